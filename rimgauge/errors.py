@@ -1,0 +1,83 @@
+"""The one base error and its children, named for the trouble.
+
+A message says what is wrong, where, and what to try, in one sentence that a mechanic understands.
+The numbers behind it are attributes, so that a caller need not parse words.
+"""
+
+
+class RimgaugeError(Exception):
+    """Base of every error that rimgauge raises on purpose; its text is shown to the person as it is."""
+
+    exit_code = 1
+
+
+class BadInput(RimgaugeError):
+    """A file, folder, option or value that can't be used: what it is, what is wrong with it, what to do."""
+
+    exit_code = 2
+
+
+class BadFile(RimgaugeError):
+    """A file that can't be read, written or understood.
+
+    Attributes
+    ----------
+    path : str
+        The file or folder in question.
+    """
+
+    def __init__(self, path: object, trouble: str) -> None:
+        self.path = str(path)
+        super().__init__(f"{self.path}: {trouble}")
+
+
+class FrameTrouble(RimgaugeError):
+    """The source of frames gives none, or one that can't be used.
+
+    Attributes
+    ----------
+    source : str
+        The folder, video, camera or address in question.
+    """
+
+    def __init__(self, source: object, trouble: str) -> None:
+        self.source = str(source)
+        super().__init__(f"{self.source}: {trouble}")
+
+
+class PointerNotSeen(RimgaugeError):
+    """No pointer was found where the view says it is."""
+
+
+class RimNotSeen(RimgaugeError):
+    """No rim edge was found where the view says it is."""
+
+
+class MarkNotSeen(RimgaugeError):
+    """The mark at the valve never passed through its box."""
+
+
+class TooFewRevolutions(RimgaugeError):
+    """The wheel turned less than once, or not at all.
+
+    Attributes
+    ----------
+    revolutions : float
+        How far the wheel turned, as far as could be seen.
+    """
+
+    def __init__(self, revolutions: float, trouble: str) -> None:
+        self.revolutions = revolutions
+        super().__init__(trouble)
+
+
+class PlaceLost(RimgaugeError):
+    """The angle of the wheel can't be told well enough to number the spokes."""
+
+
+class ScaleMissing(RimgaugeError):
+    """Pixels can't be turned into millimetres, or the two ways to do so disagree."""
+
+
+class NotTrustworthy(RimgaugeError):
+    """A measurement was made but can't be trusted; the reason and the remedy are in the message."""
