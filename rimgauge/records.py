@@ -157,6 +157,29 @@ class GapTrack:
         _own(self, "spoke_profile", (count, None))
 
 
+@record
+class Moment:
+    """One frame as it is seen live: the picture (h, w, 3) BGR, and what it says so far.
+
+    gap_mm, tip_px, rim_px: one a side, in the order of the view's edges; NaN where nothing was seen.
+    angle_deg: of the wheel modulo 360, NaN before the mark has passed once. spoke: number nearest the pointer.
+    """
+
+    index: int
+    time_s: float
+    image: NDArray[np.uint8]
+    gap_mm: FloatArray
+    tip_px: FloatArray
+    rim_px: FloatArray
+    angle_deg: float
+    spoke: int | None
+
+    def __post_init__(self) -> None:
+        _own(self, "gap_mm", (None,))
+        _own(self, "tip_px", (len(self.gap_mm), 2))
+        _own(self, "rim_px", (len(self.gap_mm), 2))
+
+
 # --- what the signal says ---------------------------------------------------------------------------
 
 

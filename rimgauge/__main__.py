@@ -1,0 +1,5 @@
+"""`python -m rimgauge`, the same as `rimgauge`."""
+
+from rimgauge.cli import run
+
+run()

@@ -1,0 +1,93 @@
+"""The command line: one thin file a command, found by name only when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Any
+
+import click
+
+from rimgauge import __version__
+from rimgauge.errors import RimgaugeError
+
+COMMANDS = {
+    "demo": "Measure and plan the bundled job, with no camera and no wheel.",
+    "new": "Start a job folder for a wheel.",
+    "aim": "Find the pointer and the rim in the picture.",
+    "scale": "Tell how many millimetres a pixel is.",
+    "measure": "Turn frames into millimetres of runout at every spoke.",
+    "plan": "Work out which nipples to turn, and how far.",
+    "report": "Make the page that goes with the wheel.",
+    "verify": "Check that a job's files are as they were written.",
+    "show": "Show the gap large and live, for the bench or a class.",
+    "scene": "Draw camera frames of a wheel of known runout.",
+}
+"""Name and one-line help of each command; kept here so that `rimgauge --help` imports none of them."""
+
+
+class LazyGroup(click.Group):
+    """A group whose commands live in modules of the same name, imported when run."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Name the commands in the order in which a job uses them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the command's module and hand its `command` on."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"rimgauge.cli.{cmd_name}")
+        found: click.Command = module.command
+        return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the table, without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.command(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.version_option(__version__, prog_name="rimgauge")
+def main() -> None:
+    """Make a wobbling bicycle wheel run straight, with a webcam and a pointer.
+
+    Try it with no wheel at hand:  rimgauge demo --out demo
+    """
+
+
+def run(arguments: list[str] | None = None) -> Any:
+    """Run the command line; every error that is the person's business ends as one sentence and an exit code."""
+    try:
+        main.main(args=arguments, prog_name="rimgauge", standalone_mode=False)
+    except RimgaugeError as trouble:
+        _stop(str(trouble), trouble.exit_code)
+    except click.Abort:
+        _stop("stopped.", 1)
+    except click.exceptions.Exit as leave:
+        sys.exit(leave.exit_code)
+    except click.ClickException as trouble:
+        trouble.show()
+        sys.exit(trouble.exit_code)
+    except ImportError as trouble:
+        _stop(_missing_library(trouble), 1)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+
+
+def _stop(sentence: str, exit_code: int) -> None:
+    click.echo(f"rimgauge: {sentence}", err=True)
+    sys.exit(exit_code)
+
+
+def _missing_library(trouble: ImportError) -> str:
+    """Say which shared library the import lacks and how to get it; anything else is our own mistake."""
+    text = str(trouble)
+    packages = {"libGL.so.1": "libgl1", "libgthread-2.0.so.0": "libglib2.0-0", "libglib-2.0.so.0": "libglib2.0-0"}
+    library = text.split(":")[0].strip()
+    if ".so" not in library:
+        raise trouble
+    how = f"apt-get install {packages[library]}" if library in packages else f"install what provides {library}"
+    return f"OpenCV needs the system library {library}, which is missing here; on Debian or Ubuntu: {how}"
