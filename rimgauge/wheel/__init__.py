@@ -1,0 +1,7 @@
+"""The wheel as a structure: ready-made classes, complete builds, and what each nipple turn does."""
+
+from rimgauge.wheel.classes import ready_made_names
+from rimgauge.wheel.complete import complete_wheel
+from rimgauge.wheel.influence import influence, point_stiffness_n_per_mm
+
+__all__ = ["complete_wheel", "influence", "point_stiffness_n_per_mm", "ready_made_names"]

@@ -1,0 +1,196 @@
+"""From what a person knows of a wheel to a complete one: gaps filled, nonsense refused."""
+
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from typing import Any
+
+import numpy as np
+
+from rimgauge.errors import BadInput
+from rimgauge.records import Flange, FloatArray, Hub, Rim, SpokeBuild, Tension, Tolerance, Wheel
+from rimgauge.wheel.classes import DEFAULT_KIND, READY_MADE, WheelClass
+from rimgauge.wheel.geometry import lateral_sines, lean_step_deg, spoke_lines
+
+FEWEST_SPOKES, MOST_SPOKES = 4, 60
+WIDEST_LEAN_DEG = 90.0
+"""Beyond this a spoke would have to run back past its neighbour's head in the flange."""
+USUAL_LEAN_DEG = 80.0
+
+PLAUSIBLE: dict[str, tuple[float, float]] = {
+    "rim.effective_diameter_mm": (150.0, 800.0),
+    "rim.lateral_bending_n_m2": (1.0, 1e5),
+    "rim.radial_bending_n_m2": (1.0, 1e5),
+    "rim.torsion_n_m2": (0.1, 1e5),
+    "rim.axial_n": (1e5, 1e9),
+    "hub.right_flange_diameter_mm": (10.0, 140.0),
+    "hub.left_flange_diameter_mm": (10.0, 140.0),
+    "hub.right_flange_offset_mm": (1.0, 150.0),
+    "hub.left_flange_offset_mm": (1.0, 150.0),
+    "spoke.right_diameter_mm": (0.8, 5.0),
+    "spoke.left_diameter_mm": (0.8, 5.0),
+    "spoke.turn_mm": (0.1, 2.0),
+    "tension.right_n": (1.0, 5000.0),
+    "tension.left_n": (1.0, 5000.0),
+    "tension.limit_n": (1.0, 5000.0),
+    "tolerance.lateral_mm": (0.01, 50.0),
+    "tolerance.radial_mm": (0.01, 50.0),
+    "tolerance.dish_mm": (0.01, 50.0),
+}
+"""Lowest and highest value of each field: wide enough for any wheel, yet a slip of units is caught."""
+
+
+def complete_wheel(build: Mapping[str, Any]) -> Wheel:
+    """Complete a build.
+
+    Parameters
+    ----------
+    build : mapping
+        What wheel.toml says, as parsed: only `spokes` has to be there. Keys and types are already checked.
+
+    Returns
+    -------
+    Wheel
+        `assumed` names each field that the build left out.
+
+    Raises
+    ------
+    BadInput
+        A value makes no sense: the message names the field.
+
+    """
+    kind = build.get("kind", DEFAULT_KIND)
+    if kind not in READY_MADE:
+        raise BadInput(f'kind = "{kind}" is not a ready-made class; choose one of: {", ".join(READY_MADE)}.')
+    ready = READY_MADE[kind]
+    spokes = _spokes(build)
+    flanges = _flanges(build, spokes)
+    gaps = [key for key in ("kind", "crossings", "first_spoke_side") if key not in build]
+    if "spoke_angles_deg" not in build and "first_spoke_deg" not in build:
+        gaps.append("first_spoke_deg")
+    rim = Rim(**_filled("rim", build, ready.rim, gaps))
+    hub = Hub(**_filled("hub", build, ready.hub, gaps))
+    spoke = SpokeBuild(**_filled("spoke", build, ready.spoke, gaps))
+    tolerance = Tolerance(**_filled("tolerance", build, ready.tolerance, gaps))
+    untensioned = Wheel(
+        name=build.get("name", kind),
+        kind=kind,
+        crossings=_crossings(build, spokes),
+        flanges=flanges,
+        spoke_angles_deg=_angles_deg(build, spokes),
+        rim=rim,
+        hub=hub,
+        spoke=spoke,
+        tension=Tension(right_n=0.0, left_n=0.0, limit_n=ready.limit_n),
+        tolerance=tolerance,
+    )
+    tension = _tension(build, ready, untensioned, gaps)
+    return replace(untensioned, tension=tension, assumed=tuple(gaps))
+
+
+def _plausible(field: str, value: float) -> float:
+    """Check one number against its table; NaN is outside every range."""
+    low, high = PLAUSIBLE[field]
+    if not low <= value <= high:
+        raise BadInput(f"{field} = {value:g} makes no sense; it has to lie between {low:g} and {high:g}.")
+    return float(value)
+
+
+def _filled(table: str, build: Mapping[str, Any], ready: Any, gaps: list[str]) -> dict[str, float]:
+    """Values of one table of the build, those left out taken from the class and noted in `gaps`."""
+    given = build.get(table, {})
+    values = {}
+    for key, usual in asdict(ready).items():
+        field = f"{table}.{key}"
+        if key in given:
+            values[key] = _plausible(field, given[key])
+        else:
+            values[key] = usual
+            gaps.append(field)
+    return values
+
+
+def _spokes(build: Mapping[str, Any]) -> int:
+    if "spokes" not in build:
+        raise BadInput("spokes is missing; write how many the wheel has, for example spokes = 36.")
+    spokes: int = build["spokes"]
+    if not FEWEST_SPOKES <= spokes <= MOST_SPOKES:
+        raise BadInput(
+            f"spokes = {spokes} makes no sense; it has to lie between {FEWEST_SPOKES} and {MOST_SPOKES}."
+        )
+    if spokes % 2:
+        raise BadInput(
+            f"spokes = {spokes} is odd; only wheels whose spokes go to the two flanges in turn are known."
+        )
+    return spokes
+
+
+def _flanges(build: Mapping[str, Any], spokes: int) -> tuple[Flange, ...]:
+    """Let the flanges alternate from the first spoke's side on."""
+    first = build.get("first_spoke_side", "right")
+    if first not in ("right", "left"):
+        raise BadInput(f'first_spoke_side = "{first}" makes no sense; write "right" or "left".')
+    pair: tuple[Flange, Flange] = ("right", "left") if first == "right" else ("left", "right")
+    return pair * (spokes // 2)
+
+
+def _crossings(build: Mapping[str, Any], spokes: int) -> int:
+    """Crossings as given, or three or as many fewer as the flange has room for."""
+    on_flange = spokes // 2
+    if "crossings" not in build:
+        room = [x for x in (1, 2, 3) if lean_step_deg(x, on_flange) <= USUAL_LEAN_DEG and on_flange % 2 == 0]
+        return max(room, default=0)
+    crossings: int = build["crossings"]
+    if crossings < 0:
+        raise BadInput(f"crossings = {crossings} makes no sense; write 0 for radial spokes.")
+    if crossings and on_flange % 2:
+        raise BadInput(
+            f"crossings = {crossings} is impossible with {spokes} spokes: {on_flange} a flange make no pairs; write "
+            "0 or correct the number of spokes."
+        )
+    if lean_step_deg(crossings, on_flange) > WIDEST_LEAN_DEG:
+        most = int(WIDEST_LEAN_DEG / lean_step_deg(1, on_flange))
+        raise BadInput(f"crossings = {crossings} is impossible with {spokes} spokes; at most {most}.")
+    return crossings
+
+
+def _angles_deg(build: Mapping[str, Any], spokes: int) -> FloatArray:
+    """Angles of the spokes from the mark: as given, or evenly spaced."""
+    spacing = 360.0 / spokes
+    if "spoke_angles_deg" not in build:
+        first = build.get("first_spoke_deg", spacing / 2)
+        if not 0.0 <= first < spacing:
+            raise BadInput(
+                f"first_spoke_deg = {first:g} makes no sense: spoke 1 is the first after the mark, "
+                f"so it has to be at least 0 and less than {spacing:g}."
+            )
+        even: FloatArray = first + spacing * np.arange(spokes)
+        return even
+    angles = np.array(build["spoke_angles_deg"], dtype=np.float64)
+    if len(angles) != spokes:
+        raise BadInput(
+            f"spoke_angles_deg holds {len(angles)} angles for {spokes} spokes; write one for each."
+        )
+    if not (np.all(np.diff(angles) > 0) and angles[0] >= 0 and angles[-1] < 360):
+        raise BadInput("spoke_angles_deg has to rise from spoke to spoke, from 0 to less than 360.")
+    if "first_spoke_deg" in build and not np.isclose(build["first_spoke_deg"], angles[0], rtol=0, atol=0.01):
+        raise BadInput(
+            "first_spoke_deg and spoke_angles_deg disagree about spoke 1; leave first_spoke_deg out."
+        )
+    return angles
+
+
+def _tension(build: Mapping[str, Any], ready: WheelClass, wheel: Wheel, gaps: list[str]) -> Tension:
+    """Mean tensions as given; one side alone fixes the other, since the rim must not be pulled sideways."""
+    given = {key: _plausible(f"tension.{key}", value) for key, value in build.get("tension", {}).items()}
+    right_sine, left_sine = lateral_sines(spoke_lines(wheel), wheel)
+    left_per_right = right_sine / left_sine
+    # With neither side known, the tighter one has the class's tension.
+    right_n = given.get("right_n", ready.tighter_side_n / max(1.0, left_per_right))
+    if "left_n" in given and "right_n" not in given:
+        right_n = given["left_n"] / left_per_right
+    gaps += [f"tension.{key}" for key in ("right_n", "left_n", "limit_n") if key not in given]
+    return Tension(
+        right_n=right_n,
+        left_n=given.get("left_n", right_n * left_per_right),
+        limit_n=given.get("limit_n", ready.limit_n),
+    )

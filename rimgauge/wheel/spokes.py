@@ -1,0 +1,44 @@
+"""The spokes as pre-tensioned bars: how stiff each one is and how hard it pulls."""
+
+import numpy as np
+
+from rimgauge.records import FloatArray, Wheel
+from rimgauge.wheel.geometry import SpokeLines
+
+SPOKE_MODULUS_N_PER_MM2 = 200_000.0
+"""Young's modulus of steel wire; common practice (193 to 210 GPa are in use)."""
+
+
+def spoke_rates_n_per_mm(wheel: Wheel, lines: SpokeLines) -> FloatArray:
+    """Axial stiffness EA/L of each spoke, (n,) [N/mm]."""
+    diameter = per_flange(wheel, wheel.spoke.right_diameter_mm, wheel.spoke.left_diameter_mm)
+    return SPOKE_MODULUS_N_PER_MM2 * np.pi * diameter**2 / 4 / lines.length_mm
+
+
+def mean_tensions_n(wheel: Wheel) -> FloatArray:
+    """Mean tension of its side, for each spoke, (n,) [N]."""
+    return per_flange(wheel, wheel.tension.right_n, wheel.tension.left_n)
+
+
+def spoke_stiffness(rate_n_per_mm: FloatArray, tension_n: FloatArray, lines: SpokeLines) -> FloatArray:
+    """Resist a movement of each nipple, hub held: (n, 3, 3) [N/mm].
+
+    Along itself a spoke gives EA/L, across itself T/L: the stiffness of a pre-tensioned bar
+    (from memory, any text on the geometric stiffness of trusses).
+    """
+    along = lines.toward_hub[:, :, None] * lines.toward_hub[:, None, :]
+    across = np.eye(3) - along
+    return rate_n_per_mm[:, None, None] * along + (tension_n / lines.length_mm)[:, None, None] * across
+
+
+def rim_compression_n(tension_n: FloatArray, lines: SpokeLines) -> float:
+    """Force along the rim that carries the spokes' inward pull, + presses [N].
+
+    An even inward pull of p per length presses a ring of radius R with p·R; here p = ΣT·cos α/(2πR).
+    """
+    return float(np.sum(-lines.toward_hub[:, 1] * tension_n) / (2 * np.pi))
+
+
+def per_flange(wheel: Wheel, right: float, left: float) -> FloatArray:
+    """Spread a value of each side over the spokes, (n,)."""
+    return np.where(np.array(wheel.flanges) == "right", right, left)

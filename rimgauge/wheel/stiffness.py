@@ -1,0 +1,85 @@
+"""Ring and spokes together: one symmetric positive definite matrix, factored once."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
+
+from rimgauge.errors import BadInput
+from rimgauge.records import FloatArray, Wheel, record
+from rimgauge.wheel.geometry import SpokeLines, spoke_lines
+from rimgauge.wheel.ring import ring_stiffness, terms
+from rimgauge.wheel.spokes import (
+    mean_tensions_n,
+    rim_compression_n,
+    spoke_rates_n_per_mm,
+    spoke_stiffness,
+)
+
+LEAST_ORDER = 48
+"""Enough harmonics for a wheel of few spokes; what is cut off falls with the cube of the order."""
+
+
+@record
+class Structure:
+    """A wheel ready to be loaded.
+
+    rate_n_per_mm (n,): EA/L of each spoke. at_nipples (n, 3, t): movement of each nipple, lateral, radial,
+    tangential, per unit of each of t Fourier terms. factor (t, t): Cholesky factor of the stiffness.
+    """
+
+    lines: SpokeLines
+    rate_n_per_mm: FloatArray
+    order: int
+    at_nipples: FloatArray
+    factor: NDArray[np.float64]
+
+
+def build_structure(wheel: Wheel) -> Structure:
+    """Put the wheel together under its mean tensions.
+
+    Raises
+    ------
+    BadInput
+        The tension is above what this rim can carry: it would buckle sideways.
+
+    """
+    lines = spoke_lines(wheel)
+    rates = spoke_rates_n_per_mm(wheel, lines)
+    order = max(2 * len(rates), LEAST_ORDER)
+    at_nipples = movement(wheel.spoke_angles_deg, order)
+    stiffness = stiffness_matrix(wheel, lines, rates, at_nipples, order)
+    try:
+        factor, _ = cho_factor(stiffness, lower=True, overwrite_a=True)
+    except LinAlgError:
+        raise BadInput(
+            f"tension.right_n = {wheel.tension.right_n:g} and left_n = {wheel.tension.left_n:g} are "
+            "above what this rim can carry without buckling; check the tensions and the stiffness of the rim."
+        ) from None
+    return Structure(lines=lines, rate_n_per_mm=rates, order=order, at_nipples=at_nipples, factor=factor)
+
+
+def stiffness_matrix(
+    wheel: Wheel, lines: SpokeLines, rates: FloatArray, at_nipples: FloatArray, order: int
+) -> FloatArray:
+    """Stiffness of ring and spokes in the ring's Fourier terms, (t, t) [N/mm]."""
+    tensions = mean_tensions_n(wheel)
+    flat = at_nipples.reshape(-1, at_nipples.shape[2])
+    forces = (spoke_stiffness(rates, tensions, lines) @ at_nipples).reshape(flat.shape)
+    whole: FloatArray = ring_stiffness(wheel.rim, order, rim_compression_n(tensions, lines)) + flat.T @ forces
+    return whole
+
+
+def movement(angle_deg: FloatArray, order: int) -> FloatArray:
+    """Lateral, radial and tangential movement at angles (m,) per unit of each Fourier term, (m, 3, t)."""
+    values = terms(angle_deg, order)
+    count = values.shape[1]
+    blocks = np.zeros((len(values), 3, 3 * count))
+    for direction in range(3):
+        blocks[:, direction, direction * count : (direction + 1) * count] = values
+    return blocks
+
+
+def solve(structure: Structure, load: FloatArray) -> FloatArray:
+    """Fourier terms of the movement under loads (t, k) given as work per unit of each term, (t, k) [mm]."""
+    answer: FloatArray = cho_solve((structure.factor, True), load)
+    return answer
