@@ -1,0 +1,115 @@
+"""Bytes to and from the disk: whole files or none, and one sentence for every trouble."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import secrets
+from collections.abc import Iterator
+from pathlib import Path
+
+from rimgauge.errors import BadFile
+
+LARGEST_BYTES = 100_000_000
+"""No file of ours comes near: an hour of frames makes a pass of about 10 MB."""
+
+_TROUBLES = {
+    errno.ENOENT: "there is no such file or folder",
+    errno.ENOTDIR: "part of this path is a file, not a folder",
+    errno.EISDIR: "is a folder, not a file",
+    errno.EACCES: "may not be opened; check its permissions",
+    errno.EPERM: "may not be opened; check its permissions",
+    errno.EROFS: "lies on a disk that can only be read; choose another place",
+    errno.ENOSPC: "the disk is full; free some space and run the command again",
+    errno.EDQUOT: "your share of the disk is full; free some space and run the command again",
+    errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
+    errno.EEXIST: "is there already",
+}
+
+
+@contextlib.contextmanager
+def one_sentence(path: Path) -> Iterator[None]:
+    """Turn what the operating system complains about into a BadFile that names the path."""
+    try:
+        yield
+    except OSError as trouble:
+        words = _TROUBLES.get(trouble.errno or 0) or (trouble.strerror or str(trouble)).lower()
+        raise BadFile(path, words) from trouble
+    except ValueError as trouble:  # a zero character in the name
+        raise BadFile(repr(str(path)), "is no name that a file can have") from trouble
+
+
+def read_text(path: Path) -> str:
+    """Read a whole text file; a byte order mark is dropped.
+
+    Raises
+    ------
+    BadFile
+        The file isn't there, may not be read, is a folder, is too large or is not UTF-8 text.
+    """
+    with one_sentence(path):
+        if path.is_dir():  # Windows would only say that access is denied
+            raise IsADirectoryError(errno.EISDIR, "")
+        with path.open("rb") as file:
+            data = file.read(LARGEST_BYTES + 1)
+    if len(data) > LARGEST_BYTES:
+        raise BadFile(
+            path, f"is larger than {LARGEST_BYTES // 1_000_000} MB; that can't be one of rimgauge's files"
+        )
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as trouble:
+        raise BadFile(path, "is not UTF-8 text; save it again as plain text in UTF-8") from trouble
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a whole text file as UTF-8, or leave what was there as it was.
+
+    The bytes go to a hidden file in the same folder, are forced to the disk, and then take the name over
+    in one step. A name that isn't a regular file (a device, a pipe) is simply written to.
+
+    Raises
+    ------
+    BadFile
+        It can't be written; the file of that name, if there was one, is untouched.
+    """
+    # A name that is no text (odd bytes on Linux) survives as the escape that JSON and Python both read.
+    data = text.encode("utf-8", "backslashreplace")
+    with one_sentence(path):
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, "")
+        if path.exists() and not path.is_file():
+            path.write_bytes(data)
+            return
+        target = path.resolve()  # through a link, so that the link stays
+    if not target.parent.is_dir():
+        raise BadFile(path, f"can't be written, for there is no folder {path.parent}; make it first")
+    with one_sentence(path):
+        _replace(target, data)
+
+
+def _replace(target: Path, data: bytes) -> None:
+    temporary = target.with_name(f".rimgauge-{secrets.token_hex(6)}.part")
+    try:
+        with temporary.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, target)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    _settle(target.parent)
+
+
+def _settle(folder: Path) -> None:
+    """Force a rename to the disk, where folders can be opened (not on Windows)."""
+    if os.name != "posix":
+        return
+    with contextlib.suppress(OSError):  # some network disks refuse; the file itself is safe by now
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

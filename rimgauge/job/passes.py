@@ -1,0 +1,274 @@
+"""pass-NN.json: one measurement, with what every frame said."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rimgauge.records import (
+    BudgetLine,
+    Direction,
+    FloatArray,
+    FrameValues,
+    Measured,
+    Runout,
+    SideRunout,
+    Source,
+    Verdict,
+    Zone,
+)
+
+from .reader import Reader, read_json, write_json
+
+
+def read_pass(path: Path) -> Runout:
+    """Read a measurement; null in a frame's values becomes NaN.
+
+    Raises
+    ------
+    BadFile
+        The file can't be read or understood; the sentence names the field.
+    """
+    return _parse(read_json(Path(path), "rimgauge-pass"))
+
+
+def write_pass(path: Path, runout: Runout) -> None:
+    """Write a measurement, whole or not at all; NaN becomes null, every digit is kept.
+
+    Raises
+    ------
+    BadFile
+        It can't be written, or a value is one that reading it back would refuse.
+    """
+    write_json(Path(path), "rimgauge-pass", pass_fields(runout), _parse)
+
+
+# --- record to fields ---------------------------------------------------------------------------------
+
+
+def pass_fields(runout: Runout) -> dict[str, Any]:
+    """List the fields of a measurement as they stand in the file, format and version apart."""
+    source, verdict = runout.source, runout.verdict
+    return {
+        "direction": runout.direction,
+        "created": runout.created,
+        "source": {
+            "kind": source.kind,
+            "name": source.name,
+            "frames": source.frames,
+            "used": source.used,
+            "sha256": source.sha256,
+        },
+        "revolutions": runout.revolutions,
+        "total_runout_mm": _measured_fields(runout.total_runout),
+        "sides": [_side_fields(side) for side in runout.sides],
+        "uncertainty_budget": [
+            {"source": line.source, "standard_uncertainty_mm": line.standard_uncertainty_mm}
+            for line in runout.budget
+        ],
+        "verdict": {"tolerance_mm": verdict.tolerance_mm, "rule": verdict.rule, "outcome": verdict.outcome},
+        "notes": list(runout.notes),
+        "frames": _frame_fields(runout.frames),
+    }
+
+
+def _measured_fields(measured: Measured) -> dict[str, float]:
+    return {
+        "value": measured.value,
+        "expanded_uncertainty": measured.expanded_uncertainty,
+        "coverage_probability": measured.coverage_probability,
+    }
+
+
+def _side_fields(side: SideRunout) -> dict[str, Any]:
+    harmonics = zip(
+        side.harmonic_order.tolist(),
+        side.harmonic_amplitude_mm.tolist(),
+        side.harmonic_phase_deg.tolist(),
+        strict=True,
+    )
+    spokes = zip(
+        side.spoke_flange,
+        side.spoke_angle_deg.tolist(),
+        side.spoke_mm.tolist(),
+        side.spoke_standard_uncertainty_mm.tolist(),
+        strict=True,
+    )
+    return {
+        "side": side.side,
+        "mean_gap_mm": side.mean_gap_mm,
+        "total_runout_mm": _measured_fields(side.total_runout),
+        "non_repeatable_mm": _or_null(side.non_repeatable_mm),
+        "harmonics": [
+            {"order": order, "amplitude_mm": amplitude, "phase_deg": phase}
+            for order, amplitude, phase in harmonics
+        ],
+        "curve": {"angle_deg": side.curve_angle_deg.tolist(), "runout_mm": side.curve_mm.tolist()},
+        "spokes": [
+            {
+                "number": number,
+                "side": flange,
+                "angle_deg": angle,
+                "runout_mm": runout,
+                "standard_uncertainty_mm": uncertainty,
+            }
+            for number, (flange, angle, runout, uncertainty) in enumerate(spokes, start=1)
+        ],
+        "zones": [
+            {
+                "start_deg": zone.start_deg,
+                "centre_deg": zone.centre_deg,
+                "end_deg": zone.end_deg,
+                "width_deg": zone.width_deg,
+                "peak_mm": zone.peak_mm,
+                "spokes": list(zone.spokes),
+            }
+            for zone in side.zones
+        ],
+    }
+
+
+def _frame_fields(frames: FrameValues) -> dict[str, Any]:
+    gaps = [_with_nulls(row) for row in frames.gap_mm]
+    return {
+        "time_s": frames.time_s.tolist(),
+        "angle_deg": _with_nulls(frames.angle_deg),
+        "gap_mm": gaps[0] if len(gaps) == 1 else gaps,
+        "quality": _with_nulls(frames.quality),
+    }
+
+
+def _with_nulls(values: FloatArray) -> list[float | None]:
+    return [_or_null(value) for value in values.tolist()]
+
+
+def _or_null(value: float) -> float | None:
+    return None if math.isnan(value) else value
+
+
+# --- fields to record ---------------------------------------------------------------------------------
+
+
+def _parse(fields: Reader) -> Runout:
+    direction: Direction = fields["direction"].choice("lateral", "radial")
+    sides = tuple(_side(item) for item in fields["sides"].items(least=1, most=2))
+    verdict, notes = fields["verdict"], fields.get("notes")
+    return Runout(
+        direction=direction,
+        created=_moment(fields["created"]),
+        source=_source(fields["source"]),
+        revolutions=fields["revolutions"].number(least=0),
+        total_runout=_measured(fields["total_runout_mm"]),
+        sides=sides,
+        budget=tuple(
+            BudgetLine(
+                source=line["source"].text(),
+                standard_uncertainty_mm=line["standard_uncertainty_mm"].number(least=0),
+            )
+            for line in fields["uncertainty_budget"].items()
+        ),
+        verdict=Verdict(
+            tolerance_mm=verdict["tolerance_mm"].number(above=0),
+            rule=verdict["rule"].text(),
+            outcome=verdict["outcome"].choice("within", "out", "undecided"),
+        ),
+        frames=_frames(fields["frames"], len(sides)),
+        notes=tuple(note.text() for note in notes.items()) if notes else (),
+    )
+
+
+def _moment(place: Reader) -> str:
+    text = place.text()
+    try:
+        moment = datetime.datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        place.fail(
+            f"must be a date and time with its zone, like 2026-01-31T12:00:00+00:00, not {text[:40]!r}"
+        )
+    return text
+
+
+def _source(place: Reader) -> Source:
+    count = place["frames"].whole(least=0)
+    sha256 = place["sha256"].text()
+    if not re.fullmatch(r"([0-9a-f]{64})?", sha256):
+        place["sha256"].fail("must be 64 hexadecimal digits, or empty for a live camera")
+    return Source(
+        kind=place["kind"].text(),
+        name=place["name"].text(),
+        frames=count,
+        used=place["used"].whole(least=0, most=count),
+        sha256=sha256,
+    )
+
+
+def _measured(place: Reader) -> Measured:
+    return Measured(
+        value=place["value"].number(least=0),
+        expanded_uncertainty=place["expanded_uncertainty"].number(least=0),
+        coverage_probability=place["coverage_probability"].number(above=0, below=1),
+    )
+
+
+def _side(place: Reader) -> SideRunout:
+    harmonics, curve, spokes = place["harmonics"].items(), place["curve"], place["spokes"].items()
+    angles = curve["angle_deg"].numbers(least=0)
+    for number, spoke in enumerate(spokes, start=1):
+        if spoke["number"].whole() != number:
+            spoke["number"].fail(f"must be {number}: spokes are listed in order from 1")
+    return SideRunout(
+        side=place["side"].choice("right", "left", "outer"),
+        mean_gap_mm=place["mean_gap_mm"].number(),
+        total_runout=_measured(place["total_runout_mm"]),
+        non_repeatable_mm=_or_nan(place["non_repeatable_mm"].or_none(lambda found: found.number(least=0))),
+        harmonic_order=np.array([item["order"].whole(least=0) for item in harmonics], dtype=np.int64),
+        harmonic_amplitude_mm=np.array([item["amplitude_mm"].number(least=0) for item in harmonics]),
+        harmonic_phase_deg=np.array([item["phase_deg"].number() for item in harmonics]),
+        curve_angle_deg=np.array(angles),
+        curve_mm=np.array(curve["runout_mm"].numbers(length=len(angles))),
+        spoke_flange=tuple(spoke["side"].choice("right", "left") for spoke in spokes),
+        spoke_angle_deg=np.array([spoke["angle_deg"].number() for spoke in spokes]),
+        spoke_mm=np.array([spoke["runout_mm"].number() for spoke in spokes]),
+        spoke_standard_uncertainty_mm=np.array(
+            [spoke["standard_uncertainty_mm"].number(least=0) for spoke in spokes]
+        ),
+        zones=tuple(_zone(item, len(spokes)) for item in place["zones"].items()),
+    )
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _zone(place: Reader, spoke_count: int) -> Zone:
+    """Read a zone; where start and end are left out they follow from centre and width."""
+    centre = place["centre_deg"].number()
+    width = place["width_deg"].number(least=0, most=360)
+    start, end = place.get("start_deg"), place.get("end_deg")
+    return Zone(
+        start_deg=start.number() if start else (centre - width / 2) % 360,
+        centre_deg=centre,
+        end_deg=end.number() if end else (centre + width / 2) % 360,
+        width_deg=width,
+        peak_mm=place["peak_mm"].number(),
+        spokes=tuple(item.whole(least=1, most=spoke_count) for item in place["spokes"].items()),
+    )
+
+
+def _frames(place: Reader, side_count: int) -> FrameValues:
+    time_s = place["time_s"].numbers()
+    count, gaps = len(time_s), place["gap_mm"]
+    rows = [gaps] if side_count == 1 else gaps.items(least=side_count, most=side_count)
+    return FrameValues(
+        time_s=np.array(time_s),
+        angle_deg=np.array(place["angle_deg"].numbers(length=count, gaps=True)),
+        gap_mm=np.array([row.numbers(length=count, gaps=True) for row in rows]).reshape(side_count, count),
+        quality=np.array(place["quality"].numbers(length=count, gaps=True, least=0)),
+    )

@@ -1,0 +1,110 @@
+"""plan-NN.json: one round of corrections."""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from rimgauge.records import Bound, Correction, Plan, WheelState
+
+from .reader import Reader, read_json, write_json
+
+_size: Callable[[Reader], float] = functools.partial(Reader.number, least=0)
+
+_STATE: dict[str, Callable[[Reader], float]] = {
+    "lateral_mm": _size,
+    "radial_mm": _size,
+    "dish_mm": Reader.number,  # its sign says to which side
+    "tension_spread_right": _size,
+    "tension_spread_left": _size,
+    "highest_tension_n": _size,
+}
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a plan.
+
+    Raises
+    ------
+    BadFile
+        The file can't be read or understood; the sentence names the field.
+    """
+    return _parse(read_json(Path(path), "rimgauge-plan"))
+
+
+def write_plan(path: Path, plan: Plan) -> None:
+    """Write a plan, whole or not at all.
+
+    Raises
+    ------
+    BadFile
+        It can't be written, or a value is one that reading it back would refuse.
+    """
+    write_json(Path(path), "rimgauge-plan", plan_fields(plan), _parse)
+
+
+def plan_fields(plan: Plan) -> dict[str, Any]:
+    """List the fields of a plan as they stand in the file, format and version apart."""
+    return {
+        "round": plan.round,
+        "corrections": [
+            {
+                "order": turn.order,
+                "spoke": turn.spoke,
+                "side": turn.side,
+                "turns": turn.turns,
+                "words": turn.words,
+            }
+            for turn in plan.corrections
+        ],
+        "predicted": {name: getattr(plan.predicted, name) for name in _STATE},
+        "before": {name: getattr(plan.before, name) for name in _STATE},
+        "bound": {
+            name: None if math.isnan(value) else value
+            for name, value in (("objective", plan.bound.objective), ("proved", plan.bound.proved))
+        },
+        "cautions": list(plan.cautions),
+        "refused": plan.refused,
+        "notes": list(plan.notes),
+    }
+
+
+def _parse(fields: Reader) -> Plan:
+    notes = fields.get("notes")
+    return Plan(
+        round=fields["round"].whole(least=1),
+        corrections=tuple(_correction(item) for item in fields["corrections"].items()),
+        predicted=_state(fields["predicted"]),
+        before=_state(fields["before"]),
+        bound=Bound(
+            objective=_or_nan(fields["bound"]["objective"]), proved=_or_nan(fields["bound"]["proved"])
+        ),
+        cautions=tuple(item.text() for item in fields["cautions"].items()),
+        refused=fields["refused"].or_none(Reader.text),
+        notes=tuple(item.text() for item in notes.items()) if notes else (),
+    )
+
+
+def _correction(place: Reader) -> Correction:
+    turns = place["turns"].number()
+    if turns == 0 or turns * 8 != int(turns * 8):
+        place["turns"].fail(f"must be whole eighths of a turn and not nothing, not {turns!r}")
+    return Correction(
+        order=place["order"].whole(least=1),
+        spoke=place["spoke"].whole(least=1),
+        side=place["side"].choice("right", "left"),
+        turns=turns,
+        words=place["words"].text(),
+    )
+
+
+def _state(place: Reader) -> WheelState:
+    return WheelState(**{name: place[name].or_none(read) for name, read in _STATE.items()})
+
+
+def _or_nan(place: Reader) -> float:
+    """Read a bound; a plan that was refused before the search has none."""
+    return math.nan if place.value is None else place.number()

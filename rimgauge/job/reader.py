@@ -1,0 +1,256 @@
+"""A cursor over a parsed file that knows where it stands, so that every complaint names file and field."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import math
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Literal, NoReturn, TypeVar, cast
+
+from rimgauge.errors import BadFile
+from rimgauge.records import Box
+
+from . import disk
+
+_T = TypeVar("_T")
+_L = TypeVar("_L", bound=str)
+
+_KINDS: dict[type, str] = {
+    dict: "a group of fields",
+    list: "a list",
+    str: "text",
+    bool: "true or false",
+    type(None): "empty",
+}
+
+
+class Reader:
+    """A value of a file, with the file's path and the dotted name of the place.
+
+    Each method checks one thing and hands back the plain value; what doesn't fit raises BadFile.
+    """
+
+    def __init__(self, path: Path, value: Any, where: str = "") -> None:
+        self.path = path
+        self.value = value
+        self.where = where
+
+    def fail(self, trouble: str) -> NoReturn:
+        """Raise BadFile for this place."""
+        raise BadFile(self.path, f"{self.where} {trouble}" if self.where else trouble)
+
+    # --- going down ---
+
+    def __getitem__(self, name: str) -> Reader:
+        """Go to the field of that name, which must be there."""
+        found = self.get(name)
+        if found is None:
+            Reader(self.path, None, self._below(name)).fail("is missing")
+        return found
+
+    def get(self, name: str) -> Reader | None:
+        """Go to the field of that name; None where it isn't there."""
+        fields = self._fields()
+        return Reader(self.path, fields[name], self._below(name)) if name in fields else None
+
+    def items(self, *, least: int = 0, most: int | None = None) -> list[Reader]:
+        """List the places of a list, which holds at least and at most so many."""
+        if not isinstance(self.value, list):
+            self.fail(f"must be a list, not {self._kind()}")
+        count = len(self.value)
+        if count < least or (most is not None and count > most):
+            wanted = (
+                f"{least}" if least == most else f"{least} or more" if most is None else f"{least} to {most}"
+            )
+            self.fail(f"must hold {wanted} entries, not {count}")
+        return [Reader(self.path, value, f"{self.where}[{index}]") for index, value in enumerate(self.value)]
+
+    def or_none(self, read: Callable[[Reader], _T]) -> _T | None:
+        """Read this place with `read`; None where the file says null."""
+        return None if self.value is None else read(self)
+
+    def only(self, *names: str) -> None:
+        """Complain about a field whose name isn't one of these, with the nearest one as a hint."""
+        for name in self._fields():
+            if name not in names:
+                near = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
+                hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(names)}"
+                Reader(self.path, None, self._below(name)).fail(f"is no field that rimgauge knows; {hint}")
+
+    # --- plain values ---
+
+    def text(self) -> str:
+        """Read text."""
+        if not isinstance(self.value, str):
+            self.fail(f"must be text, not {self._kind()}")
+        return self.value
+
+    def choice(self, *options: _L) -> _L:
+        """Read one of the given words."""
+        if self.value not in options or not isinstance(self.value, str):
+            said = json.dumps(self.value, ensure_ascii=False) if isinstance(self.value, str) else self._kind()
+            self.fail(f"must be {_either(options)}, not {said}")
+        return cast(_L, self.value)
+
+    def number(
+        self,
+        *,
+        above: float = -math.inf,
+        least: float = -math.inf,
+        most: float = math.inf,
+        below: float = math.inf,
+    ) -> float:
+        """Read a finite number within the bounds."""
+        value = self._finite()
+        for fits, words in (
+            (value > above, f"above {above:g}"),
+            (value >= least, f"{least:g} or more"),
+            (value <= most, f"{most:g} or less"),
+            (value < below, f"below {below:g}"),
+        ):
+            if not fits:
+                self.fail(f"must be {words}, not {value!r}")
+        return value
+
+    def whole(self, *, least: int | None = None, most: int | None = None) -> int:
+        """Read a whole number within the bounds."""
+        value = self._finite()
+        if value != int(value):
+            self.fail(f"must be a whole number, not {value!r}")
+        self.number(
+            least=-math.inf if least is None else least,
+            most=math.inf if most is None else most,
+        )
+        return int(value)
+
+    def numbers(
+        self, *, length: int | None = None, gaps: bool = False, least: float = -math.inf
+    ) -> list[float]:
+        """Read a list of finite numbers, of that length; with gaps, null stands for a missing one (NaN)."""
+        items = self.items(least=length or 0, most=length)
+        return [math.nan if gaps and item.value is None else item.number(least=least) for item in items]
+
+    def box(self, image_size: tuple[int, int]) -> Box:
+        """Read a box [x, y, width, height] that lies within the picture."""
+        names = ("x", "y", "width", "height")
+        x, y, width, height = (
+            item.whole(least=0 if name in "xy" else 1)
+            for item, name in zip(self.items(least=4, most=4), names, strict=True)
+        )
+        if x + width > image_size[0] or y + height > image_size[1]:
+            self.fail(f"reaches outside the picture of {image_size[0]} by {image_size[1]} pixels")
+        return x, y, width, height
+
+    # --- inside ---
+
+    def _finite(self) -> float:
+        if isinstance(self.value, bool) or not isinstance(self.value, int | float):
+            self.fail(f"must be a number, not {self._kind()}")
+        try:
+            value = float(self.value)
+        except OverflowError:
+            value = math.inf
+        if not math.isfinite(value):
+            self.fail("must be a finite number")
+        return value
+
+    def _fields(self) -> dict[str, Any]:
+        if not isinstance(self.value, dict):
+            self.fail(f"must be a group of fields, not {self._kind()}")
+        return cast(dict[str, Any], self.value)
+
+    def _below(self, name: str) -> str:
+        shown = name if re.fullmatch(r"[\w-]{1,60}", name) else json.dumps(name[:60], ensure_ascii=False)
+        return f"{self.where}.{shown}" if self.where else shown
+
+    def _kind(self) -> str:
+        return _KINDS.get(
+            type(self.value), "a number" if isinstance(self.value, int | float) else "a date or time"
+        )
+
+
+def _either(options: tuple[str, ...]) -> str:
+    quoted = [json.dumps(option, ensure_ascii=False) for option in options]
+    return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} or {quoted[-1]}"
+
+
+JsonFormat = Literal["rimgauge-view", "rimgauge-pass", "rimgauge-plan", "rimgauge-job"]
+VERSION = 1
+"""Of every JSON file; a change that an older program would misread raises it."""
+
+
+def read_json(path: Path, wanted: JsonFormat) -> Reader:
+    """Read a JSON file of one of our formats and check format and version.
+
+    Raises
+    ------
+    BadFile
+        The file can't be read, is not JSON, or is of another format or version.
+    """
+    text = disk.read_text(path)
+    try:
+        value = json.loads(text, object_pairs_hook=_once)
+    except RecursionError as trouble:
+        raise BadFile(path, "is nested too deeply to be one of rimgauge's files") from trouble
+    except json.JSONDecodeError as trouble:
+        raise BadFile(
+            path, f"is not JSON: line {trouble.lineno}, column {trouble.colno} can't be read"
+        ) from trouble
+    except ValueError as trouble:  # a field twice, a whole number of thousands of digits
+        raise BadFile(
+            path, f"is not JSON that can be trusted: {str(trouble).split(';')[0].lower()}"
+        ) from trouble
+    reader = Reader(path, value)
+    check_format(reader, wanted)
+    return reader
+
+
+def check_format(reader: Reader, wanted: JsonFormat) -> None:
+    """Check the first two fields of every JSON file."""
+    reader["format"].choice(wanted)
+    version = reader["version"].whole()
+    if version != VERSION:
+        reader["version"].fail(
+            f"is {version}, and this rimgauge reads version {VERSION}; update rimgauge or the file"
+        )
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    fields = dict(pairs)
+    if len(fields) < len(pairs):
+        names = [name for name, _ in pairs]
+        raise ValueError(
+            f"the field {next(name for name in names if names.count(name) > 1)} stands twice in one group"
+        )
+    return fields
+
+
+def write_json(
+    path: Path, wanted: JsonFormat, fields: dict[str, Any], check: Callable[[Reader], object]
+) -> None:
+    """Write a JSON file of one of our formats, after making sure that it can be read back.
+
+    Raises
+    ------
+    BadFile
+        The file can't be written, or holds a value that reading it would refuse.
+    """
+    whole = {"format": wanted, "version": VERSION, **fields}
+    check(Reader(path, whole))
+    disk.write_text(path, render(whole))
+
+
+def render(value: dict[str, Any]) -> str:
+    """Make JSON text with an indent of one, lists of plain values on a line, and every digit of every number."""
+    return _pack(json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False)) + "\n"
+
+
+_PLAIN_LIST = re.compile(r"\[\n\s*((?:-?[\d.][\d.e+-]*|null)(?:,\n\s*(?:-?[\d.][\d.e+-]*|null))*)\n\s*\]")
+
+
+def _pack(text: str) -> str:
+    """Put each list of numbers on one line: a curve of 720 points is no reading matter one to a line."""
+    return _PLAIN_LIST.sub(lambda match: "[" + re.sub(r",\n\s*", ", ", match[1]) + "]", text)

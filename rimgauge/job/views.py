@@ -1,0 +1,135 @@
+"""view.json: where things are in the picture."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+
+from rimgauge.records import Box, Direction, Edge, FloatArray, Lens, Scale, Side, View
+
+from .reader import Reader, read_json, write_json
+
+_SIDES: dict[Direction, tuple[Side, ...]] = {"lateral": ("right", "left"), "radial": ("outer",)}
+_UNIT_WITHIN = 1e-3
+"""A direction longer or shorter than this would be a scale error of as much."""
+_DISTORTION_COUNTS = (4, 5, 8, 12, 14)
+"""The numbers of coefficients that OpenCV's camera model takes."""
+
+
+def read_view(path: Path) -> View:
+    """Read a view and check it: boxes within the picture, directions of length one, sizes above zero.
+
+    Raises
+    ------
+    BadFile
+        The file can't be read or understood; the sentence names the field.
+    """
+    return _parse(read_json(Path(path), "rimgauge-view"))
+
+
+def write_view(path: Path, view: View) -> None:
+    """Write a view, whole or not at all.
+
+    Raises
+    ------
+    BadFile
+        It can't be written, or reading it back would be refused (a box outside the picture).
+    """
+    scale, lens = view.scale, view.lens
+    fields = {
+        "direction": view.direction,
+        "image_size": list(view.image_size),
+        "positive": view.positive.tolist(),
+        "forward": view.forward.tolist(),
+        "edges": [
+            {"side": edge.side, "pointer_box": list(edge.pointer_box), "rim_box": list(edge.rim_box)}
+            for edge in view.edges
+        ],
+        "mark_box": _listed(view.mark_box),
+        "mark_to_pointer_deg": view.mark_to_pointer_deg,
+        "spoke_box": _listed(view.spoke_box),
+        "scale": scale
+        and {
+            "mm_per_px": scale.mm_per_px,
+            "standard_uncertainty_mm_per_px": scale.standard_uncertainty_mm_per_px,
+            "method": scale.method,
+        },
+        "lens": lens
+        and {
+            "camera_matrix": lens.camera_matrix.tolist(),
+            "distortion": lens.distortion.tolist(),
+            "rms_px": lens.rms_px,
+        },
+    }
+    write_json(Path(path), "rimgauge-view", fields, _parse)
+
+
+def _listed(box: Box | None) -> list[int] | None:
+    return None if box is None else list(box)
+
+
+def _parse(view: Reader) -> View:
+    direction: Direction = view["direction"].choice("lateral", "radial")
+    width, height = (side.whole(least=1) for side in view["image_size"].items(least=2, most=2))
+    size = width, height
+    positive, forward = _unit(view["positive"]), _unit(view["forward"])
+    if abs(np.dot(positive, forward)) > 0.95:
+        view["forward"].fail(
+            "points along `positive`, but the rim passes the pointer across the way it strays"
+        )
+    return View(
+        direction=direction,
+        image_size=size,
+        positive=positive,
+        forward=forward,
+        edges=_edges(view["edges"], direction, size),
+        mark_box=view["mark_box"].or_none(lambda place: place.box(size)),
+        mark_to_pointer_deg=view["mark_to_pointer_deg"].or_none(
+            lambda place: place.number(least=-360, most=360)
+        ),
+        spoke_box=view["spoke_box"].or_none(lambda place: place.box(size)),
+        scale=view["scale"].or_none(_scale),
+        lens=view["lens"].or_none(_lens),
+    )
+
+
+def _unit(place: Reader) -> FloatArray:
+    values = place.numbers(length=2)
+    length = math.hypot(*values)
+    if abs(length - 1) > _UNIT_WITHIN:
+        place.fail(f"must be a direction of length 1, not {length:.4g}")
+    return np.array(values)
+
+
+def _edges(place: Reader, direction: Direction, size: tuple[int, int]) -> tuple[Edge, ...]:
+    edges: list[Edge] = []
+    for item in place.items(least=1, most=2):
+        side = item["side"].choice(*_SIDES[direction])
+        if side in [edge.side for edge in edges]:
+            item["side"].fail(f'is "{side}" a second time; each side has one pointer')
+        edges.append(
+            Edge(side=side, pointer_box=item["pointer_box"].box(size), rim_box=item["rim_box"].box(size))
+        )
+    return tuple(edges)
+
+
+def _scale(place: Reader) -> Scale:
+    return Scale(
+        mm_per_px=place["mm_per_px"].number(above=0),
+        standard_uncertainty_mm_per_px=place["standard_uncertainty_mm_per_px"].number(least=0),
+        method=place["method"].text(),
+    )
+
+
+def _lens(place: Reader) -> Lens:
+    rows = [row.numbers(length=3) for row in place["camera_matrix"].items(least=3, most=3)]
+    if not (rows[0][0] > 0 and rows[1][1] > 0 and rows[2] == [0, 0, 1]):
+        place["camera_matrix"].fail("must be [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] with fx and fy above 0")
+    distortion = place["distortion"].numbers()
+    if len(distortion) not in _DISTORTION_COUNTS:
+        place["distortion"].fail(f"must hold 4, 5, 8, 12 or 14 numbers, not {len(distortion)}")
+    return Lens(
+        camera_matrix=np.array(rows), distortion=np.array(distortion), rms_px=place["rms_px"].number(least=0)
+    )
