@@ -1,0 +1,73 @@
+"""The runout picture says what the record says."""
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from rimgauge.report import runout_figure
+from rimgauge.report.circle import nice_factor
+from rimgauge.report.unrolled import largest_reach_mm
+
+
+def words(figure: Figure) -> str:
+    """Return every text that the figure would draw."""
+    figure.canvas.draw()
+    return "\n".join(text.get_text() for text in figure.findobj(Text) if text.get_visible())
+
+
+def test_total_runout_stands_beside_the_curve_with_its_uncertainty(runout):
+    one = runout(1.0)
+    value = one.total_runout.value
+    assert f"{value:.2f} mm\n± 0.04" in words(runout_figure(one))
+
+
+def test_before_and_after_share_one_scale(runout):
+    figure = runout_figure(runout(0.25), before=runout(1.5))
+    first, second = (axes for axes in figure.axes if axes.get_ylabel().startswith("mm"))
+    assert first.get_ylim() == second.get_ylim()
+    assert first.get_ylim()[1] >= np.abs(runout(1.5).sides[0].curve_mm).max()
+
+
+def test_spoke_numbers_stand_at_the_spokes_angles(runout):
+    one = runout(spokes=20)
+    axes = runout_figure(one).axes[0]
+    np.testing.assert_allclose(axes.get_xticks(), one.sides[0].spoke_angle_deg, rtol=0, atol=1e-9)
+    assert [label.get_text() for label in axes.get_xticklabels()][:2] == ["1\nR", "2\nL"]
+
+
+def test_a_spokes_side_is_told_without_colour(runout):
+    axes = runout_figure(runout()).axes[0]
+    markers = {line.get_label(): line.get_marker() for line in axes.lines}
+    assert markers["right-flange spoke"] != markers["left-flange spoke"]
+
+
+@pytest.mark.parametrize(("reach_mm", "factor"), [(0.5, 100), (0.05, 1000), (0.16, 500), (40.0, 2), (900, 1)])
+def test_exaggeration_is_the_largest_round_number_that_fits(reach_mm, factor):
+    # 0.28 of a 300 mm radius is 84 mm: the largest of 1, 2, 5, 10, ... not over 84 / reach
+    assert nice_factor(reach_mm, 600.0) == factor
+
+
+def test_the_circle_states_its_factor_and_which_way_is_out(runout):
+    text = words(runout_figure(runout(1.0)))
+    assert "deviation drawn 100 times too large" in text
+    assert "toward the right" in text
+    assert "outward" in words(runout_figure(runout(1.0, direction="radial")))
+
+
+def test_the_circle_puts_the_valve_on_top_and_later_points_on_the_left(runout):
+    circle = runout_figure(runout(0.01)).axes[1]
+    x, y = circle.lines[1].get_data()
+    assert abs(x[0]) < 0.01
+    assert y[0] == pytest.approx(1.0, abs=0.05)
+    assert x[180] == pytest.approx(-1.0, abs=0.3)  # the curve has half a degree a point: 90 degrees on
+
+
+def test_reach_covers_curve_and_tolerance_of_both(runout):
+    small, large = runout(0.1, tolerance_mm=2.0), runout(1.0)
+    assert largest_reach_mm(small, large) >= 1.0
+    assert largest_reach_mm(large) >= np.abs(large.sides[0].curve_mm).max()
+
+
+def test_many_spokes_and_a_perfect_wheel_can_be_drawn(runout):
+    assert "± 0.04" in words(runout_figure(runout(1e-9, spokes=72)))
