@@ -144,8 +144,8 @@ def _crossings(build: Mapping[str, Any], spokes: int) -> int:
         raise BadInput(f"crossings = {crossings} makes no sense; write 0 for radial spokes.")
     if crossings and on_flange % 2:
         raise BadInput(
-            f"crossings = {crossings} is impossible with {spokes} spokes: {on_flange} a flange make no pairs; write "
-            "0 or correct the number of spokes."
+            f"crossings = {crossings} is impossible with {spokes} spokes: {on_flange} a side make no pairs; "
+            "write 0 or correct the number of spokes."
         )
     if lean_step_deg(crossings, on_flange) > WIDEST_LEAN_DEG:
         most = int(WIDEST_LEAN_DEG / lean_step_deg(1, on_flange))
