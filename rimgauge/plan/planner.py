@@ -1,0 +1,196 @@
+"""One round of corrections, from readings to words."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.errors import BadInput
+from rimgauge.plan.order import order_of_work
+from rimgauge.plan.problem import Line, Problem, state_problem
+from rimgauge.plan.relaxed import Relaxed, relax
+from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, things_to_know
+from rimgauge.plan.search import Found, objective, search
+from rimgauge.plan.wishes import EIGHTH, Wishes
+from rimgauge.plan.wording import correction_words
+from rimgauge.records import (
+    Bound,
+    Correction,
+    FloatArray,
+    Influence,
+    IntArray,
+    Plan,
+    Readings,
+    Wheel,
+    WheelState,
+)
+
+WORTH_DOING = 0.9
+"""A round that leaves more than this share of the objective of doing nothing is not worth the risk."""
+NEAR_LIMIT = 0.97
+"""Tension this near to the limit counts as the limit being in the way."""
+DEFAULT_WISHES = Wishes()
+
+
+def make_plan(
+    readings: Readings,
+    wheel: Wheel,
+    influence: Influence,
+    *,
+    wishes: Wishes = DEFAULT_WISHES,
+    round_number: int = 1,
+) -> Plan:
+    """Work out which nipples to turn in this round, how far and in what order.
+
+    Turns are whole eighths, + tightens. Lateral + is to the wheel's right, radial + outward.
+
+    Parameters
+    ----------
+    readings : Readings
+        Runout at each of n spokes [mm], and their tension [N] where it was read; NaN where not.
+    wheel : Wheel
+        Build, tension limit and tolerances.
+    influence : Influence
+        What one turn of each nipple does at the spokes (angle_deg must be those of the wheel's spokes).
+    wishes : Wishes
+        Largest turn, where the nipples are seen from, aims and time.
+    round_number : int
+        Number of this round, from 1.
+
+    Returns
+    -------
+    Plan
+        bound.objective is in turns: turning (loosening a quarter dearer), 0.15 for each nipple touched, 40 a
+        millimetre past the aim and 200 more past the tolerance. bound.proved is the optimum of the same
+        program with turns of any size, which no plan can beat.
+        A refused plan has no corrections and says why.
+
+    Raises
+    ------
+    BadInput
+        The readings or the influence are not of this wheel.
+
+    """
+    _check(readings, wheel, influence)
+    problem = state_problem(readings, wheel, influence, wishes)
+    before = _state(problem, np.zeros(problem.nipples))
+    cautions = CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION)
+    refused = reason_to_refuse(readings, wheel, problem)
+    notes: tuple[str, ...] = ()
+    found, bound = Found(eighths=np.zeros(problem.nipples, dtype=np.int64), objective=0.0), 0.0
+    if refused is None and _true_enough(problem):
+        notes = ("The wheel is within its tolerances, true enough: leave it.",)
+    elif refused is None:
+        notes = things_to_know(readings, wheel, influence, problem)
+        found, bound = _search(problem, relax(problem), wishes)
+        refused = _no_way(wheel, problem, found)
+        if refused is not None:
+            found = Found(eighths=np.zeros_like(found.eighths), objective=found.objective)
+    predicted = _state(problem, found.eighths)
+    return Plan(
+        round=round_number,
+        corrections=_corrections(problem, wheel, found.eighths, wishes),
+        predicted=predicted,
+        before=before,
+        bound=Bound(objective=found.objective, proved=min(bound, found.objective)),
+        cautions=cautions,
+        refused=refused,
+        notes=notes if refused else (*notes, *_left_over(problem, found.eighths)),
+    )
+
+
+def _check(readings: Readings, wheel: Wheel, influence: Influence) -> None:
+    spokes = len(wheel.flanges)
+    if len(readings.lateral_mm) != spokes:
+        raise BadInput(f"the readings are of {len(readings.lateral_mm)} spokes, but the wheel has {spokes}")
+    if set(wheel.flanges) != {"right", "left"}:
+        raise BadInput("the wheel needs spokes on both flanges, right and left")
+    places = influence.angle_deg
+    if len(places) != spokes or np.abs(places - wheel.spoke_angles_deg).max() > 1e-6:
+        raise BadInput("the influence of the nipples must be given at the angles of the wheel's spokes")
+    with np.errstate(invalid="ignore"):
+        if (readings.tension_n < 0).any():
+            raise BadInput(f"spoke {int(np.argmax(readings.tension_n < 0)) + 1} has a tension below zero")
+    for name in ("lateral_mm", "radial_mm", "tension_n"):
+        if np.isinf(getattr(readings, name)).any():
+            raise BadInput(f"the readings hold a value of {name} that is not finite")
+
+
+def _search(problem: Problem, relaxed: Relaxed | None, wishes: Wishes) -> tuple[Found, float]:
+    if relaxed is None:
+        return search(problem, [], time_limit_s=wishes.time_limit_s), 0.0
+    starts = [relaxed.eighths, 0.8 * relaxed.eighths]
+    return search(problem, starts, time_limit_s=wishes.time_limit_s), relaxed.bound
+
+
+def _true_enough(problem: Problem) -> bool:
+    off_centre = problem.dish_aim is not None and abs(problem.dish_start) > problem.dish_end
+    return not off_centre and all(
+        line.reading_before <= line.end for line in (problem.lateral, problem.radial)
+    )
+
+
+def _no_way(wheel: Wheel, problem: Problem, found: Found) -> str | None:
+    """Say what is in the way if the best plan is hardly better than leaving the wheel alone."""
+    if found.objective <= WORTH_DOING * objective(problem, np.zeros(problem.nipples)):
+        return None
+    highest = float(problem.tension_n.max())
+    if highest >= NEAR_LIMIT * wheel.tension.limit_n:
+        return (
+            f"the tension limit is in the way: the tightest spoke has {highest:.0f} N of "
+            f"{wheel.tension.limit_n:.0f} N, and no turns inside the limit make the wheel much truer. "
+            "Tension must first come down a little all round: a job for a mechanic."
+        )
+    return (
+        "no turns inside the limits on tension make the wheel much truer. The rim itself may be bent, or "
+        "it takes uneven tension to hold it straight: a mechanic will tell which."
+    )
+
+
+def _left_over(problem: Problem, eighths: IntArray) -> tuple[str, ...]:
+    """Say what this round will not reach."""
+    if not eighths.any():
+        return ()
+    notes = []
+    for name, line in (("lateral", problem.lateral), ("radial", problem.radial)):
+        after = _reading(line, eighths)
+        if line.known and after > line.end:
+            notes.append(
+                f"This round leaves about {after:.2f} mm of {name} runout, over the tolerance of "
+                f"{line.end:.2f} mm, to keep turns small and tension even: measure again and plan the next"
+                " round."
+            )
+    return tuple(notes)
+
+
+def _reading(line: Line, eighths: FloatArray | IntArray) -> float:
+    return float(np.ptp(line.start + line.step @ eighths))
+
+
+def _state(problem: Problem, eighths: FloatArray | IntArray) -> WheelState:
+    """Work out the wheel after a plan; what was not read stays unknown."""
+    tension = problem.tension_n + problem.tension_step @ eighths
+    right, left = (
+        float(np.std(tension[side.spokes]) / np.mean(tension[side.spokes])) for side in problem.sides
+    )
+    dish = problem.dish_start + float(problem.dish_step @ eighths)
+    return WheelState(
+        lateral_mm=_reading(problem.lateral, eighths) if problem.lateral.known else None,
+        radial_mm=_reading(problem.radial, eighths) if problem.radial.known else None,
+        dish_mm=dish if problem.dish_aim is not None else None,
+        tension_spread_right=right if problem.tension_known else None,
+        tension_spread_left=left if problem.tension_known else None,
+        highest_tension_n=float(tension.max()) if problem.tension_known else None,
+    )
+
+
+def _corrections(problem: Problem, wheel: Wheel, eighths: IntArray, wishes: Wishes) -> tuple[Correction, ...]:
+    return tuple(
+        Correction(
+            order=place,
+            spoke=nipple + 1,
+            side=wheel.flanges[nipple],
+            turns=float(eighths[nipple] * EIGHTH),
+            words=correction_words(nipple + 1, wheel.flanges[nipple], int(eighths[nipple]), wishes.seen_from),
+        )
+        for place, nipple in enumerate(order_of_work(problem, eighths), start=1)
+    )

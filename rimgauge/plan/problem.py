@@ -1,0 +1,227 @@
+"""The plan as an integer program: what is wanted, what is forbidden, and what each costs.
+
+The unknowns are whole eighths of a turn, one a nipple. Everything that matters moves linearly with them:
+the rim at each spoke, sideways and radially, its mean (dish) and the tension of each spoke.
+
+The objective is in *turns*. Turning costs what it is; a touched nipple, and loosening, cost a little more.
+Runout past the aim costs many turns a millimetre, past the tolerance far more, so that the tolerances are
+ends and not weights: a plan reaches them where it can, and turns as little as it can on the way there.
+Tension, dish and mean tension are limits: a plan outside them is no plan. Doing nothing is always inside.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.plan.wishes import EIGHTH, Wishes
+from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Wheel, record
+
+TOUCH_TURNS = 0.15
+"""Price of touching a nipple at all: finding it and fitting the key is worth about an eighth of a turn."""
+LOOSEN_FACTOR = 1.25
+"""Loosening is that much dearer than tightening: tighten rather than loosen (common practice)."""
+AIM_PRICE = 40.0
+"""Price of a millimetre between aim and tolerance [turns/mm]."""
+END_PRICE = 200.0
+"""Price of a millimetre past the tolerance, on top [turns/mm]."""
+
+LATERAL_AIM_SHARE = 0.5
+RADIAL_AIM_SHARE = 0.8
+"""Aim as a share of the tolerance. Radial movement is a third of lateral and so is the error of predicting
+it; asking for as much room there would cost many turns for nothing."""
+DISH_AIM_SHARE = 0.5
+UNSEEN_HARM_SHARE = 0.3
+"""Share of its tolerance by which a direction that nobody measured may get worse."""
+DISH_HOLD_MM = 0.05
+"""The rim's mean stays within this unless the readings say that it is off centre."""
+MEAN_TENSION_DROP = 0.01
+MEAN_TENSION_RISE = 0.03
+"""How far a side's mean tension may move in a round; up rather than down, as tightening is preferred."""
+SLACK_SHARE = 0.2
+"""A spoke under this share of its side's mean tension carries next to nothing and may come loose."""
+EVEN_FLOOR = 0.03
+"""Tension more even than this (standard deviation over mean) is not asked for: gauges tell no finer."""
+INDUCED_SPREAD = 0.08
+"""Without tension readings: how much unevenness a round may bring in (standard deviation over mean)."""
+PEAK_FLOOR = 0.08
+INDUCED_PEAK = 0.2
+"""The same two for the spoke farthest from its side's mean; 20 % is common practice for a good wheel."""
+
+
+@record
+class Line:
+    """A row of places whose full indicator reading is to come under an aim: start (p,), per eighth (p, n)."""
+
+    start: FloatArray
+    step: FloatArray
+    aim: float
+    end: float
+    known: bool
+
+    @property
+    def reading_before(self) -> float:
+        """Full indicator reading before any turn [mm]."""
+        return float(np.ptp(self.start))
+
+
+@record
+class SideTension:
+    """The spokes of one flange: tension about its mean, and how uneven it may get.
+
+    start (s,): deviation from the side's mean [N]; step (s, n): per eighth.
+    mean_n, mean_step (n,): the mean itself.
+    largest_rms_n, largest_peak_n: limits on the deviations after the round.
+    largest_rise_n, largest_drop_n: limits on the movement of the mean.
+    """
+
+    spokes: IntArray
+    start: FloatArray
+    step: FloatArray
+    mean_n: float
+    mean_step: FloatArray
+    largest_rms_n: float
+    largest_peak_n: float
+    largest_rise_n: float
+    largest_drop_n: float
+
+
+@record
+class Problem:
+    """One round as an integer program over n nipples.
+
+    most: largest turn of a nipple [eighths].
+    dish_range: limits on the rim's mean [mm]. dish_aim: where its price begins, None where the centre is not
+    known. dish_end: what is true enough.
+    tension_n (n,): read or assumed; tension_rise, tension_fall (n,): how far each may move.
+    """
+
+    most: int
+    lateral: Line
+    radial: Line
+    dish_start: float
+    dish_step: FloatArray
+    dish_range: tuple[float, float]
+    dish_aim: float | None
+    dish_end: float
+    tension_n: FloatArray
+    tension_step: FloatArray
+    tension_rise: FloatArray
+    tension_fall: FloatArray
+    tension_known: bool
+    sides: tuple[SideTension, ...]
+
+    @property
+    def nipples(self) -> int:
+        """Number of nipples."""
+        return len(self.dish_step)
+
+
+def state_problem(readings: Readings, wheel: Wheel, influence: Influence, wishes: Wishes) -> Problem:
+    """Put readings, wheel and wishes into the form that the relaxed program and the search work on.
+
+    Readings that are missing (NaN) are left out of the runout; a missing tension is taken as its side's mean.
+    """
+    tolerance = wheel.tolerance
+    lateral = _line(
+        readings.lateral_mm - (0.0 if readings.centred else _mean(readings.lateral_mm)),
+        influence.lateral_mm,
+        wishes.lateral_aim_mm,
+        tolerance.lateral_mm,
+        LATERAL_AIM_SHARE,
+    )
+    radial = _line(
+        readings.radial_mm - _mean(readings.radial_mm),
+        influence.radial_mm,
+        wishes.radial_aim_mm,
+        tolerance.radial_mm,
+        RADIAL_AIM_SHARE,
+    )
+    centred = readings.centred and lateral.known
+    dish = _mean(readings.lateral_mm) if centred else 0.0
+    dish_aim = wishes.dish_aim_mm or DISH_AIM_SHARE * tolerance.dish_mm
+    off_centre = centred and abs(dish) > dish_aim
+    tension_n, tension_known = starting_tension(readings, wheel)
+    return Problem(
+        most=wishes.most_eighths,
+        lateral=lateral,
+        radial=radial,
+        dish_start=dish,
+        dish_step=influence.dish_mm * EIGHTH,
+        dish_range=(-abs(dish), abs(dish)) if off_centre else (dish - DISH_HOLD_MM, dish + DISH_HOLD_MM),
+        dish_aim=dish_aim if centred else None,
+        dish_end=max(dish_aim, min(tolerance.dish_mm, dish_aim / DISH_AIM_SHARE)),
+        tension_n=tension_n,
+        tension_step=influence.tension_n * EIGHTH,
+        tension_rise=np.maximum(wheel.tension.limit_n - tension_n, 0.0),
+        tension_fall=np.maximum(tension_n - SLACK_SHARE * side_means(tension_n, wheel), 0.0),
+        tension_known=tension_known,
+        sides=tuple(
+            _side(tension_n, influence.tension_n * EIGHTH, spokes, tension_known)
+            for spokes in flange_spokes(wheel)
+        ),
+    )
+
+
+def starting_tension(readings: Readings, wheel: Wheel) -> tuple[FloatArray, bool]:
+    """Tension of each spoke (n,) [N] and whether it was read: at least two thirds of each side must be."""
+    tension = readings.tension_n.copy()
+    assumed = np.array(
+        [wheel.tension.right_n if side == "right" else wheel.tension.left_n for side in wheel.flanges]
+    )
+    for spokes in flange_spokes(wheel):
+        read = np.isfinite(tension[spokes])
+        if read.sum() * 3 < len(spokes) * 2:
+            return assumed, False
+        tension[spokes] = np.where(read, tension[spokes], tension[spokes][read].mean())
+    return tension, True
+
+
+def flange_spokes(wheel: Wheel) -> list[IntArray]:
+    """Sort the indices of the spokes into those of the right and those of the left flange."""
+    flanges = np.array(wheel.flanges)
+    return [np.flatnonzero(flanges == side) for side in ("right", "left")]
+
+
+def side_means(tension_n: FloatArray, wheel: Wheel) -> FloatArray:
+    """Mean tension of each spoke's own side (n,) [N]."""
+    means = np.empty_like(tension_n)
+    for spokes in flange_spokes(wheel):
+        means[spokes] = tension_n[spokes].mean()
+    return means
+
+
+def _mean(values: FloatArray) -> float:
+    read = np.isfinite(values)
+    return float(values[read].mean()) if read.any() else 0.0
+
+
+def _line(
+    values: FloatArray, per_turn: FloatArray, wish: float | None, tolerance: float, share: float
+) -> Line:
+    read: BoolArray = np.isfinite(values)
+    step = per_turn * EIGHTH
+    if not read.any():
+        harm = UNSEEN_HARM_SHARE * tolerance
+        return Line(start=np.zeros(len(values)), step=step, aim=harm, end=harm, known=False)
+    aim = wish if wish is not None else share * tolerance
+    return Line(
+        start=values[read], step=step[read], aim=aim, end=max(aim, min(tolerance, aim / share)), known=True
+    )
+
+
+def _side(tension_n: FloatArray, step: FloatArray, spokes: IntArray, known: bool) -> SideTension:
+    mean = float(tension_n[spokes].mean())
+    start = tension_n[spokes] - mean
+    mean_step = step[spokes].mean(axis=0)
+    even = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)
+    return SideTension(
+        spokes=spokes,
+        start=start,
+        step=step[spokes] - mean_step,
+        mean_n=mean,
+        mean_step=mean_step,
+        largest_rms_n=max(float(np.sqrt(np.mean(start**2))), even[0] * mean),
+        largest_peak_n=max(float(np.abs(start).max()), even[1] * mean),
+        largest_rise_n=MEAN_TENSION_RISE * mean,
+        largest_drop_n=MEAN_TENSION_DROP * mean,
+    )

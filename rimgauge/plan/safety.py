@@ -1,0 +1,226 @@
+"""When not to plan, what to look at first, and the usual cautions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from rimgauge.plan.problem import SLACK_SHARE, Problem, flange_spokes, side_means
+from rimgauge.plan.relaxed import relax
+from rimgauge.plan.wishes import EIGHTH
+from rimgauge.records import FloatArray, Influence, IntArray, Readings, Wheel
+
+FARTHEST_LATERAL_MM = 8.0
+FARTHEST_RADIAL_MM = 4.0
+"""Runout beyond these is damage and no matter for nipples; the figures are our own, on the careful side."""
+LONGEST_GAP = 2
+"""So many neighbouring spokes may go without a reading; over more, the rim's shape is a guess."""
+GENEROUS_TURNS = 3
+GENEROUS_PEAK = 0.3
+GENEROUS_RMS = 0.15
+GENEROUS_RISE = 0.1
+"""What nipples could do if tension were left very uneven: what even that does not mend is a bent rim."""
+UNBOUNDED = 1e5
+"""Millimetres or newtons that stand for no limit."""
+BENT_SHARE = 0.5
+"""A rim of which this share of the lateral runout stays, whatever the nipples do, is bent."""
+TILT_SHARE = 0.9
+"""Share of the lateral squares in one swing a turn above which the axle and the seat are looked at first."""
+SINGLE_SHARE = 0.85
+SINGLE_LOSS = 0.6
+"""A spoke that explains this share of the squares by losing that share of its tension may be broken."""
+
+CAUTIONS = (
+    "The limits of the wheel's and the rim's maker, local rules and a qualified mechanic come before this"
+    " plan. If in doubt, or if the wheel has been in a crash, let a mechanic look at it.",
+    "Spokes under tension can break and fly: wear eye protection, and let the air out of the tyre (take "
+    "tyre and rim tape off where the nipples sit under them).",
+    "First look for cracks around the spoke holes, a dented rim, damaged spokes or hub flanges: if you "
+    "find one, stop, a plan can't mend it.",
+    "A nipple must move freely in rim and spoke, with a key that fits: a drop of oil helps. Don't force a"
+    " seized one; it wants a mechanic or a new nipple.",
+    "Spokes wind up: turn a little past the mark and back again, hold flat spokes still, and when all is "
+    "done press spokes together in pairs by hand, all round the wheel, then measure again.",
+    "Before riding: measure again, check that the brakes and the tyre clear the rim and the frame, and "
+    "spin the wheel by hand.",
+)
+ASSUMED_TENSION = (
+    "The tension of the spokes was not read but assumed from the wheel file: pluck or squeeze them as you"
+    " go, and stop if one is much tighter or looser than its neighbours on the same side."
+)
+
+
+def reason_to_refuse(readings: Readings, wheel: Wheel, problem: Problem) -> str | None:
+    """Say why nipples should not be turned on these readings, or None."""
+    return _too_few(readings) or _too_tight_or_slack(wheel, problem) or _too_far(problem)
+
+
+def _too_few(readings: Readings) -> str | None:
+    read = [np.isfinite(readings.lateral_mm), np.isfinite(readings.radial_mm)]
+    if not any(known.any() for known in read):
+        return "there are no runout readings. Measure the wheel first."
+    for name, known in zip(("lateral", "radial"), read, strict=True):
+        gap = _longest_gap(known)
+        if known.any() and gap > LONGEST_GAP:
+            return (
+                f"too few readings: {gap} spokes in a row have no {name} runout, so the rim's shape there "
+                "would be a guess. Read every spoke."
+            )
+    return None
+
+
+def _longest_gap(read: FloatArray) -> int:
+    """Length of the longest run of spokes without a reading, round the wheel."""
+    longest = run = 0
+    for known in np.concatenate([read, read]):
+        run = 0 if known else run + 1
+        longest = max(longest, run)
+    return min(longest, len(read))
+
+
+def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
+    limit = wheel.tension.limit_n
+    word = "read" if problem.tension_known else "given in the wheel file"
+    for side, spokes in zip(("right", "left"), flange_spokes(wheel), strict=True):
+        tension = problem.tension_n[spokes]
+        if tension.mean() > limit:
+            return (
+                f"the mean tension {word} for the {side} side, {tension.mean():.0f} N, is over the limit "
+                f"of {limit:.0f} N. Tension must come down evenly all round before the wheel is trued: a "
+                "job for a mechanic."
+            )
+        slack = spokes[tension < SLACK_SHARE * tension.mean()]
+        if len(slack):
+            return (
+                f"{_named(slack)} on the {side} side {'is' if len(slack) == 1 else 'are'} slack or broken:"
+                f" under {SLACK_SHARE:.0%} of that side's mean tension. Replace or re-tension first, then "
+                "measure again."
+            )
+    return None
+
+
+def _too_far(problem: Problem) -> str | None:
+    lateral, radial = problem.lateral, problem.radial
+    for name, line, farthest in (
+        ("lateral", lateral, FARTHEST_LATERAL_MM),
+        ("radial", radial, FARTHEST_RADIAL_MM),
+    ):
+        if line.known and line.reading_before > farthest:
+            return (
+                f"the {name} runout of {line.reading_before:.1f} mm is beyond what nipples can mend: the "
+                "rim is bent or the wheel damaged, and forcing it straight would leave spokes dangerously"
+                " uneven. A mechanic will tell whether the rim can be saved."
+            )
+    if lateral.known and lateral.reading_before > lateral.end:
+        least = _least_lateral(problem)
+        if least > max(BENT_SHARE * lateral.reading_before, lateral.end):
+            return (
+                f"the rim itself seems bent: of {lateral.reading_before:.2f} mm lateral runout, nipples "
+                f"could take away all but {least:.2f} mm, and only with very uneven tension. A mechanic "
+                "will tell whether the rim can be straightened or must be replaced."
+            )
+    return None
+
+
+def _least_lateral(problem: Problem) -> float:
+    """Lateral runout that stays when tension may become very uneven [mm], from the relaxed program."""
+    sides = tuple(
+        replace(
+            side,
+            largest_rms_n=max(side.largest_rms_n, GENEROUS_RMS * side.mean_n),
+            largest_peak_n=max(side.largest_peak_n, GENEROUS_PEAK * side.mean_n),
+            largest_rise_n=GENEROUS_RISE * side.mean_n,
+            largest_drop_n=GENEROUS_RISE * side.mean_n,
+        )
+        for side in problem.sides
+    )
+    generous = replace(
+        problem,
+        most=round(GENEROUS_TURNS / EIGHTH),
+        sides=sides,
+        radial=replace(problem.radial, aim=UNBOUNDED, end=UNBOUNDED),
+        dish_range=(-UNBOUNDED, UNBOUNDED),
+        tension_rise=np.full(problem.nipples, UNBOUNDED),
+    )
+    relaxed = relax(generous)
+    if relaxed is None:
+        return 0.0
+    return float(np.ptp(problem.lateral.start + problem.lateral.step @ relaxed.eighths))
+
+
+def things_to_know(
+    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem
+) -> tuple[str, ...]:
+    """Say what the shape of the runout hints at, and what the plan had to assume."""
+    notes = [
+        _tilt(readings, wheel, problem),
+        _single_spoke(readings, wheel, influence, problem),
+        _assumed(wheel),
+    ]
+    if not problem.tension_known:
+        notes.append("Tension is assumed even; with tension readings the plan can keep it even, and do more.")
+    if not problem.radial.known:
+        notes.append("Radial runout was not measured; the plan only keeps from making it much worse.")
+    if not problem.lateral.known:
+        notes.append("Lateral runout was not measured; the plan only keeps from making it much worse.")
+    if wheel.tension.limit_n in (wheel.tension.right_n, wheel.tension.left_n):
+        notes.append(
+            "The wheel file puts the mean tension at the limit, so that there is no room to tighten."
+        )
+    return tuple(note for note in notes if note is not None)
+
+
+def _tilt(readings: Readings, wheel: Wheel, problem: Problem) -> str | None:
+    line = problem.lateral
+    read = np.isfinite(readings.lateral_mm)
+    if not line.known or line.reading_before <= line.end:
+        return None
+    angle = np.radians(wheel.spoke_angles_deg[read])
+    design = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
+    about_mean = line.start - line.start.mean()
+    left = line.start - design @ np.linalg.lstsq(design, line.start, rcond=None)[0]
+    if left @ left > (1 - TILT_SHARE) * (about_mean @ about_mean):
+        return None
+    return (
+        "Nearly all of the lateral runout is one swing a turn, the whole rim tilted: before turning a "
+        "nipple, check that the axle is straight, sits fully home and has no play in its bearings, then "
+        "measure again."
+    )
+
+
+def _single_spoke(readings: Readings, wheel: Wheel, influence: Influence, problem: Problem) -> str | None:
+    line = problem.lateral
+    read = np.isfinite(readings.lateral_mm)
+    if not line.known or line.reading_before <= line.end:
+        return None
+    runout = line.start - line.start.mean()
+    columns = influence.lateral_mm[read] - influence.lateral_mm[read].mean(axis=0)
+    turns = (columns.T @ runout) / (columns**2).sum(axis=0)
+    left = ((runout[:, None] - columns * turns) ** 2).sum(axis=0)
+    spoke = int(np.argmin(left))
+    loss = -turns[spoke] * influence.tension_n[spoke, spoke]
+    if problem.tension_known:
+        loss = float(side_means(problem.tension_n, wheel)[spoke] - problem.tension_n[spoke])
+    if left[spoke] > (1 - SINGLE_SHARE) * (runout @ runout) or loss < SINGLE_LOSS * problem.tension_n[spoke]:
+        return None
+    return (
+        f"The runout looks as if spoke {spoke + 1} ({wheel.flanges[spoke]} side) had lost its tension: "
+        "look whether it is broken, or its nipple loose or cracked, before turning any other."
+    )
+
+
+def _assumed(wheel: Wheel) -> str | None:
+    if not wheel.assumed:
+        return None
+    return (
+        f"{len(wheel.assumed)} measures of the wheel were not given and are those of a typical "
+        f"'{wheel.kind}' wheel; the next round learns how this one answers."
+    )
+
+
+def _named(spokes: IntArray) -> str:
+    numbers = [str(spoke + 1) for spoke in spokes]
+    if len(numbers) == 1:
+        return f"spoke {numbers[0]}"
+    return f"spokes {', '.join(numbers[:-1])} and {numbers[-1]}"

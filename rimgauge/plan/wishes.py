@@ -1,0 +1,50 @@
+"""What the person asks of a plan, in plain terms."""
+
+from __future__ import annotations
+
+import math
+
+from rimgauge.errors import BadInput
+from rimgauge.records import SeenFrom, record
+
+EIGHTH = 0.125
+"""The smallest turn a plan asks for; a hand can't place a nipple much finer (common practice)."""
+
+
+@record
+class Wishes:
+    """How a person wants the round planned.
+
+    largest_turn: most that one nipple is turned in this round [turns], an eighth to two turns.
+    seen_from: where the person looks at the nipple from, for the words. time_limit_s: for the search.
+    lateral_aim_mm, radial_aim_mm, dish_aim_mm: what to bring each down to, full indicator reading for the
+    first two; None: well inside the wheel's tolerance, so that the measuring uncertainty does not spoil it.
+    """
+
+    largest_turn: float = 0.5
+    seen_from: SeenFrom = "tyre"
+    time_limit_s: float = 2.0
+    lateral_aim_mm: float | None = None
+    radial_aim_mm: float | None = None
+    dish_aim_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        if not EIGHTH <= self.largest_turn <= 2.0:
+            raise BadInput(
+                f"the largest turn must be between an eighth (0.125) and two turns, not {self.largest_turn:g}"
+            )
+        if self.seen_from not in ("tyre", "hub"):
+            raise BadInput(f"nipples are seen from the tyre or from the hub, not from {self.seen_from!r}")
+        if not self.time_limit_s > 0:
+            raise BadInput(f"the time for the search must be above zero, not {self.time_limit_s:g} s")
+        for name in ("lateral_aim_mm", "radial_aim_mm", "dish_aim_mm"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise BadInput(
+                    f"{name.removesuffix('_mm').replace('_', ' ')} must be above zero, not {value:g} mm"
+                )
+
+    @property
+    def most_eighths(self) -> int:
+        """The largest turn in whole eighths, rounded down."""
+        return math.floor(self.largest_turn / EIGHTH + 1e-9)

@@ -1,0 +1,95 @@
+"""Turning a correction into words that can't be got wrong, and a plan into a page of text."""
+
+from __future__ import annotations
+
+import textwrap
+
+from rimgauge.records import Correction, Flange, Plan, SeenFrom, WheelState
+
+COLUMNS = 80
+FRACTIONS = {
+    1: "an eighth of a turn",
+    2: "a quarter turn",
+    3: "three eighths of a turn",
+    4: "a half turn",
+    5: "five eighths of a turn",
+    6: "three quarters of a turn",
+    7: "seven eighths of a turn",
+}
+
+
+def fraction(eighths: int) -> str:
+    """Name a positive number of eighths of a turn, e.g. 'a quarter turn', '1 and 1/8 turns'."""
+    whole, rest = divmod(eighths, 8)
+    if whole == 0:
+        return FRACTIONS[rest]
+    if rest == 0:
+        return "one full turn" if whole == 1 else f"{whole} full turns"
+    short = {1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}[rest]
+    return f"{whole} and {short} turns"
+
+
+def turning_direction(*, tighten: bool, seen_from: SeenFrom) -> str:
+    """Say which way the nipple goes round: a right-hand thread tightens clockwise seen from the tyre."""
+    return "clockwise" if tighten == (seen_from == "tyre") else "anticlockwise"
+
+
+def correction_words(spoke: int, side: Flange, eighths: int, seen_from: SeenFrom) -> str:
+    """Say one correction in full: spoke, side, how far, and which way as the person sees it."""
+    tighten = eighths > 0
+    return (
+        f"Spoke {spoke} ({side} side): {'tighten' if tighten else 'loosen'} by {fraction(abs(eighths))}: "
+        f"turn the nipple {turning_direction(tighten=tighten, seen_from=seen_from)}, seen from the "
+        f"{seen_from}."
+    )
+
+
+def plan_text(plan: Plan) -> str:
+    """Write the plan as text of at most 80 columns: before and after, the steps in order, the cautions."""
+    blocks = [f"Round {plan.round}"]
+    if plan.refused is not None:
+        blocks.append(_wrapped(f"No corrections: {plan.refused}"))
+    blocks.append(_states(plan))
+    if plan.corrections:
+        blocks.append(_steps(plan.corrections))
+    if plan.notes:
+        blocks.append("What to know:\n" + "\n".join(_wrapped(note, "- ") for note in plan.notes))
+    blocks.append("Take care:\n" + "\n".join(_wrapped(caution, "- ") for caution in plan.cautions))
+    return "\n\n".join(blocks) + "\n"
+
+
+def _states(plan: Plan) -> str:
+    rows = [
+        ("lateral runout, mm", "lateral_mm", "{:.2f}"),
+        ("radial runout, mm", "radial_mm", "{:.2f}"),
+        ("off centre, mm (+ right)", "dish_mm", "{:+.2f}"),
+        ("tension spread, right side", "tension_spread_right", "{:.0%}"),
+        ("tension spread, left side", "tension_spread_left", "{:.0%}"),
+        ("highest tension, N", "highest_tension_n", "{:.0f}"),
+    ]
+    planned = bool(plan.corrections)
+    lines = [f"{'':30}{'now':>10}" + (f"{'expected':>12}" if planned else "")]
+    for title, name, form in rows:
+        before, after = _cell(plan.before, name, form), _cell(plan.predicted, name, form)
+        if before is not None or after is not None:
+            lines.append(
+                f"{title:30}{before or 'unknown':>10}" + (f"{after or 'unknown':>12}" if planned else "")
+            )
+    return "\n".join(lines)
+
+
+def _cell(state: WheelState, name: str, form: str) -> str | None:
+    value = getattr(state, name)
+    return None if value is None else form.format(value)
+
+
+def _steps(corrections: tuple[Correction, ...]) -> str:
+    count, turns = len(corrections), sum(abs(item.turns) for item in corrections)
+    head = f"{count} {'nipple' if count == 1 else 'nipples'} to turn, {turns:g} turns in all, in this order:"
+    return "\n".join([head, *(_wrapped(item.words, f"{item.order:3d}.  ") for item in corrections)])
+
+
+def _wrapped(text: str, lead: str = "") -> str:
+    return textwrap.fill(
+        text, COLUMNS - 1, initial_indent=lead, subsequent_indent=" " * len(lead), break_on_hyphens=False
+    )
