@@ -1,18 +1,56 @@
 """Files: the only home of json and toml, whole or not written at all, every field checked on reading."""
 
 from .build import read_build
+from .folder import (
+    Job,
+    create_job,
+    find_job,
+    hold,
+    keep_pass,
+    keep_plan,
+    latest,
+    next_path,
+    open_job,
+    passes,
+    plans,
+    update_manifest,
+    view_path,
+)
+from .manifest import Manifest, Trouble, read_manifest, verify_job
 from .passes import pass_fields, read_pass, write_pass
 from .plans import plan_fields, read_plan, write_plan
+from .readings import read_readings
+from .tables import write_curve_csv, write_spokes_csv
 from .views import read_view, write_view
 
 __all__ = [
+    "Job",
+    "Manifest",
+    "Trouble",
+    "create_job",
+    "find_job",
+    "hold",
+    "keep_pass",
+    "keep_plan",
+    "latest",
+    "next_path",
+    "open_job",
     "pass_fields",
+    "passes",
     "plan_fields",
+    "plans",
     "read_build",
+    "read_manifest",
     "read_pass",
     "read_plan",
+    "read_readings",
     "read_view",
+    "update_manifest",
+    "verify_job",
+    "view_path",
+    "write_curve_csv",
     "write_pass",
     "write_plan",
+    "write_spokes_csv",
     "write_view",
 ]

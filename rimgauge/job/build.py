@@ -68,8 +68,11 @@ def read_build(path: Path) -> dict[str, Any]:
     BadFile
         The file can't be read, has a field of an unknown name, or a value that can't be right.
     """
-    path = Path(path)
-    text = disk.read_text(path)
+    return parse_build(Path(path), disk.read_text(Path(path)))
+
+
+def parse_build(path: Path, text: str) -> dict[str, Any]:
+    """Read a wheel file's text; `path` is what complaints name. See read_build."""
     try:
         value = tomllib.loads(text)
     except RecursionError as trouble:

@@ -1,0 +1,200 @@
+"""manifest.json: the SHA-256 of every file of a job, and the check of it."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+from collections.abc import Collection
+from pathlib import Path, PurePosixPath
+from typing import Any, Literal
+
+from rimgauge.errors import BadFile
+from rimgauge.records import record
+
+from . import disk
+from .reader import Reader, read_json, render, write_json
+
+MANIFEST = "manifest.json"
+_LITTER = ("Thumbs.db", "desktop.ini")
+"""What Windows leaves in folders; what other systems leave there starts with a dot."""
+_WRITTEN_ONCE = re.compile(r"(pass|plan)-\d+\b")
+"""Results, and what is kept beside them: once recorded, their sums never change by themselves."""
+_PAGES = (".pdf", ".html")
+"""Made from the record, so no part of its fingerprint, which they print."""
+
+
+@record
+class Entry:
+    """One file of the job: name with / between folders, size in bytes, SHA-256 in hexadecimal."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+
+@record
+class Manifest:
+    """When the job was started, and its files by name."""
+
+    created: str
+    entries: tuple[Entry, ...]
+
+    @property
+    def fingerprint(self) -> str:
+        """SHA-256 over the date and the names and sums of the files, pages made from them apart."""
+        lines = [
+            f"{entry.sha256}  {entry.name}\n" for entry in self.entries if not entry.name.endswith(_PAGES)
+        ]
+        return hashlib.sha256(
+            "".join([f"{self.created}\n", *lines]).encode("utf-8", "backslashreplace")
+        ).hexdigest()
+
+
+@record
+class Trouble:
+    """Something that is not as it was recorded."""
+
+    kind: Literal["missing", "changed", "extra", "manifest"]
+    file: str
+    words: str
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """Read a job's manifest.
+
+    Raises
+    ------
+    BadFile
+        It isn't there or can't be understood, or isn't exactly as rimgauge wrote it.
+    """
+    path = folder / MANIFEST
+    fields = read_json(path, "rimgauge-job")
+    manifest = _parse(fields)
+    if disk.read_text(path) != render(_whole(manifest)):
+        raise BadFile(path, "was changed after rimgauge wrote it")
+    return manifest
+
+
+def write_manifest(folder: Path, created: str, *, rewritten: Collection[str] = ()) -> Manifest:
+    """Record every file of the folder as it is now.
+
+    Results that are recorded already keep their sum, so that a later change is still found; only those
+    named in `rewritten` are recorded anew. What a person writes (wheel, view, readings) always is.
+
+    Raises
+    ------
+    BadFile
+        A file can't be read, or the manifest can't be written.
+    """
+    before = (
+        {entry.name: entry for entry in read_manifest(folder).entries} if (folder / MANIFEST).exists() else {}
+    )
+    kept = {
+        name: entry for name, entry in before.items() if _WRITTEN_ONCE.match(name) and name not in rewritten
+    }
+    fresh = {name: _entry(folder, name) for name in _names(folder) if name not in kept}
+    entries = kept | fresh
+    manifest = Manifest(created=created, entries=tuple(entries[name] for name in sorted(entries)))
+    write_json(folder / MANIFEST, "rimgauge-job", _fields(manifest), _parse)
+    return manifest
+
+
+def verify_job(folder: Path) -> tuple[Trouble, ...]:
+    """Compare every file of a job with its manifest; nothing found means that all is as it was written.
+
+    Hidden files and what file managers leave behind are passed over.
+
+    Raises
+    ------
+    BadFile
+        The folder isn't there, or is no job.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise BadFile(folder, "there is no such folder")
+    if not (folder / MANIFEST).exists() and not (folder / "wheel.toml").exists():
+        raise BadFile(folder, f"is no job: neither {MANIFEST} nor wheel.toml is in it")
+    try:
+        manifest = read_manifest(folder)
+    except BadFile as trouble:
+        return (Trouble(kind="manifest", file=MANIFEST, words=str(trouble)),)
+    recorded = {entry.name: entry for entry in manifest.entries}
+    found = _names(folder)
+    troubles = [_compare(folder, recorded[name]) for name in sorted(recorded)]
+    extra = [
+        Trouble(kind="extra", file=name, words=f"{name} is not in the manifest: it was added later")
+        for name in found
+        if name not in recorded
+    ]
+    return (*(trouble for trouble in troubles if trouble), *extra)
+
+
+def _compare(folder: Path, entry: Entry) -> Trouble | None:
+    name = entry.name
+    if not (folder / name).is_file():
+        return Trouble(kind="missing", file=name, words=f"{name} is missing")
+    now = _entry(folder, name)
+    if now.sha256 == entry.sha256:
+        return None
+    sizes = "" if now.bytes == entry.bytes else f" ({entry.bytes} bytes then, {now.bytes} now)"
+    return Trouble(kind="changed", file=name, words=f"{name} was changed after it was recorded{sizes}")
+
+
+def _names(folder: Path) -> list[str]:
+    """List the job's files, sorted, with / between folders on every system."""
+    names: list[str] = []
+    with disk.one_sentence(folder):
+        for inside, folders, files in os.walk(folder):
+            folders[:] = [name for name in folders if not name.startswith(".")]
+            names += [
+                (Path(inside) / name).relative_to(folder).as_posix()
+                for name in files
+                if not name.startswith(".") and name not in _LITTER
+            ]
+    return sorted(name for name in names if name != MANIFEST)
+
+
+def _entry(folder: Path, name: str) -> Entry:
+    path = folder / name
+    with disk.one_sentence(path), path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+        return Entry(name=name, bytes=file.tell(), sha256=digest)
+
+
+def _fields(manifest: Manifest) -> dict[str, Any]:
+    return {
+        "created": manifest.created,
+        "fingerprint": manifest.fingerprint,
+        "files": [
+            {"name": entry.name, "bytes": entry.bytes, "sha256": entry.sha256} for entry in manifest.entries
+        ],
+    }
+
+
+def _whole(manifest: Manifest) -> dict[str, Any]:
+    return {"format": "rimgauge-job", "version": 1, **_fields(manifest)}
+
+
+def _parse(fields: Reader) -> Manifest:
+    manifest = Manifest(
+        created=fields["created"].text(),
+        entries=tuple(
+            Entry(
+                name=_name(item["name"]),
+                bytes=item["bytes"].whole(least=0),
+                sha256=item["sha256"].text(),
+            )
+            for item in fields["files"].items()
+        ),
+    )
+    if fields["fingerprint"].text() != manifest.fingerprint:
+        fields["fingerprint"].fail("does not fit the files that are listed: the manifest was changed")
+    return manifest
+
+
+def _name(place: Reader) -> str:
+    name = place.text()
+    if not name or PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts or "\0" in name:
+        place.fail(f"must be the name of a file inside the job, not {name[:60]!r}")
+    return name
