@@ -276,11 +276,13 @@ def hold(job: Job) -> Iterator[None]:
         file = path.open("ab")
     with file:
         try:
-            _take(file)
-        except OSError as trouble:
-            raise BadInput(
-                f"{job.folder}: another rimgauge is writing to this job; wait until it has ended"
-            ) from trouble
+            with disk.one_sentence(path):
+                _take(file)
+        except BadFile as trouble:
+            if not isinstance(trouble.__cause__, BlockingIOError | PermissionError):  # no locks on this disk
+                raise
+            busy = f"{job.folder}: another rimgauge is writing to this job; wait until it has ended"
+            raise BadInput(busy) from trouble
         yield
 
 

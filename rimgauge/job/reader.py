@@ -10,6 +10,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal, NoReturn, TypeVar, cast
 
+import numpy as np
+
 from rimgauge.errors import BadFile
 from rimgauge.records import Box
 
@@ -213,9 +215,8 @@ def check_format(reader: Reader, wanted: JsonFormat) -> None:
     reader["format"].choice(wanted)
     version = reader["version"].whole()
     if version != VERSION:
-        reader["version"].fail(
-            f"is {version}, and this rimgauge reads version {VERSION}; update rimgauge or the file"
-        )
+        trouble = f"is {version}, and this rimgauge reads version {VERSION}"
+        reader["version"].fail(f"{trouble}; update rimgauge, or make the file anew")
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -238,14 +239,21 @@ def write_json(
     BadFile
         The file can't be written, or holds a value that reading it would refuse.
     """
-    whole = {"format": wanted, "version": VERSION, **fields}
-    check(Reader(path, whole))
-    disk.write_text(path, render(whole))
+    text = render({"format": wanted, "version": VERSION, **fields})
+    check(Reader(path, json.loads(text)))
+    disk.write_text(path, text)
 
 
 def render(value: dict[str, Any]) -> str:
-    """Make JSON text with an indent of one, lists of plain values on a line, and every digit of every number."""
-    return _pack(json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False)) + "\n"
+    """Make JSON text: lists of numbers on one line, and every digit of every number."""
+    return _pack(json.dumps(value, ensure_ascii=False, indent=1, default=_plain)) + "\n"
+
+
+def _plain(value: object) -> object:
+    """Turn a numpy number into Python's; anything else is our own mistake."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"a {type(value).__name__} has no place in a file")
 
 
 _PLAIN_LIST = re.compile(r"\[\n\s*((?:-?[\d.][\d.e+-]*|null)(?:,\n\s*(?:-?[\d.][\d.e+-]*|null))*)\n\s*\]")

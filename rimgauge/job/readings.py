@@ -43,6 +43,8 @@ def read_readings(
 
     Parameters
     ----------
+    path : Path
+        The file.
     spokes : int
         How many spokes the wheel has.
     centred : bool

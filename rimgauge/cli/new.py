@@ -1,0 +1,88 @@
+"""rimgauge new: start a job folder for a wheel."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import shlex
+from pathlib import Path
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadInput
+
+NEXT_STEPS = """\
+Made {folder} for a wheel with {spokes} spokes.
+
+What to do next:
+  1. Go into the folder, so that no command needs file names:
+       cd {quoted}
+  2. Write what you know of the wheel into wheel.toml, above all its
+     tension limit; it is plain text, and what you leave out is assumed.
+  3. Hold the wheel still at its axle, fix a pointer close to the rim, and
+     point the camera at both. Let the program find them (camera 0 is the
+     first one; a folder of pictures or a video will do as well):
+       rimgauge aim 0 --direction lateral
+  4. Tell it how many millimetres a pixel is:
+       rimgauge scale --help
+  5. Stick a mark on the rim at the valve. Turn the wheel slowly by hand,
+     three times round:
+       rimgauge measure 0
+  6. Ask which nipples to turn:
+       rimgauge plan
+  7. Measure and plan again until it runs true, then make the page for it:
+       rimgauge report
+
+Spokes are under tension and can break: wear eye protection. The wheel
+maker's limits and a qualified mechanic's word come before this program's.
+"""
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--spokes", required=True, metavar="NUMBER", help="How many spokes the wheel has, 4 to 60.")
+@click.option("--name", default="", help="What the wheel is called; left out: the folder's name.")
+@click.option("--kind", help="Kind of wheel, in general words: what is unknown is taken from it.")
+@click.option("--crossings", metavar="NUMBER", help="How many spokes each spoke crosses; 0 = radial.")
+@json_option
+def command(
+    *, folder: Path, spokes: str, name: str, kind: str | None, crossings: str | None, as_json: bool
+) -> None:
+    """Start a job folder for a wheel.
+
+    Everything about the wheel is kept in FOLDER: its build, where pointer and rim are in the picture,
+    every measurement and every plan.
+
+    Example:  rimgauge new "rear wheel" --spokes 32 --crossings 3
+    """
+    from rimgauge.job import create_job  # noqa: PLC0415
+
+    spoke_count = _whole("--spokes", spokes)
+    crossed = None if crossings is None else _whole("--crossings", crossings)
+    if kind is not None:
+        _check_kind(kind)
+    job = create_job(folder, spokes=spoke_count, name=name, kind=kind, crossings=crossed)
+    if as_json:
+        print_json({"folder": str(job.folder), "wheel": str(job.wheel), "spokes": spoke_count})
+        return
+    click.echo(
+        NEXT_STEPS.format(folder=folder, quoted=shlex.quote(str(folder)), spokes=spoke_count), nl=False
+    )
+
+
+def _whole(option: str, text: str) -> int:
+    """Read a whole number from the command line, in one sentence where it is none."""
+    if not re.fullmatch(r"[+-]?[0-9]{1,9}", text.strip()):
+        raise BadInput(f"{option} must be a whole number, not {text}")
+    return int(text)
+
+
+def _check_kind(kind: str) -> None:
+    from rimgauge.wheel import ready_made_names  # noqa: PLC0415
+
+    names = ready_made_names()
+    if kind not in names:
+        near = difflib.get_close_matches(kind, names, n=1)
+        hint = f'did you mean "{near[0]}"? Known are' if near else "known are"
+        raise BadInput(f'there is no kind of wheel called "{kind}"; {hint}: {"; ".join(names)}')
