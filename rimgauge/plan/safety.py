@@ -90,7 +90,7 @@ def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
                 f"of {limit:.0f} N. Tension must come down evenly all round before the wheel is trued: a "
                 "job for a mechanic."
             )
-        slack = spokes[tension < SLACK_SHARE * tension.mean()]
+        slack = spokes[tension <= SLACK_SHARE * tension.mean()]
         if len(slack):
             return (
                 f"{_named(slack)} on the {side} side {'is' if len(slack) == 1 else 'are'} slack or broken:"

@@ -1,0 +1,202 @@
+"""`rimgauge plan`: which nipples to turn, how far and in what order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadInput
+
+if TYPE_CHECKING:
+    from rimgauge.job import Job
+    from rimgauge.records import Plan, Readings
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+SAME_MM = 1e-6
+"""Two runouts nearer than this are the same number, written to a file and read back."""
+
+
+@click.command(epilog="Example:  rimgauge plan --wheel wheel.toml --readings readings.csv --out plan.json")
+@click.option("--wheel", type=_FILE, help="The build of the wheel (wheel.toml).")
+@click.option("--lateral", type=_FILE, help="A lateral measurement (pass.json).")
+@click.option("--radial", type=_FILE, help="A radial measurement (pass.json).")
+@click.option("--readings", type=_FILE, help="Readings typed in by hand (readings.csv) instead.")
+@click.option("--tension", type=_FILE, help="Readings that hold the tension of each spoke (readings.csv).")
+@click.option(
+    "--centred", is_flag=True, help="Lateral values are from the centre plane: correct the dish too."
+)
+@click.option("--out", type=_FILE, help="The plan file to write (plan.json).")
+@click.option(
+    "--seen-from",
+    type=click.Choice(["tyre", "hub"]),
+    default="tyre",
+    show_default=True,
+    help="Where you look at the nipples from, for 'clockwise'.",
+)
+@click.option(
+    "--largest-turn",
+    type=float,
+    default=0.5,
+    show_default=True,
+    help="Most that one nipple is turned in this round [turns].",
+)
+@click.option("--round", "round_number", type=click.IntRange(min=1), help="Number of this round.")
+@click.option("--previous", type=_FILE, help="The plan of the last round, to learn from.")
+@click.option("--previous-readings", type=_FILE, help="Readings or lateral pass from before the last round.")
+@json_option
+def command(
+    *,
+    wheel: Path | None,
+    lateral: Path | None,
+    radial: Path | None,
+    readings: Path | None,
+    tension: Path | None,
+    centred: bool,
+    out: Path | None,
+    seen_from: Literal["tyre", "hub"],
+    largest_turn: float,
+    round_number: int | None,
+    previous: Path | None,
+    previous_readings: Path | None,
+    as_json: bool,
+) -> None:
+    """Work out which nipples to turn, and how far.
+
+    Inside a job folder no files need be named: the newest measurements are taken, the last round is learnt
+    from, and the plan gets the next number. Spokes are numbered from the valve.
+    """
+    from rimgauge.job import find_job, keep_plan, plan_fields, read_build, read_plan, write_plan
+    from rimgauge.pipeline import correct
+    from rimgauge.plan import Wishes, plan_text
+    from rimgauge.wheel import complete_wheel
+
+    wishes = Wishes(largest_turn=largest_turn, seen_from=seen_from)
+    files = _Files(lateral=lateral, radial=radial, readings=readings, tension=tension, centred=centred)
+    job = find_job(Path.cwd()) if wheel is None and out is None else None
+    _check_options(files, wheel, out, job, (previous, previous_readings))
+    wheel = wheel if job is None else job.wheel
+    assert wheel is not None
+    build = complete_wheel(read_build(wheel))
+    spokes = len(build.flanges)
+    if job is not None and files.runout_named == 0:
+        now, last = _from_job(job, files, spokes)
+    else:
+        now, last = files.read(spokes), None
+    if previous is not None and previous_readings is not None:
+        last = read_plan(previous), _any_readings(previous_readings, files, spokes)
+    plan = correct(
+        now,
+        build,
+        wishes=wishes,
+        round_number=round_number or (last[0].round + 1 if last else 1),
+        previous=last,
+    )
+    if job is not None:
+        written = keep_plan(job, plan)
+    elif out is not None:
+        write_plan(out, plan)
+        written = out
+    if as_json:
+        print_json({"format": "rimgauge-plan", "version": 1, **plan_fields(plan)})
+    else:
+        click.echo(plan_text(plan))
+        click.echo(f"Written to {written}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Files:
+    """What was measured, as files."""
+
+    lateral: Path | None
+    radial: Path | None
+    readings: Path | None
+    tension: Path | None
+    centred: bool
+
+    @property
+    def runout_named(self) -> int:
+        return sum(path is not None for path in (self.lateral, self.radial, self.readings))
+
+    def read(self, spokes: int) -> Readings:
+        """Read them into one record."""
+        from rimgauge.job import read_pass, read_readings
+        from rimgauge.pipeline import readings_from_passes
+
+        tension_n = None
+        if self.tension is not None:
+            tension_n = read_readings(self.tension, spokes, need=("tension_n",)).tension_n
+        if self.readings is not None:
+            typed = read_readings(self.readings, spokes, centred=self.centred)
+            return typed if tension_n is None else replace(typed, tension_n=tension_n)
+        return readings_from_passes(
+            None if self.lateral is None else read_pass(self.lateral),
+            None if self.radial is None else read_pass(self.radial),
+            spokes=spokes,
+            tension_n=tension_n,
+            centred=self.centred,
+        )
+
+
+def _check_options(
+    files: _Files,
+    wheel: Path | None,
+    out: Path | None,
+    job: Job | None,
+    previous: tuple[Path | None, Path | None],
+) -> None:
+    """Refuse a set of files that can't be meant."""
+    if previous.count(None) == 1:
+        raise BadInput("--previous and --previous-readings belong together: name both or neither")
+    if files.readings is not None and files.runout_named > 1:
+        raise BadInput("name either --readings or --lateral and --radial, not both")
+    if job is not None:
+        return
+    if files.runout_named == 0:
+        raise BadInput("name --lateral or --readings, or go into a job folder (`rimgauge new` starts one)")
+    if wheel is None or out is None:
+        raise BadInput("outside a job folder both --wheel and --out must be named")
+
+
+def _any_readings(path: Path, files: _Files, spokes: int) -> Readings:
+    """Read what was measured before the last round, from either kind of file."""
+    is_pass = path.suffix.lower() == ".json"
+    before = _Files(
+        lateral=path if is_pass else None,
+        radial=None,
+        readings=None if is_pass else path,
+        tension=None,
+        centred=files.centred,
+    )
+    return before.read(spokes)
+
+
+def _from_job(job: Job, files: _Files, spokes: int) -> tuple[Readings, tuple[Plan, Readings] | None]:
+    """Read the newest measurements of a job, and its last round if that was planned on older ones."""
+    from rimgauge.job import latest, passes, plans, read_pass, read_plan
+
+    newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
+    if newest.runout_named == 0:
+        raise BadInput(f"{job.folder}: holds no measurement yet; `rimgauge measure` makes one")
+    now = newest.read(spokes)
+    made = plans(job)
+    if not made:
+        return now, None
+    last = read_plan(made[-1])
+    for path in reversed(passes(job)):
+        if path != newest.lateral and read_pass(path).direction == "lateral":
+            before = replace(files, lateral=path, radial=None).read(spokes)
+            if _made_on(last, before):
+                return now, (last, before)
+    return now, None
+
+
+def _made_on(plan: Plan, readings: Readings) -> bool:
+    """Tell whether a plan was made on these lateral readings, by the runout that it states."""
+    import numpy as np
+
+    stated = plan.before.lateral_mm
+    return stated is not None and abs(stated - float(np.ptp(readings.lateral_mm))) < SAME_MM
