@@ -7,6 +7,7 @@ from matplotlib.figure import Figure
 from rimgauge.records import Runout
 from rimgauge.report.circle import draw_circle, nice_factor
 from rimgauge.report.palette import AFTER, BEFORE, our_style
+from rimgauge.report.sheet import printable
 from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
 
 NOMINAL_RIM_DIAMETER_MM = 600.0
@@ -57,7 +58,9 @@ def runout_figure(
             wspace=0.19,
             hspace=0.5,
         )
-        figure.suptitle(title, x=0.06, y=1 - 0.1 / figure.get_figheight(), ha="left", va="top", fontsize=12)
+        figure.suptitle(
+            printable(title), x=0.06, y=1 - 0.1 / figure.get_figheight(), ha="left", va="top", fontsize=12
+        )
         for row, (when, each, stroke) in enumerate(rows):
             name = f"{when}: {each.direction} runout" if when else f"{each.direction.capitalize()} runout"
             draw_unrolled(figure.add_subplot(grid[row, 0]), each, stroke, reach_mm=reach_mm, title=name)

@@ -82,8 +82,8 @@ def _points_up(axes: Axes, points: float) -> Transform:
 
 def _sign_words(runout: Runout) -> str:
     if runout.direction == "lateral":
-        return "mm   (+ toward the right)"
-    return "mm   (+ outward)"
+        return "mm (+ right)"
+    return "mm (+ outward)"
 
 
 def _set_scales(axes: Axes, side: SideRunout, reach_mm: float) -> None:

@@ -1,0 +1,242 @@
+"""The page that goes with the wheel: what was measured, how, with what result, and how sure."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from rimgauge.records import Runout, Scale, record
+from rimgauge.report.circle import draw_circle, nice_factor
+from rimgauge.report.palette import AFTER, BEFORE, QUIET, Stroke, our_style
+from rimgauge.report.runout import NOMINAL_RIM_DIAMETER_MM
+from rimgauge.report.sheet import (
+    frame,
+    paragraph,
+    paragraph_height,
+    rule,
+    short,
+    table,
+    table_height,
+    write,
+)
+from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
+from rimgauge.report.words import CAUTIONS, amount, date_words, headline, measured_words, moment
+
+PAGE_IN = {"a4": (8.27, 11.69), "letter": (8.5, 11.0)}
+_WIDTH = 7.2
+_COLUMN = _WIDTH / 2 - 0.1
+_SMALL = 6.8
+_SHAPE = 2.1
+_FOOT = 0.6
+_AROUND_CURVE = 1.0
+_LETTERS_IN_A_LARGE_LINE = 48
+
+
+@record
+class Comparison:
+    """One direction, measured before (None: not measured) and after the work.
+
+    scale: how pixels became millimetres, where known. picture (h, w, 3) BGR: the worst place, with its words.
+    """
+
+    after: Runout
+    before: Runout | None = None
+    scale: Scale | None = None
+    picture: NDArray[np.uint8] | None = None
+    picture_words: str = ""
+
+
+@record
+class Evidence:
+    """All that the pages of one wheel say.
+
+    comparisons: one or two directions, lateral first. fingerprint: what is to be checked against the record,
+    and how it was made. software: name and version of the program that drew the page.
+    """
+
+    wheel_name: str
+    comparisons: tuple[Comparison, ...]
+    fingerprint: str
+    software: str
+    rim_diameter_mm: float = NOMINAL_RIM_DIAMETER_MM
+
+
+def evidence_pages(evidence: Evidence, *, paper: Literal["a4", "letter"] = "a4") -> tuple[Figure, ...]:
+    """Draw one page for each direction measured, the verdict over all of them on top of each."""
+    return tuple(
+        evidence_figure(evidence, page=number, paper=paper) for number in range(len(evidence.comparisons))
+    )
+
+
+def evidence_figure(evidence: Evidence, *, page: int = 0, paper: Literal["a4", "letter"] = "a4") -> Figure:
+    """Draw the page of one direction.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        What is known of the wheel.
+    page : int
+        Which of the comparisons to draw, from 0.
+    paper : {"a4", "letter"}
+        Size of the page, portrait.
+
+    Returns
+    -------
+    Figure
+        Equal evidence gives an equal page; nothing is taken from the clock.
+
+    """
+    comparison = evidence.comparisons[page]
+    with our_style():
+        figure = Figure(figsize=PAGE_IN[paper])
+        x = (PAGE_IN[paper][0] - _WIDTH) / 2
+        y = _head(figure, x, 0.5, evidence)
+        y = _summary(figure, x, y, evidence, comparison)
+        y = _curves(figure, x, y, comparison)
+        y = _shapes(figure, x, y, comparison, evidence.rim_diameter_mm)
+        _small_print(figure, x, y, comparison.after)
+        _foot(figure, x, evidence, page)
+    return figure
+
+
+def _head(figure: Figure, x: float, y: float, evidence: Evidence) -> float:
+    afters = tuple(each.after for each in evidence.comparisons)
+    words = headline(afters)
+    size = 16 if len(words) <= _LETTERS_IN_A_LARGE_LINE else 12
+    y = paragraph(figure, x, y, words, width=_WIDTH, size=size, fontweight="bold") + 0.08
+    newest = max(afters, key=lambda each: moment(each.created))
+    write(figure, x, y, short(evidence.wheel_name, 60), fontsize=11)
+    write(figure, x + _WIDTH, y + 0.02, date_words(newest.created), fontsize=9, ha="right")
+    y = paragraph(figure, x, y + 0.24, measured_words(afters), width=_WIDTH, size=8.5)
+    rule(figure, x, y + 0.06, _WIDTH)
+    return y + 0.16
+
+
+def _summary(figure: Figure, x: float, y: float, evidence: Evidence, comparison: Comparison) -> float:
+    """Write the table of results on the left and how they were made on the right."""
+    rows: list[tuple[str, ...]] = [("", "Before", "After", "Limit", "Verdict")]
+    for each in evidence.comparisons:
+        name = f"{each.after.direction.capitalize()} runout"
+        limit = f"{each.after.verdict.tolerance_mm:.2f} mm"
+        rows.append((name, amount(each.before), amount(each.after), limit, each.after.verdict.outcome))
+    bottom = table(figure, x, y, rows, columns=(0, 1.05, 2.2, 3.35, 4.0), size=8)
+    coverage = comparison.after.total_runout.coverage_probability
+    bottom = paragraph(
+        figure,
+        x,
+        bottom + 0.02,
+        f"Total runout is the largest reading minus the smallest over one revolution; ± is the expanded "
+        f"uncertainty, which covers the true value with {coverage:.0%} probability.",
+        width=4.6,
+        size=6.5,
+        color=QUIET,
+    )
+    right = y
+    for line in _how(comparison):
+        right = paragraph(figure, x + 4.95, right, line, width=_WIDTH - 4.95, size=6.8)
+    return max(bottom, right) + 0.12
+
+
+def _how(comparison: Comparison) -> list[str]:
+    after, scale = comparison.after, comparison.scale
+    source = after.source
+    lines = [
+        f"{source.used} of {source.frames} frames of {short(source.name, 40)} used, "
+        f"over {after.revolutions:.1f} revolutions.",
+    ]
+    if scale is not None:
+        share = scale.standard_uncertainty_mm_per_px / scale.mm_per_px
+        lines.append(
+            f"Scale: {scale.mm_per_px:.4f} mm a pixel (± {share:.1%}), by {short(scale.method, 40)}."
+        )
+    repeat = max(side.non_repeatable_mm for side in after.sides)
+    lines.append(f"Part that did not repeat each revolution: {repeat:.2f} mm.")
+    return lines
+
+
+def _rows(comparison: Comparison) -> list[tuple[str, Runout, Stroke]]:
+    if comparison.before is None:
+        return [("", comparison.after, AFTER)]
+    return [("Before", comparison.before, BEFORE), ("After", comparison.after, AFTER)]
+
+
+def _curves(figure: Figure, x: float, y: float, comparison: Comparison) -> float:
+    """Draw the curves on one scale, as high as the rest of the page leaves room for."""
+    reach_mm = largest_reach_mm(comparison.after, comparison.before)
+    rows = _rows(comparison)
+    room = figure.get_figheight() - y - (_SHAPE + 0.14) - _small_print_height(comparison.after) - _FOOT
+    height = float(np.clip(room / len(rows) - _AROUND_CURVE, 0.8, 2.6))
+    for when, each, stroke in rows:
+        named = f"{when}: {each.direction} runout, {date_words(each.created)}"
+        title = named if when else f"{each.direction.capitalize()} runout"
+        axes = frame(figure, x + 0.42, y + 0.42, _WIDTH - 1.2, height)
+        draw_unrolled(axes, each, stroke, reach_mm=reach_mm, title=title)
+        y += height + _AROUND_CURVE
+    return y
+
+
+def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diameter_mm: float) -> float:
+    """Draw the wheel's shape, before and after, and the picture of the worst place."""
+    rows = _rows(comparison)
+    reach_mm = max(float(np.abs(side.curve_mm).max()) for _, each, _ in rows for side in each.sides)
+    factor = nice_factor(reach_mm, rim_diameter_mm)
+    for number, (when, each, stroke) in enumerate(rows):
+        axes = frame(figure, x + number * (_SHAPE - 0.02), y, _SHAPE, _SHAPE)
+        draw_circle(axes, each, stroke, factor=factor, rim_diameter_mm=rim_diameter_mm, title=when)
+    if comparison.picture is not None:
+        left = len(rows) * _SHAPE + 0.05
+        axes = frame(figure, x + left, y + 0.02, _WIDTH - left, _SHAPE - 0.34)
+        axes.imshow(comparison.picture[:, :, ::-1], interpolation="none")
+        axes.set_anchor("N")
+        axes.set_xticks([])
+        axes.set_yticks([])
+        words = short(comparison.picture_words, 90)
+        paragraph(figure, x + left, y + _SHAPE - 0.26, words, width=_WIDTH - left, size=_SMALL)
+    return y + _SHAPE + 0.14
+
+
+def _verdict_words(after: Runout) -> str:
+    return f"{after.verdict.outcome.capitalize()}. Rule: {after.verdict.rule}"
+
+
+def _small_print_height(after: Runout) -> float:
+    left = paragraph_height(_verdict_words(after), width=_COLUMN, size=_SMALL)
+    left += 0.04 + table_height(1 + len(after.budget), size=6.3)
+    right = sum(
+        paragraph_height(words, width=_COLUMN, size=_SMALL) + 0.04 for words in (*CAUTIONS, *after.notes)
+    )
+    return 0.25 + max(left, right)
+
+
+def _small_print(figure: Figure, x: float, y: float, after: Runout) -> None:
+    """Write the rule and the uncertainty budget on the left, the cautions on the right."""
+    rule(figure, x, y, _WIDTH)
+    y += 0.08
+    write(figure, x, y, "How the verdict was reached", fontsize=8, fontweight="bold")
+    left = paragraph(figure, x, y + 0.17, _verdict_words(after), width=_COLUMN, size=_SMALL)
+    rows: list[tuple[str, ...]] = [("Uncertainty from", "standard, mm")]
+    rows += [(short(line.source, 44), f"{line.standard_uncertainty_mm:.3f}") for line in after.budget]
+    table(figure, x, left + 0.04, rows, columns=(0, 2.4), size=6.3)
+    right = x + _WIDTH / 2 + 0.1
+    write(figure, right, y, "Cautions", fontsize=8, fontweight="bold")
+    y += 0.17
+    for words in (*CAUTIONS, *after.notes):
+        y = paragraph(figure, right, y, words, width=_COLUMN, size=_SMALL) + 0.04
+
+
+def _foot(figure: Figure, x: float, evidence: Evidence, page: int) -> None:
+    y = figure.get_figheight() - _FOOT + 0.05
+    rule(figure, x, y, _WIDTH)
+    pages = len(evidence.comparisons)
+    paragraph(figure, x, y + 0.06, evidence.fingerprint, width=_WIDTH - 1.7, size=5.6, color=QUIET)
+    write(
+        figure,
+        x + _WIDTH,
+        y + 0.06,
+        f"{evidence.software}, page {page + 1} of {pages}",
+        fontsize=6.5,
+        ha="right",
+    )

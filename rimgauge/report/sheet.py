@@ -1,0 +1,98 @@
+"""Writing on a page measured in inches from its upper left corner."""
+
+from __future__ import annotations
+
+import textwrap
+from functools import cache
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.lines import Line2D
+
+from rimgauge.report.palette import QUIET
+
+_LINE_SPACING = 1.3
+_MEAN_LETTER_WIDTH = 0.56
+"""Of DejaVu Sans, as a share of the type size; used to break lines."""
+
+
+@cache
+def _drawable() -> frozenset[int]:
+    """Return the characters that our typeface has."""
+    return frozenset(get_font(findfont(FontProperties(family="DejaVu Sans"))).get_charmap())
+
+
+def printable(words: str) -> str:
+    """Put a box in place of each character that our typeface lacks."""
+    return "".join(letter if letter == "\n" or ord(letter) in _drawable() else "□" for letter in words)
+
+
+def short(words: str, most: int) -> str:
+    """Cut words that a person typed to what there is room for."""
+    return words if len(words) <= most else words[: most - 1] + "…"
+
+
+def write(figure: Figure, x: float, y: float, words: str, **style: Any) -> None:
+    """Write one or several lines whose top left corner is at x, y [in]."""
+    width, height = figure.get_size_inches()
+    settings = {"va": "top", "linespacing": _LINE_SPACING, **style}
+    figure.text(x / width, 1 - y / height, printable(words), **settings)
+
+
+def _broken(words: str, width: float, size: float) -> list[str]:
+    return textwrap.wrap(words, int(width * 72 / (size * _MEAN_LETTER_WIDTH))) or [""]
+
+
+def paragraph_height(words: str, *, width: float, size: float) -> float:
+    """Return how much of the page's height a paragraph takes [in]."""
+    return len(_broken(words, width, size)) * size * _LINE_SPACING * 1.13 / 72
+
+
+def paragraph(
+    figure: Figure, x: float, y: float, words: str, *, width: float, size: float = 7.5, **style: Any
+) -> float:
+    """Write words broken to a width [in] and return where the next line begins [in]."""
+    write(figure, x, y, "\n".join(_broken(words, width, size)), fontsize=size, **style)
+    return y + paragraph_height(words, width=width, size=size)
+
+
+def rule(figure: Figure, x: float, y: float, width: float) -> None:
+    """Draw a thin line across."""
+    page_width, page_height = figure.get_size_inches()
+    level = 1 - y / page_height
+    figure.add_artist(
+        Line2D([x / page_width, (x + width) / page_width], [level, level], color=QUIET, linewidth=0.6)
+    )
+
+
+def frame(figure: Figure, x: float, y: float, width: float, height: float) -> Axes:
+    """Add axes whose top left corner is at x, y [in]."""
+    page_width, page_height = figure.get_size_inches()
+    return figure.add_axes(
+        (x / page_width, 1 - (y + height) / page_height, width / page_width, height / page_height)
+    )
+
+
+def table_height(rows: int, *, size: float) -> float:
+    """Return how much of the page's height a table takes [in]."""
+    return rows * size * 1.75 / 72
+
+
+def table(
+    figure: Figure,
+    x: float,
+    y: float,
+    rows: list[tuple[str, ...]],
+    *,
+    columns: tuple[float, ...],
+    size: float,
+) -> float:
+    """Write rows at column offsets [in], the first in bold; return where the next line begins [in]."""
+    for number, row in enumerate(rows):
+        for offset, words in zip(columns, row, strict=True):
+            weight = "bold" if number == 0 else "normal"
+            level = y + table_height(number, size=size)
+            write(figure, x + offset, level, words, fontsize=size, fontweight=weight)
+    return y + table_height(len(rows), size=size)

@@ -1,0 +1,101 @@
+"""What a page says in words: the plain line on top, the verdict, dates and cautions."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+
+from rimgauge.records import Outcome, Runout
+
+CAUTIONS = (
+    "A wheel that runs true is not for that reason a safe wheel. Cracks, worn rims, loose bearings and "
+    "spoke tension were not judged here unless the page says so.",
+    "The limits of the wheel's maker and local rules come before the limit used here.",
+    "Have a qualified mechanic check the wheel before it is ridden, and again after the first ride: "
+    "spokes settle.",
+    "The result holds for the rim at the pointer, on the day and in the state in which it was measured.",
+)
+
+_MONTHS = (  # written out, so that the words don't depend on the computer's language
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+_RANK: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
+
+
+def overall(runouts: tuple[Runout, ...]) -> Outcome:
+    """Return the verdict over all directions: out if any is out, within only if all are."""
+    return max((each.verdict.outcome for each in runouts), key=lambda outcome: _RANK[outcome])
+
+
+def headline(runouts: tuple[Runout, ...]) -> str:
+    """Say in one line, for a person who never heard of runout, how true the wheel runs.
+
+    Where it runs true the figure includes the uncertainty and is rounded up; where it does not, the figure is
+    what it runs out by at least, rounded down.
+    """
+    outcome = overall(runouts)
+    deciding = [each for each in runouts if each.verdict.outcome == outcome]
+    if outcome == "within":
+        figures = [f"{_at_most(each):.2f} mm{_kind(each, runouts)}" for each in deciding]
+        return f"Runs true within {' and '.join(figures)} ({_limits(deciding)})"
+    if outcome == "out":
+        figures = [f"{_at_least(each):.2f} mm{_kind(each, runouts)}" for each in deciding]
+        return f"Not true: runs out by at least {' and '.join(figures)} ({_limits(deciding)})"
+    figures = [
+        f"between {_at_least(each):.2f} and {_at_most(each):.2f} mm{_kind(each, runouts)}"
+        for each in deciding
+    ]
+    return f"Too close to call: {', '.join(figures)} ({_limits(deciding)})"
+
+
+def _at_most(runout: Runout) -> float:
+    high = runout.total_runout.value + runout.total_runout.expanded_uncertainty
+    return math.ceil(round(high * 100, 6)) / 100
+
+
+def _at_least(runout: Runout) -> float:
+    low = runout.total_runout.value - runout.total_runout.expanded_uncertainty
+    return max(math.floor(round(low * 100, 6)) / 100, 0.0)
+
+
+def _kind(runout: Runout, runouts: tuple[Runout, ...]) -> str:
+    return f" {runout.direction}" if len(runouts) > 1 else ""
+
+
+def _limits(runouts: list[Runout]) -> str:
+    limits = list(dict.fromkeys(f"{each.verdict.tolerance_mm:.2f}" for each in runouts))
+    return f"limit{'s' if len(limits) > 1 else ''} {' and '.join(limits)} mm"
+
+
+def measured_words(runouts: tuple[Runout, ...]) -> str:
+    """Say what was measured, and what wasn't."""
+    done = {each.direction for each in runouts}
+    meaning = {
+        "lateral": "lateral runout (the rim's way from side to side)",
+        "radial": "radial runout (up and down)",
+    }
+    said = "Measured: " + " and ".join(meaning[name] for name in ("lateral", "radial") if name in done) + "."
+    missing = [name.capitalize() for name in ("lateral", "radial") if name not in done]
+    return said + "".join(f" {name} runout was not measured." for name in missing)
+
+
+def amount(runout: Runout | None) -> str:
+    """Write the total runout with its expanded uncertainty [mm]."""
+    if runout is None:
+        return "–"
+    return f"{runout.total_runout.value:.2f} ± {runout.total_runout.expanded_uncertainty:.2f} mm"
+
+
+def moment(created: str) -> datetime:
+    """Read a record's time; one without a zone is taken as UTC."""
+    when = datetime.fromisoformat(created)
+    return when if when.tzinfo else when.replace(tzinfo=UTC)
+
+
+def date_words(created: str) -> str:
+    """Write a record's time in full, in its own zone, the same in every locale."""
+    when = moment(created)
+    offset = when.strftime("%z")
+    zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
+    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}, {when:%H:%M} {zone}"

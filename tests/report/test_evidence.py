@@ -1,0 +1,128 @@
+"""The evidence page says all it must, fits its page, and comes out the same each time."""
+
+import re
+import subprocess
+import sys
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.text import Text
+
+from rimgauge.records import Scale
+from rimgauge.report import Comparison, Evidence, evidence_figure, evidence_pages, moment, pdf_bytes
+
+
+@pytest.fixture
+def evidence(runout):
+    before, after = runout(1.0, created="2026-01-31T10:40:00+00:00"), runout(0.25)
+
+    def build(*, wheel_name="front, touring", radial=False, **more):
+        scale = Scale(mm_per_px=0.121, standard_uncertainty_mm_per_px=0.00024, method="checkerboard")
+        picture = np.full((414, 640, 3), 90, np.uint8)
+        lateral = Comparison(after=after, before=before, scale=scale, picture=picture, picture_words="worst")
+        second = (Comparison(after=runout(0.2, direction="radial")),) if radial else ()
+        return Evidence(
+            wheel_name=wheel_name,
+            comparisons=(lateral, *second),
+            fingerprint="SHA-256 of pass-01.json, pass-02.json, one after the other: " + "ab" * 32,
+            software="rimgauge 0.1.0",
+            **more,
+        )
+
+    return build
+
+
+def words(figure):
+    return "\n".join(text.get_text() for text in figure.findobj(Text)).replace("\n", " ")
+
+
+def test_the_page_says_all_that_evidence_needs(evidence):
+    said = words(evidence_figure(evidence()))
+    for part in (
+        "Runs true within 0.28 mm (limit 0.50 mm)",
+        "front, touring",
+        "31 January 2026, 12:00 UTC",
+        "0.96 ± 0.04 mm",
+        "0.24 ± 0.04 mm",
+        "95% probability",
+        "ISO 14253-1",
+        "repeatability",
+        "0.018",
+        "0.1210 mm a pixel (± 0.2%), by checkerboard",
+        "88 of 90 frames",
+        "2.7 revolutions",
+        "qualified mechanic",
+        "rimgauge 0.1.0",
+        "ab" * 32,
+    ):
+        assert part in said, part
+
+
+def test_every_direction_has_a_page_of_its_own(evidence):
+    first, second = evidence_pages(evidence(radial=True))
+    assert "page 1 of 2" in words(first)
+    assert "page 2 of 2" in words(second)
+    assert "Radial runout was not measured" not in words(first)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("radial", [False, True])
+def test_nothing_runs_off_the_page_or_over_the_foot(evidence, paper, radial):
+    for figure in evidence_pages(evidence(radial=radial), paper=paper):
+        figure.draw_without_rendering()
+        width, height = figure.get_size_inches() * figure.dpi
+        foot = next(text for text in figure.texts if "SHA-256" in text.get_text()).get_window_extent().y1
+        for text in figure.texts:
+            box = text.get_window_extent()
+            assert box.x0 > 0, text.get_text()
+            assert box.x1 < width, text.get_text()
+            assert box.y0 > 0, text.get_text()
+            assert box.y1 < height, text.get_text()
+            if "SHA-256" not in text.get_text() and "page" not in text.get_text():
+                assert box.y0 > foot, text.get_text()
+
+
+def test_names_with_dollar_signs_umlauts_and_emoji_do_no_harm(evidence):
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        figure = evidence_figure(evidence(wheel_name="Ünal $x_$ \N{BICYCLE}"))
+        pdf_bytes(
+            [figure], when=moment("2026-01-31T12:00:00"), title="Ünal \N{BICYCLE}", software="rimgauge 0"
+        )
+    assert "Ünal $x_$ □" in words(figure)
+
+
+def test_the_same_record_gives_the_same_bytes(evidence):
+    when = moment("2026-01-31T12:00:00+00:00")
+    first, second = (
+        pdf_bytes(evidence_pages(evidence(radial=True)), when=when, title="t", software="s") for _ in range(2)
+    )
+    assert first == second
+    assert len(re.findall(rb"/Type /Page\b", first)) == 2
+    assert b"D:20260131120000" in first
+
+
+def test_the_bytes_do_not_depend_on_the_process(tmp_path):
+    program = (
+        "import sys; sys.path.insert(0, sys.argv[1]);"
+        "from conftest import make_runout;"
+        "from rimgauge.report import *;"
+        "import hashlib;"
+        "c = (Comparison(after=make_runout()),);"
+        "e = Evidence(wheel_name='w', comparisons=c, fingerprint='f', software='s');"
+        "d = pdf_bytes(evidence_pages(e), when=moment('2026-01-31T12:00:00'), title='t', software='s');"
+        "print(hashlib.sha256(d).hexdigest())"
+    )
+    sums = {
+        subprocess.run(
+            [sys.executable, "-c", program, str(Path(__file__).parent)],
+            env={"PYTHONHASHSEED": seed, "MPLCONFIGDIR": str(tmp_path)},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2")
+    }
+    assert len(sums) == 1

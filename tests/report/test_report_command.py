@@ -1,0 +1,117 @@
+"""`rimgauge report` on a job folder and on files, and what it says when it can't."""
+
+import hashlib
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+from rimgauge.cli import run
+from rimgauge.job import create_job, keep_pass, verify_job, write_pass
+
+
+@pytest.fixture
+def job(tmp_path, runout):
+    """A job with a lateral pass before and after the work."""
+    made = create_job(tmp_path / "Hinterrad für Jörg", spokes=32, name="rear, Jörg")
+    keep_pass(made, runout(1.0))
+    keep_pass(made, runout(0.25))
+    return made
+
+
+def stopped(arguments, capsys):
+    """Run a command that must stop; return its exit code and its one sentence."""
+    with pytest.raises(SystemExit) as leave:
+        run(arguments)
+    said = capsys.readouterr().err
+    assert "Traceback" not in said
+    assert len(said.strip().splitlines()) == 1
+    return leave.value.code, said
+
+
+def test_a_job_becomes_a_page(job, capsys):
+    run(["report", str(job.folder)])
+    assert "Runs true within 0.28 mm (limit 0.50 mm)" in capsys.readouterr().out
+    data = (job.folder / "report.pdf").read_bytes()
+    assert data.startswith(b"%PDF")
+    assert not list(job.folder.glob("*.part"))
+
+
+def test_the_job_still_verifies_and_a_second_report_is_the_same(job, tmp_path):
+    run(["report", str(job.folder)])
+    assert verify_job(job.folder) == ()
+    run(["report", str(job.folder), "--out", str(tmp_path / "again.pdf")])
+    assert (tmp_path / "again.pdf").read_bytes() == (job.folder / "report.pdf").read_bytes()
+
+
+def test_inside_a_job_folder_nothing_need_be_named(job, monkeypatch):
+    monkeypatch.chdir(job.folder)
+    run(["report"])
+    assert (job.folder / "report.pdf").is_file()
+
+
+def test_the_fingerprint_can_be_worked_out_again_from_the_files(tmp_path, runout):
+    from rimgauge.cli.report import _fingerprint  # noqa: PLC0415
+
+    paths = [tmp_path / "a.json", tmp_path / "b.json"]
+    for path, size in zip(paths, (1.0, 0.3), strict=True):
+        write_pass(path, runout(size))
+    joined = b"".join(path.read_bytes() for path in paths)
+    assert _fingerprint(paths).endswith(hashlib.sha256(joined).hexdigest())
+
+
+def test_files_without_a_job_and_json_for_programs(tmp_path, runout, capsys):
+    write_pass(tmp_path / "b.json", runout(1.5))
+    write_pass(tmp_path / "a.json", runout(0.9))
+    cv2.imwrite(str(tmp_path / "worst.png"), np.full((200, 300, 3), 80, np.uint8))
+    arguments = ["report", "--before", f"{tmp_path}/b.json", "--after", f"{tmp_path}/a.json"]
+    run([*arguments, "--picture", f"{tmp_path}/worst.png", "--out", f"{tmp_path}/r.pdf", "--json"])
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["outcomes"] == {"lateral": "out"}
+    assert (tmp_path / "r.pdf").stat().st_size > 10_000
+
+
+def test_lateral_and_radial_are_not_mixed_up(tmp_path, runout, capsys):
+    write_pass(tmp_path / "b.json", runout(direction="radial"))
+    write_pass(tmp_path / "a.json", runout())
+    arguments = ["report", "--before", f"{tmp_path}/b.json", "--after", f"{tmp_path}/a.json"]
+    code, said = stopped(arguments, capsys)
+    assert code == 2
+    assert "same direction" in said
+
+
+@pytest.mark.parametrize(
+    ("make", "part"),
+    [
+        (lambda folder: ["report", str(folder / "nowhere")], "no such folder"),
+        (lambda folder: ["report", "--before", str(folder / "b.json")], "--after"),
+        (lambda folder: ["report", "--after", str(folder / "none.json")], "none.json"),
+        (lambda folder: ["report", str(folder), "--after", "a.json"], "either a job"),
+    ],
+)
+def test_what_can_not_be_reported_is_said_in_one_sentence(make, part, tmp_path, capsys):
+    code, said = stopped(make(tmp_path), capsys)
+    assert code in (1, 2)
+    assert part in said
+
+
+def test_a_job_without_measurements_says_what_to_do(tmp_path, capsys):
+    job = create_job(tmp_path / "new", spokes=32)
+    code, said = stopped(["report", str(job.folder)], capsys)
+    assert code == 1
+    assert "rimgauge measure" in said
+
+
+def test_a_picture_that_is_none_stops_the_report_and_writes_nothing(job, tmp_path, capsys):
+    (tmp_path / "fake.jpg").write_text("no picture")
+    code, said = stopped(["report", str(job.folder), "--picture", str(tmp_path / "fake.jpg")], capsys)
+    assert code == 1
+    assert "no picture" in said
+    assert not (job.folder / "report.pdf").exists()
+
+
+def test_a_place_that_can_not_be_written_is_named(job, tmp_path, capsys):
+    code, said = stopped(["report", str(job.folder), "--out", str(tmp_path / "no" / "r.pdf")], capsys)
+    assert code == 1
+    assert "r.pdf" in said
