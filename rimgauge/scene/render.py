@@ -1,0 +1,160 @@
+"""The synthetic camera: pictures of a wheel at any angle, with blur, noise and flicker."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.records import FloatArray, record
+
+from .background import draw_background, light
+from .camera import Camera, place_camera
+from .canvas import Canvas, Picture, Traced, Tracer, blurred, coverage, make_canvas
+from .motion import Spin, turn_by_hand
+from .outline import Outline
+from .pointer import draw_pointer, pointer_tip
+from .spec import SceneSpec
+from .spokes import Spokes
+from .texture import Surface
+
+_MID_GREY = 128.0
+_SHADOW = 0.16
+_GLINT = 0.16
+
+
+@record
+class Frame:
+    """One picture (height, width, 3) BGR with its mid-exposure time, wheel angle, true gap and shake."""
+
+    index: int
+    time_s: float
+    wheel_angle_deg: float
+    gap_px: float
+    shake_px: tuple[float, float]
+    brightness: float
+    image: NDArray[np.uint8]
+
+
+class Scene:
+    """A wheel, a pointer and a camera, ready to be photographed.
+
+    Everything drawn from chance comes from generators seeded by the spec: the same spec gives the same
+    pictures, and the still parts don't depend on how many frames are taken.
+    """
+
+    def __init__(self, spec: SceneSpec) -> None:
+        self.spec = spec
+        still, hand, self._sensor = (np.random.default_rng([spec.seed, part]) for part in range(3))
+        self.camera: Camera = place_camera(spec)
+        self.outline = Outline(spec, self.camera)
+        self.tip_px: FloatArray = pointer_tip(spec, self.camera)
+        self.spin: Spin = turn_by_hand(spec, hand)
+        self.gap_px: FloatArray = self.outline.gap_px(self.tip_px, self.spin.angle_deg)
+        self._canvas: Canvas = make_canvas(self.camera, spec.image_size)
+        self._tracer = Tracer(self.outline, self._canvas, spec.mm_per_px)
+        self._surface = Surface(spec, self.outline.profile, still)
+        self._spokes = Spokes(spec, self.camera, self._canvas)
+        self._share, self._colour = draw_pointer(spec, self.camera, self._canvas)
+        self._background = self._shaded(draw_background(spec, self._canvas, still))
+        self._light = light(spec, self._canvas, still)
+        self._glint = 1 + _GLINT * np.exp(
+            -(((np.arange(self._canvas.rows) / self._canvas.rows - 0.62) / 0.16) ** 2)
+        )
+
+    def frames(self) -> Iterator[Frame]:
+        """Photograph the wheel in turn, frame by frame."""
+        spec = self.spec
+        for index, (time_s, angle, speed, gap) in enumerate(
+            zip(self.spin.time_s, self.spin.angle_deg, self.spin.speed_deg_s, self.gap_px, strict=True)
+        ):
+            mains = np.sin(2 * np.pi * 100.0 * time_s)
+            brightness = 1.0 + spec.flicker * (0.7 * mains + 0.7 * self._sensor.standard_normal())
+            shake = spec.shake_px * self._sensor.standard_normal(2)
+            picture = self.photograph(angle, speed * spec.exposure_s, brightness, shake)
+            yield Frame(
+                index=index,
+                time_s=float(time_s),
+                wheel_angle_deg=float(angle),
+                gap_px=float(gap),
+                shake_px=(float(shake[0]), float(shake[1])),
+                brightness=float(brightness),
+                image=self.expose(picture),
+            )
+
+    def photograph(
+        self,
+        wheel_angle_deg: float,
+        blur_deg: float = 0.0,
+        brightness: float = 1.0,
+        shake_px: FloatArray | tuple[float, float] = (0.0, 0.0),
+    ) -> Picture:
+        """Give the picture (height, width, 3) that reaches the sensor, in grey levels and without noise.
+
+        Limits
+        ------
+        The rim's edge is drawn where it is at mid-exposure; its surface and the spokes are smeared.
+        """
+        picture = self._spokes.draw(self._background, wheel_angle_deg, blur_deg)
+        traced = self._tracer.trace(wheel_angle_deg)
+        picture = self._with_rim(picture, traced, wheel_angle_deg, blur_deg)
+        picture = picture + self._share * (self._colour - picture)
+        picture *= self._light * np.float32(brightness)
+        if self._canvas.transposed:
+            picture = np.ascontiguousarray(picture.transpose(1, 0, 2))
+        picture = blurred(picture, self.spec.blur_px)
+        if np.any(shake_px):
+            move = np.array(((1.0, 0.0, shake_px[0]), (0.0, 1.0, shake_px[1])))
+            size = (picture.shape[1], picture.shape[0])
+            border = cv2.BORDER_REPLICATE
+            moved = cv2.warpAffine(picture, move, size, flags=cv2.INTER_LANCZOS4, borderMode=border)
+            picture = np.asarray(moved, dtype=np.float32)
+        return picture
+
+    def expose(self, picture: Picture) -> NDArray[np.uint8]:
+        """Add the sensor's noise (it grows with the root of the light; colour is coarser) and round."""
+        if self.spec.noise > 0:
+            height, width = picture.shape[:2]
+            grain = self._sensor.standard_normal((height, width, 1), dtype=np.float32)
+            blotch = self._sensor.standard_normal((height // 2, width // 2, 3), dtype=np.float32)
+            spread = cv2.resize(blotch, (width, height), interpolation=cv2.INTER_LINEAR)
+            size = self.spec.noise * np.sqrt(np.maximum(picture[..., 1:2], 4.0) / _MID_GREY)
+            picture = np.asarray(picture + size * (grain + 0.5 * spread), dtype=np.float32)
+        return np.asarray(np.clip(picture + 0.5, 0, 255), dtype=np.uint8)
+
+    def _with_rim(self, picture: Picture, traced: Traced, wheel_angle_deg: float, blur_deg: float) -> Picture:
+        """Lay the rim over the picture, its two outer corners exact to a fraction of a pixel."""
+        rows, width = picture.shape[:2]
+        left = max(0, int(traced.columns[0].min()) - 1)
+        right = min(width, int(traced.columns[-1].max()) + 2)
+        surface = self._surface.seen(wheel_angle_deg - traced.past_deg, abs(blur_deg))
+        surface *= self._glint[:, None, None].astype(np.float32)
+        starts = self._surface.starts[::-1] if traced.flipped else self._surface.starts
+        column = np.arange(left, right, dtype=np.float32)
+        across = np.full((rows, right - left), float(starts[0]), dtype=np.float32)
+        for corner in range(len(starts) - 1):
+            low = traced.columns[corner, :, None].astype(np.float32)
+            width_px = np.maximum(traced.columns[corner + 1, :, None].astype(np.float32) - low, 1e-3)
+            across += np.float32(starts[corner + 1] - starts[corner]) * np.clip(
+                (column - low) / width_px, 0, 1
+            )
+        row = np.broadcast_to(np.arange(rows, dtype=np.float32)[:, None], across.shape)
+        seen = cv2.remap(
+            surface,
+            across - np.float32(0.5),
+            np.ascontiguousarray(row),
+            cv2.INTER_LINEAR,
+            None,
+            cv2.BORDER_REPLICATE,
+        )
+        share = coverage(width, traced.columns[0]) * (1 - coverage(width, traced.columns[-1]))
+        part = picture[:, left:right]
+        picture[:, left:right] = part + share[:, left:right, None] * (seen - part)
+        return picture
+
+    def _shaded(self, background: Picture) -> Picture:
+        """Darken the background with the pointer's soft shadow, off to one side."""
+        shadow = blurred(np.roll(self._share[..., 0], (14, 9), axis=(0, 1)), 7.0)
+        return np.asarray(background * (1 - _SHADOW * shadow[..., None]), dtype=np.float32)

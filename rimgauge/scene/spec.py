@@ -1,0 +1,153 @@
+"""What a drawn scene is made of: wheel, camera, light, hand and pointer, in one frozen record."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal, get_args
+
+import numpy as np
+
+from rimgauge.errors import BadInput
+from rimgauge.records import Direction, Flange, FloatArray, record
+
+Turn = Literal["steady", "uneven", "stops", "rocks"]
+Finish = Literal["bright", "black"]
+Pointer = Literal["strip", "bolt", "wire", "card"]
+Background = Literal["wall", "dark", "cluttered"]
+Shade = Literal["dark", "pale"]
+
+CURVE_POINTS = 720
+"""Points of a runout curve over one revolution, half a degree apart."""
+
+_CHOICES = {
+    "direction": get_args(Direction),
+    "first_spoke_side": get_args(Flange),
+    "side": get_args(Flange),
+    "turning": get_args(Turn),
+    "finish": get_args(Finish),
+    "pointer": get_args(Pointer),
+    "pointer_shade": get_args(Shade),
+    "background": get_args(Background),
+}
+
+_RANGES: dict[str, tuple[float, float]] = {
+    "spokes": (8, 72),
+    "crossings": (0, 4),
+    "radius_mm": (100, 400),
+    "rim_width_mm": (10, 60),
+    "rim_depth_mm": (8, 60),
+    "frames": (1, 20_000),
+    "fps": (1, 1000),
+    "turns_per_s": (0.01, 3),
+    "mm_per_px": (0.02, 0.5),
+    "distance_mm": (60, 2000),
+    "roll_deg": (-360, 360),
+    "tilt_deg": (-45, 45),
+    "gap_mm": (0.2, 20),
+    "exposure_s": (0, 0.05),
+    "blur_px": (0.3, 6),
+    "noise": (0, 30),
+    "jpeg_quality": (10, 100),
+    "flicker": (0, 0.3),
+    "shake_px": (0, 10),
+    "dropped_frames": (0, 1000),
+}
+
+
+@record
+class SceneSpec:
+    """Everything that decides what the synthetic camera sees.
+
+    Lateral runout is + toward the wheel's right, radial + outward; angles rise in the order in which points
+    pass the pointer as the wheel rolls forward, 0 at the mark.
+
+    lateral_mm, radial_mm (720,): how far the rim strays at 0, 0.5, 1 … degrees. first_spoke_deg: None for
+    half a spacing. side: which edge the pointer faces (lateral only). radius_mm: of the rim's outer edge.
+    gap_mm: mean distance from pointer tip to rim. distance_mm: camera to rim edge. tilt_deg: how far the
+    camera leans out of the measuring plane, so that the other direction leaks in. blur_px: sd of the
+    optical blur. noise: sd in grey levels at mid grey. flicker: sd of the brightness from frame to frame,
+    as a fraction. shake_px: sd of the camera's shake. mark_bgr: colour of the tape at the valve.
+    """
+
+    lateral_mm: FloatArray
+    radial_mm: FloatArray
+    direction: Direction = "lateral"
+    side: Flange = "right"
+    name: str = "drawn wheel"
+    spokes: int = 32
+    crossings: int = 3
+    first_spoke_deg: float | None = None
+    first_spoke_side: Flange = "right"
+    radius_mm: float = 305.0
+    rim_width_mm: float = 22.0
+    rim_depth_mm: float = 18.0
+    image_size: tuple[int, int] = (640, 360)
+    frames: int = 240
+    fps: float = 30.0
+    turning: Turn = "uneven"
+    turns_per_s: float = 0.36
+    dropped_frames: int = 0
+    mm_per_px: float = 0.12
+    distance_mm: float = 180.0
+    roll_deg: float = 0.8
+    tilt_deg: float = 0.0
+    gap_mm: float = 2.0
+    pointer: Pointer = "strip"
+    pointer_shade: Shade = "dark"
+    mark_bgr: tuple[int, int, int] = (40, 60, 215)
+    finish: Finish = "bright"
+    decal: bool = False
+    background: Background = "wall"
+    exposure_s: float = 0.008
+    blur_px: float = 0.9
+    noise: float = 2.0
+    jpeg_quality: int = 88
+    flicker: float = 0.01
+    shake_px: float = 0.0
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        for name, choices in _CHOICES.items():
+            if getattr(self, name) not in choices:
+                raise BadInput(f"{name} {getattr(self, name)!r} is not known: take {' or '.join(choices)}")
+        for name, (low, high) in _RANGES.items():
+            value = getattr(self, name)
+            if not (math.isfinite(value) and low <= value <= high):
+                raise BadInput(f"{name} is {value}: it must lie between {low:g} and {high:g}")
+        if self.spokes % 2:
+            raise BadInput(f"a wheel with {self.spokes} spokes can't be laced: take an even number")
+        if min(self.image_size) < 120 or max(self.image_size) > 4000:
+            raise BadInput(f"image size {self.image_size} is out of reach: take 120 to 4000 pixels a side")
+        for name in ("lateral_mm", "radial_mm"):
+            curve = np.array(getattr(self, name), dtype=np.float64)
+            if curve.shape != (CURVE_POINTS,) or not np.isfinite(curve).all():
+                raise BadInput(f"{name} must hold {CURVE_POINTS} finite numbers, one every half degree")
+            curve.flags.writeable = False
+            object.__setattr__(self, name, curve)
+        measured = (self.lateral_mm if self.side == "right" else -self.lateral_mm, self.radial_mm)
+        nearest = self.gap_mm - (measured[self.direction == "radial"]).max()
+        if nearest < 0.15:
+            raise BadInput(
+                f"the rim would come within {nearest:.2f} mm of the pointer: take a gap of at least "
+                f"{self.gap_mm - nearest + 0.15:.2f} mm or less runout"
+            )
+
+    @property
+    def spoke_angles_deg(self) -> FloatArray:
+        """Angles (spokes,) from the mark, spoke 1 first."""
+        spacing = 360.0 / self.spokes
+        first = spacing / 2 if self.first_spoke_deg is None else self.first_spoke_deg
+        return np.asarray(first + spacing * np.arange(self.spokes))
+
+    @property
+    def flanges(self) -> tuple[Flange, ...]:
+        """The flange that each spoke goes to, alternating."""
+        order: tuple[Flange, Flange] = (
+            ("right", "left") if self.first_spoke_side == "right" else ("left", "right")
+        )
+        return tuple(order[index % 2] for index in range(self.spokes))
+
+    @property
+    def runout_mm(self) -> FloatArray:
+        """The curve (720,) that is measured, of the two."""
+        return self.lateral_mm if self.direction == "lateral" else self.radial_mm

@@ -1,0 +1,83 @@
+"""Spokes and nipples as the camera sees them behind the rim: smeared by motion, not exact to the pixel."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.records import FloatArray
+
+from .camera import Camera
+from .canvas import Canvas, Picture
+from .spec import SceneSpec
+
+_SPOKE_MM = 2.0
+_NIPPLE_MM = 3.8
+_NIPPLE_LENGTH_MM = 12.0
+_FLANGE_RADIUS_MM = 22.0
+_FLANGE_OFFSET_MM = 31.0
+_SUBSTEPS = 6
+_BITS = 4
+"""Fraction bits of the corners handed to OpenCV."""
+_GREYS = {"body": 96.0, "shine": 205.0, "nipple": 150.0}
+
+
+class Spokes:
+    """All spokes of a wheel; `draw` lays them over a background, averaged over the exposure."""
+
+    def __init__(self, spec: SceneSpec, camera: Camera, canvas: Canvas) -> None:
+        self._camera = camera
+        self._canvas = canvas
+        self._angles = spec.spoke_angles_deg
+        self._root_mm = spec.radius_mm - spec.rim_depth_mm
+        self._hub_mm = -spec.radius_mm
+        self._sides = np.where(np.array(spec.flanges) == "right", 1.0, -1.0)
+        lean = np.where(np.arange(spec.spokes) // 2 % 2 == 0, 1.0, -1.0)
+        self._swing_deg = lean * spec.crossings * 720.0 / spec.spokes
+
+    def draw(self, background: Picture, wheel_angle_deg: float, blur_deg: float) -> Picture:
+        """Lay the spokes over a background (rows, columns, 3) in grey levels."""
+        shares = {name: np.zeros(background.shape[:2], dtype=np.float32) for name in _GREYS}
+        for step in range(_SUBSTEPS):
+            turn = wheel_angle_deg + blur_deg * ((step + 0.5) / _SUBSTEPS - 0.5)
+            for name, corners in self._shapes(turn).items():
+                mask = np.zeros(background.shape[:2], dtype=np.uint8)
+                for corner in corners:
+                    cv2.fillConvexPoly(mask, corner, 255, cv2.LINE_AA, _BITS)
+                cv2.accumulate(mask, shares[name])
+        picture = background
+        for name, grey in _GREYS.items():
+            share = shares[name][..., None] / (255.0 * _SUBSTEPS)
+            picture = picture + share * (np.float32(grey) - picture)
+        return picture
+
+    def _shapes(self, wheel_angle_deg: float) -> dict[str, NDArray[np.int32]]:
+        """Corners (n, 4, 2) in OpenCV's fixed point of the spokes' bodies, shines and nipples."""
+        past = np.radians(wheel_angle_deg - self._angles)
+        rim = self._at(0.8 * self._sides, self._root_mm, past)
+        hub = self._at(_FLANGE_OFFSET_MM * self._sides, _FLANGE_RADIUS_MM, past + np.radians(self._swing_deg))
+        along = (hub - rim) / np.linalg.norm(hub - rim, axis=1, keepdims=True)
+        nipple = rim + _NIPPLE_LENGTH_MM * along
+        near = np.cos(past) > -0.3
+        return {
+            "body": self._bars(rim[near], hub[near], _SPOKE_MM),
+            "shine": self._bars(rim[near], hub[near], 0.3 * _SPOKE_MM),
+            "nipple": self._bars(rim[near], nipple[near], _NIPPLE_MM),
+        }
+
+    def _at(self, x: FloatArray, radius: float, past: FloatArray) -> FloatArray:
+        return np.stack((x, radius * np.sin(past), radius * np.cos(past) + self._hub_mm), axis=-1)
+
+    def _bars(self, start: FloatArray, end: FloatArray, width_mm: float) -> NDArray[np.int32]:
+        ends = [self._canvas.place(self._camera.project(point)) for point in (start, end)]
+        widths = [self._camera.focal_px * width_mm / self._camera.depth_mm(point) for point in (start, end)]
+        along = (ends[1] - ends[0]) / np.maximum(
+            np.linalg.norm(ends[1] - ends[0], axis=1, keepdims=True), 1e-6
+        )
+        across = np.stack((-along[:, 1], along[:, 0]), axis=-1)
+        sides = [0.5 * width[:, None] * across for width in widths]
+        corners = np.stack(
+            (ends[0] - sides[0], ends[0] + sides[0], ends[1] + sides[1], ends[1] - sides[1]), axis=1
+        )
+        return np.asarray(np.round(np.clip(corners, -8000, 8000) * 2**_BITS), dtype=np.int32)

@@ -1,0 +1,129 @@
+"""What the rim's surface looks like all the way round, and a fast view of it blurred by its own motion."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.records import FloatArray
+
+from .canvas import Picture, blurred
+from .outline import Part, Profile
+from .spec import SceneSpec
+
+_AROUND = 7200
+"""Samples of the surface over one revolution: one every 0.05 degrees."""
+_PAD = 1200
+"""Samples repeated beyond both ends, so that a view across angle 0 needs no special case."""
+_PER_MM = 4.0
+_LEAST_BLUR_DEG = 0.05
+
+_GREYS: dict[str, dict[Part, float]] = {
+    "bright": {"wall": 165, "lip": 205, "groove": 105, "bed": 150, "track": 188, "root": 158},
+    "black": {"wall": 42, "lip": 58, "groove": 26, "bed": 38, "track": 50, "root": 36},
+}
+_BED_TAPE_BGR = {"bright": (128, 92, 60), "black": (70, 74, 80)}
+_MARK_MM = 16.0
+_VALVE_HOLE_MM = 8.5
+_SEAM_DEG = 180.0
+
+
+class Surface:
+    """The rim's surface: `samples` across the profile by 7200 round it, in BGR grey levels."""
+
+    def __init__(self, spec: SceneSpec, profile: Profile, rng: np.random.Generator) -> None:
+        widths = np.linalg.norm(np.diff(profile.corners, axis=0), axis=1)
+        counts = np.maximum(4, np.round(widths * _PER_MM)).astype(int)
+        self.starts = np.concatenate(([0], np.cumsum(counts)))
+        strips = [_strip(spec, part, count, rng) for part, count in zip(profile.parts, counts, strict=True)]
+        around = np.concatenate(strips, axis=1)
+        if spec.direction == "lateral":
+            _mark_bed(around, self.starts, profile, spec)
+        else:
+            _mark_track(around, self.starts, profile, spec)
+        if spec.decal:
+            _decal(around, self.starts, profile, spec)
+        around = np.clip(around, 0, 255)
+        ring = np.concatenate((around[-_PAD:], around, around[:_PAD]))
+        self._sums = np.cumsum(ring, axis=0, dtype=np.float64)
+
+    def seen(self, angle_deg: FloatArray, blur_deg: float) -> Picture:
+        """Give the surface (n, samples, 3) at angles (n,), averaged over the arc that passes meanwhile."""
+        half = max(blur_deg, _LEAST_BLUR_DEG) / 2
+        turns = np.floor(angle_deg[angle_deg.size // 2] / 360.0)
+        base = (angle_deg - 360.0 * turns) * (_AROUND / 360.0) + _PAD - 0.5
+        reach = half * _AROUND / 360.0
+        total = self._sum_to(base + reach) - self._sum_to(base - reach)
+        return (total / (2 * reach)).astype(np.float32)
+
+    def _sum_to(self, place: FloatArray) -> FloatArray:
+        index = np.clip(np.floor(place).astype(np.int64), 0, len(self._sums) - 2)
+        part = (place - index)[:, None, None]
+        return np.asarray(self._sums[index] * (1 - part) + self._sums[index + 1] * part)
+
+
+def _strip(spec: SceneSpec, part: Part, count: int, rng: np.random.Generator) -> Picture:
+    """One part of the profile all round: machining lines along the rim, slow stains, specks."""
+    grey = _GREYS[spec.finish][part]
+    strength = 0.05 if spec.finish == "bright" else 0.09
+    lines = rng.normal(0, strength * (1.5 if part in ("track", "lip") else 0.7), count)
+    stains = _smooth_round(rng, _AROUND, count)
+    specks = blurred(rng.normal(0, 1, (_AROUND, count)).astype(np.float32), 1.2)
+    shape = 1 + lines[None, :] + 0.5 * strength * stains + strength * specks
+    tint = np.array((1.01, 1.0, 0.99)) if spec.finish == "bright" else np.array((1.04, 1.0, 0.98))
+    strip = grey * shape[..., None] * tint
+    if part == "bed":
+        strip = np.array(_BED_TAPE_BGR[spec.finish]) * (1 + 0.5 * (shape[..., None] - 1))
+    seam = int(_SEAM_DEG / 360.0 * _AROUND)
+    if part != "bed":
+        strip[seam : seam + 3] *= 0.55
+    return np.asarray(strip, dtype=np.float32)
+
+
+def _smooth_round(rng: np.random.Generator, around: int, count: int) -> Picture:
+    """Smooth noise of unit size (around, count) that closes on itself."""
+    coarse = rng.normal(0, 1, (60, max(2, count // 8))).astype(np.float32)
+    coarse = np.concatenate((coarse, coarse[:1]))
+    return np.asarray(cv2.resize(coarse, (count, around), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
+
+
+def _arc(spec: SceneSpec, centre_mm: float, length_mm: float) -> NDArray[np.int64]:
+    """List the samples round the rim that a patch covers; lengths along the rim from the mark."""
+    per_mm = _AROUND / (2 * np.pi * spec.radius_mm)
+    first, last = np.round((centre_mm + np.array((-0.5, 0.5)) * length_mm) * per_mm).astype(int)
+    return np.arange(first, last) % _AROUND
+
+
+def _mark_bed(around: Picture, starts: NDArray[np.int64], profile: Profile, spec: SceneSpec) -> None:
+    """Lay the mark's tape across the bed, and sink the valve hole and one dimple a spoke."""
+    bed = profile.parts.index("bed")
+    low, high = int(starts[bed]), int(starts[bed + 1])
+    middle = (low + high) // 2
+    for angle, flange in zip(spec.spoke_angles_deg, spec.flanges, strict=True):
+        place = np.radians(angle) * spec.radius_mm
+        off = round((1.2 if flange == "right" else -1.2) * _PER_MM)
+        around[_arc(spec, place, 7.0), middle + off - 14 : middle + off + 14] *= 0.86
+    ends = round(1.0 * _PER_MM)
+    around[_arc(spec, 0.0, _MARK_MM), low + ends : high - ends] = spec.mark_bgr
+    around[_arc(spec, 0.0, _VALVE_HOLE_MM), middle - 17 : middle + 17] = (22, 22, 24)
+
+
+def _mark_track(around: Picture, starts: NDArray[np.int64], profile: Profile, spec: SceneSpec) -> None:
+    """Stick the mark's tape on the brake track, clear of both its edges."""
+    track = profile.parts.index("track")
+    low, high = int(starts[track]), int(starts[track + 1])
+    ends = round(1.2 * _PER_MM)
+    around[_arc(spec, 0.0, _MARK_MM), low + ends : high - ends] = spec.mark_bgr
+
+
+def _decal(around: Picture, starts: NDArray[np.int64], profile: Profile, spec: SceneSpec) -> None:
+    """Stick a line parallel to the edge, close to it and of full contrast, over two stretches of the rim."""
+    lips = [index for index, part in enumerate(profile.parts) if part in ("lip", "track")]
+    colour = (30, 30, 30) if spec.finish == "bright" else (225, 225, 225)
+    for index in lips:
+        low, high = int(starts[index]), int(starts[index + 1])
+        first, last = low + (high - low) // 3, low + 2 * (high - low) // 3
+        for centre in (0.21, 0.72):
+            length = 2 * np.pi * spec.radius_mm
+            around[_arc(spec, centre * length, 0.22 * length), first:last] = colour
