@@ -179,7 +179,8 @@ class _Moves:
         eighths = whole.astype(float)
         price = float(_Effects(self._problem, np.zeros((len(whole), 1))).guided(eighths)[0])
         while time.perf_counter() < deadline:
-            for effects in (self._singles, _Effects(self._problem, _handovers(eighths)), self._pairs):
+            handovers = [_Effects(self._problem, _handovers(eighths))] if eighths.any() else []
+            for effects in (self._singles, *handovers, self._pairs):
                 prices = effects.guided(eighths)
                 chosen = int(np.argmin(prices))
                 if prices[chosen] < price - 1e-9:
