@@ -1,0 +1,94 @@
+"""The mark at the valve and the spokes: what passes along the rim's path in the picture."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.records import Box, FloatArray, View
+
+STRIP_BINS = 120
+SPOKE_BINS = 72
+
+
+def strip_along(image: NDArray[np.uint8], view: View, box: Box, bins: int, *, whole: bool) -> FloatArray:
+    """Mean colour (bins, 3) BGR along `forward`, averaged across the box; first bin is where things come in.
+
+    whole: reach from border to border of the picture along `forward` instead of the box's own length, so
+    that a mark longer than its box is seen whole.
+    """
+    x, y, width, height = box
+    upright = abs(view.forward[1]) > abs(view.forward[0])
+    if whole:
+        x, y, width, height = (
+            (x, 0, width, image.shape[0]) if upright else (0, y, image.shape[1], height)
+        )
+    cut = image[y : y + height, x : x + width]
+    size = (1, bins) if upright else (bins, 1)
+    strip = cv2.resize(cut, size, interpolation=cv2.INTER_AREA).reshape(bins, 3).astype(np.float64)
+    return strip[::-1] if float(view.forward[1 if upright else 0]) < 0.0 else strip
+
+
+def strip_centre_px(view: View, box: Box, bins: int) -> tuple[float, float]:
+    """Where, in bins, the middle of the mark's box lies on the whole strip; and the pixels a bin holds."""
+    upright = abs(view.forward[1]) > abs(view.forward[0])
+    axis = 1 if upright else 0
+    length = view.image_size[axis]
+    centre = box[axis] + (box[axis + 2] - 1) / 2.0
+    per_bin = length / bins
+    place = (centre + 0.5) / per_bin - 0.5
+    return (bins - 1 - place if float(view.forward[axis]) < 0.0 else place), per_bin
+
+
+def find_mark(strips: FloatArray, centre_bin: float, px_per_bin: float) -> tuple[FloatArray, FloatArray]:
+    """Place of the mark in every frame from the colour strips (n, bins, 3).
+
+    The mark is what differs most in colour from the rim's usual look (lightness counts half: shadows and
+    glare change it too). Where it is cut off by the picture's border, its length, known from the frames
+    that show all of it, completes it.
+
+    Returns
+    -------
+    mark_px (n,) : centre of the mark along `forward` from the centre of its box [px], NaN where not seen.
+    strength (n,) : 0 absent to 1 sure.
+    """
+    count, bins, _ = strips.shape
+    absent = np.full(count, np.nan), np.zeros(count)
+    gain = strips.mean(axis=(1, 2), keepdims=True) / np.median(strips.mean(axis=(1, 2)))
+    even = np.clip(strips / np.maximum(gain, 0.05), 0.0, 255.0).astype(np.float32) / 255.0
+    lab = cv2.cvtColor(even, cv2.COLOR_BGR2LAB).astype(np.float64) * (0.5, 1.0, 1.0)
+    change = lab - np.median(lab, axis=0)
+    noise = 1.4826 * np.median(np.abs(change))
+    size = np.linalg.norm(change, axis=2)
+    strongest = np.sort(size, axis=1)[:, -max(3, bins // 40) :].mean(axis=1)
+    if strongest.max() < max(8.0 * noise, 6.0):
+        return absent
+    sample = size >= 0.8 * strongest.max()
+    colour = np.median(change[sample], axis=0)
+    likeness = np.clip(change @ colour / (colour @ colour), 0.0, 1.0)
+    likeness[likeness < 0.25] = 0.0
+    return _place(likeness, centre_bin, px_per_bin)
+
+
+def _place(likeness: FloatArray, centre_bin: float, px_per_bin: float) -> tuple[FloatArray, FloatArray]:
+    count, bins = likeness.shape
+    area = likeness.sum(axis=1)
+    rim = max(2, bins // 60)
+    enters = likeness[:, :rim].max(axis=1) > 0.3
+    leaves = likeness[:, -rim:].max(axis=1) > 0.3
+    whole = ~enters & ~leaves & (area > max(2.0, 0.2 * area.max()))
+    mark_px, strength = np.full(count, np.nan), np.zeros(count)
+    if not whole.any():
+        return mark_px, strength
+    length = float(np.median(area[whole]))
+    index = np.arange(bins)
+    seen = area > 0.35 * length
+    middle = likeness @ index / np.maximum(area, 1e-9)
+    spread = np.sqrt(np.maximum(likeness @ index**2 / np.maximum(area, 1e-9) - middle**2, 0.0))
+    one_piece = spread < 0.6 * length + 2.0
+    centre = np.where(enters, area - length / 2.0 - 0.5, np.where(leaves, bins - area + length / 2.0 - 0.5, middle))
+    good = seen & one_piece & ~(enters & leaves) & (area < 1.6 * length)
+    mark_px[good] = (centre[good] - centre_bin) * px_per_bin
+    strength[good] = np.where(enters | leaves, 0.5, 1.0)[good] * np.clip(area / length, 0.0, 1.0)[good]
+    return mark_px, strength

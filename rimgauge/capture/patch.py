@@ -1,0 +1,79 @@
+"""A box of the picture, turned so that u runs from the pointer into the rim and v along the rim's edge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.errors import BadInput
+from rimgauge.records import Box, Edge, FloatArray, View
+
+GreyArray = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Patch:
+    """The turned box: picture x, y = origin + u·u_step + v·v_step, with steps of one pixel along an axis.
+
+    The turn is by whole quarter turns only, so that no pixel is ever interpolated; what is left of the
+    view's tilt is the slope of the edge in the patch.
+    """
+
+    box: Box
+    transposed: bool
+    flipped: bool
+
+    def cut(self, image: NDArray[np.uint8]) -> GreyArray:
+        """Cut the box out of a BGR picture as grey levels (rows v, columns u)."""
+        x, y, width, height = self.box
+        grey = cv2.cvtColor(image[y : y + height, x : x + width], cv2.COLOR_BGR2GRAY).astype(np.float32)
+        turned = grey.T if self.transposed else grey
+        return np.ascontiguousarray(turned[:, ::-1] if self.flipped else turned)
+
+    def to_picture(self, u: float, v: float) -> tuple[float, float]:
+        """Picture x, y of a place in the patch."""
+        x, y, width, height = self.box
+        along = (height if self.transposed else width) - 1 - u if self.flipped else u
+        return (x + v, y + along) if self.transposed else (x + along, y + v)
+
+    def to_patch(self, x: float, y: float) -> tuple[float, float]:
+        """Place in the patch of a picture x, y."""
+        left, top, width, height = self.box
+        u, v = (y - top, x - left) if self.transposed else (x - left, y - top)
+        return ((height if self.transposed else width) - 1 - u if self.flipped else u), v
+
+    def turn(self, direction: FloatArray) -> tuple[float, float]:
+        """Components along u and v of a direction in the picture."""
+        x, y = float(direction[0]), float(direction[1])
+        u, v = (y, x) if self.transposed else (x, y)
+        return (-u if self.flipped else u), v
+
+
+def inward(view: View, edge: Edge) -> FloatArray:
+    """Unit vector in the picture from the pointer to the rim: a pointer on the right or outside faces −positive."""
+    return view.positive if edge.side == "left" else -view.positive
+
+
+def patch_of(view: View, edge: Edge, box: Box) -> Patch:
+    """Turn a box of an edge so that u grows from the pointer into the rim."""
+    x, y = inward(view, edge)
+    transposed = bool(abs(y) > abs(x))
+    return Patch(box, transposed, bool((y if transposed else x) < 0.0))
+
+
+def check_boxes(view: View) -> None:
+    """Refuse boxes that don't lie in the picture, with the box named."""
+    width, height = view.image_size
+    boxes: list[tuple[str, Box]] = []
+    for number, edge in enumerate(view.edges):
+        boxes += [(f"edges[{number}].pointer_box", edge.pointer_box), (f"edges[{number}].rim_box", edge.rim_box)]
+    boxes += [(n, b) for n, b in (("mark_box", view.mark_box), ("spoke_box", view.spoke_box)) if b is not None]
+    for name, (x, y, w, h) in boxes:
+        if min(x, y) < 0 or min(w, h) < 8 or x + w > width or y + h > height:
+            raise BadInput(
+                f"{name} [{x}, {y}, {w}, {h}] does not lie inside the picture of {width} × {height} pixels "
+                "or is under 8 pixels wide; run aim again"
+            )

@@ -1,0 +1,136 @@
+"""The pointer: its tip once, from the mean look of the first frames, then its shift in every frame.
+
+The tip never moves against the frame, so many frames together place it far better than one can;
+what remains in each frame is camera shake, found by least-squares registration with that mean look.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from rimgauge.capture.patch import GreyArray
+from rimgauge.errors import PointerNotSeen
+from rimgauge.records import FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PointerLook:
+    """Mean look of the pointer (rows, columns), its tip u, v in the patch, and how a shift is read from it.
+
+    solver (4, pixels): least-squares answer (du, dv, gain, offset) to a difference picture.
+    du_per_noise: standard error of du for a camera noise of one grey level.
+    """
+
+    mean: FloatArray
+    tip_u: float
+    tip_v: float
+    solver: FloatArray
+    still: FloatArray
+    du_per_noise: float
+    noise: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PointerShift:
+    """Shift of the pointer against its mean look [px], its standard error, and how well the look agrees."""
+
+    du_px: float
+    dv_px: float
+    standard_error_px: float
+    quality: float
+
+
+def learn_pointer(patches: list[GreyArray], where: str) -> PointerLook:
+    """Learn look and tip from the pointer's patches (rows, columns) of the first frames.
+
+    Raises
+    ------
+    PointerNotSeen
+        Nothing in the box stands out against its surroundings.
+    """
+    stack = np.stack(patches)
+    mean = np.median(stack, axis=0).astype(np.float64)
+    noise = max(1.4826 * float(np.median(np.abs(stack - mean))), 0.3)
+    still = np.median(np.abs(stack - mean), axis=0) < 3.0 * noise
+    tip_u, tip_v = _find_tip(mean, noise / math.sqrt(len(patches)), where)
+    gradient_v, gradient_u = np.gradient(mean)
+    jacobian = np.stack([-gradient_u, -gradient_v, mean, np.ones_like(mean)]).reshape(4, -1) * still.ravel()
+    normal = jacobian @ jacobian.T
+    try:
+        inverse = np.linalg.inv(normal + 1e-9 * np.diag(np.diag(normal)))
+    except np.linalg.LinAlgError:
+        raise PointerNotSeen(_not_seen(where)) from None
+    return PointerLook(mean, tip_u, tip_v, inverse @ jacobian, still, math.sqrt(float(inverse[0, 0])), noise)
+
+
+def locate_pointer(look: PointerLook, patch: GreyArray) -> PointerShift:
+    """Shift of the pointer in one frame: one linear step, enough for the pixel or so of a steady camera."""
+    difference = (patch - look.mean).ravel()
+    du, dv, gain, offset = look.solver @ difference
+    explained = (look.solver[0] * 0.0).reshape(look.mean.shape) + gain * look.mean + offset
+    gradient_v, gradient_u = np.gradient(look.mean)
+    rest = (patch - look.mean) - explained + du * gradient_u + dv * gradient_v
+    rms = math.sqrt(float(np.mean(rest[look.still] ** 2))) if look.still.any() else math.inf
+    quality = min(1.0, 3.0 * look.noise / max(rms, 1e-6))
+    return PointerShift(float(du), float(dv), look.du_per_noise * max(rms, look.noise), quality)
+
+
+def _not_seen(where: str) -> str:
+    return f"no pointer stands out in {where}; put something plain behind it, add light, or run aim again"
+
+
+def _find_tip(mean: FloatArray, noise: float, where: str) -> tuple[float, float]:
+    """Tip of the outline: first edge met from the rim's side, row by row; its foremost place by a parabola.
+
+    u grows into the rim, so the pointer comes from small u and its tip is its largest u.
+    """
+    kernel = np.array([0.25, 0.5, 0.25])
+    smooth = np.apply_along_axis(np.convolve, 1, np.pad(mean, ((0, 0), (1, 1)), mode="edge"), kernel, "valid")
+    smooth = np.apply_along_axis(np.convolve, 0, np.pad(smooth, ((1, 1), (0, 0)), mode="edge"), kernel, "valid")
+    steepness = np.abs(np.gradient(smooth, axis=1))
+    threshold = max(0.3 * float(np.quantile(steepness, 0.98)), 6.0 * noise)
+    peak = (steepness[:, 1:-1] >= steepness[:, :-2]) & (steepness[:, 1:-1] > steepness[:, 2:])
+    peak &= steepness[:, 1:-1] > threshold
+    edge_rows = np.flatnonzero(peak.any(axis=1))
+    if len(edge_rows) < 4:
+        raise PointerNotSeen(_not_seen(where))
+    columns = peak.shape[1] - np.argmax(peak[edge_rows, ::-1], axis=1)
+    refined = columns + _vertex(steepness, edge_rows, columns)
+    middle = _foremost_run(edge_rows, refined)
+    rows, places = edge_rows[middle].astype(np.float64), refined[middle]
+    if len(rows) < 4:
+        return float(places.max()), float(rows[np.argmax(places)])
+    curve = np.polynomial.Polynomial.fit(rows, places, 2).convert().coef
+    top = -curve[1] / (2.0 * curve[2]) if curve[2] < -1e-4 else float(rows.mean())
+    top = float(np.clip(top, rows.min(), rows.max()))
+    return float(curve[0] + curve[1] * top + curve[2] * top**2), top
+
+
+def _vertex(steepness: FloatArray, rows: np.ndarray, columns: np.ndarray) -> FloatArray:
+    left, here, right = (steepness[rows, columns + k] for k in (-1, 0, 1))
+    return np.asarray(0.5 * (left - right) / np.minimum(left - 2.0 * here + right, -1e-9))
+
+
+def _foremost_run(rows: np.ndarray, places: FloatArray) -> np.ndarray:
+    """Indices of the run of neighbouring rows round the foremost place that lie within 4 px of it.
+
+    The foremost place counts only with neighbours beside it: a speck has none.
+    """
+    best: np.ndarray = np.arange(0)
+    for start in np.argsort(places)[::-1]:
+        near = np.abs(places - places[start]) < 4.0
+        near &= places <= places[start] + 0.7
+        low = high = int(start)
+        while low > 0 and near[low - 1] and rows[low] - rows[low - 1] <= 2:
+            low -= 1
+        while high < len(rows) - 1 and near[high + 1] and rows[high + 1] - rows[high] <= 2:
+            high += 1
+        run = np.arange(low, high + 1)
+        if len(run) >= 8:
+            return run
+        if len(run) > len(best):
+            best = run
+    return best

@@ -1,0 +1,268 @@
+"""The only door to frames: a folder of pictures, a video file, a camera or a stream."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import math
+import queue
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Protocol, Self
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.errors import BadFile, FrameTrouble
+
+PICTURE_ENDINGS = {".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"}
+AHEAD_FRAMES = 8
+"""How many decoded frames may wait for the tracker; bounds the memory."""
+
+Picture = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """One picture (h, w, 3) BGR with its number and its time [s]."""
+
+    index: int
+    time_s: float
+    image: Picture
+
+
+class FrameSource(Protocol):
+    """Anything that gives frames in the order of time, once."""
+
+    kind: str
+    name: str
+
+    def __iter__(self) -> Iterator[Frame]:
+        """Give frames until there are no more."""
+
+    def __enter__(self) -> Self:
+        """Open."""
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Let go of the camera or file."""
+
+    def sha256(self) -> str:
+        """Fingerprint of the files read, '' where there are none."""
+
+
+class _Closing:
+    """What sources without a handle to close have in common."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the camera or file."""
+
+
+class FolderSource(_Closing):
+    """Pictures of a folder in the order of their names; times from times.csv or evenly spaced."""
+
+    kind = "frames"
+
+    def __init__(self, folder: Path, fps: float) -> None:
+        self.name = str(folder)
+        inner = folder / "frames"
+        self.pictures = _pictures(inner if not _pictures(folder) and inner.is_dir() else folder)
+        if not self.pictures:
+            raise FrameTrouble(folder, "there are no pictures in this folder; give the folder that holds the frames")
+        place = next((f for f in (folder, folder.parent) if (f / "times.csv").is_file()), None)
+        self.times_s = None if place is None else _read_times(place / "times.csv", self.pictures)
+        self.fps = fps
+
+    def __iter__(self) -> Iterator[Frame]:
+        size: tuple[int, ...] | None = None
+        for index, path in enumerate(self.pictures):
+            image = read_picture(path)
+            if size is not None and image.shape != size:
+                raise FrameTrouble(
+                    path,
+                    f"this picture is {image.shape[1]} × {image.shape[0]} pixels, the ones before it "
+                    f"{size[1]} × {size[0]}; keep frames of one camera setting in a folder",
+                )
+            size = image.shape
+            yield Frame(index, index / self.fps if self.times_s is None else self.times_s[index], image)
+
+    def sha256(self) -> str:
+        """Fingerprint over the bytes of all pictures in order."""
+        digest = hashlib.sha256()
+        for path in self.pictures:
+            digest.update(path.read_bytes())
+        return digest.hexdigest()
+
+
+class VideoSource(_Closing):
+    """A video file, or a stream or camera that OpenCV can open; live ones are stamped on arrival."""
+
+    def __init__(self, target: str | int, kind: str, fps: float) -> None:
+        self.kind, self.name, self.target, self.fps = kind, str(target), target, fps
+        self.capture = cv2.VideoCapture(target)
+        if not self.capture.isOpened():
+            remedy = {
+                "camera": "no camera answers to this number; plug it in, close other programs that use it, or try 1",
+                "stream": "nothing answers at this address; check that phone and computer share a network",
+                "video": "this file can't be read as a video; convert it to MP4 or give a folder of pictures",
+            }[kind]
+            raise FrameTrouble(target, remedy)
+
+    def __iter__(self) -> Iterator[Frame]:
+        start_s, index, last_s = time.monotonic(), 0, -math.inf
+        stated_fps = self.capture.get(cv2.CAP_PROP_FPS)
+        fps = stated_fps if 1.0 <= stated_fps <= 1000.0 else self.fps
+        while True:
+            good, image = self.capture.read()
+            if not good:
+                break
+            # Containers with a variable frame rate state each frame's time; some state only zeros.
+            stated_s = self.capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
+            time_s = time.monotonic() - start_s if self.kind != "video" else stated_s
+            if time_s <= last_s:
+                time_s = max(last_s, 0.0) + 1.0 / fps if index else 0.0
+            last_s = time_s
+            yield Frame(index, time_s, _as_colour(image))
+            index += 1
+        if index == 0:
+            raise FrameTrouble(self.name, "not one frame could be read from it")
+
+    def sha256(self) -> str:
+        """Fingerprint of the video file, '' of a live source."""
+        if self.kind != "video":
+            return ""
+        with open(self.name, "rb") as handle:
+            return hashlib.file_digest(handle, "sha256").hexdigest()
+
+    def close(self) -> None:
+        """Let go of the camera or file."""
+        self.capture.release()
+
+
+class ReadAhead:
+    """Frames of a source, decoded in a thread of its own while the caller works on the last one."""
+
+    def __init__(self, source: FrameSource) -> None:
+        self.source = source
+
+    def __iter__(self) -> Iterator[Frame]:
+        waiting: queue.Queue[Frame | BaseException | None] = queue.Queue(maxsize=AHEAD_FRAMES)
+        stop = threading.Event()
+
+        def put(item: Frame | BaseException | None) -> None:
+            while not stop.is_set():
+                try:
+                    return waiting.put(item, timeout=0.1)
+                except queue.Full:
+                    continue
+
+        def decode() -> None:
+            try:
+                for frame in self.source:
+                    put(frame)
+                    if stop.is_set():
+                        return
+                put(None)
+            except BaseException as error:
+                put(error)
+
+        thread = threading.Thread(target=decode, name="decode ahead", daemon=True)
+        thread.start()
+        try:
+            while (item := waiting.get()) is not None:
+                if isinstance(item, BaseException):
+                    raise item
+                yield item
+        finally:
+            stop.set()
+            thread.join(timeout=5.0)
+
+
+def open_source(name: str, *, fps: float = 30.0) -> FrameSource:
+    """Open a folder of frames, a video file, a camera number or an http(s)/rtsp address.
+
+    Parameters
+    ----------
+    name : str
+        What the person typed.
+    fps : float
+        Frame rate [1/s] assumed where the source states none.
+
+    Raises
+    ------
+    FrameTrouble
+        There is no such source, or it gives no frames.
+    """
+    if name.isdecimal():
+        return VideoSource(int(name), "camera", fps)
+    if name.startswith(("http://", "https://", "rtsp://")):
+        return VideoSource(name, "stream", fps)
+    path = Path(name)
+    if path.is_dir():
+        return FolderSource(path, fps)
+    if not path.exists():
+        raise FrameTrouble(name, "there is no such file or folder; check the spelling")
+    return VideoSource(str(path), "video", fps)
+
+
+def read_picture(path: Path) -> Picture:
+    """Read one picture as BGR (h, w, 3); raises BadFile with the reason."""
+    try:
+        data = np.frombuffer(path.read_bytes(), dtype=np.uint8)
+    except FileNotFoundError:
+        raise BadFile(path, "there is no such file; check the spelling") from None
+    except OSError as error:
+        raise BadFile(path, f"this picture can't be opened ({error.strerror})") from None
+    image = None
+    if data.size:
+        try:
+            image = cv2.imdecode(data, cv2.IMREAD_COLOR)
+        except cv2.error:
+            image = None
+    if image is None:
+        raise BadFile(path, "this is not a picture that can be read; it may be damaged or of another kind")
+    return _as_colour(image)
+
+
+def _as_colour(image: NDArray[np.generic]) -> Picture:
+    picture = np.asarray(image, dtype=np.uint8)
+    return picture if picture.ndim == 3 else cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR).astype(np.uint8, copy=False)
+
+
+def _pictures(folder: Path) -> list[Path]:
+    try:
+        return sorted(p for p in folder.iterdir() if p.suffix.lower() in PICTURE_ENDINGS and p.is_file())
+    except OSError as error:
+        raise FrameTrouble(folder, f"this folder can't be read ({error.strerror})") from None
+
+
+def _read_times(path: Path, pictures: list[Path]) -> list[float]:
+    """Read `frame,time_s`; a picture whose name ends in the frame number gets that row's time."""
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as handle:
+            by_frame = {int(row["frame"]): float(row["time_s"]) for row in csv.DictReader(handle)}
+    except (KeyError, TypeError, ValueError, csv.Error, UnicodeDecodeError):
+        raise BadFile(path, "needs the header frame,time_s and a whole number and a number in every row") from None
+    times_s = []
+    for index, picture in enumerate(pictures):
+        number = int(picture.stem) if picture.stem.isdecimal() else index
+        if number not in by_frame:
+            raise BadFile(path, f"has no time for frame {number} ({picture.name})")
+        times_s.append(by_frame[number])
+    if any(not math.isfinite(t) for t in times_s) or any(b <= a for a, b in zip(times_s, times_s[1:], strict=False)):
+        raise BadFile(path, "the times must be finite and rise from frame to frame")
+    return times_s
