@@ -1,27 +1,15 @@
 """Files: the only home of json and toml, whole or not written at all, every field checked on reading."""
 
 from .build import read_build
-from .folder import (
-    Job,
-    create_job,
-    find_job,
-    hold,
-    keep_pass,
-    keep_plan,
-    latest,
-    next_path,
-    open_job,
-    passes,
-    plans,
-    update_manifest,
-    view_path,
-)
+from .folder import Job, find_job, latest, next_path, open_job, passes, plans, view_path
+from .keep import hold, keep_pass, keep_plan, update_manifest
 from .manifest import Manifest, Trouble, read_manifest, verify_job
-from .passes import pass_fields, read_pass, write_pass
-from .plans import plan_fields, read_plan, write_plan
+from .pass_file import pass_fields, read_pass, write_pass
+from .plan_file import plan_fields, read_plan, write_plan
 from .readings import read_readings
+from .start import create_job
 from .tables import write_curve_csv, write_spokes_csv
-from .views import read_view, write_view
+from .view_file import read_view, write_view
 
 __all__ = [
     "Job",

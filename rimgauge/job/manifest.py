@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 import os
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
@@ -42,13 +43,19 @@ class Manifest:
 
     @property
     def fingerprint(self) -> str:
-        """SHA-256 over the date and the names and sums of the files, pages made from them apart."""
-        lines = [
-            f"{entry.sha256}  {entry.name}\n" for entry in self.entries if not entry.name.endswith(_PAGES)
-        ]
-        return hashlib.sha256(
-            "".join([f"{self.created}\n", *lines]).encode("utf-8", "backslashreplace")
-        ).hexdigest()
+        """SHA-256 over the date and the sums and names of the files, pages made from them apart."""
+        return _sum(self.created, [entry for entry in self.entries if not entry.name.endswith(_PAGES)])
+
+    @property
+    def whole_sha256(self) -> str:
+        """SHA-256 over the date and every entry, so that a change of the manifest itself is found."""
+        return _sum(f"{self.created} {[entry.bytes for entry in self.entries]}", self.entries)
+
+
+def _sum(first_line: str, entries: Iterable[Entry]) -> str:
+    """Sum up the lines that the usual SHA-256 tools print for these files, after a first line."""
+    lines = [f"{first_line}\n", *(f"{entry.sha256}  {entry.name}\n" for entry in entries)]
+    return hashlib.sha256("".join(lines).encode("utf-8", "backslashreplace")).hexdigest()
 
 
 @record
@@ -58,6 +65,11 @@ class Trouble:
     kind: Literal["missing", "changed", "extra", "manifest"]
     file: str
     words: str
+
+
+def now() -> str:
+    """Tell the present moment the way it stands in our files: ISO 8601, UTC, whole seconds."""
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
 
 
 def read_manifest(folder: Path) -> Manifest:
@@ -166,6 +178,7 @@ def _fields(manifest: Manifest) -> dict[str, Any]:
     return {
         "created": manifest.created,
         "fingerprint": manifest.fingerprint,
+        "whole_sha256": manifest.whole_sha256,
         "files": [
             {"name": entry.name, "bytes": entry.bytes, "sha256": entry.sha256} for entry in manifest.entries
         ],
@@ -188,8 +201,9 @@ def _parse(fields: Reader) -> Manifest:
             for item in fields["files"].items()
         ),
     )
-    if fields["fingerprint"].text() != manifest.fingerprint:
-        fields["fingerprint"].fail("does not fit the files that are listed: the manifest was changed")
+    for name, made in (("fingerprint", manifest.fingerprint), ("whole_sha256", manifest.whole_sha256)):
+        if fields[name].text() != made:
+            fields[name].fail("does not fit the files that are listed: the manifest was changed")
     return manifest
 
 

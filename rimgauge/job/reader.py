@@ -201,10 +201,10 @@ def read_json(path: Path, wanted: JsonFormat) -> Reader:
         raise BadFile(
             path, f"is not JSON: line {trouble.lineno}, column {trouble.colno} can't be read"
         ) from trouble
-    except ValueError as trouble:  # a field twice, a whole number of thousands of digits
-        raise BadFile(
-            path, f"is not JSON that can be trusted: {str(trouble).split(';')[0].lower()}"
-        ) from trouble
+    except _DoubledFieldError as trouble:
+        raise BadFile(path, f"the field {str(trouble)[:60]!r} stands twice in one group") from trouble
+    except ValueError as trouble:  # Python reads no whole number of thousands of digits
+        raise BadFile(path, "a number in it has more digits than can be meant") from trouble
     reader = Reader(path, value)
     check_format(reader, wanted)
     return reader
@@ -219,13 +219,15 @@ def check_format(reader: Reader, wanted: JsonFormat) -> None:
         reader["version"].fail(f"{trouble}; update rimgauge, or make the file anew")
 
 
+class _DoubledFieldError(ValueError):
+    """A field that stands twice in one group; JSON itself would silently take the last."""
+
+
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     fields = dict(pairs)
     if len(fields) < len(pairs):
         names = [name for name, _ in pairs]
-        raise ValueError(
-            f"the field {next(name for name in names if names.count(name) > 1)} stands twice in one group"
-        )
+        raise _DoubledFieldError(next(name for name in names if names.count(name) > 1))
     return fields
 
 

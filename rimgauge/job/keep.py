@@ -1,0 +1,106 @@
+"""Add to a job, one process at a time: numbered results, and the manifest after each."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Collection, Iterator
+from pathlib import Path
+from typing import IO
+
+from rimgauge.errors import BadFile, BadInput
+from rimgauge.records import Plan, Runout
+
+from . import disk
+from .folder import Job, next_path
+from .manifest import MANIFEST, Manifest, now, read_manifest, write_manifest
+from .pass_file import write_pass
+from .plan_file import write_plan
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _take(file: IO[bytes]) -> None:
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+else:
+    import fcntl
+
+    def _take(file: IO[bytes]) -> None:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+@contextlib.contextmanager
+def hold(job: Job) -> Iterator[None]:
+    """Keep other processes from writing to the job; the lock falls by itself when this process ends.
+
+    Raises
+    ------
+    BadInput
+        Another process holds it.
+    BadFile
+        The folder can't be written.
+    """
+    path = job.folder / ".lock"
+    with disk.one_sentence(path):
+        file = path.open("ab")
+    with file:
+        try:
+            with disk.one_sentence(path):
+                _take(file)
+        except BadFile as trouble:
+            if not isinstance(trouble.__cause__, BlockingIOError | PermissionError):  # no locks on this disk
+                raise
+            busy = f"{job.folder}: another rimgauge is writing to this job; wait until it has ended"
+            raise BadInput(busy) from trouble
+        yield
+
+
+def keep_pass(job: Job, runout: Runout) -> Path:
+    """Write a measurement under the next number and record it in the manifest.
+
+    Raises
+    ------
+    BadInput
+        Another process is writing to the job.
+    BadFile
+        A file can't be written.
+    """
+    with hold(job):
+        path = next_path(job, "pass")
+        write_pass(path, runout)
+        _record(job, ())
+    return path
+
+
+def keep_plan(job: Job, plan: Plan) -> Path:
+    """Write a plan under the next number and record it in the manifest; raises what keep_pass does."""
+    with hold(job):
+        path = next_path(job, "plan")
+        write_plan(path, plan)
+        _record(job, ())
+    return path
+
+
+def update_manifest(job: Job, rewritten: Collection[Path] = ()) -> Manifest:
+    """Record the SHA-256 of every file of the job.
+
+    Passes and plans recorded before keep their sum, so that a change since is still found by `verify`;
+    only those in `rewritten` are recorded anew.
+
+    Raises
+    ------
+    BadInput
+        Another process is writing to the job.
+    BadFile
+        A file can't be read, or the manifest was changed or can't be written.
+    """
+    with hold(job):
+        return _record(job, rewritten)
+
+
+def _record(job: Job, rewritten: Collection[Path]) -> Manifest:
+    folder = job.folder.resolve()
+    names = [Path(os.path.abspath(path)).relative_to(folder).as_posix() for path in rewritten]
+    has_one = (folder / MANIFEST).exists()
+    return write_manifest(folder, read_manifest(folder).created if has_one else now(), rewritten=names)

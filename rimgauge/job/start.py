@@ -1,0 +1,130 @@
+"""Start a job: a folder with a wheel file to fill in."""
+
+from __future__ import annotations
+
+import json
+import re
+import unicodedata
+from pathlib import Path
+
+from rimgauge.errors import BadFile, BadInput
+
+from . import disk
+from .build import FEWEST_SPOKES, MOST_SPOKES, parse_build
+from .folder import WHEEL, Job
+from .manifest import now, write_manifest
+
+_RESERVED = {
+    "con",
+    "prn",
+    "aux",
+    "nul",
+    *(f"{port}{digit}" for port in ("com", "lpt") for digit in "123456789"),
+}
+"""Names that Windows keeps for devices, with any ending."""
+
+
+def create_job(
+    folder: Path, *, spokes: int, name: str = "", kind: str | None = None, crossings: int | None = None
+) -> Job:
+    """Make a job folder with a wheel file to fill in; it appears whole or not at all.
+
+    Stopped half-way, the same call again finishes the work.
+
+    Raises
+    ------
+    BadInput
+        The folder holds something already, or a value can't be right.
+    BadFile
+        The folder can't be made.
+    """
+    folder = Path(folder)
+    _check_name(folder)
+    text = wheel_text(spokes=spokes, name=name or folder.resolve().name, kind=kind, crossings=crossings)
+    with disk.one_sentence(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        found = [path.name for path in folder.iterdir() if not path.name.startswith(".")]
+    job = Job(folder=folder)
+    if found and (found != [WHEEL] or disk.read_text(job.wheel) != text):
+        raise BadInput(f"{folder}: is there already and not empty; choose another name")
+    disk.write_text(job.wheel, text)
+    write_manifest(folder, now())
+    return job
+
+
+def _check_name(folder: Path) -> None:
+    """Refuse a name that another system couldn't hold: a record is meant to be handed on."""
+    name = folder.resolve().name
+    if (
+        name.split(".")[0].lower() in _RESERVED
+        or name.endswith((" ", "."))
+        or re.search(r'[<>:"|?*\\\x00-\x1f]', name)
+    ):
+        raise BadInput(f"{str(folder)!r} can't be the name of a folder on every system; choose a plainer one")
+
+
+def wheel_text(*, spokes: int, name: str, kind: str | None, crossings: int | None) -> str:
+    """Write out a wheel file with what is known, and with the rest as comments to fill in.
+
+    Raises
+    ------
+    BadInput
+        A value can't be right.
+    """
+    if not FEWEST_SPOKES <= spokes <= MOST_SPOKES:
+        raise BadInput(f"a wheel has {FEWEST_SPOKES} to {MOST_SPOKES} spokes, not {spokes}")
+    if any(unicodedata.category(letter) in ("Cc", "Cs") for letter in name + (kind or "")):
+        raise BadInput(f"the name {name!r} has letters that can't be printed; choose a plainer one")
+    text = _WHEEL_TEXT.format(
+        name=_quoted(name),
+        spokes=spokes,
+        kind=f"kind = {_quoted(kind)}" if kind is not None else '# kind = ".."',
+        crossings=f"crossings = {crossings}" if crossings is not None else "# crossings = 3",
+    )
+    try:
+        parse_build(Path("the new wheel"), text)
+    except BadFile as trouble:
+        raise BadInput(str(trouble)) from trouble
+    return text
+
+
+def _quoted(text: str) -> str:
+    """Quote a text for TOML, whose plain strings are JSON's."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+_WHEEL_TEXT = """\
+# The build of this wheel. Only `spokes` must be here.
+# What you know makes the plan better: take the # away and put your own number.
+# What is left out is filled in from the kind of wheel, and the plan says so.
+
+name = {name}
+spokes = {spokes}
+{kind}   # the kind of wheel, in general words
+{crossings}   # how many spokes each spoke crosses on its way; 0 = radial
+# first_spoke_side = "right"   # the flange of the first spoke after the valve; right = drive side
+# first_spoke_deg = 5.6        # from the mark at the valve to spoke 1; left out: half a spacing
+
+[rim]
+# effective_diameter_mm = 602  # effective rim diameter (ERD)
+
+[hub]
+# right_flange_diameter_mm = 45
+# left_flange_diameter_mm = 45
+# right_flange_offset_mm = 36  # from the flange to the middle plane of the rim
+# left_flange_offset_mm = 36
+
+[spoke]
+# right_diameter_mm = 2.0      # in the middle of the spoke
+# left_diameter_mm = 2.0
+
+[tension]
+# right_n = 1000               # mean of the side, as measured
+# left_n = 1000
+# limit_n = 1200               # the wheel maker's limit
+
+[tolerance]
+# lateral_mm = 0.5             # how true is true enough
+# radial_mm = 0.5
+# dish_mm = 1.0
+"""

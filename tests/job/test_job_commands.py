@@ -1,0 +1,78 @@
+"""`rimgauge new` and `rimgauge verify`, through the command line as a person runs it."""
+
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+
+
+@pytest.fixture
+def rimgauge(tmp_path):
+    def run(*arguments, cwd=tmp_path):
+        done = subprocess.run(
+            [sys.executable, "-m", "rimgauge", *arguments],
+            cwd=cwd,
+            capture_output=True,
+            text=True,
+            encoding="utf-8",
+            check=False,
+            env={**os.environ, "PYTHONIOENCODING": "utf-8"},
+        )
+        assert "Traceback" not in done.stderr
+        return done
+
+    return run
+
+
+def test_a_job_is_started_and_verified(rimgauge, tmp_path):
+    done = rimgauge("new", "rear wheel", "--spokes", "32", "--kind", "light alloy", "--crossings", "3")
+    assert done.returncode == 0
+    assert "cd 'rear wheel'" in done.stdout
+    assert max(len(line) for line in done.stdout.splitlines()) <= 80
+    for word in ("aim", "scale", "measure", "plan", "report"):
+        assert f"rimgauge {word}" in done.stdout
+    assert rimgauge("verify", "rear wheel").returncode == 0
+    inside = rimgauge("verify", "--json", cwd=tmp_path / "rear wheel")
+    assert inside.returncode == 0
+    assert json.loads(inside.stdout)["sound"] is True
+
+
+def test_verify_names_what_changed(rimgauge, tmp_path):
+    rimgauge("new", "wheel", "--spokes", "32")
+    (tmp_path / "wheel" / "wheel.toml").write_text("spokes = 28\n", encoding="utf-8")
+    done = rimgauge("verify", "wheel")
+    assert done.returncode == 1
+    assert "NOT as recorded" in done.stdout
+    assert "wheel.toml was changed after it was recorded" in done.stdout
+    done = rimgauge("verify", "wheel", "--json")
+    assert done.returncode == 1
+    assert [trouble["file"] for trouble in json.loads(done.stdout)["troubles"]] == ["wheel.toml"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["new", "x", "--spokes", "0"], "a wheel has 4 to 60 spokes, not 0"),
+        (["new", "x", "--spokes", "7.5"], "--spokes must be a whole number, not 7.5"),
+        (["new", "x", "--spokes", "many"], "--spokes must be a whole number, not many"),
+        (["new", "x", "--spokes", "32", "--crossings", "1.5"], "--crossings must be a whole number"),
+        (["new", "x", "--spokes", "32", "--kind", "lite alloy"], 'did you mean "light alloy"?'),
+        (["new", ".", "--spokes", "32"], "is there already and not empty"),
+        (["verify"], "no job folder here; name one"),
+    ],
+)
+def test_wrong_usage_is_one_sentence(rimgauge, tmp_path, arguments, words):
+    (tmp_path / "something").write_text("", encoding="utf-8")
+    done = rimgauge(*arguments)
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["something"]
+
+
+def test_verify_of_nothing(rimgauge):
+    done = rimgauge("verify", "nowhere")
+    assert done.returncode == 1
+    assert done.stderr.strip() == "rimgauge: nowhere: there is no such folder"
