@@ -7,27 +7,34 @@ tyre lie behind it. It is found once, on the first frames, by aligning their mea
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
+from rimgauge.capture.edge import EdgeShape, fit_edge
 from rimgauge.capture.patch import GreyArray
 from rimgauge.errors import RimNotSeen
 from rimgauge.records import FloatArray
 
 HALF_WINDOW_PX = 7
+SAMPLE_FRAMES = 10
+SECOND_STEPS_PX = (2.0, 2.5, 3.0, 3.5, 4.0, 5.0)
+"""Widths tried for a bevel seen as a line beside the outline."""
 FIRST_EDGE_SHARE = 0.3
 """An edge counts as the outline when it is at least this strong beside the strongest one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outline:
-    """The look of the edge: template, the mean slope of brightness round it; row and slope it was taken at."""
+    """The look of the edge: template, the mean slope of brightness round it; row and slope it was taken at.
+
+    lead_px: where the fit's first step lies from the middle of the template.
+    """
 
     template: FloatArray
     row_px: float
     slope: float
+    lead_px: float
     shape: EdgeShape
 
 
@@ -41,8 +48,10 @@ def steepness_profile(patch: GreyArray, slope: float, row_px: float) -> FloatArr
     return np.convolve(padded, [0.125, 0.25, 0.0, -0.25, -0.125], "valid")
 
 
-def learn_outline(patches: list[GreyArray], slope: float, row_px: float) -> Outline:
+def learn_outline(patches: list[GreyArray], slope: float, row_px: float, room_px: int) -> Outline:
     """Find the outline in the patches of the first frames and learn its look, bend and blur.
+
+    room_px : columns at both ends of the patch that only give the fit's band room; the edge isn't sought there.
 
     Raises
     ------
@@ -51,6 +60,8 @@ def learn_outline(patches: list[GreyArray], slope: float, row_px: float) -> Outl
     """
     row_px = float(np.clip(row_px, 0.0, patches[0].shape[0] - 1.0))
     profiles = np.stack([steepness_profile(p, slope, row_px) for p in patches])
+    profiles[:, :room_px] = 0.0
+    profiles[:, -room_px:] = 0.0
     typical_max = float(np.median(np.abs(profiles).max(axis=1)))
     floor = 1.4826 * float(np.median(np.abs(profiles)))
     if typical_max < max(1.0, 2.0 * floor):
@@ -58,10 +69,15 @@ def learn_outline(patches: list[GreyArray], slope: float, row_px: float) -> Outl
     places = np.array([_first_edge(profile, FIRST_EDGE_SHARE * typical_max) for profile in profiles], dtype=np.float64)
     template = _aligned_mean(profiles, places)
     for _ in range(3):
-        places = np.array([_best_match(profile, template) for profile in profiles])
+        places = np.array([_refine(_match_scores(profile, template)) for profile in profiles])
         template = _aligned_mean(profiles, places)
-    shape = _learn_shape(patches, places, slope, row_px, template)
-    return Outline(template, row_px, shape.slope, shape)
+    shape = _learn_shape(patches, places, slope, row_px)
+    lead = [
+        fit.place_px - place
+        for patch, place in zip(patches, places, strict=True)
+        if (fit := fit_edge(patch, place - (shape.second_step_px or 0.0) / 2.0, row_px, shape)) is not None
+    ]
+    return Outline(template, row_px, shape.slope, float(np.median(lead)) if lead else 0.0, shape)
 
 
 def nearest_edge(patch: GreyArray, outline: Outline, last_px: float | None) -> float:
@@ -69,13 +85,18 @@ def nearest_edge(patch: GreyArray, outline: Outline, last_px: float | None) -> f
     profile = steepness_profile(patch, outline.slope, outline.row_px)
     scores = _match_scores(profile, outline.template)
     if last_px is not None:
-        distance = np.arange(len(scores)) - last_px
+        distance = np.arange(len(scores)) + outline.lead_px - last_px
         scores = scores - 0.01 * np.abs(scores).max() * np.abs(distance)
+    return _refine(scores) + outline.lead_px
+
+
+def _refine(scores: FloatArray) -> float:
+    """Place of the highest score by a parabola through it and its neighbours."""
     best = int(np.argmax(scores))
     if 0 < best < len(scores) - 1:
         left, here, right = scores[best - 1 : best + 2]
         bend = left - 2.0 * here + right
-        return best + (0.5 * (left - right) / bend if bend < 0.0 else 0.0)
+        return float(best + (0.5 * (left - right) / bend if bend < 0.0 else 0.0))
     return float(best)
 
 
@@ -107,47 +128,46 @@ def _match_scores(profile: FloatArray, template: FloatArray) -> FloatArray:
     return np.asarray(-(energy - 2.0 * gain * cross + gain**2 * float(template @ template)))
 
 
-def _best_match(profile: FloatArray, template: FloatArray) -> float:
-    scores = _match_scores(profile, template)
-    best = int(np.argmax(scores))
-    if 0 < best < len(scores) - 1:
-        left, here, right = scores[best - 1 : best + 2]
-        bend = left - 2.0 * here + right
-        return best + (0.5 * (left - right) / bend if bend < 0.0 else 0.0)
-    return float(best)
-
-
-def _learn_shape(
-    patches: list[GreyArray], places: FloatArray, slope: float, row_px: float, template: FloatArray
-) -> EdgeShape:
+def _learn_shape(patches: list[GreyArray], places: FloatArray, slope: float, row_px: float) -> EdgeShape:
     """Blur, slope, bend and second step that fit the first frames best, tried on a sample of them."""
-    chosen = np.linspace(0, len(patches) - 1, min(12, len(patches))).astype(int)
+    chosen = np.linspace(0, len(patches) - 1, min(SAMPLE_FRAMES, len(patches))).astype(int)
     sample = [(patches[i], float(places[i])) for i in chosen]
-    second = _second_step(template)
-    shape = EdgeShape(blur_px=1.2, slope=slope, bend_per_px=0.0, second_step_px=second, outside_px=6, inside_px=6)
+    single = EdgeShape(blur_px=1.2, slope=slope, bend_per_px=0.0, second_step_px=None, outside_px=7, inside_px=7)
+    tried = [_settled(single, sample, row_px)]
+    for second in SECOND_STEPS_PX:
+        first_place = [(patch, place + shift) for patch, place in sample for shift in (-second / 2.0,)]
+        double = replace(single, second_step_px=second, inside_px=7 + math.ceil(second), blur_px=1.0)
+        tried.append(_settled(double, first_place, row_px))
+    fitting = [(noise, shape) for noise, shape in tried if shape is not None]
+    if not fitting:
+        raise RimNotSeen("the rim's edge can't be followed in its box; run aim again, or move the camera closer")
+    best_noise = min(noise for noise, _ in fitting)
+    # The plainest shape that is nearly as good: a second step must earn its place.
+    return next(shape for noise, shape in fitting if noise <= 1.08 * best_noise + 0.05)
+
+
+def _settled(
+    shape: EdgeShape, sample: list[tuple[GreyArray, float]], row_px: float
+) -> tuple[float, EdgeShape | None]:
+    """Refine a shape on the sample; typical residual [grey levels], and None where it doesn't fit."""
+    noise = math.inf
     for _ in range(2):
         fits = [fit_edge(patch, place, row_px, shape, fit_blur=True) for patch, place in sample]
         good = [fit for fit in fits if fit is not None]
-        if len(good) < max(1, len(sample) // 3):
-            raise RimNotSeen("the rim's edge can't be followed in its box; run aim again, or move the camera closer")
-        shape = _refined(shape, good, sample, row_px)
-    return shape
-
-
-def _refined(
-    shape: EdgeShape, good: list[EdgeFit], sample: list[tuple[GreyArray, float]], row_px: float
-) -> EdgeShape:
-    blur = float(np.median([fit.blur_px for fit in good]))
-    reach = math.ceil(4.0 * blur) + 3
-    behind = reach if shape.second_step_px is None else reach + math.ceil(shape.second_step_px)
-    return EdgeShape(
-        blur_px=blur,
-        slope=float(np.median([fit.slope for fit in good])),
-        bend_per_px=_bend(sample, shape, row_px),
-        second_step_px=shape.second_step_px,
-        outside_px=reach,
-        inside_px=behind,
-    )
+        if len(good) < max(1, len(sample) // 2):
+            return math.inf, None
+        noise = float(np.median([fit.noise for fit in good]))
+        blur = float(np.median([fit.blur_px for fit in good]))
+        reach = math.ceil(4.0 * blur) + 2
+        shape = replace(
+            shape,
+            blur_px=blur,
+            slope=float(np.median([fit.slope for fit in good])),
+            bend_per_px=_bend(sample, shape, row_px),
+            outside_px=reach,
+            inside_px=reach + math.ceil(shape.second_step_px or 0.0),
+        )
+    return noise, shape
 
 
 def _bend(sample: list[tuple[GreyArray, float]], shape: EdgeShape, row_px: float) -> float:
@@ -169,13 +189,3 @@ def _bend(sample: list[tuple[GreyArray, float]], shape: EdgeShape, row_px: float
         if len(places) == 3:
             bends.append(float(np.polyfit(centres, places, 2)[0]))
     return float(np.median(bends)) if len(bends) >= 3 else shape.bend_per_px
-
-
-def _second_step(template: FloatArray) -> float | None:
-    """Distance to a second edge close behind the outline, None where there is none."""
-    size = np.abs(template)
-    middle = HALF_WINDOW_PX
-    for k in range(middle + 2, len(size) - 1):
-        if size[k] >= size[k - 1] and size[k] > size[k + 1] and size[k] > 0.25 * size[middle]:
-            return float(k - middle) if k - middle <= 5 else None
-    return None

@@ -13,23 +13,25 @@ import numpy as np
 
 from rimgauge.capture.patch import GreyArray
 from rimgauge.errors import PointerNotSeen
-from rimgauge.records import FloatArray
+from rimgauge.records import BoolArray, FloatArray, IntArray
+
+
+REWEIGHTINGS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PointerLook:
     """Mean look of the pointer (rows, columns), its tip u, v in the patch, and how a shift is read from it.
 
-    solver (4, pixels): least-squares answer (du, dv, gain, offset) to a difference picture.
-    du_per_noise: standard error of du for a camera noise of one grey level.
+    jacobian (4, pixels): change of the picture with du, dv, gain and offset. still: pixels that don't change.
+    noise: standard deviation of one pixel over time [grey levels].
     """
 
     mean: FloatArray
     tip_u: float
     tip_v: float
-    solver: FloatArray
-    still: FloatArray
-    du_per_noise: float
+    jacobian: FloatArray
+    still: BoolArray
     noise: float
 
 
@@ -57,25 +59,31 @@ def learn_pointer(patches: list[GreyArray], where: str) -> PointerLook:
     still = np.median(np.abs(stack - mean), axis=0) < 3.0 * noise
     tip_u, tip_v = _find_tip(mean, noise / math.sqrt(len(patches)), where)
     gradient_v, gradient_u = np.gradient(mean)
-    jacobian = np.stack([-gradient_u, -gradient_v, mean, np.ones_like(mean)]).reshape(4, -1) * still.ravel()
-    normal = jacobian @ jacobian.T
-    try:
-        inverse = np.linalg.inv(normal + 1e-9 * np.diag(np.diag(normal)))
-    except np.linalg.LinAlgError:
-        raise PointerNotSeen(_not_seen(where)) from None
-    return PointerLook(mean, tip_u, tip_v, inverse @ jacobian, still, math.sqrt(float(inverse[0, 0])), noise)
+    jacobian = np.stack([-gradient_u, -gradient_v, mean - mean.mean(), np.ones_like(mean)]).reshape(4, -1)
+    return PointerLook(mean, tip_u, tip_v, jacobian, still, noise)
 
 
 def locate_pointer(look: PointerLook, patch: GreyArray) -> PointerShift:
-    """Shift of the pointer in one frame: one linear step, enough for the pixel or so of a steady camera."""
+    """Shift of the pointer in one frame: linear steps, enough for the pixel or so of a steady camera.
+
+    Pixels that differ by more than the noise explains (a spoke passing behind, a hand) are left out, and the
+    step is taken again without them.
+    """
     difference = (patch - look.mean).ravel()
-    du, dv, gain, offset = look.solver @ difference
-    explained = (look.solver[0] * 0.0).reshape(look.mean.shape) + gain * look.mean + offset
-    gradient_v, gradient_u = np.gradient(look.mean)
-    rest = (patch - look.mean) - explained + du * gradient_u + dv * gradient_v
-    rms = math.sqrt(float(np.mean(rest[look.still] ** 2))) if look.still.any() else math.inf
-    quality = min(1.0, 3.0 * look.noise / max(rms, 1e-6))
-    return PointerShift(float(du), float(dv), look.du_per_noise * max(rms, look.noise), quality)
+    used = look.still.ravel()
+    answer, rest = np.zeros(4), difference
+    for _ in range(REWEIGHTINGS):
+        jacobian = look.jacobian * used
+        normal = jacobian @ look.jacobian.T + 1e-6 * np.diag(np.einsum("ij,ij->i", look.jacobian, look.jacobian))
+        answer = np.linalg.solve(normal, jacobian @ difference)
+        rest = difference - answer @ look.jacobian
+        used = look.still.ravel() & (np.abs(rest - np.median(rest)) < 4.0 * look.noise)
+        if used.sum() < 0.2 * used.size:
+            break
+    inverse = np.linalg.inv(normal)
+    quality = float(min(1.0, 2.0 * used.mean()))
+    error = math.sqrt(float(inverse[0, 0])) * look.noise
+    return PointerShift(float(answer[0]), float(answer[1]), error, quality)
 
 
 def _not_seen(where: str) -> str:
@@ -109,17 +117,17 @@ def _find_tip(mean: FloatArray, noise: float, where: str) -> tuple[float, float]
     return float(curve[0] + curve[1] * top + curve[2] * top**2), top
 
 
-def _vertex(steepness: FloatArray, rows: np.ndarray, columns: np.ndarray) -> FloatArray:
+def _vertex(steepness: FloatArray, rows: IntArray, columns: IntArray) -> FloatArray:
     left, here, right = (steepness[rows, columns + k] for k in (-1, 0, 1))
     return np.asarray(0.5 * (left - right) / np.minimum(left - 2.0 * here + right, -1e-9))
 
 
-def _foremost_run(rows: np.ndarray, places: FloatArray) -> np.ndarray:
+def _foremost_run(rows: IntArray, places: FloatArray) -> IntArray:
     """Indices of the run of neighbouring rows round the foremost place that lie within 4 px of it.
 
     The foremost place counts only with neighbours beside it: a speck has none.
     """
-    best: np.ndarray = np.arange(0)
+    best: IntArray = np.arange(0)
     for start in np.argsort(places)[::-1]:
         near = np.abs(places - places[start]) < 4.0
         near &= places <= places[start] + 0.7

@@ -80,7 +80,7 @@ class FolderSource(_Closing):
     def __init__(self, folder: Path, fps: float) -> None:
         self.name = str(folder)
         inner = folder / "frames"
-        self.pictures = _pictures(inner if not _pictures(folder) and inner.is_dir() else folder)
+        self.pictures = _pictures(inner if inner.is_dir() else folder)
         if not self.pictures:
             raise FrameTrouble(folder, "there are no pictures in this folder; give the folder that holds the frames")
         place = next((f for f in (folder, folder.parent) if (f / "times.csv").is_file()), None)

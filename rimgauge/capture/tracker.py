@@ -10,18 +10,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
+from rimgauge.capture.edge import EdgeFit, fit_edge
 from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark, strip_along, strip_centre_px
 from rimgauge.capture.outline import Outline, learn_outline, nearest_edge
 from rimgauge.capture.patch import Patch, check_boxes, inward, patch_of
-from rimgauge.capture.pointer import PointerLook, learn_pointer, locate_pointer
+from rimgauge.capture.pointer import PointerLook, PointerShift, learn_pointer, locate_pointer
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import FrameTrouble, RimNotSeen
-from rimgauge.records import Edge, EdgeTrack, FloatArray, GapTrack, View
+from rimgauge.records import Box, Edge, EdgeTrack, FloatArray, GapTrack, View
 
 LEARNING_FRAMES = 60
 """So many frames are looked at before the first gap is read: two seconds of a webcam."""
 LEAST_QUALITY = 0.25
+SHIFT_NOISE_FACTOR = 2.0
+"""JPEG and what passes behind the pointer make its shift about twice as uncertain as pixel noise says."""
+BAND_ROOM_PX = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,10 +36,15 @@ class Sighting:
     quality: float
     tip_px: tuple[float, float]
     rim_px: tuple[float, float]
+    shift_px: float
+    shift_error_px: float
     lost: str
 
 
-NOTHING = Sighting(math.nan, math.nan, 0.0, (math.nan, math.nan), (math.nan, math.nan), "")
+_NOWHERE = (math.nan, math.nan)
+NOTHING = Sighting(
+    math.nan, math.nan, 0.0, _NOWHERE, _NOWHERE, math.nan, math.nan, "the rim's edge was not found"
+)
 
 
 class EdgeFollower:
@@ -46,7 +54,7 @@ class EdgeFollower:
     """
 
     def __init__(self, view: View, edge: Edge, frames: list[Frame]) -> None:
-        self.rim_patch: Patch = patch_of(view, edge, edge.rim_box)
+        self.rim_patch: Patch = patch_of(view, edge, _widened(edge.rim_box, view))
         self.pointer_patch: Patch = patch_of(view, edge, edge.pointer_box)
         name = f"the {edge.side} pointer's box" if edge.side != "outer" else "the pointer's box"
         self.look: PointerLook = learn_pointer([self.pointer_patch.cut(f.image) for f in frames], name)
@@ -54,7 +62,9 @@ class EdgeFollower:
         self.du, self.dv = self.rim_patch.turn(inward(view, edge))
         forward_u, forward_v = self.rim_patch.turn(view.forward)
         slope = forward_u / forward_v if abs(forward_v) > 0.2 else 0.0
-        self.outline: Outline = learn_outline([self.rim_patch.cut(f.image) for f in frames], slope, self.tip[1])
+        self.outline: Outline = learn_outline(
+            [self.rim_patch.cut(f.image) for f in frames], slope, self.tip[1], BAND_ROOM_PX
+        )
         self.last_px: float | None = None
 
     def step(self, image: NDArray[np.uint8]) -> Sighting:
@@ -65,23 +75,31 @@ class EdgeFollower:
         fit = fit_edge(patch, start, self.tip[1], self.outline.shape)
         if fit is None:
             self.last_px = None
-            return Sighting(*_fields(NOTHING), "the rim's edge was not found")
+            return NOTHING
         self.last_px = fit.place_px
         quality = min(fit.quality, shift.quality)
         lost = "" if quality >= LEAST_QUALITY else "the rim's edge or the pointer was covered or too faint"
-        return self._sighting(fit, shift.du_px, shift.dv_px, quality, lost)
+        return self._sighting(fit, shift, quality, lost)
 
-    def _sighting(self, fit: EdgeFit, du_px: float, dv_px: float, quality: float, lost: str) -> Sighting:
-        tip_u, tip_v = self.tip[0] + du_px, self.tip[1] + dv_px
-        edge_u = fit.place_px + fit.slope * dv_px
+    def _sighting(self, fit: EdgeFit, shift: PointerShift, quality: float, lost: str) -> Sighting:
+        tip_u, tip_v = self.tip[0] + shift.du_px, self.tip[1] + shift.dv_px
+        edge_u = fit.place_px + fit.slope * shift.dv_px
         gap = (edge_u - tip_u) / (self.du - fit.slope * self.dv)
         tip = self.rim_patch.to_picture(tip_u, tip_v)
         rim = self.rim_patch.to_picture(tip_u + gap * self.du, tip_v + gap * self.dv)
-        return Sighting(gap, fit.standard_error_px, quality, tip, rim, lost)
+        return Sighting(
+            gap, fit.standard_error_px, quality, tip, rim, shift.du_px, shift.standard_error_px, lost
+        )
 
 
-def _fields(sighting: Sighting) -> tuple[float, float, float, tuple[float, float], tuple[float, float]]:
-    return (sighting.gap_px, sighting.standard_error_px, sighting.quality, sighting.tip_px, sighting.rim_px)
+def _widened(box: Box, view: View) -> Box:
+    """The rim's box with room on both sides of it for the band of the fit, cut at the picture's border."""
+    x, y, width, height = box
+    if abs(view.positive[0]) >= abs(view.positive[1]):
+        left, right = max(0, x - BAND_ROOM_PX), min(view.image_size[0], x + width + BAND_ROOM_PX)
+        return (left, y, right - left, height)
+    top, bottom = max(0, y - BAND_ROOM_PX), min(view.image_size[1], y + height + BAND_ROOM_PX)
+    return (x, top, width, bottom - top)
 
 
 class Tracker:
@@ -164,14 +182,30 @@ def _edge_track(edge: Edge, sightings: list[Sighting]) -> EdgeTrack:
     good = np.array([not s.lost for s in sightings])
     if not good.any():
         raise RimNotSeen(f"the rim's edge was not seen in any frame on the {edge.side} side; run aim again")
+    gap_px = np.where(good, [s.gap_px for s in sightings], np.nan)
+    tip_px = np.array([s.tip_px for s in sightings])
+    kept = _kept_share(np.array([s.shift_px for s in sightings])[good], np.array([s.shift_error_px for s in sightings]))
+    # The gap shrinks as much as the tip is seen to move toward the rim; undo the part that is only noise.
+    shift_px = np.array([s.shift_px for s in sightings])
+    gap_px = gap_px + (1.0 - kept) * (shift_px - np.nanmedian(shift_px))
+    edge_error = np.array([s.standard_error_px for s in sightings])
+    shift_error = np.array([s.shift_error_px for s in sightings]) * math.sqrt(kept)
     return EdgeTrack(
         side=edge.side,
-        gap_px=np.where(good, [s.gap_px for s in sightings], np.nan),
-        standard_error_px=np.array([s.standard_error_px for s in sightings]),
+        gap_px=gap_px,
+        standard_error_px=np.hypot(edge_error, shift_error),
         quality=np.array([s.quality for s in sightings]),
-        tip_px=np.array([s.tip_px for s in sightings]),
+        tip_px=tip_px,
         rim_px=np.array([s.rim_px for s in sightings]),
     )
 
 
-__all__ = ["EdgeFollower", "EdgeShape", "Sighting", "Tracker", "track"]
+def _kept_share(shift_px: FloatArray, error_px: FloatArray) -> float:
+    """How much of the pointer's apparent shift is camera shake rather than noise of its own fit.
+
+    Shrinkage by the share of variance that the stated errors don't explain: a camera on a stand keeps none
+    of the noise that a faint pointer would otherwise put into every gap.
+    """
+    spread = 1.4826 * float(np.median(np.abs(shift_px - np.median(shift_px))))
+    noise = float(np.nanmedian(error_px))
+    return max(0.0, 1.0 - (SHIFT_NOISE_FACTOR * noise / spread) ** 2) if spread > 0.0 else 0.0
