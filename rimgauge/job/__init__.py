@@ -1,6 +1,7 @@
 """Files: the only home of json and toml, whole or not written at all, every field checked on reading."""
 
 from .build import read_build
+from .disk import write_bytes
 from .folder import Job, find_job, latest, next_path, open_job, passes, plans, view_path
 from .keep import hold, keep_pass, keep_plan, update_manifest
 from .manifest import Manifest, Trouble, read_manifest, verify_job
@@ -36,6 +37,7 @@ __all__ = [
     "update_manifest",
     "verify_job",
     "view_path",
+    "write_bytes",
     "write_curve_csv",
     "write_pass",
     "write_plan",

@@ -64,7 +64,13 @@ def read_text(path: Path) -> str:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a whole text file as UTF-8, or leave what was there as it was.
+    """Write a whole text file as UTF-8, or leave what was there as it was; see write_bytes."""
+    # A name that is no text (odd bytes on Linux) survives as the escape that JSON and Python both read.
+    write_bytes(path, text.encode("utf-8", "backslashreplace"))
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a whole file, or leave what was there as it was.
 
     The bytes go to a hidden file in the same folder, are forced to the disk, and then take the name over
     in one step. A name that isn't a regular file (a device, a pipe) is simply written to.
@@ -74,8 +80,6 @@ def write_text(path: Path, text: str) -> None:
     BadFile
         It can't be written; the file of that name, if there was one, is untouched.
     """
-    # A name that is no text (odd bytes on Linux) survives as the escape that JSON and Python both read.
-    data = text.encode("utf-8", "backslashreplace")
     with one_sentence(path):
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, "")

@@ -60,15 +60,8 @@ class Reader:
 
     def items(self, *, least: int = 0, most: int | None = None) -> list[Reader]:
         """List the places of a list, which holds at least and at most so many."""
-        if not isinstance(self.value, list):
-            self.fail(f"must be a list, not {self._kind()}")
-        count = len(self.value)
-        if count < least or (most is not None and count > most):
-            wanted = (
-                f"{least}" if least == most else f"{least} or more" if most is None else f"{least} to {most}"
-            )
-            self.fail(f"must hold {wanted} entries, not {count}")
-        return [Reader(self.path, value, f"{self.where}[{index}]") for index, value in enumerate(self.value)]
+        values = self._listed(least, most)
+        return [Reader(self.path, value, f"{self.where}[{index}]") for index, value in enumerate(values)]
 
     def or_none(self, read: Callable[[Reader], _T]) -> _T | None:
         """Read this place with `read`; None where the file says null."""
@@ -122,18 +115,22 @@ class Reader:
         value = self._finite()
         if value != int(value):
             self.fail(f"must be a whole number, not {value!r}")
-        self.number(
-            least=-math.inf if least is None else least,
-            most=math.inf if most is None else most,
-        )
+        self.number(least=-math.inf if least is None else least, most=math.inf if most is None else most)
         return int(value)
 
     def numbers(
         self, *, length: int | None = None, gaps: bool = False, least: float = -math.inf
     ) -> list[float]:
         """Read a list of finite numbers, of that length; with gaps, null stands for a missing one (NaN)."""
-        items = self.items(least=length or 0, most=length)
-        return [math.nan if gaps and item.value is None else item.number(least=least) for item in items]
+        values = self._listed(length or 0, length)
+        if all(  # the usual case, quick for every frame of an hour; the other way knows the place
+            (isinstance(value, float) and math.isfinite(value) and value >= least) or (gaps and value is None)
+            for value in values
+        ):
+            return [math.nan if value is None else value for value in values]
+        return [
+            math.nan if gaps and item.value is None else item.number(least=least) for item in self.items()
+        ]
 
     def box(self, image_size: tuple[int, int]) -> Box:
         """Read a box [x, y, width, height] that lies within the picture."""
@@ -147,6 +144,17 @@ class Reader:
         return x, y, width, height
 
     # --- inside ---
+
+    def _listed(self, least: int, most: int | None) -> list[Any]:
+        if not isinstance(self.value, list):
+            self.fail(f"must be a list, not {self._kind()}")
+        count = len(self.value)
+        if count < least or (most is not None and count > most):
+            wanted = (
+                f"{least}" if least == most else f"{least} or more" if most is None else f"{least} to {most}"
+            )
+            self.fail(f"must hold {wanted} entries, not {count}")
+        return cast(list[Any], self.value)
 
     def _finite(self) -> float:
         if isinstance(self.value, bool) or not isinstance(self.value, int | float):
