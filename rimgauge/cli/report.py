@@ -14,9 +14,6 @@ from rimgauge.cli.common import json_option, print_json
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from rimgauge.job import Job
     from rimgauge.records import Direction
     from rimgauge.report import Comparison, Evidence
@@ -140,6 +137,7 @@ def _comparison(
     before: Path | None, after: Path, *, picture: Path | None, job: Job | None = None
 ) -> Comparison:
     """Read the measurements; in a job the scale comes from the view, the picture lies beside the pass."""
+    from rimgauge.capture.sources import read_picture  # noqa: PLC0415
     from rimgauge.job import read_pass, read_view, view_path  # noqa: PLC0415
     from rimgauge.report import Comparison  # noqa: PLC0415
 
@@ -158,7 +156,7 @@ def _comparison(
         after=later,
         before=earlier,
         scale=read_view(view).scale if view is not None and view.is_file() else None,
-        picture=_read_picture(picture) if picture is not None else None,
+        picture=read_picture(picture) if picture is not None else None,
         picture_words=words,
     )
 
@@ -170,19 +168,6 @@ def _picture_beside(before: Path | None, after: Path) -> tuple[Path | None, str]
             words = f"The worst place {when} the work, as the camera saw it"
             return measurement.with_suffix(".jpg"), words
     return None, ""
-
-
-def _read_picture(path: Path) -> NDArray[np.uint8]:
-    import cv2  # noqa: PLC0415
-    import numpy as np  # noqa: PLC0415
-
-    if not path.is_file():
-        raise BadFile(path, "there is no such file")
-    data = np.frombuffer(path.read_bytes(), np.uint8)  # OpenCV's own reading stumbles over umlauts on Windows
-    image = cv2.imdecode(data, cv2.IMREAD_COLOR) if data.size else None
-    if image is None:
-        raise BadFile(path, "is no picture that can be read; give a JPEG or PNG file")
-    return np.asarray(image, np.uint8)
 
 
 def _fingerprint(used: list[Path]) -> str:

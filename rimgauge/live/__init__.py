@@ -1,0 +1,7 @@
+"""The bench and projector view: its picture, its window and its recording."""
+
+from rimgauge.live.projector import draw_projector
+from rimgauge.live.trail import Trail, covered, extend, no_trail, spread_mm
+from rimgauge.live.window import Shown, run_window
+
+__all__ = ["Shown", "Trail", "covered", "draw_projector", "extend", "no_trail", "run_window", "spread_mm"]

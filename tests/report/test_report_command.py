@@ -107,7 +107,7 @@ def test_a_picture_that_is_none_stops_the_report_and_writes_nothing(job, tmp_pat
     (tmp_path / "fake.jpg").write_text("no picture")
     code, said = stopped(["report", str(job.folder), "--picture", str(tmp_path / "fake.jpg")], capsys)
     assert code == 1
-    assert "no picture" in said
+    assert "not a picture" in said
     assert not (job.folder / "report.pdf").exists()
 
 

@@ -1,0 +1,93 @@
+"""The live curve: gap in millimetres against the spoke numbers."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from rimgauge.live.ink import Colour, Image, Ink, size_of, write
+from rimgauge.live.trail import CELLS, Trail
+from rimgauge.records import Box, FloatArray
+
+SMALLEST_RANGE_MM = 1.0
+"""The scale never shows less than this, so that a true wheel looks true."""
+
+
+def draw_curve(
+    picture: Image, box: Box, trail: Trail, *, spoke_angles_deg: FloatArray, angle_deg: float, ink: Ink
+) -> None:
+    """Draw this revolution thick, the one before thin, and a line where the pointer is now."""
+    unit = picture.shape[0] / 720
+    low, high, step = gap_range_mm(trail)
+    x, y, width, height = box
+
+    def across(cell: FloatArray) -> FloatArray:
+        return x + cell / CELLS * width
+
+    def down(gap_mm: FloatArray | float) -> FloatArray:
+        return np.asarray(y + (high - np.asarray(gap_mm)) / (high - low) * height)
+
+    for level in np.arange(math.ceil(low / step - 1e-6), math.floor(high / step + 1e-6) + 1) * step:
+        row = round(float(down(level)))
+        cv2.line(picture, (x, row), (x + width, row), ink.grid, max(1, round(unit)))
+        at = (x - 10 * unit, row + 8 * unit)
+        write(picture, f"{level:.1f}", at, height=16 * unit, colour=ink.quiet, align=1)
+    _number_spokes(picture, box, spoke_angles_deg, ink)
+    cells: FloatArray = np.arange(CELLS, dtype=np.float64) + 0.5
+    for values, colour, thick in ((trail.earlier_mm, ink.quiet, unit), (trail.now_mm, ink.curve, 4.5 * unit)):
+        for stretch in _stretches(values):
+            points = np.stack([across(cells[stretch]), down(values[stretch])], axis=1)
+            _polyline(picture, points, colour, thick)
+    if math.isfinite(angle_deg):
+        column = round(x + angle_deg % 360 / 360 * width)
+        cv2.line(picture, (column, y), (column, y + height), ink.here, max(2, round(3 * unit)))
+        if trail.cell is not None and math.isfinite(trail.gap_mm):
+            centre = (column, round(float(down(trail.gap_mm))))
+            cv2.circle(picture, centre, round(9 * unit), ink.here, -1, cv2.LINE_AA)
+            cv2.circle(picture, centre, round(9 * unit), ink.ground, max(1, round(2 * unit)), cv2.LINE_AA)
+
+
+def gap_range_mm(trail: Trail) -> tuple[float, float, float]:
+    """Return bottom, top and grid step of the scale [mm], which moves only by whole steps."""
+    both = np.concatenate([trail.now_mm, trail.earlier_mm])
+    seen = both[np.isfinite(both)]
+    low, high = (float(seen.min()), float(seen.max())) if seen.size else (SMALLEST_RANGE_MM / 2,) * 2
+    room = max(SMALLEST_RANGE_MM, 1.15 * (high - low))
+    wanted = room / 4
+    decade = 10 ** math.floor(math.log10(wanted))
+    step = next(factor * decade for factor in (1, 2, 5, 10) if factor * decade >= wanted - 1e-9)
+    middle = (low + high) / 2
+    bottom = math.floor((middle - room / 2) / step) * step
+    return bottom, math.ceil((middle + room / 2) / step) * step, step
+
+
+def _number_spokes(picture: Image, box: Box, spoke_angles_deg: FloatArray, ink: Ink) -> None:
+    """Write as many spoke numbers as there is room for, the first and every so many after it."""
+    unit = picture.shape[0] / 720
+    x, y, width, height = box
+    count = len(spoke_angles_deg)
+    need = size_of("00", 16 * unit)[0] + 10 * unit
+    every = next(step for step in (1, 2, 4, 5, 10, 20, 60) if width / count * step >= need or step == 60)
+    foot = y + height
+    for index, angle_deg in enumerate(spoke_angles_deg):
+        column = round(x + float(angle_deg) % 360 / 360 * width)
+        numbered = index % every == 0
+        cv2.line(picture, (column, foot), (column, round(foot + (8 if numbered else 4) * unit)), ink.quiet, 1)
+        if numbered:
+            at = (column, foot + 30 * unit)
+            write(picture, f"{index + 1}", at, height=16 * unit, colour=ink.words, align=0.5)
+    cv2.line(picture, (x, foot), (x + width, foot), ink.quiet, max(1, round(unit)))
+
+
+def _stretches(values: FloatArray) -> list[slice]:
+    """Return the runs of neighbouring places that were seen."""
+    seen = np.concatenate([[False], np.isfinite(values), [False]])
+    edges = np.flatnonzero(seen[1:] != seen[:-1])
+    return [slice(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
+
+
+def _polyline(picture: Image, points: FloatArray, colour: Colour, thick: float) -> None:
+    fine = np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)
+    cv2.polylines(picture, [fine], False, colour, max(1, round(thick)), cv2.LINE_AA, 4)

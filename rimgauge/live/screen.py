@@ -1,0 +1,130 @@
+"""OpenCV's window and its keys."""
+
+from __future__ import annotations
+
+import os
+import socket
+import sys
+from types import TracebackType
+from typing import Self
+
+import cv2
+
+from rimgauge.errors import RimgaugeError
+from rimgauge.live.ink import Image
+from rimgauge.records import record
+
+_TITLE = "rimgauge"
+_ESCAPE = 27
+_HINT = "use --no-window with --record FILE.mp4, or run it on a computer with a desktop"
+
+
+@record
+class Controls:
+    """What the person has set with the keys."""
+
+    quit: bool = False
+    frozen: bool = False
+    full: bool = False
+    dark: bool = True
+
+
+def pressed(controls: Controls, key: int) -> Controls:
+    """Return what holds after a key (an ASCII code, or anything else for none)."""
+    quit_now, frozen, full, dark = controls.quit, controls.frozen, controls.full, controls.dark
+    if key in (ord("q"), ord("Q"), _ESCAPE):
+        quit_now = True
+    elif key == ord(" "):
+        frozen = not frozen
+    elif key in (ord("f"), ord("F")):
+        full = not full
+    elif key in (ord("d"), ord("D")):
+        dark = not dark
+    return Controls(quit=quit_now, frozen=frozen, full=full, dark=dark)
+
+
+class Screen:
+    """A window on the desktop, as a context; closing it counts as the key q.
+
+    Raises
+    ------
+    RimgaugeError
+        There is no screen to show it on.
+
+    """
+
+    def __init__(self) -> None:
+        check_display()
+
+    def __enter__(self) -> Self:
+        """Open the window."""
+        try:
+            cv2.namedWindow(_TITLE, cv2.WINDOW_NORMAL | getattr(cv2, "WINDOW_GUI_NORMAL", 0))
+        except cv2.error as trouble:
+            raise RimgaugeError(f"no window can be opened here; {_HINT}") from trouble
+        self._full = False
+        self._sized = False
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close the window."""
+        cv2.destroyAllWindows()
+
+    def show(self, picture: Image, *, full: bool) -> None:
+        """Show a picture, on the full screen if asked."""
+        if not self._sized:
+            cv2.resizeWindow(_TITLE, picture.shape[1], picture.shape[0])
+            self._sized = True
+        if full != self._full:
+            state = cv2.WINDOW_FULLSCREEN if full else cv2.WINDOW_NORMAL
+            cv2.setWindowProperty(_TITLE, cv2.WND_PROP_FULLSCREEN, state)
+            self._full = full
+        cv2.imshow(_TITLE, picture)
+
+    def key(self, wait_s: float) -> int:
+        """Wait for a key at most so long; return its code, that of q if the window was closed, or -1."""
+        key = cv2.waitKey(max(1, round(wait_s * 1000)))
+        if key < 0 and cv2.getWindowProperty(_TITLE, cv2.WND_PROP_VISIBLE) < 1:
+            return ord("q")
+        return key & 0xFF if key >= 0 else -1
+
+
+def check_display() -> None:
+    """Say so in one sentence where no window can be shown: the window library itself would end the program.
+
+    Raises
+    ------
+    RimgaugeError
+        OpenCV has no windows here, or there is no screen.
+
+    """
+    if not cv2.currentUIFramework():
+        raise RimgaugeError(f"this OpenCV was made without windows; install opencv-python, or {_HINT}")
+    if not sys.platform.startswith("linux"):
+        return
+    display = os.environ.get("DISPLAY", "")
+    if not display:
+        if os.environ.get("WAYLAND_DISPLAY") and not cv2.currentUIFramework().startswith("QT"):
+            return
+        raise RimgaugeError(f"there is no screen here to show a window on (DISPLAY is not set); {_HINT}")
+    if not _answers(display):
+        raise RimgaugeError(f"the screen {display} does not answer; {_HINT}")
+
+
+def _answers(display: str) -> bool:
+    """Tell whether a local X server listens; one on another computer is taken at its word."""
+    host, _, number = display.rpartition(":")
+    if host not in ("", "unix"):
+        return True
+    place = f"/tmp/.X11-unix/X{number.split('.')[0]}"
+    for address in (place, "\0" + place):
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
+            line.settimeout(2)
+            try:
+                line.connect(address)
+            except OSError:
+                continue
+            return True
+    return False

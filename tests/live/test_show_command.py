@@ -1,0 +1,119 @@
+"""`rimgauge show` from frames to a video, and what it says when it can't."""
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+from rimgauge import pipeline
+from rimgauge.cli import run
+from rimgauge.job import write_view
+from rimgauge.records import Edge, Scale, View
+
+
+@pytest.fixture
+def source(tmp_path):
+    """A folder of three frames and a view beside it."""
+    frames = tmp_path / "frames"
+    frames.mkdir()
+    for index in range(3):
+        cv2.imwrite(str(frames / f"{index:03d}.png"), np.full((360, 640, 3), 90, np.uint8))
+    view = View(
+        direction="lateral",
+        image_size=(640, 360),
+        positive=np.array([1.0, 0.0]),
+        forward=np.array([0.0, 1.0]),
+        edges=(Edge(side="right", pointer_box=(331, 153, 45, 53), rim_box=(299, 140, 32, 81)),),
+        mark_box=(130, 90, 130, 180),
+        mark_to_pointer_deg=0.0,
+        scale=Scale(mm_per_px=0.12, standard_uncertainty_mm_per_px=0.0002, method="given"),
+    )
+    write_view(tmp_path / "view.json", view)
+    return tmp_path
+
+
+@pytest.fixture
+def watched(monkeypatch, moments):
+    """Let the frames say what a stated wheel would."""
+    monkeypatch.setattr(pipeline, "watch", lambda frames, view, angles: moments(150), raising=False)
+
+
+def arguments(source, *more):
+    return ["show", str(source / "frames"), "--view", str(source / "view.json"), *more]
+
+
+def stopped(words, capsys):
+    """Run a command that must stop; return its exit code and its one sentence."""
+    with pytest.raises(SystemExit) as leave:
+        run(words)
+    said = capsys.readouterr().err
+    assert len(said.strip().splitlines()) == 1
+    return leave.value.code, said
+
+
+@pytest.mark.usefixtures("watched")
+def test_frames_become_a_video_without_a_window(source, capsys):
+    video = source / "out.mp4"
+    run(arguments(source, "--spokes", "32", "--no-window", "--record", str(video), "--json"))
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["frames"] == answer["recorded"] == 150
+    assert answer["largest_minus_smallest_mm"] == pytest.approx(0.9, abs=0.01)
+    opened = cv2.VideoCapture(str(video))
+    assert opened.get(cv2.CAP_PROP_FRAME_COUNT) == 150
+    assert opened.read()[1].shape == (720, 1280, 3)
+
+
+@pytest.mark.usefixtures("watched")
+def test_a_wheel_file_gives_the_spokes(source, capsys):
+    (source / "wheel.toml").write_text("spokes = 20\n")
+    more = ("--wheel", str(source / "wheel.toml"), "--no-window", "--record", str(source / "o.avi"))
+    run(arguments(source, *more, "--size", "1920x1080", "--light"))
+    assert "150 pictures" in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("watched")
+@pytest.mark.parametrize(
+    ("more", "part"),
+    [
+        (["--spokes", "32", "--no-window"], "--record"),
+        (["--no-window", "--record", "a.mp4"], "--spokes"),
+        (["--spokes", "7.5", "--no-window", "--record", "a.mp4"], "whole number"),
+        (["--spokes", "0", "--no-window", "--record", "a.mp4"], "whole number"),
+        (["--spokes", "32", "--no-window", "--record", "a.txt"], ".mp4"),
+    ],
+)
+def test_wrong_usage_is_said_in_one_sentence(source, monkeypatch, capsys, more, part):
+    monkeypatch.chdir(source)
+    code, said = stopped(arguments(source, *more), capsys)
+    assert code == 2
+    assert part in said
+
+
+@pytest.mark.usefixtures("watched")
+def test_spokes_and_wheel_file_must_agree(source, capsys):
+    (source / "wheel.toml").write_text("spokes = 20\n")
+    more = ("--wheel", str(source / "wheel.toml"), "--spokes", "32", "--no-window", "--record", "a.mp4")
+    code, said = stopped(arguments(source, *more), capsys)
+    assert code == 2
+    assert "20" in said
+    assert "32" in said
+
+
+@pytest.mark.usefixtures("watched")
+def test_a_source_that_is_not_there_is_named(source, capsys):
+    words = ["show", "nowhere.mp4", "--view", str(source / "view.json"), "--spokes", "32"]
+    code, said = stopped([*words, "--no-window", "--record", str(source / "a.mp4")], capsys)
+    assert code == 1
+    assert "nowhere.mp4" in said
+    assert not (source / "a.mp4").exists()
+
+
+@pytest.mark.usefixtures("watched")
+def test_without_a_screen_the_command_says_what_to_do(source, monkeypatch, capsys):
+    monkeypatch.setattr("sys.platform", "linux")
+    monkeypatch.setenv("DISPLAY", "")
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    code, said = stopped(arguments(source, "--spokes", "32"), capsys)
+    assert code == 1
+    assert "--no-window" in said

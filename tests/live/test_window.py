@@ -1,0 +1,210 @@
+"""The loop, its keys, its recording, and what it says without a screen."""
+
+import os
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from rimgauge.errors import BadFile, BadInput, RimgaugeError
+from rimgauge.live import draw_projector, run_window
+from rimgauge.live import window as loop
+from rimgauge.live.recording import Recording
+from rimgauge.live.screen import Controls, check_display, pressed
+
+
+def plain(moment, trail, *, dark, note):
+    """Draw a small picture whose brightness is the number of the frame."""
+    return np.full((96, 128, 3), 2 * moment.index, np.uint8)
+
+
+def decoded(path: Path) -> list[np.ndarray]:
+    video = cv2.VideoCapture(str(path))
+    pictures = []
+    while True:
+        there, picture = video.read()
+        if not there:
+            return pictures
+        pictures.append(picture)
+
+
+# --- recording -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("ending", [".mp4", ".avi"])
+def test_a_recording_holds_each_picture_in_its_order(tmp_path, moments, ending):
+    path = tmp_path / f"Räder und Speichen{ending}"
+    shown = run_window(moments(45), plain, window=False, record_to=path)
+    pictures = decoded(path)
+    assert shown.seen == shown.recorded == len(pictures) == 45
+    brightness = [picture.mean() for picture in pictures]
+    np.testing.assert_allclose(brightness, 2 * np.arange(45), rtol=0, atol=4)
+    assert os.listdir(tmp_path) == [path.name]
+
+
+@pytest.mark.parametrize("fps", [15.0, 60.0])
+def test_a_recording_lasts_as_long_as_what_it_shows(tmp_path, moments, fps):
+    count = int(2 * fps)
+    run_window(moments(count, fps=fps), plain, window=False, record_to=tmp_path / "a.mp4")
+    assert len(decoded(tmp_path / "a.mp4")) == pytest.approx(60, abs=2)
+
+
+def test_a_clock_that_jumps_does_not_fill_the_video(tmp_path):
+    picture = np.zeros((96, 128, 3), np.uint8)
+    with Recording(tmp_path / "a.avi", fps=30) as recording:
+        for time_s in (0.0, 0.1, 9999.0, 9999.1, 5.0, 5.1):
+            recording.add(picture, time_s)
+    assert recording.frames < 20
+
+
+def test_stopping_half_way_leaves_a_whole_video(tmp_path, moments):
+    def interrupted():
+        yield from moments(20)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_window(interrupted(), plain, window=False, record_to=tmp_path / "a.mp4")
+    assert len(decoded(tmp_path / "a.mp4")) == 20
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"), [("a.txt", BadInput), ("none/a.mp4", BadFile), ("folder.mp4", BadFile)]
+)
+def test_a_recording_that_can_not_be_made_says_why(tmp_path, moments, name, kind):
+    (tmp_path / "folder.mp4").mkdir()
+    with pytest.raises(kind, match=name):
+        run_window(moments(3), plain, window=False, record_to=tmp_path / name)
+    assert os.listdir(tmp_path) == ["folder.mp4"]
+
+
+# --- keys ----------------------------------------------------------------------------------------------
+
+
+def test_keys_do_what_the_picture_says():
+    start = Controls()
+    assert pressed(start, ord("q")).quit
+    assert pressed(start, 27).quit
+    assert pressed(start, ord("f")).full
+    assert not pressed(start, ord("d")).dark
+    assert pressed(start, ord(" ")).frozen
+    assert not pressed(pressed(start, ord(" ")), ord(" ")).frozen
+    nothing = pressed(start, ord("x"))
+    assert (nothing.quit, nothing.frozen, nothing.full, nothing.dark) == (False, False, False, True)
+
+
+class PlayedScreen:
+    """A screen whose person presses the keys of a list, one each time it is asked."""
+
+    def __init__(self, keys):
+        self.keys, self.pictures = list(keys), []
+
+    def __call__(self):
+        return self
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        return None
+
+    def show(self, picture, *, full):
+        self.pictures.append((int(picture[0, 0, 0]), full))
+
+    def key(self, wait_s):
+        time.sleep(wait_s)
+        return self.keys.pop(0) if self.keys else -1
+
+
+def test_q_ends_the_loop(monkeypatch, moments):
+    monkeypatch.setattr(loop, "Screen", PlayedScreen([-1, -1, ord("q")]))
+    assert run_window(moments(100), plain, live=True).seen == 3
+
+
+def test_live_frames_go_on_behind_a_frozen_picture(monkeypatch, moments):
+    screen = PlayedScreen([-1, ord(" "), -1, -1, -1, ord(" "), ord("q")])
+    monkeypatch.setattr(loop, "Screen", screen)
+    assert run_window(moments(100), plain, live=True).seen == 7
+    brightness = [value for value, _ in screen.pictures]
+    assert brightness == sorted(brightness)
+    assert {4, 6, 8}.isdisjoint(brightness)
+
+
+def test_a_frozen_video_waits(monkeypatch, moments):
+    screen = PlayedScreen([ord(" "), -1, -1, -1, -1, ord("q")])
+    monkeypatch.setattr(loop, "Screen", screen)
+    assert run_window(moments(100), plain, live=False).seen == 1
+
+
+def test_a_video_is_shown_at_its_own_pace(monkeypatch, moments):
+    pauses = []
+    screen = PlayedScreen([])
+    monkeypatch.setattr(screen, "key", lambda wait_s: pauses.append(wait_s) or time.sleep(wait_s) or -1)
+    monkeypatch.setattr(loop, "Screen", screen)
+    run_window(moments(16), plain, live=False)
+    assert sum(pauses) == pytest.approx(15 / 30, abs=0.2)
+
+
+def test_sixty_frames_a_second_are_drawn_at_thirty(monkeypatch, moments):
+    screen = PlayedScreen([])
+    monkeypatch.setattr(loop, "Screen", screen)
+    run_window(moments(60, fps=60.0), plain, live=True)
+    assert len(screen.pictures) == 30
+
+
+# --- screens -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux names its screens")
+@pytest.mark.parametrize("display", ["", ":4711"])
+def test_without_a_screen_one_sentence_says_what_to_do(monkeypatch, display):
+    monkeypatch.setenv("DISPLAY", display)
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    with pytest.raises(RimgaugeError, match="--no-window"):
+        check_display()
+
+
+@pytest.mark.skipif(shutil.which("Xvfb") is None, reason="Xvfb is not installed")
+def test_the_window_opens_and_shows_every_picture():
+    program = (
+        "import sys; sys.path.insert(0, sys.argv[1]);"
+        "from conftest import SPOKES_DEG, turning;"
+        "from rimgauge.live import draw_projector, run_window;"
+        "draw = lambda m, t, *, dark, note: draw_projector(m, t, spoke_angles_deg=SPOKES_DEG, note=note);"
+        "print(run_window(turning(12), draw).seen)"
+    )
+    read, write = os.pipe()
+    server = subprocess.Popen(
+        ["Xvfb", "-displayfd", str(write), "-screen", "0", "1400x900x24"],
+        pass_fds=[write],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        os.close(write)
+        display = ":" + os.read(read, 16).decode().strip()
+        done = subprocess.run(
+            [sys.executable, "-c", program, str(Path(__file__).parent)],
+            env={**os.environ, "DISPLAY": display},
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=True,
+        )
+    finally:
+        os.close(read)
+        server.terminate()
+        server.wait()
+    assert done.stdout.split()[-1] == "12"
+
+
+def test_the_projector_picture_can_be_recorded(tmp_path, moments, spokes_deg):
+    def draw(moment, trail, *, dark, note):
+        return draw_projector(moment, trail, spoke_angles_deg=spokes_deg, dark=dark, note=note)
+
+    run_window(moments(5), draw, window=False, record_to=tmp_path / "a.mp4")
+    assert decoded(tmp_path / "a.mp4")[-1].shape == (720, 1280, 3)
