@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.plan.order import order_of_work
 from rimgauge.plan.problem import Line, Problem, state_problem
-from rimgauge.plan.relaxed import Relaxed, relax
+from rimgauge.plan.relaxed import relax
 from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, things_to_know
 from rimgauge.plan.search import Found, objective, search
 from rimgauge.plan.wishes import EIGHTH, Wishes
@@ -28,6 +30,8 @@ WORTH_DOING = 0.9
 """A round that leaves more than this share of the objective of doing nothing is not worth the risk."""
 NEAR_LIMIT = 0.97
 """Tension this near to the limit counts as the limit being in the way."""
+LEAST_SEARCH_S = 0.2
+"""Time that the search is given even where the relaxed program took all there was."""
 DEFAULT_WISHES = Wishes()
 
 
@@ -70,6 +74,7 @@ def make_plan(
         The readings or the influence are not of this wheel.
 
     """
+    deadline = time.perf_counter() + wishes.time_limit_s
     _check(readings, wheel, influence)
     problem = state_problem(readings, wheel, influence, wishes)
     before = _state(problem, np.zeros(problem.nipples))
@@ -81,7 +86,7 @@ def make_plan(
         notes = ("The wheel is within its tolerances, true enough: leave it.",)
     elif refused is None:
         notes = things_to_know(readings, wheel, influence, problem)
-        found, bound = _search(problem, relax(problem), wishes)
+        found, bound = _search(problem, deadline)
         refused = _no_way(wheel, problem, found)
         if refused is not None:
             found = Found(eighths=np.zeros_like(found.eighths), objective=found.objective)
@@ -115,11 +120,14 @@ def _check(readings: Readings, wheel: Wheel, influence: Influence) -> None:
             raise BadInput(f"the readings hold a value of {name} that is not finite")
 
 
-def _search(problem: Problem, relaxed: Relaxed | None, wishes: Wishes) -> tuple[Found, float]:
-    if relaxed is None:
-        return search(problem, [], time_limit_s=wishes.time_limit_s), 0.0
-    starts = [relaxed.eighths, 0.8 * relaxed.eighths]
-    return search(problem, starts, time_limit_s=wishes.time_limit_s), relaxed.bound
+def _search(problem: Problem, deadline: float) -> tuple[Found, float]:
+    """Find the best plan and the bound; the search has what time the relaxed program leaves."""
+    relaxed = relax(problem)
+    starts = [] if relaxed is None else [relaxed.eighths, 0.8 * relaxed.eighths]
+    if problem.centring.any():
+        starts.append(problem.centring)
+    found = search(problem, starts, time_limit_s=max(deadline - time.perf_counter(), LEAST_SEARCH_S))
+    return found, 0.0 if relaxed is None else relaxed.bound
 
 
 def _true_enough(problem: Problem) -> bool:
@@ -141,9 +149,19 @@ def _no_way(wheel: Wheel, problem: Problem, found: Found) -> str | None:
             "Tension must first come down a little all round: a job for a mechanic."
         )
     return (
-        "no turns inside the limits on tension make the wheel much truer. The rim itself may be bent, or "
-        "it takes uneven tension to hold it straight: a mechanic will tell which."
+        f"{_what_is_left(problem)} is left, and no turns that keep tension even make it much less. "
+        "If that is true enough for you, leave it; the rest is in the rim itself, and holding it straighter "
+        "would take uneven tension: ask a mechanic."
     )
+
+
+def _what_is_left(problem: Problem) -> str:
+    known = [
+        f"{line.reading_before:.2f} mm of {name} runout"
+        for name, line in (("lateral", problem.lateral), ("radial", problem.radial))
+        if line.known and line.reading_before > line.aim
+    ]
+    return " and ".join(known) or "an offset from the centre"
 
 
 def _left_over(problem: Problem, eighths: IntArray) -> tuple[str, ...]:

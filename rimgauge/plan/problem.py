@@ -92,6 +92,7 @@ class Problem:
     most: largest turn of a nipple [eighths].
     dish_range: limits on the rim's mean [mm]. dish_aim: where its price begins, None where the centre is not
     known. dish_end: what is true enough.
+    centring (n,): eighths, alike on each side, that would bring the rim to the centre; zero where it is near.
     tension_n (n,): read or assumed; tension_rise, tension_fall (n,): how far each may move.
     """
 
@@ -103,6 +104,7 @@ class Problem:
     dish_range: tuple[float, float]
     dish_aim: float | None
     dish_end: float
+    centring: FloatArray
     tension_n: FloatArray
     tension_step: FloatArray
     tension_rise: FloatArray
@@ -139,7 +141,8 @@ def state_problem(readings: Readings, wheel: Wheel, influence: Influence, wishes
     centred = readings.centred and lateral.known
     dish = _mean(readings.lateral_mm) if centred else 0.0
     dish_aim = wishes.dish_aim_mm or DISH_AIM_SHARE * tolerance.dish_mm
-    off_centre = centred and abs(dish) > dish_aim
+    centring = _centring(dish, dish_aim, influence.dish_mm * EIGHTH)
+    off_centre = bool(centring.any())
     tension_n, tension_known = starting_tension(readings, wheel)
     return Problem(
         most=wishes.most_eighths,
@@ -148,6 +151,7 @@ def state_problem(readings: Readings, wheel: Wheel, influence: Influence, wishes
         dish_start=dish,
         dish_step=influence.dish_mm * EIGHTH,
         dish_range=(-abs(dish), abs(dish)) if off_centre else (dish - DISH_HOLD_MM, dish + DISH_HOLD_MM),
+        centring=centring,
         dish_aim=dish_aim if centred else None,
         dish_end=max(dish_aim, min(tolerance.dish_mm, dish_aim / DISH_AIM_SHARE)),
         tension_n=tension_n,
@@ -156,7 +160,7 @@ def state_problem(readings: Readings, wheel: Wheel, influence: Influence, wishes
         tension_fall=np.maximum(tension_n - SLACK_SHARE * side_means(tension_n, wheel), 0.0),
         tension_known=tension_known,
         sides=tuple(
-            _side(tension_n, influence.tension_n * EIGHTH, spokes, tension_known)
+            _side(tension_n, influence.tension_n * EIGHTH, spokes, centring, known=tension_known)
             for spokes in flange_spokes(wheel)
         ),
     )
@@ -190,6 +194,16 @@ def side_means(tension_n: FloatArray, wheel: Wheel) -> FloatArray:
     return means
 
 
+def _centring(dish: float, aim: float, step: FloatArray) -> FloatArray:
+    """Work out the eighths (n,) that move the whole rim inside the aim, one side up and the other down.
+
+    The sides' mean tensions must move apart a little with it, as the spokes pull at other angles then.
+    """
+    over = max(abs(dish) - aim, 0.0)
+    turns: FloatArray = -np.sign(dish) * np.sign(step) * np.ceil(over / np.abs(step).sum())
+    return turns
+
+
 def _mean(values: FloatArray) -> float:
     read = np.isfinite(values)
     return float(values[read].mean()) if read.any() else 0.0
@@ -209,10 +223,13 @@ def _line(
     )
 
 
-def _side(tension_n: FloatArray, step: FloatArray, spokes: IntArray, known: bool) -> SideTension:
+def _side(
+    tension_n: FloatArray, step: FloatArray, spokes: IntArray, centring: FloatArray, *, known: bool
+) -> SideTension:
     mean = float(tension_n[spokes].mean())
     start = tension_n[spokes] - mean
     mean_step = step[spokes].mean(axis=0)
+    centring_n = float(mean_step @ centring)
     even = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)
     return SideTension(
         spokes=spokes,
@@ -222,6 +239,6 @@ def _side(tension_n: FloatArray, step: FloatArray, spokes: IntArray, known: bool
         mean_step=mean_step,
         largest_rms_n=max(float(np.sqrt(np.mean(start**2))), even[0] * mean),
         largest_peak_n=max(float(np.abs(start).max()), even[1] * mean),
-        largest_rise_n=MEAN_TENSION_RISE * mean,
-        largest_drop_n=MEAN_TENSION_DROP * mean,
+        largest_rise_n=MEAN_TENSION_RISE * mean + max(centring_n, 0.0),
+        largest_drop_n=MEAN_TENSION_DROP * mean + max(-centring_n, 0.0),
     )

@@ -24,7 +24,8 @@ GENEROUS_RISE = 0.1
 UNBOUNDED = 1e5
 """Millimetres or newtons that stand for no limit."""
 BENT_SHARE = 0.5
-"""A rim of which this share of the lateral runout stays, whatever the nipples do, is bent."""
+BENT_LEAST_MM = 0.5
+"""A rim of which this share of the lateral runout stays, and this much, whatever the nipples do, is bent."""
 TILT_SHARE = 0.9
 """Share of the lateral squares in one swing a turn above which the axle and the seat are looked at first."""
 SINGLE_SHARE = 0.85
@@ -114,7 +115,7 @@ def _too_far(problem: Problem) -> str | None:
             )
     if lateral.known and lateral.reading_before > lateral.end:
         least = _least_lateral(problem)
-        if least > max(BENT_SHARE * lateral.reading_before, lateral.end):
+        if least > max(BENT_SHARE * lateral.reading_before, lateral.end, BENT_LEAST_MM):
             return (
                 f"the rim itself seems bent: of {lateral.reading_before:.2f} mm lateral runout, nipples "
                 f"could take away all but {least:.2f} mm, and only with very uneven tension. A mechanic "

@@ -27,7 +27,7 @@ TOLERATED = 1e-6
 """Limits broken by less than this are rounding [mm, N]."""
 GUIDE_PRICE = 0.02
 """Weight of the summed squares of the runout [turns/mm²]: tells apart plans with equal worst spokes."""
-PATIENCE = 24
+PATIENCE = 32
 """Shakes without gain after which the search ends."""
 
 
@@ -47,7 +47,7 @@ def search(problem: Problem, starts: Iterable[FloatArray], *, time_limit_s: floa
     problem : Problem
         What is wanted and what is forbidden.
     starts : arrays (n,)
-        Turns in eighths to start from, rounded here; doing nothing is always tried too.
+        Turns in eighths to start from, rounded here; doing nothing is always a start too.
     time_limit_s : float
         Brake [s]; the shakes stop after it, and the best plan so far is the answer.
 
@@ -55,12 +55,10 @@ def search(problem: Problem, starts: Iterable[FloatArray], *, time_limit_s: floa
     deadline = time.perf_counter() + time_limit_s
     moves = _Moves(problem)
     random = np.random.default_rng(20)
-    best = Found(
-        eighths=np.zeros(problem.nipples, dtype=np.int64),
-        objective=_score(problem, np.zeros((problem.nipples, 1)))[0],
-    )
-    current, current_guided = best.eighths, np.inf
-    for start in starts:
+    nothing = np.zeros(problem.nipples, dtype=np.int64)
+    best = Found(eighths=nothing, objective=objective(problem, nothing))
+    current, current_guided = nothing, np.inf
+    for start in (nothing, *starts):
         whole = np.clip(np.round(start), -problem.most, problem.most).astype(np.int64)
         whole, guided = moves.descend(whole, deadline)
         best = _better(problem, best, whole)

@@ -1,0 +1,69 @@
+"""The words of a correction, and the page of text."""
+
+import pytest
+from wheels import out_of_true
+
+from rimgauge.plan import Wishes, make_plan, plan_text
+from rimgauge.plan.wording import correction_words, fraction, turning_direction
+
+
+def test_a_correction_in_full():
+    assert correction_words(7, "left", 2, "tyre") == (
+        "Spoke 7 (left side): tighten by a quarter turn: turn the nipple clockwise, seen from the tyre."
+    )
+    assert correction_words(12, "right", -3, "hub") == (
+        "Spoke 12 (right side): loosen by three eighths of a turn: "
+        "turn the nipple clockwise, seen from the hub."
+    )
+
+
+@pytest.mark.parametrize(
+    ("tighten", "seen_from", "direction"),
+    [
+        (True, "tyre", "clockwise"),
+        (False, "tyre", "anticlockwise"),
+        (True, "hub", "anticlockwise"),
+        (False, "hub", "clockwise"),
+    ],
+)
+def test_a_right_hand_thread_as_the_person_sees_it(tighten, seen_from, direction):
+    """A nipple is the nut of a right-hand thread: turned clockwise, seen from its own end, it goes on."""
+    assert turning_direction(tighten=tighten, seen_from=seen_from) == direction
+
+
+@pytest.mark.parametrize(
+    ("eighths", "words"),
+    [
+        (1, "an eighth of a turn"),
+        (4, "a half turn"),
+        (8, "one full turn"),
+        (9, "1 and 1/8 turns"),
+        (16, "2 full turns"),
+    ],
+)
+def test_fractions(eighths, words):
+    assert fraction(eighths) == words
+
+
+@pytest.mark.parametrize("seen_from", ["tyre", "hub"])
+def test_the_page_fits_80_columns_and_holds_every_step(wheel, answer, seen_from):
+    plan = make_plan(
+        out_of_true(wheel, 1, lateral_mm=2.0),
+        wheel,
+        answer,
+        wishes=Wishes(seen_from=seen_from),
+        round_number=2,
+    )
+    text = plan_text(plan)
+    assert max(len(line) for line in text.splitlines()) <= 80
+    joined = " ".join(text.split())
+    assert all(item.words in joined for item in plan.corrections)
+    assert all(caution in joined for caution in plan.cautions)
+    assert text.startswith("Round 2\n")
+    assert "2.00" in text
+
+
+def test_a_refusal_is_on_the_page(wheel, answer):
+    plan = make_plan(out_of_true(wheel, 1, lateral_mm=12.0, tension=False, radial=False), wheel, answer)
+    assert plan.refused is not None
+    assert plan.refused in " ".join(plan_text(plan).split())
