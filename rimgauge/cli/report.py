@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -52,6 +51,7 @@ def command(
 
     Example:  rimgauge report "rear wheel" --out report.pdf
     """
+    from rimgauge.job.disk import write_bytes  # noqa: PLC0415
     from rimgauge.report import evidence_pages, headline, moment, pdf_bytes  # noqa: PLC0415
 
     folder = None
@@ -67,7 +67,7 @@ def command(
     newest = max(moment(each.created) for each in afters)
     title = f"Runout of {evidence.wheel_name}"
     pages = evidence_pages(evidence, paper=paper)
-    _write_whole(target, pdf_bytes(pages, when=newest, title=title, software=_SOFTWARE))
+    write_bytes(target, pdf_bytes(pages, when=newest, title=title, software=_SOFTWARE))
     if folder is not None:
         _record(folder, target)
     if as_json:
@@ -174,22 +174,6 @@ def _fingerprint(used: list[Path]) -> str:
     """Say the SHA-256 over the measurements one after the other, which anyone can work out again."""
     digest = hashlib.sha256(b"".join(path.read_bytes() for path in used)).hexdigest()
     return f"SHA-256 of {', '.join(path.name for path in used)}, one after the other: {digest}"
-
-
-def _write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole, or leave what was there as it was."""
-    from rimgauge.job.disk import one_sentence  # noqa: PLC0415
-
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    with one_sentence(path):
-        try:
-            with part.open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(part, path)
-        finally:
-            part.unlink(missing_ok=True)
 
 
 def _record(job: Job, written: Path) -> None:
