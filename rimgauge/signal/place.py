@@ -14,17 +14,27 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.records import FloatArray
+from rimgauge.records import BoolArray, FloatArray
 
 STEPS = 720
 FASTEST_STEPS = 26
 """Fastest turning followed, in steps of half a degree a frame: 13° a frame, over one turn a second at 30 frames/s."""
-ROUNDS = 8
-HARMONICS = 6
+REACH_FRAMES = (8, 16, 32, 64, 128, 256, 512, 10**9, 10**9)
+"""How far from a pass of the mark the spokes' look is believed, round by round: what is learnt near the mark,
+where the angle is known, must carry each next stretch before that stretch may teach in turn."""
+HARMONICS = 12
 SPEED_CHANGE = (0.02, 0.22, 0.52, 0.22, 0.02)
 """Chance that the speed changes by −2 … 2 steps from one frame to the next (a hand's push is a few frames long)."""
 
 Grid = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """Components (n, k) of something that repeats after period_deg, NaN where there is no frame."""
+
+    components: FloatArray
+    period_deg: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,28 +43,40 @@ class Evidence:
 
     mark_deg, mark_sd_deg (n,): angle by the mark and its standard deviation, NaN where it isn't seen.
     hidden_deg: half-width round 0 in which the mark would have been seen.
-    spokes (n, k): components of the spokes' look, NaN where there is no frame. period_deg: repeats after so much.
+    looks: what else changes with the angle: the spokes, which look the same after a few of them, and the gap
+    itself, which looks the same after a full turn.
     """
 
     mark_deg: FloatArray
     mark_sd_deg: FloatArray
     hidden_deg: float
-    spokes: FloatArray
-    period_deg: float
+    looks: tuple[Look, ...]
 
 
 def follow(evidence: Evidence) -> tuple[FloatArray, FloatArray]:
     """Angle (n,) unwrapped [deg] and its standard deviation (n,), both to grid accuracy."""
     by_mark = _mark_likelihood(evidence)
     chance, speed = _smooth(by_mark)
-    basis = _phase_basis(evidence.period_deg, HARMONICS)
-    if evidence.spokes.shape[1]:
-        for _ in range(ROUNDS):
-            look, noise = _learn_look(chance, evidence, basis)
-            if look is None:
-                break
-            chance, speed = _smooth(by_mark * _spoke_likelihood(evidence.spokes, basis @ look, noise))
+    away = _frames_from_mark(evidence.mark_deg)
+    for reach in REACH_FRAMES if evidence.looks else ():
+        near = away <= reach
+        likelihood = by_mark
+        for look in evidence.looks:
+            basis = _phase_basis(look.period_deg, HARMONICS)
+            learnt = _learn_look(chance, look, basis, near)
+            if learnt is not None:
+                by_look = _look_likelihood(look.components, basis @ learnt[0], learnt[1])
+                likelihood = likelihood * np.where(near[:, None], by_look, 1.0)
+        chance, speed = _smooth(likelihood)
     return _path(chance, speed)
+
+
+def _frames_from_mark(mark_deg: FloatArray) -> FloatArray:
+    """How many moments each moment is from the nearest one that shows the mark."""
+    index = np.arange(len(mark_deg))
+    seen = index[np.isfinite(mark_deg)]
+    after = np.clip(np.searchsorted(seen, index), 0, len(seen) - 1)
+    return np.asarray(np.minimum(np.abs(seen[after] - index), np.abs(seen[np.maximum(after - 1, 0)] - index)))
 
 
 def _phase_basis(period_deg: float, harmonics: int) -> FloatArray:
@@ -69,23 +91,22 @@ def _mark_likelihood(evidence: Evidence) -> FloatArray:
     seen = np.isfinite(evidence.mark_deg)
     result = np.ones((len(seen), STEPS))
     beside = np.abs((angle + 180.0) % 360.0 - 180.0) < evidence.hidden_deg
-    has_frame = np.isfinite(evidence.spokes).all(axis=1)
+    has_frame = np.isfinite(evidence.mark_sd_deg)
     result[np.ix_(~seen & has_frame, beside)] = 0.05
     off = (angle - evidence.mark_deg[seen, None] + 180.0) % 360.0 - 180.0
     result[seen] = np.exp(-0.5 * (off / evidence.mark_sd_deg[seen, None]) ** 2) + 1e-4
     return result
 
 
-def _spoke_likelihood(spokes: FloatArray, look: FloatArray, noise: FloatArray) -> FloatArray:
+def _look_likelihood(components: FloatArray, look: FloatArray, noise: FloatArray) -> FloatArray:
     """Likelihood (n, STEPS), with a floor: a hand or the valve in the picture must not decide alone."""
-    distance = np.zeros((len(spokes), STEPS))
-    for component, expected, sd in zip(spokes.T, look.T, noise, strict=True):
+    distance = np.zeros((len(components), STEPS))
+    for component, expected, sd in zip(components.T, look.T, noise, strict=True):
         distance += ((component[:, None] - expected) / sd) ** 2
     # Components of one picture aren't independent; the mean keeps them from shouting together.
-    distance *= 2.0 / max(2, spokes.shape[1])
-    likelihood = np.exp(-0.5 * (distance - np.nanmin(distance, axis=1, keepdims=True))) + 0.02
-    likelihood[np.isnan(distance).any(axis=1)] = 1.0
-    return np.asarray(likelihood)
+    distance *= 2.0 / max(2, components.shape[1])
+    distance[np.isnan(distance).any(axis=1)] = 0.0
+    return np.asarray(np.exp(-0.5 * (distance - distance.min(axis=1, keepdims=True))) + 0.02)
 
 
 def _smooth(likelihood: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -125,24 +146,24 @@ def _change_speed(state: Grid) -> Grid:
 
 
 def _learn_look(
-    chance: FloatArray, evidence: Evidence, basis: FloatArray
-) -> tuple[FloatArray | None, FloatArray]:
-    """Fourier coefficients (1 + 2h, k) of the spokes' look and the noise (k,) round it."""
-    phase = np.exp(2j * np.pi * np.arange(STEPS) * (360.0 / STEPS) / evidence.period_deg)
+    chance: FloatArray, what: Look, basis: FloatArray, near: BoolArray
+) -> tuple[FloatArray, FloatArray] | None:
+    """Fourier coefficients (1 + 2h, k) of a look and the noise (k,) round it; None where too little is known."""
+    phase = np.exp(2j * np.pi * np.arange(STEPS) * (360.0 / STEPS) / what.period_deg)
     # How well a frame's phase within the period is known: 1 for sure, 0 for not at all.
     sureness = np.abs(chance @ phase)
-    usable = np.isfinite(evidence.spokes).all(axis=1) & (sureness > 0.35)
+    usable = near & np.isfinite(what.components).all(axis=1) & (sureness > 0.35)
     if usable.sum() < 8:
-        return None, np.empty(0)
+        return None
     weight = (sureness[usable] ** 2)[:, None] * chance[usable]
-    spokes = evidence.spokes[usable]
+    seen = what.components[usable]
     normal = basis.T @ (basis * weight.sum(axis=0)[:, None])
     ridge = 0.02 * np.trace(normal) / len(normal) * np.eye(len(normal))
-    look = np.linalg.solve(normal + ridge, basis.T @ (weight.T @ spokes))
+    look = np.linalg.solve(normal + ridge, basis.T @ (weight.T @ seen))
     expected = basis @ look
-    second = spokes**2 * weight.sum(axis=1)[:, None] - 2.0 * spokes * (weight @ expected) + weight @ expected**2
+    second = seen**2 * weight.sum(axis=1)[:, None] - 2.0 * seen * (weight @ expected) + weight @ expected**2
     noise = np.sqrt(np.maximum(second.sum(axis=0) / weight.sum(), 1e-9))
-    return look, np.maximum(noise, 0.05 * np.nanstd(evidence.spokes, axis=0))
+    return look, np.maximum(noise, 0.05 * np.nanstd(what.components, axis=0))
 
 
 def _path(chance: FloatArray, speed: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -16,14 +16,15 @@ from scipy.interpolate import BSpline
 from scipy.sparse.linalg import spsolve
 
 from rimgauge.errors import MarkNotSeen, TooFewRevolutions
-from rimgauge.records import FloatArray, GapTrack, Turning
-from rimgauge.signal.place import Evidence, follow
+from rimgauge.records import FloatArray, GapTrack, IntArray, Turning
+from rimgauge.signal.place import Evidence, Look, follow
 
 KNOT_SPACING_S = 0.15
 TYPICAL_ACCELERATION_DEG_S2 = 150.0
-COMPONENTS = 6
-HARMONICS = 8
-ROUNDS = 4
+COMPONENTS = 8
+LOUDEST = 12.0
+HARMONICS = 16
+ROUNDS = 8
 MARK_SD_DEG = 0.15
 LEAST_REVOLUTIONS = 1.0
 
@@ -55,6 +56,8 @@ def find_turning(
     scale = 1.0
     for _ in range(ROUNDS):
         target, weight = _mark_target(track, mark_deg, angle_deg, scale, mark_to_pointer_deg)
+        # The spokes' look is learnt from the angle itself, so it can't tell a common shift; the mark can.
+        angle_deg = angle_deg + _common_shift(target, weight, angle_deg)
         if components.shape[1] and spoke_period_deg is not None:
             by_spokes, sure = _spoke_target(components, angle_deg, spoke_period_deg)
             target = np.concatenate([target, by_spokes])
@@ -96,8 +99,10 @@ def _components(profile: FloatArray) -> FloatArray:
     level = profile.mean(axis=1, keepdims=True)
     even = profile / np.maximum(level, 1.0)
     even = even - np.median(even, axis=0)
-    limit = 6.0 * np.median(np.abs(even)) + 1e-9
-    bounded = np.clip(even, -5.0 * limit, 5.0 * limit)
+    # A bin that is never quiet (the border of something still, under camera shake) tells less.
+    quiet = np.median(np.abs(even), axis=0)
+    even = even / (quiet + np.median(quiet) + 1e-9)
+    bounded = np.clip(even, -LOUDEST, LOUDEST)
     _, _, axes = np.linalg.svd(bounded - bounded.mean(axis=0), full_matrices=False)
     projected = bounded @ axes[:COMPONENTS].T
     return np.asarray(projected / np.std(projected[:, :1]))
@@ -110,18 +115,31 @@ def _coarse(
     interval_s = float(np.median(np.diff(track.time_s)))
     moment = np.rint((track.time_s - track.time_s[0]) / interval_s).astype(np.intp)
     count = int(moment[-1]) + 1
-    marks, spreads = np.full(count, np.nan), np.full(count, np.nan)
-    marks[moment] = mark_deg
-    spreads[moment] = 0.8 + 0.06 * np.abs(mark_deg)
-    spokes = np.full((count, components.shape[1]), np.nan)
-    spokes[moment] = components
+    marks = _laid_out(mark_deg, moment, count)
+    spreads = _laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count)
+    looks = [Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0) for side in track.sides]
+    if components.shape[1] and period_deg is not None:
+        looks.append(Look(_laid_out(components, moment, count), period_deg))
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
     hidden_deg = min(2.0, 0.5 * seen_as_far_as)
-    path, _ = follow(Evidence(marks, spreads, hidden_deg, spokes, period_deg or 360.0))
+    path, _ = follow(Evidence(marks, spreads, hidden_deg, tuple(looks)))
     return path[moment] + _between(track.time_s, moment, interval_s, path)
 
 
-def _between(time_s: FloatArray, moment: FloatArray, interval_s: float, path: FloatArray) -> FloatArray:
+def _standard(values: FloatArray) -> FloatArray:
+    """Values less their median, in their own standard deviations."""
+    spread = float(np.nanstd(values))
+    return np.asarray((values - np.nanmedian(values)) / (spread if spread > 0.0 else 1.0))
+
+
+def _laid_out(values: FloatArray, moment: IntArray, count: int) -> FloatArray:
+    """Values of the frames at their moments, NaN where a frame is missing."""
+    result = np.full((count, *values.shape[1:]), np.nan)
+    result[moment] = values
+    return result
+
+
+def _between(time_s: FloatArray, moment: IntArray, interval_s: float, path: FloatArray) -> FloatArray:
     """What the wheel turns between the even moment and the frame's own time."""
     speed = np.gradient(path) / interval_s
     return np.asarray(speed[moment] * (time_s - time_s[0] - moment * interval_s))
@@ -137,6 +155,11 @@ def _mark_target(
     sd = MARK_SD_DEG + 0.05 * np.abs(mark_deg + offset_deg) + 0.5 * (1.0 - track.mark_strength)
     good = np.isfinite(target) & (np.abs(target - angle_deg) < 6.0)
     return np.where(good, target, 0.0), np.where(good, 1.0 / sd**2, 0.0)
+
+
+def _common_shift(target_deg: FloatArray, weight: FloatArray, angle_deg: FloatArray) -> float:
+    total = float(weight.sum())
+    return float(weight @ (target_deg - angle_deg)) / total if total > 0.0 else 0.0
 
 
 def _mark_scale(by_mark_deg: FloatArray, angle_deg: FloatArray) -> float:
