@@ -26,7 +26,13 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 @click.option("--view", "view_file", type=_FILE, help="Where things are in the picture (view.json).")
 @click.option("--spokes", metavar="NUMBER", help="How many spokes the wheel has.")
 @click.option("--wheel", type=_FILE, help="The build of the wheel (wheel.toml) instead of --spokes.")
-@click.option("--direction", type=click.Choice(["lateral", "radial"]), default="lateral", show_default=True)
+@click.option(
+    "--direction",
+    type=click.Choice(["lateral", "radial"]),
+    default="lateral",
+    show_default=True,
+    help="Which of a job's views to take where none is named.",
+)
 @click.option("--record", type=_FILE, help="Write what is shown to a video (.mp4 or .avi).")
 @click.option("--no-window", is_flag=True, help="Show no window; for machines without a screen.")
 @click.option("--light", is_flag=True, help="Start with dark letters on light.")
@@ -37,7 +43,13 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
     show_default=True,
     help="Size of the picture.",
 )
-@click.option("--fps", type=float, default=30.0, show_default=True, help="Frame rate where none is stated.")
+@click.option(
+    "--fps",
+    type=click.FloatRange(min=0.1, max=1000),
+    default=30.0,
+    show_default=True,
+    help="Frame rate where none is stated.",
+)
 @json_option
 def command(
     *,
