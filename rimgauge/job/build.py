@@ -67,6 +67,7 @@ def read_build(path: Path) -> dict[str, Any]:
     ------
     BadFile
         The file can't be read, has a field of an unknown name, or a value that can't be right.
+
     """
     return parse_build(Path(path), disk.read_text(Path(path)))
 

@@ -18,8 +18,8 @@ _TROUBLES = {
     errno.ENOENT: "there is no such file or folder",
     errno.ENOTDIR: "part of this path is a file, not a folder",
     errno.EISDIR: "is a folder, not a file",
-    errno.EACCES: "may not be opened; check its permissions",
-    errno.EPERM: "may not be opened; check its permissions",
+    errno.EACCES: "may not be opened or written; check its permissions",
+    errno.EPERM: "may not be opened or written; check its permissions",
     errno.EROFS: "lies on a disk that can only be read; choose another place",
     errno.ENOSPC: "the disk is full; free some space and run the command again",
     errno.EDQUOT: "your share of the disk is full; free some space and run the command again",
@@ -47,6 +47,7 @@ def read_text(path: Path) -> str:
     ------
     BadFile
         The file isn't there, may not be read, is a folder, is too large or is not UTF-8 text.
+
     """
     with one_sentence(path):
         if path.is_dir():  # Windows would only say that access is denied
@@ -79,6 +80,7 @@ def write_bytes(path: Path, data: bytes) -> None:
     ------
     BadFile
         It can't be written; the file of that name, if there was one, is untouched.
+
     """
     with one_sentence(path):
         if path.is_dir():

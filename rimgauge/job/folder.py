@@ -48,6 +48,7 @@ def open_job(folder: Path) -> Job:
     ------
     BadFile
         There is no such folder, or it is no job.
+
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -88,6 +89,7 @@ def latest(job: Job, direction: Direction) -> Path | None:
     ------
     BadFile
         A measurement can't be read.
+
     """
     return next((path for path in reversed(passes(job)) if read_pass(path).direction == direction), None)
 
@@ -101,6 +103,7 @@ def view_path(job: Job, direction: Direction) -> Path:
     ------
     BadFile
         The view.json can't be read.
+
     """
     own, plain = job.folder / f"view-{direction}.json", job.folder / "view.json"
     if not own.exists() and plain.exists() and read_view(plain).direction == direction:

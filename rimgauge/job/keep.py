@@ -40,6 +40,7 @@ def hold(job: Job) -> Iterator[None]:
         Another process holds it.
     BadFile
         The folder can't be written.
+
     """
     path = job.folder / ".lock"
     with disk.one_sentence(path):
@@ -65,6 +66,7 @@ def keep_pass(job: Job, runout: Runout) -> Path:
         Another process is writing to the job.
     BadFile
         A file can't be written.
+
     """
     with hold(job):
         path = next_path(job, "pass")
@@ -94,6 +96,7 @@ def update_manifest(job: Job, rewritten: Collection[Path] = ()) -> Manifest:
         Another process is writing to the job.
     BadFile
         A file can't be read, or the manifest was changed or can't be written.
+
     """
     with hold(job):
         return _record(job, rewritten)

@@ -79,6 +79,7 @@ def read_manifest(folder: Path) -> Manifest:
     ------
     BadFile
         It isn't there or can't be understood, or isn't exactly as rimgauge wrote it.
+
     """
     path = folder / MANIFEST
     fields = read_json(path, "rimgauge-job")
@@ -98,6 +99,7 @@ def write_manifest(folder: Path, created: str, *, rewritten: Collection[str] = (
     ------
     BadFile
         A file can't be read, or the manifest can't be written.
+
     """
     before = (
         {entry.name: entry for entry in read_manifest(folder).entries} if (folder / MANIFEST).exists() else {}
@@ -121,6 +123,7 @@ def verify_job(folder: Path) -> tuple[Trouble, ...]:
     ------
     BadFile
         The folder isn't there, or is no job.
+
     """
     folder = Path(folder)
     if not folder.is_dir():

@@ -33,6 +33,7 @@ def read_pass(path: Path) -> Runout:
     ------
     BadFile
         The file can't be read or understood; the sentence names the field.
+
     """
     return _parse(read_json(Path(path), "rimgauge-pass"))
 
@@ -44,6 +45,7 @@ def write_pass(path: Path, runout: Runout) -> None:
     ------
     BadFile
         It can't be written, or a value is one that reading it back would refuse.
+
     """
     write_json(Path(path), "rimgauge-pass", pass_fields(runout), _parse)
 

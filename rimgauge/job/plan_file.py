@@ -31,6 +31,7 @@ def read_plan(path: Path) -> Plan:
     ------
     BadFile
         The file can't be read or understood; the sentence names the field.
+
     """
     return _parse(read_json(Path(path), "rimgauge-plan"))
 
@@ -42,6 +43,7 @@ def write_plan(path: Path, plan: Plan) -> None:
     ------
     BadFile
         It can't be written, or a value is one that reading it back would refuse.
+
     """
     write_json(Path(path), "rimgauge-plan", plan_fields(plan), _parse)
 

@@ -154,7 +154,7 @@ class Reader:
                 f"{least}" if least == most else f"{least} or more" if most is None else f"{least} to {most}"
             )
             self.fail(f"must hold {wanted} entries, not {count}")
-        return cast(list[Any], self.value)
+        return self.value
 
     def _finite(self) -> float:
         if isinstance(self.value, bool) or not isinstance(self.value, int | float):
@@ -199,6 +199,7 @@ def read_json(path: Path, wanted: JsonFormat) -> Reader:
     ------
     BadFile
         The file can't be read, is not JSON, or is of another format or version.
+
     """
     text = disk.read_text(path)
     try:
@@ -248,6 +249,7 @@ def write_json(
     ------
     BadFile
         The file can't be written, or holds a value that reading it would refuse.
+
     """
     text = render({"format": wanted, "version": VERSION, **fields})
     check(Reader(path, json.loads(text)))

@@ -57,6 +57,7 @@ def read_readings(
     ------
     BadFile
         The file can't be read, a value is no number, or a spoke is missing, doubled or not of this wheel.
+
     """
     path = Path(path)
     values = {name: np.full(spokes, math.nan) for name in _VALUES}

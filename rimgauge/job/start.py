@@ -37,6 +37,7 @@ def create_job(
         The folder holds something already, or a value can't be right.
     BadFile
         The folder can't be made.
+
     """
     folder = Path(folder)
     _check_name(folder)
@@ -70,6 +71,7 @@ def wheel_text(*, spokes: int, name: str, kind: str | None, crossings: int | Non
     ------
     BadInput
         A value can't be right.
+
     """
     if not FEWEST_SPOKES <= spokes <= MOST_SPOKES:
         raise BadInput(f"a wheel has {FEWEST_SPOKES} to {MOST_SPOKES} spokes, not {spokes}")

@@ -19,6 +19,7 @@ def write_curve_csv(path: Path, runout: Runout) -> None:
     ------
     BadFile
         It can't be written.
+
     """
     rows = (
         (side.side, angle_deg, runout_mm)
@@ -37,6 +38,7 @@ def write_spokes_csv(path: Path, runout: Runout) -> None:
     ------
     BadFile
         It can't be written.
+
     """
     rows = (
         (side.side, number, *values)

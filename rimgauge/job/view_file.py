@@ -25,6 +25,7 @@ def read_view(path: Path) -> View:
     ------
     BadFile
         The file can't be read or understood; the sentence names the field.
+
     """
     return _parse(read_json(Path(path), "rimgauge-view"))
 
@@ -36,6 +37,7 @@ def write_view(path: Path, view: View) -> None:
     ------
     BadFile
         It can't be written, or reading it back would be refused (a box outside the picture).
+
     """
     scale, lens = view.scale, view.lens
     fields = {
