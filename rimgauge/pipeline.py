@@ -2,15 +2,174 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.errors import BadInput
+from rimgauge.capture import Frame, Tracker, track
+from rimgauge.errors import BadInput, ScaleMissing
 from rimgauge.plan import Wishes, make_plan
-from rimgauge.records import Direction, FloatArray, Plan, Readings, Runout, Wheel
+from rimgauge.records import (
+    Direction,
+    Flange,
+    FloatArray,
+    FrameValues,
+    GapTrack,
+    Moment,
+    Plan,
+    Readings,
+    Runout,
+    Source,
+    View,
+    Wheel,
+)
+from rimgauge.signal import find_turning, judge, side_runout
 from rimgauge.wheel import influence
 from rimgauge.wheel.learning import learn
+
+
+USUAL_RADIUS_MM = 311.0
+"""Outer radius of a common rim, where no wheel file tells it: only the first guess of the mark's speed."""
+SEED = 20260101
+
+
+def measure(
+    frames: Iterable[Frame],
+    view: View,
+    *,
+    spoke_angles_deg: FloatArray,
+    flanges: tuple[Flange, ...],
+    tolerance_mm: float,
+    created: str,
+    source: Source,
+    radius_mm: float = USUAL_RADIUS_MM,
+) -> Runout:
+    """Turn frames into runout against spoke position.
+
+    Parameters
+    ----------
+    frames : in the order of time.
+    view : where things are; its scale must be known.
+    spoke_angles_deg, flanges : (s,) of each spoke, spoke 1 first.
+    tolerance_mm : limit of the total runout that the verdict is given against.
+    created, source : what the record says of when and from what it was made.
+    radius_mm : of the rim, roughly.
+
+    Raises
+    ------
+    RimgaugeError
+        The frames can't give an answer; the message says why and what to do.
+
+    """
+    if view.scale is None:
+        raise ScaleMissing("this view has no scale yet; run scale with a printed sheet, a card or a shim first")
+    seen = track(frames, view)
+    turning = find_turning(
+        seen,
+        spoke_period_deg=_spoke_period_deg(spoke_angles_deg, view),
+        px_per_deg=math.radians(radius_mm) / view.scale.mm_per_px,
+        mark_to_pointer_deg=_mark_to_pointer_deg(view, seen, radius_mm),
+    )
+    results = [
+        side_runout(side, turning, view.scale, spoke_angles_deg, flanges, np.random.default_rng(SEED))
+        for side in seen.sides
+    ]
+    worse = max(range(len(results)), key=lambda k: results[k][0].total_runout.value)
+    total = results[worse][0].total_runout
+    used = sum(not why for why in seen.lost)
+    return Runout(
+        direction=view.direction,
+        created=created,
+        source=replace(source, frames=len(seen.time_s), used=used),
+        revolutions=turning.revolutions,
+        total_runout=total,
+        sides=tuple(side for side, _ in results),
+        budget=results[worse][1],
+        verdict=judge(total, tolerance_mm),
+        frames=FrameValues(
+            time_s=seen.time_s,
+            angle_deg=turning.angle_deg,
+            gap_mm=np.stack([side.gap_px for side in seen.sides]) * view.scale.mm_per_px,
+            quality=np.min([side.quality for side in seen.sides], axis=0),
+        ),
+        notes=_notes(seen, turning.reversals, turning.evidence),
+    )
+
+
+def _spoke_period_deg(spoke_angles_deg: FloatArray, view: View) -> float | None:
+    """Angle after which the spokes look the same: four spokes (both flanges, heads in and out), or two."""
+    count = len(spoke_angles_deg)
+    spacing = 360.0 / count
+    uneven = np.abs(np.diff(spoke_angles_deg) - spacing).max(initial=0.0) > 0.2 * spacing
+    if view.spoke_box is None or uneven or count % 2:
+        return None
+    return spacing * (4 if count % 4 == 0 else 2)
+
+
+def _mark_to_pointer_deg(view: View, seen: GapTrack, radius_mm: float) -> float:
+    """As the view says, or by the distance in the picture from the mark's box to the pointer's tip."""
+    if view.mark_to_pointer_deg is not None or view.mark_box is None or view.scale is None:
+        return view.mark_to_pointer_deg or 0.0
+    x, y, width, height = view.mark_box
+    centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
+    tip = np.nanmedian(seen.sides[0].tip_px, axis=0)
+    return math.degrees(float((tip - centre) @ view.forward) * view.scale.mm_per_px / radius_mm)
+
+
+def _notes(seen: GapTrack, reversals: int, evidence: tuple[str, ...]) -> tuple[str, ...]:
+    notes = ["Angle of the wheel from: " + ", ".join(evidence) + "."]
+    if reversals:
+        notes.append(f"The wheel changed its direction {reversals} times; that was followed.")
+    for why in sorted({why for why in seen.lost if why}):
+        notes.append(f"{sum(lost == why for lost in seen.lost)} frames not used: {why}.")
+    return tuple(notes)
+
+
+def watch(frames: Iterable[Frame], view: View, spoke_angles_deg: FloatArray) -> Iterator[Moment]:
+    """See the gap frame by frame as it happens; the spoke is known from the second pass of the mark on.
+
+    Parameters
+    ----------
+    frames : in the order of time.
+    view : where things are; its scale must be known.
+    spoke_angles_deg : (s,) of each spoke, spoke 1 first.
+
+    """
+    if view.scale is None:
+        raise ScaleMissing("this view has no scale yet; run scale with a printed sheet, a card or a shim first")
+    first: list[Frame] = []
+    stream = iter(frames)
+    for frame in stream:
+        first.append(frame)
+        if len(first) >= LIVE_LEARNING_FRAMES:
+            break
+    tracker = Tracker(view, first)
+    clock = tracker.live_clock(first)
+    for frame in (*first, *stream):
+        sightings = tracker.sight(frame)
+        angle_deg = clock.step(frame)
+        yield Moment(
+            index=frame.index,
+            time_s=frame.time_s,
+            image=frame.image,
+            gap_mm=np.array([s.gap_px for s in sightings]) * view.scale.mm_per_px,
+            tip_px=np.array([s.tip_px for s in sightings]),
+            rim_px=np.array([s.rim_px for s in sightings]),
+            angle_deg=angle_deg,
+            spoke=_nearest_spoke(angle_deg, spoke_angles_deg),
+        )
+
+
+LIVE_LEARNING_FRAMES = 60
+
+
+def _nearest_spoke(angle_deg: float, spoke_angles_deg: FloatArray) -> int | None:
+    if not math.isfinite(angle_deg):
+        return None
+    off = (spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
+    return int(np.argmin(np.abs(off))) + 1
 
 
 def readings_from_passes(

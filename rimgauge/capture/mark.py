@@ -79,9 +79,11 @@ def _place(likeness: FloatArray, centre_bin: float, px_per_bin: float) -> tuple[
     leaves = likeness[:, -rim:].max(axis=1) > 0.3
     whole = ~enters & ~leaves & (area > max(2.0, 0.2 * area.max()))
     mark_px, strength = np.full(count, np.nan), np.zeros(count)
-    if not whole.any():
+    cut_once = (enters ^ leaves) & (area > 0.0)
+    if not whole.any() and not cut_once.any():
         return mark_px, strength
-    length = float(np.median(area[whole]))
+    # A mark longer than the picture is never seen whole; the longest piece seen is then the best guess.
+    length = float(np.median(area[whole])) if whole.any() else float(area[cut_once].max())
     index = np.arange(bins)
     seen = area > 0.35 * length
     middle = likeness @ index / np.maximum(area, 1e-9)

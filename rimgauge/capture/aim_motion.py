@@ -1,0 +1,142 @@
+"""What moves in the picture of a turning wheel: which way the rim runs, where its mark and spokes cross."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.capture.aim_still import Facing, Point, turned_box
+from rimgauge.capture.mark import SPOKE_BINS, strip_along
+from rimgauge.capture.sources import Frame
+from rimgauge.records import Box, FloatArray, View
+
+BINS_ALONG = 90
+LEAST_OVERLAP = 0.2
+LEAST_SURENESS = 3.0
+"""Mean difference between the two ways beside its standard error before it is believed."""
+LEAST_CHROMA = 8.0
+"""A mark differs from the rim by so much in colour (CIE a*, b*) at least."""
+LEAST_SPOKE_STEP = 1.5
+"""Spokes change the brightness of their strip by so many grey levels at least."""
+
+
+def rim_strips(frames: Sequence[Frame], facing: Facing, width_px: float) -> FloatArray:
+    """Colours (n, 90, columns, 3) of the rim along its path, from its edge inward; columns of 4 pixels."""
+    patch = facing.still.patch
+    rows = patch.box[2] if patch.transposed else patch.box[3]
+    box = turned_box(patch, facing.edge_u + 2.0, facing.edge_u + width_px, 0.0, rows - 1.0)
+    if box is None:
+        return np.empty((len(frames), BINS_ALONG, 0, 3))
+    x, y, width, height = box
+    strips = []
+    for frame in frames:
+        cut = frame.image[y : y + height, x : x + width]
+        turned = cut.transpose(1, 0, 2) if patch.transposed else cut
+        turned = turned[:, ::-1] if patch.flipped else turned
+        columns = max(1, turned.shape[1] // 4)
+        small = cv2.resize(np.ascontiguousarray(turned), (columns, BINS_ALONG), interpolation=cv2.INTER_AREA)
+        strips.append(small)
+    return np.stack(strips).astype(np.float64)
+
+
+def running_way(strips: FloatArray) -> tuple[int, float]:
+    """Which way along v the rim runs (+1 or −1) and how sure that is [standard errors].
+
+    What passes is compared from frame to frame at every shift either way; the way that fits better in most
+    pairs wins. Still things are taken out first.
+    """
+    moving = strips - np.median(strips, axis=0)
+    moving -= moving.mean(axis=(1, 2), keepdims=True)
+    flat = moving.reshape(len(strips), BINS_ALONG, -1)
+    ahead = np.array([_best_fit(a, b) for a, b in zip(flat, flat[1:], strict=False)])
+    back = np.array([_best_fit(b, a) for a, b in zip(flat, flat[1:], strict=False)])
+    differences = ahead - back
+    error = float(differences.std()) / np.sqrt(max(len(differences), 1))
+    mean = float(differences.mean()) if len(differences) else 0.0
+    return (1 if mean >= 0.0 else -1), abs(mean) / max(error, 1e-9)
+
+
+def _best_fit(before: FloatArray, after: FloatArray) -> float:
+    """Highest agreement of two strips when what was in the first has run on by some bins to higher v."""
+    best = 0.0
+    for shift in range(2, int((1.0 - LEAST_OVERLAP) * BINS_ALONG)):
+        a, b = before[:-shift], after[shift:]
+        size = float(np.sqrt((a**2).sum() * (b**2).sum()))
+        # A short overlap agrees by chance more easily.
+        best = max(best, float((a * b).sum()) / max(size, 1e-9) * np.sqrt(len(a) / BINS_ALONG))
+    return best
+
+
+def find_mark_columns(strips: FloatArray) -> tuple[int, int] | None:
+    """Columns of the strips [px from their start] in which something coloured passes; None where nothing does."""
+    count, bins, columns, _ = strips.shape
+    if columns == 0:
+        return None
+    flat = strips.reshape(count, bins * columns, 3).astype(np.float32) / 255.0
+    chroma = cv2.cvtColor(flat, cv2.COLOR_BGR2LAB)[:, :, 1:].reshape(count, bins, columns, 2)
+    change = np.linalg.norm(chroma - np.median(chroma, axis=0), axis=3)
+    peak = np.sort(change, axis=1)[:, -max(3, bins // 12) :].mean(axis=1).max(axis=0)
+    usual = float(np.median(change)) * 4.0
+    if peak.max() < max(LEAST_CHROMA, usual):
+        return None
+    coloured = np.flatnonzero(peak > 0.4 * peak.max())
+    return 4 * int(coloured[0]), 4 * int(coloured[-1] + 1)
+
+
+def mark_box(facing: Facing, columns: tuple[int, int]) -> Box | None:
+    """Box round the mark's path, its middle level with the tip."""
+    patch, (tip_u, tip_v) = facing.still.patch, facing.tip
+    rows = facing.still.mean.shape[0]
+    half = min(tip_v, rows - 1.0 - tip_v, 90.0 * facing.still.unit)
+    start = facing.edge_u + 2.0
+    low, high = start + columns[0], start + max(columns[1], columns[0] + 12)
+    return turned_box(patch, low, high, tip_v - half, tip_v + half)
+
+
+def find_spoke_box(frames: Sequence[Frame], facing: Facing, view: View) -> Box | None:
+    """Place beside the rim where spokes change the brightness most; None where they hardly do."""
+    best, best_step = None, LEAST_SPOKE_STEP
+    for box in _spoke_places(facing):
+        strips = np.stack([strip_along(f.image, view, box, SPOKE_BINS, whole=False).mean(axis=1) for f in frames])
+        change = strips - np.median(strips, axis=0)
+        change -= np.median(change, axis=1, keepdims=True)
+        # Spokes are narrow: they stand out of the strip here and there, while light and shade change it all.
+        step = float(np.quantile(np.abs(change), 0.95))
+        if step > best_step:
+            best, best_step = box, step
+    return best
+
+
+def _spoke_places(facing: Facing) -> list[Box]:
+    """Places to try: on the pointer's side beside the pointer, and along the border beyond the rim."""
+    still, (tip_u, tip_v) = facing.still, facing.tip
+    unit, (rows, columns) = still.unit, still.mean.shape
+    border = 4.0 * unit
+    beside = [
+        (tip_u - 50 * unit, tip_u + 2 * unit, border, tip_v - 28 * unit),
+        (tip_u - 50 * unit, tip_u + 2 * unit, tip_v + 28 * unit, rows - 1 - border),
+    ]
+    beyond = (columns - 1 - 16 * unit, columns - 1 - border, 20 * unit, rows - 1 - 20 * unit)
+    tried = beside if not _is_radial(facing) else [beyond]
+    boxes = [turned_box(still.patch, *place) for place in tried]
+    return [box for box in boxes if box is not None and max(box[2:]) >= 40 * unit]
+
+
+def _is_radial(facing: Facing) -> bool:
+    """Tell whether the picture shows still ground beyond the rim, as it does along the axle."""
+    still = facing.still
+    profile = still.mean[:, round(facing.edge_u) :].mean(axis=0)
+    return bool(len(profile) > 40 * still.unit)
+
+
+def to_picture_way(facing: Facing, way: int) -> Point:
+    """Unit vector in the picture along the rim's edge, toward higher v for +1."""
+    patch = facing.still.patch
+    start = patch.to_picture(0.0, 0.0)
+    end = patch.to_picture(facing.slope * way, float(way))
+    vector: NDArray[np.float64] = np.subtract(end, start)
+    x, y = vector / np.linalg.norm(vector)
+    return float(x), float(y)

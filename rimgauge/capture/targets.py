@@ -1,0 +1,337 @@
+"""Things of known size in the picture: the squares of a checkerboard, and a pointer that a shim moves.
+
+The board may fill the picture and have any number of squares. Its inner corners are saddles of brightness
+whose dark squares lie alternately along one diagonal and the other; a lattice grows from corner to corner.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.capture.patch import GreyArray, patch_of
+from rimgauge.errors import BadInput, PointerNotSeen, ScaleMissing
+from rimgauge.records import Box, Edge, FloatArray, View
+
+SADDLE_BLUR_PX = 2.0
+LEAST_SADDLE = 0.15
+"""A corner's saddle is at least this share of the picture's strong ones."""
+LEAST_CORNERS = 16
+FURTHEST_GUESS = 0.25
+"""A corner lies within this share of a square of where its neighbours point."""
+SEEDS = 24
+REACH_PX = 16
+"""The furthest that a shim may move the pointer: beyond it the pointer would leave its box."""
+MODEL_ERROR_PX = 0.02
+"""What interpolation and JPEG leave in a registration however little noise there is (measured on drawn scenes)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Corners:
+    """Inner corners of a board: lattice (n, 2) in whole squares from an arbitrary one, picture (n, 2) x, y [px]."""
+
+    lattice: FloatArray
+    picture: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Length:
+    """A length in the picture along the measuring direction [px], with its standard error [px]."""
+
+    px: float
+    standard_error_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Saddles:
+    """Candidates: place (n, 2) x, y; lie (n,) direction of the bright squares [rad]."""
+
+    place: FloatArray
+    lie: FloatArray
+
+    def opposite(self, one: int, others: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Whether the bright squares lie across those of `one`, as they do one square on."""
+        return np.asarray(np.cos(2.0 * (self.lie[others] - self.lie[one])) < -0.5)
+
+
+def square_px(picture: NDArray[np.uint8], view: View) -> list[Length]:
+    """Side of one square of the board along the measuring direction, at the rim's edge of each pointer.
+
+    Raises
+    ------
+    BadInput
+        The picture's size isn't that of the view.
+    ScaleMissing
+        No board is seen, or it doesn't reach round the rim's edge.
+    """
+    check_size(picture, view, "the picture of the checkerboard")
+    corners = find_corners(picture)
+    return [square_at(corners, centre_of(edge.rim_box), view.positive) for edge in view.edges]
+
+
+def check_size(picture: NDArray[np.uint8], view: View, what: str) -> None:
+    """Refuse a picture of another size than the view was made for."""
+    height, width = picture.shape[:2]
+    if (width, height) != view.image_size:
+        raise BadInput(
+            f"{what} is {width} × {height} pixels, the view {view.image_size[0]} × {view.image_size[1]}; "
+            "take it with the same camera setting, without moving the camera"
+        )
+
+
+def centre_of(box: Box) -> FloatArray:
+    """Centre x, y of a box; the middle of its first pixel is at its corner's whole number."""
+    x, y, width, height = box
+    return np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
+
+
+def find_corners(picture: NDArray[np.uint8]) -> Corners:
+    """Find the inner corners of a checkerboard of any size in a BGR picture, to a fraction of a pixel.
+
+    Raises
+    ------
+    ScaleMissing
+        There is no board of at least 4 × 4 inner corners or the like.
+    """
+    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    saddles = _saddles(grey)
+    middle = np.array([grey.shape[1], grey.shape[0]]) / 2.0
+    best: dict[tuple[int, int], int] = {}
+    for seed in np.argsort(np.linalg.norm(saddles.place - middle, axis=1))[:SEEDS]:
+        grown = _grow(saddles, int(seed))
+        best = grown if len(grown) > len(best) else best
+        if len(best) > len(saddles.place) / 2:
+            break
+    lattice = np.array(list(best), dtype=np.float64).reshape(-1, 2)
+    if len(best) < LEAST_CORNERS or np.ptp(lattice, axis=0).min() < 2:
+        raise ScaleMissing(
+            "no checkerboard is seen in the picture; hold it flat where the rim's edge was, sharp and evenly "
+            "lit, so that it shows at least 5 × 5 squares"
+        )
+    place = saddles.place[list(best.values())]
+    # The window holds one corner only and stays out of the blur of the next.
+    window = int(np.clip(0.3 * _least_step(lattice, place), 3, 12))
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 1e-3)
+    start = place.astype(np.float32).reshape(-1, 1, 2)
+    refined = cv2.cornerSubPix(grey, start, (window, window), (-1, -1), stop).reshape(-1, 2).astype(np.float64)
+    inside = np.all((refined > window) & (refined < 2.0 * middle - 1.0 - window), axis=1)
+    kept = inside & (np.linalg.norm(refined - place, axis=1) < window)
+    return Corners(lattice[kept], refined[kept])
+
+
+def square_at(corners: Corners, point: FloatArray, direction: FloatArray) -> Length:
+    """Side of one square [px] at a point (2,) of the picture along a unit vector (2,).
+
+    A homography takes picture to board; what it leaves (a lens that bends lines) is a polynomial about the
+    point, whose linear part corrects the homography's Jacobian and whose covariance gives the error.
+
+    Raises
+    ------
+    ScaleMissing
+        The corners are too few or not those of a flat board, or the point lies outside of them.
+    """
+    hull = cv2.convexHull(corners.picture.astype(np.float32))
+    if cv2.pointPolygonTest(hull, (float(point[0]), float(point[1])), False) < 0:
+        raise ScaleMissing(
+            f"the checkerboard doesn't reach the rim's edge at {point[0]:.0f},{point[1]:.0f}; hold it there"
+        )
+    homography, _ = cv2.findHomography(corners.picture, corners.lattice, 0)
+    if homography is None:
+        raise ScaleMissing("the corners found are not those of a flat checkerboard; hold it flat and try again")
+    offset = corners.picture - point
+    unit_px = float(np.abs(offset).max())
+    rest = corners.lattice - _project(homography, corners.picture)
+    terms = _polynomial(offset / unit_px, 3 if len(rest) >= 40 else 2 if len(rest) >= 24 else 1)
+    kept = np.ones(len(rest), dtype=bool)
+    for _ in range(3):
+        answer = np.linalg.lstsq(terms[kept], rest[kept], rcond=None)[0]
+        miss = np.linalg.norm(rest - terms @ answer, axis=1)
+        kept = miss <= 4.0 * max(float(np.median(miss)), 1e-6)
+    free = max(int(kept.sum()) - terms.shape[1], 1)
+    spread = math.sqrt(float((miss[kept] ** 2).sum()) / (2.0 * free))
+    if spread > 0.05:
+        raise ScaleMissing("the checkerboard isn't flat or its squares aren't even; hold it flat and try again")
+    covariance = np.linalg.inv(terms[kept].T @ terms[kept])[1:3, 1:3] * (spread / unit_px) ** 2
+    per_px = _jacobian(homography, point) @ direction + direction @ answer[1:3] / unit_px
+    squares_per_px = float(np.linalg.norm(per_px))
+    error = math.sqrt(float(direction @ covariance @ direction))
+    return Length(px=1.0 / squares_per_px, standard_error_px=error / squares_per_px**2)
+
+
+def pointer_moved_px(before: NDArray[np.uint8], after: NDArray[np.uint8], view: View, edge: Edge) -> Length:
+    """How far the pointer went from the rim between two pictures of a wheel that stands still.
+
+    The pointer's picture is laid over itself; what the rim seems to have moved (a nudged camera) is taken off.
+
+    Raises
+    ------
+    BadInput
+        A picture's size isn't that of the view.
+    PointerNotSeen
+        Nothing moved at the pointer, or not as one piece.
+    """
+    for picture, what in ((before, "the picture before"), (after, "the picture after")):
+        check_size(picture, view, what)
+    rim = patch_of(view, edge, edge.rim_box)
+    nudge_u, nudge_v, nudge_error = _register(rim.cut(before), rim.cut(after), (0.0, 0.0), None)
+    patch = patch_of(view, edge, _room_behind(view, edge))
+    old, new = patch.cut(before), patch.cut(after)
+    changed = _changed(old, new)
+    start = min(
+        ((float(u), nudge_v) for u in np.arange(-REACH_PX, REACH_PX + 0.5, 0.5)),
+        key=lambda shift: _misfit(old, new, shift, changed),
+    )
+    moved_u, moved_v, error = _register(old, new, start, changed)
+    into_rim_u, into_rim_v = patch.turn(view.positive if edge.side == "left" else -view.positive)
+    away = -(into_rim_u * (moved_u - nudge_u) + into_rim_v * (moved_v - nudge_v))
+    if abs(away) < 0.5 or abs(moved_u) > REACH_PX - 1:
+        raise PointerNotSeen(
+            "the pointer stands in the same place in both pictures, or too far off to tell; "
+            "give the picture without the shim and the one with it, wheel and camera untouched"
+        )
+    return Length(px=abs(away), standard_error_px=math.hypot(error, nudge_error, MODEL_ERROR_PX))
+
+
+def _saddles(grey: NDArray[np.uint8]) -> _Saddles:
+    """Local maxima of −det of the Hessian of the blurred picture."""
+    smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), SADDLE_BLUR_PX)
+    xx, yy, xy = (cv2.Sobel(smooth, cv2.CV_32F, *order, ksize=3) for order in ((2, 0), (0, 2), (1, 1)))
+    strength = xy * xy - xx * yy
+    peak = strength >= cv2.dilate(strength, np.ones((7, 7), np.uint8))
+    strong = float(np.sort(strength[peak])[-LEAST_CORNERS:][0])
+    y, x = np.nonzero(peak & (strength > LEAST_SADDLE * max(strong, 1.0)))
+    lie = 0.5 * np.arctan2(2.0 * xy[y, x], xx[y, x] - yy[y, x])
+    return _Saddles(np.stack([x, y], axis=1).astype(np.float64), lie.astype(np.float64))
+
+
+def _grow(saddles: _Saddles, seed: int) -> dict[tuple[int, int], int]:
+    """Lattice places and the saddles at them, from a seed outward; each step is checked by side and place."""
+    steps = _first_steps(saddles, seed)
+    found = {(0, 0): seed}
+    if steps is None:
+        return found
+    waiting = deque([(0, 0, steps)])
+    while waiting:
+        i, j, (a, b) = waiting.popleft()
+        here = found[i, j]
+        for di, dj, step in ((1, 0, a), (-1, 0, -a), (0, 1, b), (0, -1, -b)):
+            if (i + di, j + dj) in found:
+                continue
+            miss = np.linalg.norm(saddles.place - (saddles.place[here] + step), axis=1)
+            nearest = int(np.argmin(miss))
+            good = miss[nearest] < FURTHEST_GUESS * float(np.linalg.norm(step))
+            if not good or not saddles.opposite(here, np.array([nearest]))[0]:
+                continue
+            found[i + di, j + dj] = nearest
+            real = (saddles.place[nearest] - saddles.place[here]) * (di + dj)
+            waiting.append((i + di, j + dj, (real, b) if di else (a, real)))
+    return found if len(set(found.values())) == len(found) else {}
+
+
+def _first_steps(saddles: _Saddles, seed: int) -> tuple[FloatArray, FloatArray] | None:
+    """The two sides of the square at the seed: nearest corners of the other kind, in two directions."""
+    away = saddles.place - saddles.place[seed]
+    distance = np.linalg.norm(away, axis=1)
+    order = np.argsort(distance)[1:13]
+    near = order[saddles.opposite(seed, order)]
+    if len(near) < 2:
+        return None
+    a = away[near[0]]
+    for other in near[1:]:
+        b = away[other]
+        if abs(a @ b) < 0.6 * distance[near[0]] * distance[other]:
+            return a, b
+    return None
+
+
+def _least_step(lattice: FloatArray, place: FloatArray) -> float:
+    """Shortest side of a square: distances of corners that are one lattice step apart."""
+    apart = np.abs(lattice[:, None] - lattice[None]).sum(axis=2)
+    first, second = np.nonzero(apart == 1)
+    return float(np.linalg.norm(place[first] - place[second], axis=1).min())
+
+
+def _project(homography: FloatArray, points: FloatArray) -> FloatArray:
+    return cv2.perspectiveTransform(points.reshape(-1, 1, 2), homography).reshape(-1, 2).astype(np.float64)
+
+
+def _jacobian(homography: FloatArray, point: FloatArray) -> FloatArray:
+    """Derivative (2, 2) of the board's place by the picture's at a point."""
+    top_x, top_y, depth = homography @ np.array([point[0], point[1], 1.0])
+    place = np.array([top_x, top_y]) / depth
+    return np.asarray((homography[:2, :2] - np.outer(place, homography[2, :2])) / depth)
+
+
+def _polynomial(offset: FloatArray, degree: int) -> FloatArray:
+    """Terms (n, k) of a polynomial in x, y: constant, x, y, then the higher ones."""
+    x, y = offset.T
+    return np.stack([x ** (d - k) * y**k for d in range(degree + 1) for k in range(d + 1)], axis=1)
+
+
+def _room_behind(view: View, edge: Edge) -> Box:
+    """The pointer's box with room for the shim on the side away from the rim, within the picture."""
+    x, y, width, height = edge.pointer_box
+    back = (view.positive if edge.side != "left" else -view.positive) * REACH_PX
+    right, bottom = max(0.0, float(back[0])), max(0.0, float(back[1]))
+    left, top = min(0.0, float(back[0])), min(0.0, float(back[1]))
+    x0, y0 = max(0, x + round(left)), max(0, y + round(top))
+    x1, y1 = min(view.image_size[0], x + width + round(right)), min(view.image_size[1], y + height + round(bottom))
+    return x0, y0, x1 - x0, y1 - y0
+
+
+def _changed(old: GreyArray, new: GreyArray) -> GreyArray:
+    """Weights: 1 where the pictures differ by more than their noise, and a little round it."""
+    difference = cv2.GaussianBlur(new - old, (0, 0), 1.0)
+    noise = max(1.4826 * float(np.median(np.abs(difference))), 0.5)
+    marked = (np.abs(difference) > max(6.0 * noise, 0.3 * float(np.abs(difference).max()))).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
+    if count < 2 or np.abs(difference).max() < 6.0 * noise:
+        raise PointerNotSeen(
+            "nothing moved at the pointer between the two pictures; "
+            "give the one without the shim first, then the one with it"
+        )
+    largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    return cv2.dilate((labels == largest).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(np.float32)
+
+
+def _shifted(patch: GreyArray, u: float, v: float) -> GreyArray:
+    matrix = np.array([[1.0, 0.0, u], [0.0, 1.0, v]])
+    height, width = patch.shape
+    return cv2.warpAffine(
+        patch, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float32)
+
+
+def _misfit(old: GreyArray, new: GreyArray, shift: tuple[float, float], weight: GreyArray) -> float:
+    return float((weight * np.abs(new - _shifted(old, *shift))).sum())
+
+
+def _register(
+    old: GreyArray, new: GreyArray, start: tuple[float, float], weight: GreyArray | None
+) -> tuple[float, float, float]:
+    """Shift u, v that lays one patch over the other, and the standard error of u; Gauss–Newton, outliers left out."""
+    u, v = start
+    used = np.ones_like(old) if weight is None else weight
+    used = used.astype(np.float64).ravel()
+    error = math.inf
+    for _ in range(12):
+        moved = _shifted(old, u, v).astype(np.float64)
+        gradient_v, gradient_u = np.gradient(moved)
+        jacobian = np.stack([-gradient_u, -gradient_v, moved - moved.mean(), np.ones_like(moved)]).reshape(4, -1)
+        rest = (new - moved).ravel()
+        noise = max(1.4826 * float(np.median(np.abs(rest[used > 0]))), 0.5)
+        tukey = used * np.clip(1.0 - (rest / (6.0 * noise)) ** 2, 0.0, None) ** 2
+        normal = (jacobian * tukey) @ jacobian.T
+        normal += 1e-6 * np.diag(np.diag(normal)) + 1e-9 * np.eye(4)
+        step = np.linalg.solve(normal, (jacobian * tukey) @ rest)
+        u, v = u + float(np.clip(step[0], -1.0, 1.0)), v + float(np.clip(step[1], -1.0, 1.0))
+        # JPEG correlates neighbours, which doubles the error that independent pixels would give.
+        error = 2.0 * noise * math.sqrt(float(np.linalg.inv(normal)[0, 0]))
+        if math.hypot(step[0], step[1]) < 1e-3:
+            break
+    return u, v, error
