@@ -1,0 +1,171 @@
+"""Wrong use of `new`, `plan`, `verify` and `scene`: one sentence, an exit code, nothing left behind."""
+
+import subprocess
+import sys
+
+import pytest
+
+READINGS = "spoke,lateral_mm\n" + "".join(f"{spoke},{0.1 * (spoke % 3)}\n" for spoke in range(1, 33))
+
+
+@pytest.fixture
+def refused(tmp_path):
+    """Run the command, and see that it refuses: the message, with the exit code already checked."""
+
+    def run(*arguments, code=2):
+        before = sorted(tmp_path.rglob("*"))
+        done = subprocess.run(
+            [sys.executable, "-m", "rimgauge", *map(str, arguments)],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            encoding="utf-8",
+            check=False,
+        )
+        assert "Traceback" not in done.stderr, done.stderr
+        assert done.returncode == code, done.stderr
+        assert sorted(tmp_path.rglob("*")) == before, "something was written"
+        return done.stderr
+
+    return run
+
+
+@pytest.fixture
+def wheel(tmp_path):
+    path = tmp_path / "wheel.toml"
+    path.write_text("spokes = 32\n", encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def readings(tmp_path):
+    path = tmp_path / "readings.csv"
+    path.write_text(READINGS, encoding="utf-8")
+    return path
+
+
+def test_an_unknown_command_is_named(refused):
+    assert "'straighten'" in refused("straighten")
+
+
+@pytest.mark.parametrize("count", ["0", "7.5", "-32", "nan", "61", "1e3", ""])
+def test_new_refuses_a_number_of_spokes_that_no_wheel_has(refused, count):
+    assert "spokes" in refused("new", "job", "--spokes", count)
+
+
+def test_new_needs_the_number_of_spokes(refused):
+    assert "--spokes" in refused("new", "job")
+
+
+def test_new_leaves_a_folder_with_something_in_it_alone(refused, tmp_path):
+    (tmp_path / "job").mkdir()
+    (tmp_path / "job" / "letter.txt").write_text("dear", encoding="utf-8")
+    assert "not empty" in refused("new", "job", "--spokes", "32")
+
+
+def test_new_names_the_known_kinds(refused):
+    message = refused("new", "job", "--spokes", "32", "--kind", "light aloy")
+    assert 'did you mean "light alloy"?' in message
+
+
+def test_new_where_the_parent_is_a_file(refused, wheel):
+    assert "wheel.toml" in refused("new", wheel / "job", "--spokes", "32", code=1)
+
+
+def test_plan_outside_a_job_needs_its_files(refused):
+    assert "--readings" in refused("plan")
+
+
+def test_plan_needs_a_place_to_write(refused, wheel, readings):
+    assert "--out" in refused("plan", "--wheel", wheel, "--readings", readings)
+
+
+@pytest.mark.parametrize("option", ["--wheel", "--readings"])
+def test_plan_names_the_file_that_is_not_there(refused, wheel, readings, option):
+    files = {"--wheel": wheel, "--readings": readings, option: "nowhere.txt"}
+    given = [part for pair in files.items() for part in pair]
+    assert "nowhere.txt" in refused("plan", *given, "--out", "plan.json", code=1)
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("spokes = 0\n", "spokes"),
+        ("spokes = 7.5\n", "spokes"),
+        ("spokes = 32\nspoke_count = 32\n", "spoke_count"),
+        ("spokes = 32\n[rim]\neffective_diameter_mm = -602\n", "effective_diameter_mm"),
+        ("spokes = 32\n[rim]\neffective_diameter_mm = nan\n", "effective_diameter_mm"),
+        ("spokes = \n", "wheel.toml"),
+        ("", "spokes"),
+    ],
+)
+def test_plan_names_what_is_wrong_in_the_wheel_file(refused, wheel, readings, text, word):
+    wheel.write_text(text, encoding="utf-8")
+    message = refused("plan", "--wheel", wheel, "--readings", readings, "--out", "plan.json", code=1)
+    assert "wheel.toml" in message
+    assert word in message
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "spoke,lateral_mm\n",
+        READINGS.replace("\n7,", "\n8,"),
+        READINGS.replace("\n7,0.1\n", "\n7,inf\n"),
+        READINGS.replace("\n7,0.1\n", "\n7,wide\n"),
+        READINGS.replace("lateral_mm", "sideways"),
+        "\x00\x01\x02",
+    ],
+)
+def test_plan_names_the_readings_that_cannot_be_used(refused, wheel, readings, text):
+    readings.write_text(text, encoding="utf-8")
+    assert text != READINGS
+    message = refused("plan", "--wheel", wheel, "--readings", readings, "--out", "plan.json", code=1)
+    assert "readings.csv" in message
+
+
+@pytest.mark.parametrize("turn", ["0", "-0.5", "nan", "3"])
+def test_plan_refuses_a_turn_that_is_no_turn(refused, wheel, readings, turn):
+    given = ("--wheel", wheel, "--readings", readings, "--out", "plan.json", "--largest-turn", turn)
+    assert "turn" in refused("plan", *given)
+
+
+def test_plan_into_a_folder_that_is_not_there(refused, wheel, readings):
+    given = ("--wheel", wheel, "--readings", readings, "--out", "nowhere/plan.json")
+    assert "nowhere" in refused("plan", *given, code=1)
+
+
+def test_verify_needs_a_job(refused):
+    assert "job folder" in refused("verify")
+
+
+def test_verify_names_the_folder_that_is_not_there(refused):
+    assert "nowhere" in refused("verify", "nowhere", code=1)
+
+
+def test_scene_needs_a_folder(refused):
+    assert "--out" in refused("scene")
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [
+        ("--spokes", "0"),
+        ("--spokes", "7.5"),
+        ("--runout-mm", "nan"),
+        ("--runout-mm", "-1"),
+        ("--mm-per-px", "0"),
+        ("--mm-per-px", "nan"),
+        ("--fps", "0"),
+        ("--frames", "0"),
+        ("--jpeg", "500"),
+        ("--noise", "-1"),
+    ],
+)
+def test_scene_refuses_a_number_that_cannot_be(refused, option, value):
+    assert refused("scene", "--out", "drawn", option, value)
+
+
+def test_scene_names_the_curve_that_is_not_there(refused):
+    assert "nowhere.csv" in refused("scene", "--out", "drawn", "--curve", "nowhere.csv", code=1)
