@@ -58,6 +58,9 @@ _CURVE_HEADER = ["angle_deg", "runout_mm"]
 @click.option(
     "--finish", type=click.Choice(["bright", "black"]), default="bright", help="Surface of the rim."
 )
+@click.option(
+    "--texture", type=float, default=1.0, show_default=True, help="Lines and stains; 0 for plain paint."
+)
 @click.option("--decal", is_flag=True, help="Stick a line along the rim, close to the edge.")
 @click.option(
     "--background", type=click.Choice(["wall", "dark", "cluttered"]), default="wall", show_default=True

@@ -29,7 +29,7 @@ def draw_background(spec: SceneSpec, canvas: Canvas, rng: np.random.Generator) -
     clouds = cv2.resize(
         rng.normal(0, 1, (5, 8)).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC
     )
-    picture *= (1 + 0.09 * grain + 0.05 * clouds)[..., None]
+    picture *= (1 + 0.06 * grain + 0.05 * clouds)[..., None]
     return np.ascontiguousarray(picture.transpose(1, 0, 2) if canvas.transposed else picture)
 
 

@@ -13,6 +13,8 @@ from rimgauge.records import FloatArray, record
 from .spec import SceneSpec
 
 _STEP_MM = 0.01
+_AIM_INSIDE_MM = 4.0
+"""Seen from the side, the near edge of the rim hides the far one only from a little inside."""
 
 
 @record
@@ -75,17 +77,18 @@ class Camera:
 
 
 def place_camera(spec: SceneSpec) -> Camera:
-    """Put the camera where the spec says, its optical axis through the rim's edge by the pointer."""
+    """Put the camera where the spec says, aimed at the rim's edge by the pointer or a little inside it."""
     tilt, roll = np.radians(spec.tilt_deg), np.radians(spec.roll_deg)
     half = spec.rim_width_mm / 2
     if spec.direction == "lateral":
-        sense = 1.0 if spec.side == "right" else -1.0
-        edge = np.array((sense * half, 0.0, 0.0))
+        edge = np.array((spec.outward * half, 0.0, 0.0))
+        aim = edge
         looking = np.array((-np.sin(tilt), 0.0, -np.cos(tilt)))
         right = np.array((np.cos(tilt), 0.0, -np.sin(tilt)))
         measuring = np.array((1.0, 0.0, 0.0))
     else:
         edge = np.array((half, 0.0, 0.0))
+        aim = edge - np.array((0.0, 0.0, _AIM_INSIDE_MM))
         looking = np.array((-np.cos(tilt), 0.0, -np.sin(tilt)))
         right = np.array((0.0, 1.0, 0.0))
         measuring = np.array((0.0, 0.0, 1.0))
@@ -95,7 +98,7 @@ def place_camera(spec: SceneSpec) -> Camera:
     )
     width, height = spec.image_size
     return Camera(
-        position=edge - spec.distance_mm * looking,
+        position=aim - spec.distance_mm * looking,
         axes=axes,
         focal_px=spec.distance_mm / (spec.mm_per_px * float(np.cos(tilt))),
         centre_px=((width - 1) / 2, (height - 1) / 2),

@@ -34,13 +34,10 @@ class Canvas:
         """Turn picture x, y (…, 2) into column, row of the canvas."""
         return np.asarray(pixels)[..., ::-1] if self.transposed else np.asarray(pixels)
 
-    def grid(self, top: int, bottom: int, left: int, right: int, fine: int) -> FloatArray:
-        """Picture x, y of the fine × fine sub-samples of canvas pixels (rows · fine, columns · fine, 2)."""
-        offsets = (np.arange(fine) + 0.5) / fine - 0.5
-        row = (np.arange(top, bottom)[:, None] + offsets).ravel()
-        column = (np.arange(left, right)[:, None] + offsets).ravel()
-        c, r = np.meshgrid(column, row)
-        return np.stack((r, c) if self.transposed else (c, r), axis=-1)
+    def pixels(self) -> FloatArray:
+        """Picture x, y (rows, columns, 2) of the canvas's pixels."""
+        row, column = np.mgrid[: self.rows, : self.columns].astype(np.float64)
+        return np.stack((row, column) if self.transposed else (column, row), axis=-1)
 
 
 def make_canvas(camera: Camera, image_size: tuple[int, int]) -> Canvas:
@@ -82,7 +79,6 @@ class Tracer:
         corners = len(self._outline.profile.corners)
         columns = np.empty((corners, self._canvas.rows))
         past = np.empty(self._canvas.rows)
-        edge = int(np.argmax(self._outline.profile.corners[:, 1] + 1e-3 * np.arange(corners)))
         for corner in range(corners):
             seen = self._outline.camera.project(
                 self._outline.corner_points(corner, self._past, wheel_angle_deg)
@@ -90,7 +86,7 @@ class Tracer:
             column, row = np.moveaxis(self._canvas.place(seen), -1, 0)
             order = slice(None) if row[-1] > row[0] else slice(None, None, -1)
             columns[corner] = np.interp(self._rows, row[order], column[order])
-            if corner == edge:
+            if corner == self._outline.profile.edge:
                 past = np.interp(self._rows, row[order], self._past[order])
         if self._flipped:
             columns = columns[::-1]

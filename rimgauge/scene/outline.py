@@ -22,10 +22,11 @@ class Profile:
     """Cross-section of the rim as the camera sees it: k corners in the order of rising measuring direction.
 
     corners (k, 2): x along the axle from the centre plane, z outward from the outer edge [mm].
-    parts (k − 1): what lies between one corner and the next.
+    parts (k − 1): what lies between one corner and the next. edge: the corner that the pointer faces.
     """
 
     corners: FloatArray
+    edge: int
     parts: tuple[Part, ...]
 
 
@@ -34,11 +35,13 @@ def rim_profile(spec: SceneSpec) -> Profile:
     half, depth = spec.rim_width_mm / 2, spec.rim_depth_mm
     if spec.direction == "radial":
         corners = [(2.0, -depth), (half - 0.5, 4.5 - depth), (half, -1.8), (half, 0.0), (-half, 0.0)]
-        return Profile(corners=np.array(corners), parts=("root", "track", "lip", "lip"))
+        return Profile(corners=np.array(corners), edge=3, parts=("root", "track", "lip", "lip"))
     right = [(half - 2.6, -4.0), (half - 1.7, 0.0), (half, 0.0), (half - 1.6, -depth)]
     left = [(-x, z) for x, z in reversed(right)]
     return Profile(
-        corners=np.array(left + right), parts=("wall", "lip", "groove", "bed", "groove", "lip", "wall")
+        corners=np.array(left + right),
+        edge=6 if spec.side == "right" else 1,
+        parts=("wall", "lip", "groove", "bed", "groove", "lip", "wall"),
     )
 
 
@@ -51,7 +54,7 @@ class Outline:
         self.radius_mm = spec.radius_mm
         self._lateral = fine_table(spec.lateral_mm)
         self._radial = fine_table(spec.radial_mm)
-        self._sense = -1.0 if spec.direction == "lateral" and spec.side == "left" else 1.0
+        self._outward = spec.outward
 
     def corner_points(
         self, corner: int, past_deg: FloatArray, wheel_angle_deg: FloatArray | float
@@ -75,7 +78,7 @@ class Outline:
 
         Each corner is followed to the tip's height by Newton's method; the outermost one is the outline.
         """
-        outward = self._sense * self.camera.positive
+        outward = self._outward * self.camera.positive
         across = np.array((-outward[1], outward[0]))
         gaps = []
         for corner in range(len(self.profile.corners)):

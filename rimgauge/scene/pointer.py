@@ -19,7 +19,7 @@ _THREAD_MM = 1.0
 
 def pointer_tip(spec: SceneSpec, camera: Camera) -> FloatArray:
     """Where the tip stands in the picture: `gap_mm` outside the edge of a rim without runout."""
-    return camera.project(camera.edge + spec.gap_mm * _outward(spec, camera))
+    return camera.project(camera.edge + spec.outward * spec.gap_mm * camera.measuring)
 
 
 def draw_pointer(spec: SceneSpec, camera: Camera, canvas: Canvas) -> tuple[Picture, Picture]:
@@ -27,32 +27,32 @@ def draw_pointer(spec: SceneSpec, camera: Camera, canvas: Canvas) -> tuple[Pictu
 
     The tip is the point of a rounded strip or wire, the flat end of a bolt, or the corner of a card.
     """
-    pixels = canvas.grid(0, canvas.rows, 0, canvas.columns, _FINE)
-    place = camera.on_board(pixels)
-    sense = -1.0 if spec.direction == "lateral" and spec.side == "left" else 1.0
-    behind = sense * place[..., 0] - spec.gap_mm
-    aside = place[..., 1]
-    inside = _depth(spec.pointer, behind, aside)
-    ramp = np.clip(inside / spec.mm_per_px * _FINE + 0.5, 0, 1).astype(np.float32)
-    share = _average(ramp)[..., None]
+    pixels = canvas.pixels()
+    behind, aside = _from_tip(spec, camera, pixels)
+    inside = _depth(spec.pointer, behind, aside) / spec.mm_per_px
+    share = np.clip(inside + 0.5, 0, 1)
+    border = np.abs(inside) < 1.5
+    step = (np.arange(_FINE) + 0.5) / _FINE - 0.5
+    around = np.stack(np.meshgrid(step, step), axis=-1).reshape(-1, 2)
+    fine = _depth(spec.pointer, *_from_tip(spec, camera, pixels[border][:, None] + around)) / spec.mm_per_px
+    share[border] = np.clip(fine * _FINE + 0.5, 0, 1).mean(axis=1)
 
-    half = _WIDTH_MM[spec.pointer] / 2
+    round_off = np.clip(aside / (_WIDTH_MM[spec.pointer] / 2), -1, 1)
     grey = _GREY[spec.pointer_shade]
-    round_off = np.clip(aside / half, -1, 1)
     shade = 1.0 + 0.10 * round_off - 0.18 * round_off**4
     if spec.pointer == "bolt":
         grey = 0.75 * grey + 40.0
         shade = shade + 0.16 * np.sin(2 * np.pi * behind / _THREAD_MM + 0.9 * round_off)
     if spec.pointer == "card":
         shade = np.ones_like(shade)
-    colour = _average((grey * shade).astype(np.float32))[..., None] * np.array(
-        (1.02, 1.0, 0.99), dtype=np.float32
-    )
-    return share, colour
+    colour = (grey * shade)[..., None] * np.array((1.02, 1.0, 0.99))
+    return share[..., None].astype(np.float32), colour.astype(np.float32)
 
 
-def _outward(spec: SceneSpec, camera: Camera) -> FloatArray:
-    return -camera.measuring if spec.direction == "lateral" and spec.side == "left" else camera.measuring
+def _from_tip(spec: SceneSpec, camera: Camera, pixels: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """How far behind the tip and aside from it pixels (…, 2) lie, in the pointer's plane [mm]."""
+    place = camera.on_board(pixels)
+    return spec.outward * place[..., 0] - spec.gap_mm, place[..., 1]
 
 
 def _depth(kind: str, behind: FloatArray, aside: FloatArray) -> FloatArray:
@@ -65,8 +65,3 @@ def _depth(kind: str, behind: FloatArray, aside: FloatArray) -> FloatArray:
         return np.asarray(np.minimum(np.minimum(behind, half - np.abs(aside)), chamfer))
     tip = half - np.hypot(half - behind, aside)
     return np.where(behind < half, tip, half - np.abs(aside))
-
-
-def _average(fine: Picture) -> Picture:
-    rows, columns = fine.shape
-    return np.asarray(fine.reshape(rows // _FINE, _FINE, columns // _FINE, _FINE).mean(axis=(1, 3)))

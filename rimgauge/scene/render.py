@@ -12,10 +12,11 @@ from rimgauge.records import FloatArray, record
 
 from .background import draw_background, light
 from .camera import Camera, place_camera
-from .canvas import Canvas, Picture, Traced, Tracer, blurred, coverage, make_canvas
+from .canvas import Canvas, Picture, Tracer, blurred, make_canvas
 from .motion import Spin, turn_by_hand
 from .outline import Outline
 from .pointer import draw_pointer, pointer_tip
+from .rim import lay_rim
 from .spec import SceneSpec
 from .spokes import Spokes
 from .texture import Surface
@@ -60,9 +61,8 @@ class Scene:
         self._share, self._colour = draw_pointer(spec, self.camera, self._canvas)
         self._background = self._shaded(draw_background(spec, self._canvas, still))
         self._light = light(spec, self._canvas, still)
-        self._glint = 1 + _GLINT * np.exp(
-            -(((np.arange(self._canvas.rows) / self._canvas.rows - 0.62) / 0.16) ** 2)
-        )
+        place = np.arange(self._canvas.rows, dtype=np.float32) / self._canvas.rows
+        self._glint = 1 + _GLINT * np.exp(-(((place[:, None, None] - 0.62) / 0.16) ** 2))
 
     def frames(self) -> Iterator[Frame]:
         """Photograph the wheel in turn, frame by frame."""
@@ -99,7 +99,8 @@ class Scene:
         """
         picture = self._spokes.draw(self._background, wheel_angle_deg, blur_deg)
         traced = self._tracer.trace(wheel_angle_deg)
-        picture = self._with_rim(picture, traced, wheel_angle_deg, blur_deg)
+        surface = self._surface.seen(wheel_angle_deg - traced.past_deg, abs(blur_deg))
+        lay_rim(picture, traced, np.asarray(surface * self._glint, dtype=np.float32), self._surface.starts)
         picture = picture + self._share * (self._colour - picture)
         picture *= self._light * np.float32(brightness)
         if self._canvas.transposed:
@@ -121,38 +122,11 @@ class Scene:
             blotch = self._sensor.standard_normal((height // 2, width // 2, 3), dtype=np.float32)
             spread = cv2.resize(blotch, (width, height), interpolation=cv2.INTER_LINEAR)
             size = self.spec.noise * np.sqrt(np.maximum(picture[..., 1:2], 4.0) / _MID_GREY)
-            picture = np.asarray(picture + size * (grain + 0.5 * spread), dtype=np.float32)
-        return np.asarray(np.clip(picture + 0.5, 0, 255), dtype=np.uint8)
-
-    def _with_rim(self, picture: Picture, traced: Traced, wheel_angle_deg: float, blur_deg: float) -> Picture:
-        """Lay the rim over the picture, its two outer corners exact to a fraction of a pixel."""
-        rows, width = picture.shape[:2]
-        left = max(0, int(traced.columns[0].min()) - 1)
-        right = min(width, int(traced.columns[-1].max()) + 2)
-        surface = self._surface.seen(wheel_angle_deg - traced.past_deg, abs(blur_deg))
-        surface *= self._glint[:, None, None].astype(np.float32)
-        starts = self._surface.starts[::-1] if traced.flipped else self._surface.starts
-        column = np.arange(left, right, dtype=np.float32)
-        across = np.full((rows, right - left), float(starts[0]), dtype=np.float32)
-        for corner in range(len(starts) - 1):
-            low = traced.columns[corner, :, None].astype(np.float32)
-            width_px = np.maximum(traced.columns[corner + 1, :, None].astype(np.float32) - low, 1e-3)
-            across += np.float32(starts[corner + 1] - starts[corner]) * np.clip(
-                (column - low) / width_px, 0, 1
-            )
-        row = np.broadcast_to(np.arange(rows, dtype=np.float32)[:, None], across.shape)
-        seen = cv2.remap(
-            surface,
-            across - np.float32(0.5),
-            np.ascontiguousarray(row),
-            cv2.INTER_LINEAR,
-            None,
-            cv2.BORDER_REPLICATE,
-        )
-        share = coverage(width, traced.columns[0]) * (1 - coverage(width, traced.columns[-1]))
-        part = picture[:, left:right]
-        picture[:, left:right] = part + share[:, left:right, None] * (seen - part)
-        return picture
+            noise = np.asarray(0.5 * spread, dtype=np.float32)
+            noise += grain
+            noise *= size
+            picture = picture + noise
+        return np.asarray(cv2.convertScaleAbs(np.maximum(picture, 0)))
 
     def _shaded(self, background: Picture) -> Picture:
         """Darken the background with the pointer's soft shadow, off to one side."""

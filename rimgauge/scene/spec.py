@@ -45,6 +45,7 @@ _RANGES: dict[str, tuple[float, float]] = {
     "tilt_deg": (-45, 45),
     "gap_mm": (0.2, 20),
     "exposure_s": (0, 0.05),
+    "texture": (0, 4),
     "blur_px": (0.3, 6),
     "noise": (0, 30),
     "jpeg_quality": (10, 100),
@@ -64,7 +65,8 @@ class SceneSpec:
     lateral_mm, radial_mm (720,): how far the rim strays at 0, 0.5, 1 … degrees. first_spoke_deg: None for
     half a spacing. side: which edge the pointer faces (lateral only). radius_mm: of the rim's outer edge.
     gap_mm: mean distance from pointer tip to rim. distance_mm: camera to rim edge. tilt_deg: how far the
-    camera leans out of the measuring plane, so that the other direction leaks in. blur_px: sd of the
+    camera leans out of the measuring plane, so that the other direction leaks in. texture: strength of the
+    rim's machining lines, stains and specks, 1 for a used wheel, 0 for plain paint. blur_px: sd of the
     optical blur. noise: sd in grey levels at mid grey. flicker: sd of the brightness from frame to frame,
     as a fraction. shake_px: sd of the camera's shake. mark_bgr: colour of the tape at the valve.
     """
@@ -96,6 +98,7 @@ class SceneSpec:
     pointer_shade: Shade = "dark"
     mark_bgr: tuple[int, int, int] = (40, 60, 215)
     finish: Finish = "bright"
+    texture: float = 1.0
     decal: bool = False
     background: Background = "wall"
     exposure_s: float = 0.008
@@ -124,8 +127,7 @@ class SceneSpec:
                 raise BadInput(f"{name} must hold {CURVE_POINTS} finite numbers, one every half degree")
             curve.flags.writeable = False
             object.__setattr__(self, name, curve)
-        measured = (self.lateral_mm if self.side == "right" else -self.lateral_mm, self.radial_mm)
-        nearest = self.gap_mm - (measured[self.direction == "radial"]).max()
+        nearest = self.gap_mm - (self.outward * self.runout_mm).max()
         if nearest < 0.15:
             raise BadInput(
                 f"the rim would come within {nearest:.2f} mm of the pointer: take a gap of at least "
@@ -146,6 +148,11 @@ class SceneSpec:
             ("right", "left") if self.first_spoke_side == "right" else ("left", "right")
         )
         return tuple(order[index % 2] for index in range(self.spokes))
+
+    @property
+    def outward(self) -> float:
+        """From rim to pointer along the measuring direction: −1 for a pointer at the left edge, else 1."""
+        return -1.0 if self.direction == "lateral" and self.side == "left" else 1.0
 
     @property
     def runout_mm(self) -> FloatArray:

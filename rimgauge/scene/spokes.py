@@ -20,7 +20,7 @@ _FLANGE_OFFSET_MM = 31.0
 _SUBSTEPS = 6
 _BITS = 4
 """Fraction bits of the corners handed to OpenCV."""
-_GREYS = {"body": 96.0, "shine": 205.0, "nipple": 150.0}
+_GREYS = {"body": 70.0, "shine": 205.0, "nipple": 88.0}
 
 
 class Spokes:
@@ -46,11 +46,13 @@ class Spokes:
                 for corner in corners:
                     cv2.fillConvexPoly(mask, corner, 255, cv2.LINE_AA, _BITS)
                 cv2.accumulate(mask, shares[name])
-        picture = background
+        left = np.ones(background.shape[:2], dtype=np.float32)
+        added = np.zeros_like(left)
         for name, grey in _GREYS.items():
-            share = shares[name][..., None] / (255.0 * _SUBSTEPS)
-            picture = picture + share * (np.float32(grey) - picture)
-        return picture
+            clear = 1 - shares[name] / np.float32(255.0 * _SUBSTEPS)
+            left *= clear
+            added = added * clear + np.float32(grey) * (1 - clear)
+        return np.asarray(background * left[..., None] + added[..., None])
 
     def _shapes(self, wheel_angle_deg: float) -> dict[str, NDArray[np.int32]]:
         """Corners (n, 4, 2) in OpenCV's fixed point of the spokes' bodies, shines and nipples."""

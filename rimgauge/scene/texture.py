@@ -66,7 +66,7 @@ class Surface:
 def _strip(spec: SceneSpec, part: Part, count: int, rng: np.random.Generator) -> Picture:
     """One part of the profile all round: machining lines along the rim, slow stains, specks."""
     grey = _GREYS[spec.finish][part]
-    strength = 0.05 if spec.finish == "bright" else 0.09
+    strength = spec.texture * (0.05 if spec.finish == "bright" else 0.09)
     lines = rng.normal(0, strength * (1.5 if part in ("track", "lip") else 0.7), count)
     stains = _smooth_round(rng, _AROUND, count)
     specks = blurred(rng.normal(0, 1, (_AROUND, count)).astype(np.float32), 1.2)

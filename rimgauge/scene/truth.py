@@ -25,21 +25,20 @@ def apparent_mm(scene: Scene) -> FloatArray:
     angle = np.arange(CURVE_POINTS) * (360.0 / CURVE_POINTS)
     gap = scene.outline.gap_px(scene.tip_px, np.asarray(angle)) * scene.camera.mm_per_px
     away = gap.mean() - gap
-    return np.asarray(-away if _faces_left(scene) else away)
+    return np.asarray(scene.spec.outward * away)
 
 
 def scene_view(scene: Scene, *, given_scale: bool = True) -> View:
     """Say where pointer, rim, mark and spokes are in the picture, as a person would who drew the boxes."""
     spec, camera = scene.spec, scene.camera
     per_mm = 1.0 / camera.mm_per_px
-    runout = spec.runout_mm * (-1.0 if _faces_left(scene) else 1.0)
-    sense = -1.0 if _faces_left(scene) else 1.0
+    runout = spec.outward * spec.runout_mm
     gap = spec.gap_mm * per_mm
 
     def box(measuring: tuple[float, float], forward: tuple[float, float]) -> Box:
         """Box from ranges in pixels outward from the tip and along `forward`."""
         corners = [
-            scene.tip_px + sense * out * camera.positive + along * camera.forward
+            scene.tip_px + spec.outward * out * camera.positive + along * camera.forward
             for out in measuring
             for along in forward
         ]
@@ -54,7 +53,7 @@ def scene_view(scene: Scene, *, given_scale: bool = True) -> View:
         spokes = box((-near + 6, -near + 70), (35, 0.48 * length))
     else:
         mark = box((-(inner - 5.5) * per_mm, -(spec.gap_mm + 3.2) * per_mm), (-0.45 * length, 0.45 * length))
-        spokes = box((-(inner + 4.5) * per_mm, -(inner + 2.5) * per_mm), (-0.48 * length, 0.48 * length))
+        spokes = box((-(inner + 4.8) * per_mm, -(inner + 2.0) * per_mm), (-0.3 * length, 0.3 * length))
     margin = 8.0
     edge = Edge(
         side="outer" if spec.direction == "radial" else spec.side,
@@ -136,10 +135,6 @@ def scene_truth(scene: Scene, frames: list[Frame]) -> dict[str, Any]:
             for frame in frames
         ],
     }
-
-
-def _faces_left(scene: Scene) -> bool:
-    return scene.spec.direction == "lateral" and scene.spec.side == "left"
 
 
 def _box(corners: FloatArray, image_size: tuple[int, int]) -> Box:

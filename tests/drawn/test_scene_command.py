@@ -1,0 +1,95 @@
+"""`rimgauge scene` writes a whole folder or nothing."""
+
+import csv
+import json
+import subprocess
+import sys
+import tomllib
+
+import cv2
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from rimgauge.job import read_view
+
+
+def _scene(*options):
+    return subprocess.run(
+        [sys.executable, "-m", "rimgauge", "scene", *map(str, options)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_folder_holds_everything_and_agrees_with_itself(tmp_path):
+    folder = tmp_path / "drawn"
+    done = _scene("--out", folder, "--frames", 4, "--spokes", 28, "--runout-mm", 1.2, "--json")
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["total_runout_mm"] == 1.2
+    names = {path.name for path in folder.iterdir()}
+    assert names == {"frames", "times.csv", "view.json", "wheel.toml", "truth.json", "scale.jpg"}
+    assert sorted(path.name for path in (folder / "frames").iterdir()) == [f"{i:06d}.jpg" for i in range(4)]
+    assert cv2.imread(str(folder / "frames" / "000003.jpg")).shape == (360, 640, 3)
+    with (folder / "times.csv").open() as file:
+        times = [float(row["time_s"]) for row in csv.DictReader(file)]
+    truth = json.loads((folder / "truth.json").read_text())
+    assert_allclose(times, [frame["t_s"] for frame in truth["frames"]], rtol=0, atol=1e-6)
+    view = read_view(folder / "view.json")
+    assert_allclose(view.scale.mm_per_px, truth["mm_per_px_at_rim_edge"], rtol=1e-9, atol=0)
+    wheel = tomllib.loads((folder / "wheel.toml").read_text())
+    assert wheel["spokes"] == 28
+    assert_allclose(wheel["first_spoke_deg"], truth["spokes"][0]["angle_deg"], rtol=0, atol=1e-3)
+
+
+def test_curve_from_a_file_is_what_is_drawn(tmp_path):
+    curve = tmp_path / "curve.csv"
+    angles = np.arange(0, 360, 5.0)
+    rows = [f"{angle},{0.4 * np.cos(np.radians(2 * angle)):.6f}" for angle in angles]
+    curve.write_text("angle_deg,runout_mm\n" + "\n".join(rows) + "\n")
+    done = _scene("--out", tmp_path / "drawn", "--frames", 1, "--curve", curve)
+    assert done.returncode == 0, done.stderr
+    truth = json.loads((tmp_path / "drawn" / "truth.json").read_text())
+    assert_allclose(truth["curve"]["runout_mm"][90], 0.4 * np.cos(np.radians(90.0)), rtol=0, atol=1e-4)
+    assert_allclose(truth["total_runout_mm"], 0.8, rtol=0, atol=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--spokes", "7.5"], "7.5"),
+        (["--spokes", "0"], "spokes is 0"),
+        (["--runout-mm", "nan"], "--runout-mm"),
+        (["--runout-mm", "9"], "come within"),
+        (["--mm-per-px", "0"], "mm_per_px"),
+        (["--direction", "sideways"], "sideways"),
+        (["--curve", "nowhere.csv"], "nowhere.csv"),
+    ],
+)
+def test_bad_option_writes_nothing(tmp_path, options, words):
+    done = _scene("--out", tmp_path / "drawn", "--frames", 2, *options)
+    assert done.returncode != 0
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "text", ["angle,mm\n1,2\n", "angle_deg,runout_mm\n0,x\n", "angle_deg,runout_mm\n0,1\n"]
+)
+def test_bad_curve_is_named(tmp_path, text):
+    curve = tmp_path / "curve.csv"
+    curve.write_text(text)
+    done = _scene("--out", tmp_path / "drawn", "--curve", curve)
+    assert done.returncode == 1
+    assert "curve.csv" in done.stderr
+    assert not (tmp_path / "drawn").exists()
+
+
+def test_folder_in_use_is_left_alone(tmp_path):
+    (tmp_path / "mine.txt").write_text("keep")
+    done = _scene("--out", tmp_path, "--frames", 1)
+    assert done.returncode == 1
+    assert "isn't empty" in done.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
