@@ -17,7 +17,13 @@ HEAD = """\
 
 A command run inside a job folder needs no file names.
 `--json` prints one JSON object for programs instead of words.
-Exit codes: 0 done; 1 the data can't give an answer, and the message says why; 2 wrong usage; 3 `--check` was asked and the wheel is not within tolerance.
+
+Exit codes:
+
+- 0: done
+- 1: the data can't give an answer, and the message says why
+- 2: wrong usage
+- 3: `--check` was asked, and the wheel is not within tolerance
 """
 
 

@@ -27,14 +27,18 @@ def test_a_command_has_a_module_with_help(name):
     command = importlib.import_module(f"rimgauge.cli.{name}").command
     assert isinstance(command, click.Command)
     assert len((command.help or "").strip()) > 20
-    assert any(
-        f"rimgauge {name}" in (text or "") for text in (command.help, command.epilog)
-    ), "no example in the help"
+    assert any(f"rimgauge {name}" in (text or "") for text in (command.help, command.epilog)), (
+        "no example in the help"
+    )
 
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_command_takes_json(name):
-    options = [option for item in importlib.import_module(f"rimgauge.cli.{name}").command.params for option in item.opts]
+    options = [
+        option
+        for item in importlib.import_module(f"rimgauge.cli.{name}").command.params
+        for option in item.opts
+    ]
     assert "--json" in options
 
 
@@ -71,7 +75,11 @@ def test_documents_name_only_options_that_exist():
         text = path.read_text(encoding="utf-8").replace("\\\n", " ")
         for block in re.findall(r"```(?:sh|console)\n(.*?)```", text, re.DOTALL):
             for name, rest in re.findall(r"rimgauge ([a-z]+)([^\n#]*)", block):
-                known = {o for item in importlib.import_module(f"rimgauge.cli.{name}").command.params for o in item.opts}
+                known = {
+                    o
+                    for item in importlib.import_module(f"rimgauge.cli.{name}").command.params
+                    for o in item.opts
+                }
                 used = re.findall(r"(?<=\s)--[a-z-]+", rest)
                 unknown += [f"{path.name}: rimgauge {name} {o}" for o in used if o not in {*known, "--help"}]
     assert unknown == []
@@ -79,7 +87,11 @@ def test_documents_name_only_options_that_exist():
 
 @pytest.mark.parametrize("path", PROSE, ids=lambda path: path.name)
 def test_links_inside_the_project_lead_somewhere(path):
-    missing = [target for target in LINK.findall(path.read_text(encoding="utf-8")) if not (path.parent / target).exists()]
+    missing = [
+        target
+        for target in LINK.findall(path.read_text(encoding="utf-8"))
+        if not (path.parent / target).exists()
+    ]
     assert missing == []
 
 
