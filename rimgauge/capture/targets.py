@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from rimgauge.capture.patch import GreyArray, patch_of
 from rimgauge.errors import BadInput, PointerNotSeen, ScaleMissing
-from rimgauge.records import Box, Edge, FloatArray, View
+from rimgauge.records import BoolArray, Box, Edge, FloatArray, View
 
 SADDLE_BLUR_PX = 2.0
 LEAST_SADDLE = 0.15
@@ -27,13 +27,17 @@ FURTHEST_GUESS = 0.25
 SEEDS = 24
 REACH_PX = 16
 """The furthest that a shim may move the pointer: beyond it the pointer would leave its box."""
-MODEL_ERROR_PX = 0.02
-"""What interpolation and JPEG leave in a registration however little noise there is (measured on drawn scenes)."""
+MODEL_ERROR_PX = 0.03
+"""What the pointer's thickness and what lies behind it leave, apart from noise (measured on a scene)."""
+MOST_REST = 0.15
+"""So much of the change may stay unexplained; where more does, what lies behind the pointer decides."""
+MOST_ERROR = 0.03
+"""A scale less sure than this is worth nothing."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Corners:
-    """Inner corners of a board: lattice (n, 2) in whole squares from an arbitrary one, picture (n, 2) x, y [px]."""
+    """Inner corners of a board: lattice (n, 2) [squares] from an arbitrary one, picture (n, 2) x, y [px]."""
 
     lattice: FloatArray
     picture: FloatArray
@@ -41,10 +45,14 @@ class Corners:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Length:
-    """A length in the picture along the measuring direction [px], with its standard error [px]."""
+    """A length in the picture along the measuring direction [px], with its standard error [px].
+
+    place_error_px: standard uncertainty from not knowing where exactly the rim's edge stands.
+    """
 
     px: float
     standard_error_px: float
+    place_error_px: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,8 +67,12 @@ class _Saddles:
         return np.asarray(np.cos(2.0 * (self.lie[others] - self.lie[one])) < -0.5)
 
 
-def square_px(picture: NDArray[np.uint8], view: View) -> list[Length]:
+def squares_px(picture: NDArray[np.uint8], view: View, name: str) -> list[Length]:
     """Side of one square of the board along the measuring direction, at the rim's edge of each pointer.
+
+    The board hides the rim, whose edge stands between the middle of its box and the side that faces the
+    pointer: the scale is taken halfway, and half its change over that stretch is the bound of a rectangular
+    distribution.
 
     Raises
     ------
@@ -69,9 +81,24 @@ def square_px(picture: NDArray[np.uint8], view: View) -> list[Length]:
     ScaleMissing
         No board is seen, or it doesn't reach round the rim's edge.
     """
-    check_size(picture, view, "the picture of the checkerboard")
-    corners = find_corners(picture)
-    return [square_at(corners, centre_of(edge.rim_box), view.positive) for edge in view.edges]
+    check_size(picture, view, name)
+    corners = find_corners(picture, name)
+    return [_square_at_edge(corners, view, edge) for edge in view.edges]
+
+
+def _square_at_edge(corners: Corners, view: View, edge: Edge) -> Length:
+    x, y, width, height = edge.rim_box
+    middle = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
+    outward = view.positive if edge.side != "left" else -view.positive
+    half_px = 0.5 * (height if abs(outward[1]) > abs(outward[0]) else width)
+    near, here, far = (
+        square_at(corners, middle + share * half_px * outward, view.positive) for share in (0.0, 0.5, 1.0)
+    )
+    return Length(
+        px=here.px,
+        standard_error_px=here.standard_error_px,
+        place_error_px=abs(far.px - near.px) / (2.0 * math.sqrt(3.0)),
+    )
 
 
 def check_size(picture: NDArray[np.uint8], view: View, what: str) -> None:
@@ -84,13 +111,7 @@ def check_size(picture: NDArray[np.uint8], view: View, what: str) -> None:
         )
 
 
-def centre_of(box: Box) -> FloatArray:
-    """Centre x, y of a box; the middle of its first pixel is at its corner's whole number."""
-    x, y, width, height = box
-    return np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
-
-
-def find_corners(picture: NDArray[np.uint8]) -> Corners:
+def find_corners(picture: NDArray[np.uint8], name: str) -> Corners:
     """Find the inner corners of a checkerboard of any size in a BGR picture, to a fraction of a pixel.
 
     Raises
@@ -98,7 +119,7 @@ def find_corners(picture: NDArray[np.uint8]) -> Corners:
     ScaleMissing
         There is no board of at least 4 × 4 inner corners or the like.
     """
-    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    grey = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     saddles = _saddles(grey)
     middle = np.array([grey.shape[1], grey.shape[0]]) / 2.0
     best: dict[tuple[int, int], int] = {}
@@ -110,15 +131,17 @@ def find_corners(picture: NDArray[np.uint8]) -> Corners:
     lattice = np.array(list(best), dtype=np.float64).reshape(-1, 2)
     if len(best) < LEAST_CORNERS or np.ptp(lattice, axis=0).min() < 2:
         raise ScaleMissing(
-            "no checkerboard is seen in the picture; hold it flat where the rim's edge was, sharp and evenly "
-            "lit, so that it shows at least 5 × 5 squares"
+            f"{name}: no checkerboard is seen in this picture; hold it flat where the rim's edge is, "
+            "sharp and evenly lit, so that at least 5 × 5 squares are seen"
         )
     place = saddles.place[list(best.values())]
     # The window holds one corner only and stays out of the blur of the next.
     window = int(np.clip(0.3 * _least_step(lattice, place), 3, 12))
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 1e-3)
     start = place.astype(np.float32).reshape(-1, 1, 2)
-    refined = cv2.cornerSubPix(grey, start, (window, window), (-1, -1), stop).reshape(-1, 2).astype(np.float64)
+    refined = (
+        cv2.cornerSubPix(grey, start, (window, window), (-1, -1), stop).reshape(-1, 2).astype(np.float64)
+    )
     inside = np.all((refined > window) & (refined < 2.0 * middle - 1.0 - window), axis=1)
     kept = inside & (np.linalg.norm(refined - place, axis=1) < window)
     return Corners(lattice[kept], refined[kept])
@@ -140,9 +163,12 @@ def square_at(corners: Corners, point: FloatArray, direction: FloatArray) -> Len
         raise ScaleMissing(
             f"the checkerboard doesn't reach the rim's edge at {point[0]:.0f},{point[1]:.0f}; hold it there"
         )
-    homography, _ = cv2.findHomography(corners.picture, corners.lattice, 0)
-    if homography is None:
-        raise ScaleMissing("the corners found are not those of a flat checkerboard; hold it flat and try again")
+    found, _ = cv2.findHomography(corners.picture, corners.lattice, 0)
+    if found is None:
+        raise ScaleMissing(
+            "the corners found are not those of a flat checkerboard; hold it flat and try again"
+        )
+    homography = np.asarray(found, dtype=np.float64)
     offset = corners.picture - point
     unit_px = float(np.abs(offset).max())
     rest = corners.lattice - _project(homography, corners.picture)
@@ -155,7 +181,9 @@ def square_at(corners: Corners, point: FloatArray, direction: FloatArray) -> Len
     free = max(int(kept.sum()) - terms.shape[1], 1)
     spread = math.sqrt(float((miss[kept] ** 2).sum()) / (2.0 * free))
     if spread > 0.05:
-        raise ScaleMissing("the checkerboard isn't flat or its squares aren't even; hold it flat and try again")
+        raise ScaleMissing(
+            "the checkerboard isn't flat or its squares aren't even; hold it flat and try again"
+        )
     covariance = np.linalg.inv(terms[kept].T @ terms[kept])[1:3, 1:3] * (spread / unit_px) ** 2
     per_px = _jacobian(homography, point) @ direction + direction @ answer[1:3] / unit_px
     squares_per_px = float(np.linalg.norm(per_px))
@@ -166,7 +194,7 @@ def square_at(corners: Corners, point: FloatArray, direction: FloatArray) -> Len
 def pointer_moved_px(before: NDArray[np.uint8], after: NDArray[np.uint8], view: View, edge: Edge) -> Length:
     """How far the pointer went from the rim between two pictures of a wheel that stands still.
 
-    The pointer's picture is laid over itself; what the rim seems to have moved (a nudged camera) is taken off.
+    The pointer is laid over itself; what the rim seems to have moved (a nudged camera) is taken off.
 
     Raises
     ------
@@ -177,24 +205,31 @@ def pointer_moved_px(before: NDArray[np.uint8], after: NDArray[np.uint8], view: 
     """
     for picture, what in ((before, "the picture before"), (after, "the picture after")):
         check_size(picture, view, what)
+    outward = view.positive if edge.side != "left" else -view.positive
     rim = patch_of(view, edge, edge.rim_box)
-    nudge_u, nudge_v, nudge_error = _register(rim.cut(before), rim.cut(after), (0.0, 0.0), None)
+    rim_old, rim_new = rim.cut(before), rim.cut(after)
+    everywhere = np.ones(rim_old.shape, dtype=bool)
+    nudge = _register(rim_old, rim_new, rim.turn(outward), 0.0, everywhere)
     patch = patch_of(view, edge, _room_behind(view, edge))
     old, new = patch.cut(before), patch.cut(after)
     changed = _changed(old, new)
-    start = min(
-        ((float(u), nudge_v) for u in np.arange(-REACH_PX, REACH_PX + 0.5, 0.5)),
-        key=lambda shift: _misfit(old, new, shift, changed),
-    )
-    moved_u, moved_v, error = _register(old, new, start, changed)
-    into_rim_u, into_rim_v = patch.turn(view.positive if edge.side == "left" else -view.positive)
-    away = -(into_rim_u * (moved_u - nudge_u) + into_rim_v * (moved_v - nudge_v))
-    if abs(away) < 0.5 or abs(moved_u) > REACH_PX - 1:
-        raise PointerNotSeen(
-            "the pointer stands in the same place in both pictures, or too far off to tell; "
-            "give the picture without the shim and the one with it, wheel and camera untouched"
+    new = new - np.float32(np.median((new - old)[~changed]))
+    along = patch.turn(outward)
+    starts = np.arange(-REACH_PX, REACH_PX + 0.5, 0.5)
+    misfits = [float(np.abs(new - _shifted(old, along, start))[changed].sum()) for start in starts]
+    moved = _register(old, new, along, float(starts[np.argmin(misfits)]), changed)
+    px, error_px = moved.px - nudge.px, math.hypot(moved.error_px, nudge.error_px, MODEL_ERROR_PX)
+    if px < 0.0:
+        raise BadInput(
+            "the pointer came nearer to the rim from the first picture to the second; "
+            "give the one without the shim first, then the one with it"
         )
-    return Length(px=abs(away), standard_error_px=math.hypot(error, nudge_error, MODEL_ERROR_PX))
+    if px < 1.0 or px > REACH_PX - 1 or moved.rest > MOST_REST or error_px > MOST_ERROR * px:
+        raise PointerNotSeen(
+            "how far the pointer moved can't be told from these two pictures; put something plain behind it "
+            "so that it stands out, use a thicker shim, and touch neither wheel nor camera between them"
+        )
+    return Length(px=px, standard_error_px=error_px)
 
 
 def _saddles(grey: NDArray[np.uint8]) -> _Saddles:
@@ -234,7 +269,7 @@ def _grow(saddles: _Saddles, seed: int) -> dict[tuple[int, int], int]:
 
 
 def _first_steps(saddles: _Saddles, seed: int) -> tuple[FloatArray, FloatArray] | None:
-    """The two sides of the square at the seed: nearest corners of the other kind, in two directions."""
+    """Find the two sides of the square at the seed: nearest corners of the other kind, in two directions."""
     away = saddles.place - saddles.place[seed]
     distance = np.linalg.norm(away, axis=1)
     order = np.argsort(distance)[1:13]
@@ -261,7 +296,7 @@ def _project(homography: FloatArray, points: FloatArray) -> FloatArray:
 
 
 def _jacobian(homography: FloatArray, point: FloatArray) -> FloatArray:
-    """Derivative (2, 2) of the board's place by the picture's at a point."""
+    """Give the derivative (2, 2) of the board's place by the picture's at a point."""
     top_x, top_y, depth = homography @ np.array([point[0], point[1], 1.0])
     place = np.array([top_x, top_y]) / depth
     return np.asarray((homography[:2, :2] - np.outer(place, homography[2, :2])) / depth)
@@ -274,64 +309,69 @@ def _polynomial(offset: FloatArray, degree: int) -> FloatArray:
 
 
 def _room_behind(view: View, edge: Edge) -> Box:
-    """The pointer's box with room for the shim on the side away from the rim, within the picture."""
+    """Widen the pointer's box with room for the shim on the side away from the rim, within the picture."""
     x, y, width, height = edge.pointer_box
     back = (view.positive if edge.side != "left" else -view.positive) * REACH_PX
     right, bottom = max(0.0, float(back[0])), max(0.0, float(back[1]))
     left, top = min(0.0, float(back[0])), min(0.0, float(back[1]))
     x0, y0 = max(0, x + round(left)), max(0, y + round(top))
-    x1, y1 = min(view.image_size[0], x + width + round(right)), min(view.image_size[1], y + height + round(bottom))
+    x1, y1 = (
+        min(view.image_size[0], x + width + round(right)),
+        min(view.image_size[1], y + height + round(bottom)),
+    )
     return x0, y0, x1 - x0, y1 - y0
 
 
-def _changed(old: GreyArray, new: GreyArray) -> GreyArray:
-    """Weights: 1 where the pictures differ by more than their noise, and a little round it."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Shift:
+    """A shift [px] with its standard error, and what it leaves unexplained as a share of what changed."""
+
+    px: float
+    error_px: float
+    rest: float
+
+
+def _changed(old: GreyArray, new: GreyArray) -> BoolArray:
+    """Mark the largest piece that differs by more than the noise, and a little round it."""
     difference = cv2.GaussianBlur(new - old, (0, 0), 1.0)
-    noise = max(1.4826 * float(np.median(np.abs(difference))), 0.5)
-    marked = (np.abs(difference) > max(6.0 * noise, 0.3 * float(np.abs(difference).max()))).astype(np.uint8)
+    size = np.abs(difference)
+    noise = max(1.4826 * float(np.median(size)), 0.5)
+    marked = (size > max(4.0 * noise, 0.1 * float(size.max()))).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
-    if count < 2 or np.abs(difference).max() < 6.0 * noise:
+    if count < 2:
         raise PointerNotSeen(
             "nothing moved at the pointer between the two pictures; "
             "give the one without the shim first, then the one with it"
         )
     largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    return cv2.dilate((labels == largest).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(np.float32)
+    piece = (labels == largest).astype(np.uint8)
+    return np.asarray(cv2.dilate(piece, np.ones((5, 5), np.uint8)) > 0)
 
 
-def _shifted(patch: GreyArray, u: float, v: float) -> GreyArray:
-    matrix = np.array([[1.0, 0.0, u], [0.0, 1.0, v]])
-    height, width = patch.shape
-    return cv2.warpAffine(
-        patch, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-    ).astype(np.float32)
-
-
-def _misfit(old: GreyArray, new: GreyArray, shift: tuple[float, float], weight: GreyArray) -> float:
-    return float((weight * np.abs(new - _shifted(old, *shift))).sum())
+def _shifted(patch: GreyArray, along: tuple[float, float], px: float) -> FloatArray:
+    matrix = np.array([[1.0, 0.0, px * along[0]], [0.0, 1.0, px * along[1]]])
+    size = (patch.shape[1], patch.shape[0])
+    moved = cv2.warpAffine(patch, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(moved, dtype=np.float64)
 
 
 def _register(
-    old: GreyArray, new: GreyArray, start: tuple[float, float], weight: GreyArray | None
-) -> tuple[float, float, float]:
-    """Shift u, v that lays one patch over the other, and the standard error of u; Gauss–Newton, outliers left out."""
-    u, v = start
-    used = np.ones_like(old) if weight is None else weight
-    used = used.astype(np.float64).ravel()
-    error = math.inf
-    for _ in range(12):
-        moved = _shifted(old, u, v).astype(np.float64)
-        gradient_v, gradient_u = np.gradient(moved)
-        jacobian = np.stack([-gradient_u, -gradient_v, moved - moved.mean(), np.ones_like(moved)]).reshape(4, -1)
-        rest = (new - moved).ravel()
-        noise = max(1.4826 * float(np.median(np.abs(rest[used > 0]))), 0.5)
-        tukey = used * np.clip(1.0 - (rest / (6.0 * noise)) ** 2, 0.0, None) ** 2
-        normal = (jacobian * tukey) @ jacobian.T
-        normal += 1e-6 * np.diag(np.diag(normal)) + 1e-9 * np.eye(4)
-        step = np.linalg.solve(normal, (jacobian * tukey) @ rest)
-        u, v = u + float(np.clip(step[0], -1.0, 1.0)), v + float(np.clip(step[1], -1.0, 1.0))
-        # JPEG correlates neighbours, which doubles the error that independent pixels would give.
-        error = 2.0 * noise * math.sqrt(float(np.linalg.inv(normal)[0, 0]))
-        if math.hypot(step[0], step[1]) < 1e-3:
+    old: GreyArray, new: GreyArray, along: tuple[float, float], start_px: float, used: BoolArray
+) -> _Shift:
+    """Lay one patch over the other along a direction: Gauss–Newton, what doesn't fit weighs little."""
+    px = start_px
+    for _ in range(15):
+        moved = _shifted(old, along, px)
+        by_v, by_u = np.gradient(moved)
+        slope = -np.asarray(along[0] * by_u + along[1] * by_v)[used]
+        rest = (new - moved)[used]
+        noise = max(1.4826 * float(np.median(np.abs(rest))), 0.5)
+        weight = np.clip(1.0 - (rest / (6.0 * noise)) ** 2, 0.0, None) ** 2
+        information = max(float(weight @ slope**2), 1e-9)
+        step = float(np.clip((weight * slope) @ rest / information, -1.0, 1.0))
+        px += step
+        if abs(step) < 1e-3:
             break
-    return u, v, error
+    change = math.sqrt(float(np.mean((new - old)[used] ** 2)))
+    # JPEG correlates neighbours, which doubles the error that independent pixels would give.
+    return _Shift(px=px, error_px=2.0 * noise / math.sqrt(information), rest=noise / max(change, 0.5))

@@ -1,0 +1,242 @@
+"""rimgauge scale: tell how many millimetres a pixel is."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadInput, PointerNotSeen
+
+if TYPE_CHECKING:
+    from rimgauge.capture.targets import Length
+    from rimgauge.records import Direction, FloatArray, Scale, View
+    from rimgauge.signal.scale import ScaleResult
+
+METHODS = {
+    "checkerboard": "a checkerboard",
+    "length": "an object of known length",
+    "shim": "a shim behind the pointer",
+}
+
+
+@click.command()
+@click.option("--view", "view_file", type=click.Path(path_type=Path), help="Where things are in the picture.")
+@click.option(
+    "--direction", type=click.Choice(["lateral", "radial"]), default="lateral", help="Of the job's views."
+)
+@click.option(
+    "--checkerboard", type=click.Path(path_type=Path), metavar="PICTURE", help="Board at the rim's edge."
+)
+@click.option("--square-mm", metavar="MM", help="Side of one square of the board.")
+@click.option("--length-mm", metavar="MM", help="A known length between two points of the picture.")
+@click.option("--from", "start", metavar="X,Y", help="One end of the length, in pixels.")
+@click.option("--to", "end", metavar="X,Y", help="Its other end.")
+@click.option("--shim-mm", metavar="MM", help="How far the pointer was moved from the rim.")
+@click.argument("pictures", nargs=-1, type=click.Path(path_type=Path), metavar="[BEFORE AFTER]")
+@json_option
+def command(
+    *,
+    view_file: Path | None,
+    direction: Direction,
+    checkerboard: Path | None,
+    square_mm: str | None,
+    length_mm: str | None,
+    start: str | None,
+    end: str | None,
+    shim_mm: str | None,
+    pictures: tuple[Path, ...],
+    as_json: bool,
+) -> None:
+    """Tell how many millimetres a pixel is, and keep it in the view.
+
+    Hold a printed checkerboard flat where the rim's edge is; or give two points a known length apart; or take
+    one picture, put a shim of known thickness behind the pointer so that it moves straight away from the rim,
+    and take another.
+
+    Example:  rimgauge scale --checkerboard sheet.jpg --square-mm 5
+    """
+    from rimgauge.job import read_view  # noqa: PLC0415
+    from rimgauge.signal.scale import disagree  # noqa: PLC0415
+
+    _check_choice(checkerboard, length_mm, shim_mm)
+    if pictures and shim_mm is None:
+        raise BadInput("pictures without an option belong to --shim-mm; name a board's with --checkerboard")
+    path = _view_path(view_file, direction)
+    view = read_view(path)
+    if checkerboard is not None:
+        found = _by_board(view, checkerboard, _millimetres("--square-mm", square_mm))
+    elif length_mm is not None:
+        found = _by_length(
+            view,
+            _millimetres("--length-mm", length_mm),
+            _point("--from", start, view),
+            _point("--to", end, view),
+        )
+    else:
+        found = _by_shim(view, _millimetres("--shim-mm", shim_mm), pictures)
+    before = view.scale
+    other = before if before is not None and before.method != found.scale.method else None
+    differs = other is not None and disagree(found.scale, other)
+    _keep(path, dataclasses.replace(view, scale=found.scale))
+    if as_json:
+        print_json(_fields(path, found, other, differs))
+    else:
+        click.echo(_words(path, found, other, differs))
+
+
+def _check_choice(*ways: object) -> None:
+    """Exactly one way to tell the scale."""
+    if sum(way is not None for way in ways) != 1:
+        raise BadInput(
+            "give one of --checkerboard PICTURE, --length-mm MM or --shim-mm MM; see rimgauge scale --help"
+        )
+
+
+def _view_path(path: Path | None, direction: Direction) -> Path:
+    from rimgauge.job import find_job, view_path  # noqa: PLC0415
+
+    if path is not None:
+        return path
+    job = find_job(Path.cwd())
+    if job is None:
+        raise BadInput("say where things are in the picture with --view view.json; `rimgauge aim` makes one")
+    return view_path(job, direction)
+
+
+def _millimetres(option: str, text: str | None) -> float:
+    """Read a length that can be one."""
+    if text is None:
+        raise BadInput(f"{option} is missing; say how many millimetres it is")
+    try:
+        value = float(text)
+    except ValueError:
+        raise BadInput(f"{option} must be a number of millimetres, not {text}") from None
+    if not (math.isfinite(value) and 1e-3 <= value <= 1e4):
+        raise BadInput(f"{option} must lie between 0.001 and 10000 mm, not {text}")
+    return value
+
+
+def _point(option: str, text: str | None, view: View) -> FloatArray:
+    """Read x,y and check that it lies in the picture."""
+    import numpy as np  # noqa: PLC0415
+
+    if text is None:
+        raise BadInput(f"{option} is missing; give the place as x,y in pixels")
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        raise BadInput(f"{option} must be two numbers x,y in pixels, not {text}") from None
+    width, height = view.image_size
+    if not (0 <= x <= width - 1 and 0 <= y <= height - 1):
+        raise BadInput(f"{option} {text} lies outside the picture of {width} × {height} pixels")
+    return np.array([x, y])
+
+
+def _by_board(view: View, picture: Path, square_mm: float) -> ScaleResult:
+    import numpy as np  # noqa: PLC0415
+
+    from rimgauge.capture.sources import read_picture  # noqa: PLC0415
+    from rimgauge.capture.targets import squares_px  # noqa: PLC0415
+    from rimgauge.signal.scale import scale_from_squares  # noqa: PLC0415
+
+    squares = squares_px(read_picture(picture), view, str(picture))
+    return scale_from_squares(
+        square_mm,
+        np.array([square.px for square in squares]),
+        np.array([square.standard_error_px for square in squares]),
+        np.array([square.place_error_px for square in squares]),
+    )
+
+
+def _by_length(view: View, length_mm: float, start: FloatArray, end: FloatArray) -> ScaleResult:
+    from rimgauge.signal.scale import scale_from_points  # noqa: PLC0415
+
+    return scale_from_points(length_mm, start, end, view.positive)
+
+
+def _by_shim(view: View, shim_mm: float, pictures: tuple[Path, ...]) -> ScaleResult:
+    import numpy as np  # noqa: PLC0415
+
+    from rimgauge.capture.sources import read_picture  # noqa: PLC0415
+    from rimgauge.capture.targets import pointer_moved_px  # noqa: PLC0415
+    from rimgauge.signal.scale import scale_from_shim  # noqa: PLC0415
+
+    if len(pictures) != 2:
+        raise BadInput("--shim-mm needs two pictures: one before the shim was put in, one after")
+    before, after = (read_picture(picture) for picture in pictures)
+    moves: list[Length] = []
+    for edge in view.edges:
+        try:
+            moves.append(pointer_moved_px(before, after, view, edge))
+        except PointerNotSeen:  # with two pointers, one may have been left where it was
+            if edge is view.edges[-1] and not moves:
+                raise
+    return scale_from_shim(
+        shim_mm,
+        np.array([move.px for move in moves]),
+        np.array([move.standard_error_px for move in moves]),
+    )
+
+
+def _keep(path: Path, view: View) -> None:
+    """Write the view; where it belongs to a job, its manifest follows."""
+    from rimgauge.job import find_job, update_manifest, write_view  # noqa: PLC0415
+
+    write_view(path, view)
+    job = find_job(path.resolve().parent)
+    if job is not None:
+        update_manifest(job, (path,))
+
+
+def _fields(path: Path, found: ScaleResult, other: Scale | None, differs: bool) -> dict[str, object]:
+    return {
+        "view": str(path),
+        **_scale_fields(found.scale),
+        "budget": [
+            {
+                "source": line.source,
+                "standard_uncertainty_mm_per_px": line.relative * found.scale.mm_per_px,
+            }
+            for line in found.budget
+        ],
+        "previous": None if other is None else _scale_fields(other),
+        "agrees": None if other is None else not differs,
+    }
+
+
+def _scale_fields(scale: Scale) -> dict[str, object]:
+    return {
+        "mm_per_px": scale.mm_per_px,
+        "standard_uncertainty_mm_per_px": scale.standard_uncertainty_mm_per_px,
+        "method": scale.method,
+    }
+
+
+def _words(path: Path, found: ScaleResult, other: Scale | None, differs: bool) -> str:
+    scale = found.scale
+    expanded = 2.0 * scale.standard_uncertainty_mm_per_px
+    lines = [
+        f"One pixel is {scale.mm_per_px:.5f} mm ± {expanded:.5f} mm (about 95 % sure),",
+        f"from {METHODS[scale.method]}. On 1 mm of runout, ± {expanded / scale.mm_per_px:.3f} mm.",
+        "",
+        "What makes it unsure (standard uncertainty, share of the scale):",
+        *(f"  {line.source:<32} {100.0 * line.relative:6.2f} %" for line in found.budget),
+    ]
+    if other is not None:
+        percent = 100.0 * (scale.mm_per_px / other.mm_per_px - 1.0)
+        told = METHODS.get(other.method, f'"{other.method}"')
+        said = f"The scale kept before, from {told}, was {other.mm_per_px:.5f} mm; "
+        said += f"the new one is {percent:+.1f} % off it"
+        end = (
+            ", more than both allow: one of them is wrong. Check sizes and camera before you measure."
+            if differs
+            else ", which both allow."
+        )
+        lines += ["", textwrap.fill(said + end, 78)]
+    return "\n".join([*lines, "", f"Wrote it into {path}."])

@@ -1,0 +1,290 @@
+"""`rimgauge scale` on drawn boards and pointers of known size, on rendered scenes, and on bad input."""
+
+import json
+import shutil
+
+import cv2
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from rimgauge.capture.targets import find_corners, pointer_moved_px, square_at
+from rimgauge.cli import run
+from rimgauge.errors import BadInput, PointerNotSeen, ScaleMissing
+from rimgauge.job import read_view, write_view
+from rimgauge.records import Edge, Scale, View
+from rimgauge.signal.scale import combine, disagree, scale_from_points
+
+SCENES = ["edge_on_bright", "from_above_black", "radial_wall"]
+BOARD_SQUARE_MM = 5.0
+REACH_BOARD = 0.003
+REACH_CARD = 0.005
+"""The drawn card's edges are straight, so its stated points are exact; what is left is the card's depth."""
+
+
+@pytest.fixture
+def view():
+    """A lateral view whose pointer comes from the right."""
+    return View(
+        direction="lateral",
+        image_size=(640, 360),
+        positive=np.array([1.0, 0.0]),
+        forward=np.array([0.0, 1.0]),
+        edges=(Edge(side="right", pointer_box=(331, 153, 45, 53), rim_box=(299, 140, 36, 81)),),
+    )
+
+
+@pytest.fixture
+def view_file(view, tmp_path):
+    write_view(tmp_path / "view.json", view)
+    return tmp_path / "view.json"
+
+
+def drawn(shade, size=(640, 360), fine=4):
+    """Photograph shade(x, y) with a little blur and noise, each pixel the mean of fine × fine points."""
+    offsets = (np.arange(fine) + 0.5) / fine - 0.5
+    x, y = np.meshgrid(
+        (np.arange(size[0])[:, None] + offsets).ravel(), (np.arange(size[1])[:, None] + offsets).ravel()
+    )
+    grey = shade(x, y).reshape(size[1], fine, size[0], fine).mean(axis=(1, 3))
+    grey = cv2.GaussianBlur(grey, (0, 0), 1.0) + np.random.default_rng(7).normal(0.0, 1.5, grey.shape)
+    return np.repeat(np.clip(grey + 0.5, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
+
+
+def board(square_px, turn_deg=3.0, bulge=0.0):
+    """Draw a board that fills the picture; bulge bends its lines as a lens does."""
+    turn = np.radians(turn_deg)
+
+    def shade(x, y):
+        x, y = x - 320.0, y - 180.0
+        stretch = 1.0 + bulge * (x**2 + y**2) / 320.0**2
+        along = stretch * (np.cos(turn) * x + np.sin(turn) * y) / square_px + 0.3
+        across = stretch * (np.cos(turn) * y - np.sin(turn) * x) / square_px + 0.6
+        return np.where((np.floor(along) + np.floor(across)) % 2 == 0, 50.0, 220.0)
+
+    return drawn(shade)
+
+
+def pointer(tip_x, *, behind=170.0, ink=40.0):
+    """Draw a rounded strip from the right whose tip stands at tip_x, and a rim at the left."""
+
+    def shade(x, y):
+        radius = 18.0
+        in_strip = (np.abs(y - 180.0) < radius) & (x > tip_x + radius)
+        in_end = np.hypot(x - tip_x - radius, y - 180.0) < radius
+        return np.where(in_strip | in_end, ink, np.where(x < 325.0, 230.0, behind))
+
+    return drawn(shade)
+
+
+def stopped(words, capsys):
+    """Run a command that must stop; return its exit code and its one sentence."""
+    with pytest.raises(SystemExit) as leave:
+        run([str(word) for word in words])
+    said = capsys.readouterr().err
+    assert len(said.strip().splitlines()) == 1
+    return leave.value.code, said
+
+
+@pytest.mark.parametrize("square_px", [16.0, 41.3, 70.0])
+@pytest.mark.parametrize("turn_deg", [0.0, 3.0, 40.0])
+def test_a_drawn_board_gives_its_square(square_px, turn_deg):
+    found = square_at(
+        find_corners(board(square_px, turn_deg), "x"), np.array([310.0, 170.0]), np.array([1.0, 0.0])
+    )
+    assert_allclose(found.px, square_px, rtol=1e-3, atol=0)
+    assert abs(found.px - square_px) < 5.0 * found.standard_error_px + 1e-4 * square_px
+
+
+def test_a_lens_that_bends_lines_is_followed_at_the_place_asked_for():
+    bulge, place = 0.05, np.array([420.0, 180.0])
+    found = square_at(find_corners(board(30.0, 0.0, bulge), "x"), place, np.array([1.0, 0.0]))
+    # d/dx of x·(1 + k·x²/320²), x from the centre of the drawing
+    true_px = 30.0 / (1.0 + 3.0 * bulge * 100.0**2 / 320.0**2)
+    assert_allclose(found.px, true_px, rtol=1e-3, atol=0)
+
+
+@pytest.mark.parametrize("picture", ["flat", "noise", "stripes"])
+def test_no_board_is_taken_for_one(picture):
+    noise = np.random.default_rng(3).integers(0, 255, (360, 640, 3)).astype(np.uint8)
+    stripes = drawn(lambda x, y: np.where(np.floor(x / 20.0) % 2 == 0, 50.0, 220.0))
+    image = {"flat": np.full((360, 640, 3), 120, np.uint8), "noise": noise, "stripes": stripes}[picture]
+    with pytest.raises(ScaleMissing, match="no checkerboard"):
+        find_corners(image, "sheet.jpg")
+
+
+@pytest.mark.parametrize("moved_px", [2.3, 4.1, 8.75])
+def test_a_shim_moves_the_pointer_by_what_was_drawn(view, moved_px):
+    found = pointer_moved_px(pointer(338.2), pointer(338.2 + moved_px), view, view.edges[0])
+    assert_allclose(found.px, moved_px, rtol=0, atol=0.05)
+    assert abs(found.px - moved_px) < 3.0 * found.standard_error_px
+
+
+def test_pictures_that_show_no_move_are_refused(view):
+    with pytest.raises(PointerNotSeen):
+        pointer_moved_px(pointer(338.2), pointer(338.2), view, view.edges[0])
+
+
+def test_pictures_the_wrong_way_round_are_refused(view):
+    with pytest.raises(BadInput, match="first"):
+        pointer_moved_px(pointer(342.2), pointer(338.2), view, view.edges[0])
+
+
+def test_independent_lines_add_as_squares():
+    from rimgauge.signal.scale import ScaleLine  # noqa: PLC0415
+
+    lines = (ScaleLine(source="a", relative=0.003), ScaleLine(source="b", relative=0.004))
+    scale = combine(10.0, 100.0, "length", lines).scale
+    assert_allclose(
+        [scale.mm_per_px, scale.standard_uncertainty_mm_per_px], [0.1, 0.0005], rtol=1e-12, atol=0
+    )
+
+
+def test_scales_disagree_only_beyond_their_expanded_uncertainty():
+    def scale(value):
+        return Scale(mm_per_px=value, standard_uncertainty_mm_per_px=0.0003, method="x")
+
+    limit = 2.0 * np.hypot(0.0003, 0.0003)
+    assert not disagree(scale(0.12), scale(0.12 + 0.99 * limit))
+    assert disagree(scale(0.12), scale(0.12 + 1.01 * limit))
+
+
+def test_a_length_across_the_measuring_direction_is_refused():
+    with pytest.raises(BadInput, match="off the direction"):
+        scale_from_points(50.0, np.array([10.0, 10.0]), np.array([10.0, 300.0]), np.array([1.0, 0.0]))
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_a_board_in_a_rendered_scene_gives_the_scale(shared, tmp_path, capsys, name):
+    scene = shared / "scenes" / name
+    view_file = tmp_path / "view.json"
+    shutil.copy(scene / "view.json", view_file)
+    run(
+        [
+            "scale",
+            "--view",
+            str(view_file),
+            "--checkerboard",
+            str(scene / "scale.jpg"),
+            "--square-mm",
+            "5",
+            "--json",
+        ]
+    )
+    answer = json.loads(capsys.readouterr().out)
+    truth = json.loads((scene / "truth.json").read_text())["stills"]["scale.jpg"]
+    true_mm = BOARD_SQUARE_MM / truth["square_px_along_measuring_axis_at_edge_point"]
+    assert_allclose(answer["mm_per_px"], true_mm, rtol=REACH_BOARD, atol=0)
+    assert abs(answer["mm_per_px"] - true_mm) < 2.0 * answer["standard_uncertainty_mm_per_px"]
+    assert answer["agrees"] is True
+    kept = read_view(view_file).scale
+    assert (kept.mm_per_px, kept.method) == (answer["mm_per_px"], "checkerboard")
+
+
+def test_a_shim_in_a_rendered_scene_agrees_within_its_uncertainty(shared, tmp_path, capsys):
+    scene = shared / "scenes" / "radial_wall"
+    shutil.copy(scene / "view.json", tmp_path / "view.json")
+    pictures = [str(scene / "gap_before.jpg"), str(scene / "gap_after.jpg")]
+    run(["scale", "--view", str(tmp_path / "view.json"), "--shim-mm", "0.5", *pictures, "--json"])
+    answer = json.loads(capsys.readouterr().out)
+    true_mm = json.loads((scene / "view.json").read_text())["scale"]["mm_per_px"]
+    assert abs(answer["mm_per_px"] - true_mm) < 2.0 * answer["standard_uncertainty_mm_per_px"]
+    assert answer["standard_uncertainty_mm_per_px"] < 0.015 * true_mm
+
+
+def test_a_dark_pointer_before_a_dark_hub_is_refused_rather_than_guessed(shared, tmp_path, capsys):
+    scene = shared / "scenes" / "edge_on_bright"
+    shutil.copy(scene / "view.json", tmp_path / "view.json")
+    before = (tmp_path / "view.json").read_bytes()
+    words = ["scale", "--view", tmp_path / "view.json", "--shim-mm", "0.5"]
+    code, said = stopped([*words, scene / "gap_before.jpg", scene / "gap_after.jpg"], capsys)
+    assert code == 1
+    assert "plain behind it" in said
+    assert (tmp_path / "view.json").read_bytes() == before
+
+
+def test_two_points_of_a_card_give_the_scale(shared, tmp_path, capsys):
+    scene = shared / "scenes" / "edge_on_bright"
+    shutil.copy(scene / "view.json", tmp_path / "view.json")
+    card = json.loads((scene / "truth.json").read_text())["stills"]["scale_card.jpg"]
+    (x0, y0), (x1, y1) = card["left_edge_px_at_two_points"]
+    share = (240.0 - y0) / (y1 - y0)
+    left = np.array([x0 + share * (x1 - x0), 240.0])
+    along = np.array([x1 - x0, y1 - y0]) / np.hypot(x1 - x0, y1 - y0)
+    across = np.array([-along[1], along[0]])
+    width_px = across @ (np.array(card["right_edge_px_at_two_points"][0]) - left)
+    right = left + width_px * across
+    points = ["--from", f"{left[0]},{left[1]}", "--to", f"{right[0]},{right[1]}"]
+    # ISO/IEC 7810:2019, ID-1: 53.98 mm
+    run(["scale", "--view", str(tmp_path / "view.json"), "--length-mm", "53.98", *points, "--json"])
+    answer = json.loads(capsys.readouterr().out)
+    assert_allclose(answer["mm_per_px"], 0.121, rtol=REACH_CARD, atol=0)
+    assert abs(answer["mm_per_px"] - 0.121) < 2.0 * answer["standard_uncertainty_mm_per_px"]
+
+
+def test_a_scale_of_another_method_that_disagrees_is_named(view_file, capsys):
+    line = ["scale", "--view", str(view_file), "--from", "100,180", "--to", "500,180", "--length-mm"]
+    run([*line, "48"])
+    cv2.imwrite(str(view_file.parent / "board.png"), board(40.0))
+    capsys.readouterr()
+    run(
+        [
+            "scale",
+            "--view",
+            str(view_file),
+            "--checkerboard",
+            str(view_file.parent / "board.png"),
+            "--square-mm",
+            "5",
+        ]
+    )
+    said = capsys.readouterr().out
+    assert "one of them is wrong" in " ".join(said.split())
+    assert max(len(text) for text in said.splitlines() if str(view_file) not in text) <= 80
+
+
+@pytest.mark.parametrize("value", ["0", "-5", "nan", "inf", "five"])
+@pytest.mark.parametrize("way", ["board", "length", "shim"])
+def test_a_size_that_is_none_is_refused(view_file, capsys, way, value):
+    words = {
+        "board": ["--checkerboard", "none.jpg", "--square-mm", value],
+        "length": ["--from", "1,1", "--to", "90,1", "--length-mm", value],
+        "shim": ["a.jpg", "b.jpg", "--shim-mm", value],
+    }[way]
+    code, said = stopped(["scale", "--view", view_file, *words], capsys)
+    assert code == 2
+    assert "-mm must" in said
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ([], "give one of"),
+        (["--length-mm", "5", "--shim-mm", "0.5"], "give one of"),
+        (["--length-mm", "5", "--from", "9,9", "--to", "9,9"], "same place"),
+        (["--length-mm", "5", "--from", "9,9", "--to", "900,9"], "outside the picture"),
+        (["--length-mm", "5", "--from", "nan,9", "--to", "90,9"], "outside the picture"),
+        (["--length-mm", "5", "--from", "9;9", "--to", "90,9"], "two numbers"),
+        (["--length-mm", "5", "--from", "9,9"], "--to is missing"),
+        (["--checkerboard", "none.jpg", "--square-mm", "5"], "no such file"),
+        (["--checkerboard", "none.jpg"], "--square-mm is missing"),
+        (["--shim-mm", "0.5", "one.jpg"], "two pictures"),
+        (["--length-mm", "5", "stray.jpg"], "belong to --shim-mm"),
+    ],
+)
+def test_bad_input_gets_one_sentence_and_leaves_the_view(view_file, capsys, words, told):
+    before = view_file.read_bytes()
+    code, said = stopped(["scale", "--view", view_file, *words], capsys)
+    assert code != 0
+    assert told in said
+    assert view_file.read_bytes() == before
+
+
+def test_a_board_of_another_picture_size_is_refused(view_file, capsys):
+    picture = view_file.parent / "small.png"
+    cv2.imwrite(str(picture), board(40.0)[:200, :300])
+    code, said = stopped(
+        ["scale", "--view", view_file, "--checkerboard", picture, "--square-mm", "5"], capsys
+    )
+    assert code == 2
+    assert "300 × 200" in said
