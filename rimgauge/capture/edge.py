@@ -99,19 +99,22 @@ def fit_edge(
     band = _Band.cut(patch, start_px, row_px, shape)
     if band is None:
         return None
-    unknowns = np.array([start_px, shape.slope, shape.blur_px])
-    free = 3 if fit_blur else 2
+    second = shape.second_step_px
+    unknowns = np.array([start_px, shape.slope, shape.blur_px, second or 0.0])
+    free = [0, 1] + ([2] if fit_blur else []) + ([3] if second is not None else [])
     for _ in range(ITERATIONS):
         solved = _solve_rows(band, unknowns, shape)
         weights = _tukey(np.sqrt(np.mean(solved.residual**2, axis=1)))
-        weighted = (solved.jacobian[:free] * weights[:, None]).reshape(free, -1)
-        normal = weighted @ solved.reduced[:free].reshape(free, -1).T
+        weighted = (solved.jacobian[free] * weights[:, None]).reshape(len(free), -1)
+        normal = weighted @ solved.reduced[free].reshape(len(free), -1).T
         try:
             step = np.linalg.solve(normal, weighted @ solved.residual.ravel())
         except np.linalg.LinAlgError:
             return None
-        unknowns[:free] += np.clip(step, -2.0, 2.0)
+        unknowns[free] += np.clip(step, -1.0, 1.0)
         unknowns[2] = min(max(unknowns[2], 0.3), 6.0)
+        if second is not None:
+            unknowns[3] = min(max(unknowns[3], 0.6 * second, 1.2), 1.6 * second)
         if abs(step[0]) < ENOUGH_PX:
             break
     if not np.isfinite(unknowns).all() or abs(unknowns[0] - start_px) > shape.outside_px:
@@ -144,7 +147,7 @@ class _Band:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Solved:
-    """Rows' linear unknowns (r, k); residual (r, c); Jacobian (3, r, c), and reduced by elimination."""
+    """Rows' linear unknowns (r, k); residual (r, c); Jacobian (4, r, c), and reduced by elimination."""
 
     linear: FloatArray
     residual: FloatArray
@@ -153,9 +156,9 @@ class _Solved:
 
 
 def _solve_rows(band: _Band, unknowns: FloatArray, shape: EdgeShape) -> _Solved:
-    place, slope, blur = unknowns
+    place, slope, blur, second = unknowns
     z = (band.u - (place + slope * band.dv + band.bend)[:, None]) / blur
-    shifts = [0.0] if shape.second_step_px is None else [0.0, shape.second_step_px / blur]
+    shifts = [0.0] if shape.second_step_px is None else [0.0, second / blur]
     indices = [_table_index(z - shift) for shift in shifts]
     basis = np.stack([np.ones_like(z), *(_NORMAL_CDF[index] for index in indices)], axis=1)
     across = basis.transpose(0, 2, 1)
@@ -170,7 +173,8 @@ def _solve_rows(band: _Band, unknowns: FloatArray, shape: EdgeShape) -> _Solved:
         change = (-contrast / blur)[:, None] * _NORMAL_DENSITY[index]
         by_place += change
         by_blur += change * (z - shift)
-    jacobian = np.stack([by_place, by_place * band.dv[:, None], by_blur])
+    # The second step's distance moves only the second step, which is the last one added.
+    jacobian = np.stack([by_place, by_place * band.dv[:, None], by_blur, change])
     columns = jacobian.transpose(1, 2, 0)
     reduced = (columns - across @ (inverse @ (basis @ columns))).transpose(2, 0, 1)
     return _Solved(linear, residual, jacobian, reduced)

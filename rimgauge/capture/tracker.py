@@ -23,8 +23,9 @@ from rimgauge.records import Box, Edge, EdgeTrack, FloatArray, GapTrack, View
 LEARNING_FRAMES = 60
 """So many frames are looked at before the first gap is read: two seconds of a webcam."""
 LEAST_QUALITY = 0.25
-SHIFT_NOISE_FACTOR = 2.0
-"""JPEG and what passes behind the pointer make its shift about twice as uncertain as pixel noise says."""
+SHIFT_NOISE_FACTOR = 4.0
+"""JPEG and what passes behind the pointer make its shift up to four times as uncertain as
+pixel noise says (seen on ray-traced scenes without any shake)."""
 BAND_ROOM_PX = 12
 
 

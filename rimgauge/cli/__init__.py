@@ -60,7 +60,9 @@ def main() -> None:
 def run(arguments: list[str] | None = None) -> Any:
     """Run the command line; every error that is the person's business ends as one sentence and an exit code."""
     try:
-        main.main(args=arguments, prog_name="rimgauge", standalone_mode=False)
+        left_with = main.main(args=arguments, prog_name="rimgauge", standalone_mode=False)
+        if isinstance(left_with, int) and left_with:
+            sys.exit(left_with)
     except RimgaugeError as trouble:
         _stop(str(trouble), trouble.exit_code)
     except click.Abort:
