@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rimgauge.capture import Frame, Tracker, track
 from rimgauge.errors import BadInput, ScaleMissing
@@ -160,6 +161,22 @@ def watch(frames: Iterable[Frame], view: View, spoke_angles_deg: FloatArray) -> 
             angle_deg=angle_deg,
             spoke=_nearest_spoke(angle_deg, spoke_angles_deg),
         )
+
+
+def sight_one(
+    frames: Iterable[Frame], view: View, index: int
+) -> tuple[NDArray[np.uint8], FloatArray, FloatArray, FloatArray]:
+    """Picture, tips (k, 2), rim edges (k, 2) and gaps (k,) [mm] of one frame, for an overlay."""
+    kept = [frame for frame in frames if frame.index < LIVE_LEARNING_FRAMES or frame.index == index]
+    wanted = next(frame for frame in kept if frame.index == index)
+    sightings = Tracker(view, kept[:LIVE_LEARNING_FRAMES]).sight(wanted)
+    scale = 1.0 if view.scale is None else view.scale.mm_per_px
+    return (
+        wanted.image,
+        np.array([s.tip_px for s in sightings]),
+        np.array([s.rim_px for s in sightings]),
+        np.array([s.gap_px for s in sightings]) * scale,
+    )
 
 
 LIVE_LEARNING_FRAMES = 60

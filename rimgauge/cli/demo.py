@@ -1,0 +1,128 @@
+"""`rimgauge demo`: the whole job on the bundled frames."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadFile
+
+if TYPE_CHECKING:
+    from rimgauge.records import Runout, Wheel
+
+PASSES = ("lateral_before", "radial_before", "lateral_after", "radial_after")
+
+
+@click.command()
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="Folder for the results.")
+@json_option
+def command(out: Path, as_json: bool) -> None:
+    """Measure and plan the bundled job: an invented wheel, before and after truing.
+
+    Example:  rimgauge demo --out demo
+    """
+    import rimgauge.job as job
+    from rimgauge.cli.measure import load_wheel, runout_text
+    from rimgauge.pipeline import correct, readings_from_passes
+    from rimgauge.plan import plan_text
+
+    sample = sample_folder()
+    wheel = load_wheel(sample / "wheel.toml", None)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise BadFile(out, f"this folder can't be made or written ({error.strerror}); choose another") from None
+    runouts = {}
+    for number, name in enumerate(PASSES, start=1):
+        click.echo(f"Measuring {name.replace('_', ', ')} ...", err=True)
+        runouts[name] = _measure(sample / name, wheel)
+        job.write_pass(out / f"pass-{number:02d}.json", runouts[name])
+    before, radial = runouts["lateral_before"], runouts["radial_before"]
+    readings = readings_from_passes(before, radial, spokes=len(wheel.flanges))
+    plan = correct(readings, wheel)
+    job.write_plan(out / "plan-01.json", plan)
+    _pictures(out, sample / "lateral_before", before, runouts["lateral_after"], wheel)
+    if as_json:
+        print_json(
+            {
+                "passes": {name: job.pass_fields(runout) for name, runout in runouts.items()},
+                "plan": job.plan_fields(plan),
+            }
+        )
+        return
+    click.echo(f"The {wheel.name}: invented, and drawn by rimgauge's own camera.\n\nBEFORE")
+    click.echo(runout_text(before))
+    click.echo("\n" + _line(radial) + "\n\nPLAN")
+    click.echo(plan_text(plan))
+    click.echo("\nAFTER the turns, measured again")
+    click.echo(_line(runouts["lateral_after"]) + "\n" + _line(runouts["radial_after"]))
+    click.echo(f"\nPasses, plan and pictures are in {out}")
+
+
+def sample_folder() -> Path:
+    """Find the bundled frames: inside the installed package, or beside it in a checkout."""
+    import rimgauge
+
+    package = Path(rimgauge.__file__).parent
+    for folder in (package / "sample_frames", package.parent / "sample_frames"):
+        if (folder / "wheel.toml").is_file():
+            return folder
+    raise BadFile("sample_frames", "the bundled frames are missing; install rimgauge again")
+
+
+def _measure(folder: Path, wheel: Wheel) -> Runout:
+    import rimgauge.job as job
+    from rimgauge.capture import ReadAhead, open_source
+    from rimgauge.pipeline import measure
+    from rimgauge.records import Source
+
+    view = job.read_view(folder / "view.json")
+    limit = wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
+    with open_source(str(folder)) as frames:
+        return measure(
+            ReadAhead(frames),
+            view,
+            spoke_angles_deg=wheel.spoke_angles_deg,
+            flanges=wheel.flanges,
+            tolerance_mm=limit,
+            created=DRAWN_ON,
+            source=Source(kind=frames.kind, name=folder.name, frames=0, used=0, sha256=frames.sha256()),
+            radius_mm=wheel.rim.effective_diameter_mm / 2.0 + 9.0,
+        )
+
+
+DRAWN_ON = "2026-11-25T12:00:00+00:00"
+"""The day the bundled frames were drawn; the demo gives the same files whenever it is run."""
+
+
+def _line(runout: Runout) -> str:
+    total = runout.total_runout
+    return (
+        f"{runout.direction.capitalize()} runout: {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm, "
+        f"{runout.verdict.outcome} (limit {runout.verdict.tolerance_mm:g} mm)"
+    )
+
+
+def _pictures(out: Path, frames: Path, before: Runout, after: Runout, wheel: Wheel) -> None:
+    """Leave runout.png (before and after) and overlay.png (the frame at the worst place)."""
+    import cv2
+    import numpy as np
+
+    import rimgauge.job as job
+    from rimgauge.capture import open_source
+    from rimgauge.pipeline import sight_one
+    from rimgauge.report import overlay, runout_figure
+
+    figure = runout_figure(after, before=before, rim_diameter_mm=wheel.rim.effective_diameter_mm, title=wheel.name)
+    figure.savefig(out / "runout.png", dpi=110)
+    view = job.read_view(frames / "view.json")
+    worst = before.sides[0].zones[0].centre_deg if before.sides[0].zones else 0.0
+    off = np.abs((before.frames.angle_deg - worst + 180.0) % 360.0 - 180.0)
+    off[~np.isfinite(before.frames.gap_mm[0])] = np.inf
+    with open_source(str(frames)) as source:
+        image, tip_px, rim_px, gap_mm = sight_one(source, view, int(np.argmin(off)))
+    picture = overlay(image, tip_px, rim_px, gap_mm, view.positive, label=f"worst place, at {worst:.0f} degrees")
+    cv2.imwrite(str(out / "overlay.png"), picture)
