@@ -18,7 +18,8 @@ from rimgauge.capture.patch import GreyArray, patch_of
 from rimgauge.errors import BadInput, PointerNotSeen, ScaleMissing
 from rimgauge.records import BoolArray, Box, Edge, FloatArray, View
 
-SADDLE_BLUR_PX = 2.0
+SADDLE_BLURS_PX = (2.0, 4.0, 8.0)
+"""Tried in turn: small squares need the first, noisy or blurred pictures of large ones the later."""
 LEAST_SADDLE = 0.15
 """A corner's saddle is at least this share of the picture's strong ones."""
 LEAST_CORNERS = 16
@@ -120,16 +121,14 @@ def find_corners(picture: NDArray[np.uint8], name: str) -> Corners:
         There is no board of at least 4 × 4 inner corners or the like.
     """
     grey = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-    saddles = _saddles(grey)
     middle = np.array([grey.shape[1], grey.shape[0]]) / 2.0
-    best: dict[tuple[int, int], int] = {}
-    for seed in np.argsort(np.linalg.norm(saddles.place - middle, axis=1))[:SEEDS]:
-        grown = _grow(saddles, int(seed))
-        best = grown if len(grown) > len(best) else best
-        if len(best) > len(saddles.place) / 2:
+    for blur_px in SADDLE_BLURS_PX:
+        saddles = _saddles(grey, blur_px)
+        best = _largest(saddles, middle)
+        lattice = np.array(list(best), dtype=np.float64).reshape(-1, 2)
+        if len(best) >= LEAST_CORNERS and np.ptp(lattice, axis=0).min() >= 2:
             break
-    lattice = np.array(list(best), dtype=np.float64).reshape(-1, 2)
-    if len(best) < LEAST_CORNERS or np.ptp(lattice, axis=0).min() < 2:
+    else:
         raise ScaleMissing(
             f"{name}: no checkerboard is seen in this picture; hold it flat where the rim's edge is, "
             "sharp and evenly lit, so that at least 5 × 5 squares are seen"
@@ -232,9 +231,9 @@ def pointer_moved_px(before: NDArray[np.uint8], after: NDArray[np.uint8], view: 
     return Length(px=px, standard_error_px=error_px)
 
 
-def _saddles(grey: NDArray[np.uint8]) -> _Saddles:
+def _saddles(grey: NDArray[np.uint8], blur_px: float) -> _Saddles:
     """Local maxima of −det of the Hessian of the blurred picture."""
-    smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), SADDLE_BLUR_PX)
+    smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), blur_px)
     xx, yy, xy = (cv2.Sobel(smooth, cv2.CV_32F, *order, ksize=3) for order in ((2, 0), (0, 2), (1, 1)))
     strength = xy * xy - xx * yy
     peak = strength >= cv2.dilate(strength, np.ones((7, 7), np.uint8))
@@ -242,6 +241,17 @@ def _saddles(grey: NDArray[np.uint8]) -> _Saddles:
     y, x = np.nonzero(peak & (strength > LEAST_SADDLE * max(strong, 1.0)))
     lie = 0.5 * np.arctan2(2.0 * xy[y, x], xx[y, x] - yy[y, x])
     return _Saddles(np.stack([x, y], axis=1).astype(np.float64), lie.astype(np.float64))
+
+
+def _largest(saddles: _Saddles, middle: FloatArray) -> dict[tuple[int, int], int]:
+    """Grow lattices from the saddles nearest the middle; the largest wins, one of most saddles at once."""
+    best: dict[tuple[int, int], int] = {}
+    for seed in np.argsort(np.linalg.norm(saddles.place - middle, axis=1))[:SEEDS]:
+        grown = _grow(saddles, int(seed))
+        best = grown if len(grown) > len(best) else best
+        if len(best) > len(saddles.place) / 2:
+            break
+    return best
 
 
 def _grow(saddles: _Saddles, seed: int) -> dict[tuple[int, int], int]:

@@ -40,7 +40,7 @@ def view_file(view, tmp_path):
     return tmp_path / "view.json"
 
 
-def drawn(shade, size=(640, 360), fine=4):
+def drawn(shade, size=(640, 360), fine=3):
     """Photograph shade(x, y) with a little blur and noise, each pixel the mean of fine × fine points."""
     offsets = (np.arange(fine) + 0.5) / fine - 0.5
     x, y = np.meshgrid(
@@ -60,7 +60,11 @@ def board(square_px, turn_deg=3.0, bulge=0.0):
         stretch = 1.0 + bulge * (x**2 + y**2) / 320.0**2
         along = stretch * (np.cos(turn) * x + np.sin(turn) * y) / square_px + 0.3
         across = stretch * (np.cos(turn) * y - np.sin(turn) * x) / square_px + 0.6
-        return np.where((np.floor(along) + np.floor(across)) % 2 == 0, 50.0, 220.0)
+        return 135.0 + 85.0 * wave(along) * wave(across)
+
+    def wave(place):
+        # Steps are ramps as wide as the points lie apart, so that edges stand exactly where they should.
+        return np.clip((np.abs(place % 2.0 - 1.0) - 0.5) * square_px * 2 * 3, -1.0, 1.0)
 
     return drawn(shade)
 
@@ -92,8 +96,8 @@ def test_a_drawn_board_gives_its_square(square_px, turn_deg):
     found = square_at(
         find_corners(board(square_px, turn_deg), "x"), np.array([310.0, 170.0]), np.array([1.0, 0.0])
     )
-    assert_allclose(found.px, square_px, rtol=1e-3, atol=0)
-    assert abs(found.px - square_px) < 5.0 * found.standard_error_px + 1e-4 * square_px
+    assert_allclose(found.px, square_px, rtol=2e-4, atol=0)
+    assert abs(found.px - square_px) < 4.0 * found.standard_error_px
 
 
 def test_a_lens_that_bends_lines_is_followed_at_the_place_asked_for():
@@ -102,6 +106,14 @@ def test_a_lens_that_bends_lines_is_followed_at_the_place_asked_for():
     # d/dx of x·(1 + k·x²/320²), x from the centre of the drawing
     true_px = 30.0 / (1.0 + 3.0 * bulge * 100.0**2 / 320.0**2)
     assert_allclose(found.px, true_px, rtol=1e-3, atol=0)
+
+
+def test_a_pale_blurred_noisy_board_is_still_found():
+    pale = cv2.GaussianBlur(board(60.0).astype(np.float64) * 0.3 + 120.0, (0, 0), 4.0)
+    pale += np.random.default_rng(5).normal(0.0, 6.0, (360, 640, 1))
+    corners = find_corners(np.clip(pale, 0, 255).astype(np.uint8), "x")
+    found = square_at(corners, np.array([310.0, 170.0]), np.array([1.0, 0.0]))
+    assert_allclose(found.px, 60.0, rtol=3e-3, atol=0)
 
 
 @pytest.mark.parametrize("picture", ["flat", "noise", "stripes"])
