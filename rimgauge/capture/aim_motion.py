@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import cv2
@@ -11,12 +12,15 @@ from numpy.typing import NDArray
 from rimgauge.capture.aim_still import Facing, Point, turned_box
 from rimgauge.capture.mark import SPOKE_BINS, strip_along
 from rimgauge.capture.sources import Frame
-from rimgauge.records import Box, FloatArray, View
+from rimgauge.records import Box, Direction, FloatArray, View
 
 BINS_ALONG = 90
 LEAST_OVERLAP = 0.2
-LEAST_SURENESS = 3.0
-"""Mean difference between the two ways beside its standard error before it is believed."""
+SURE_ERRORS = 4.0
+"""Mean difference between the two ways beside its standard error that is believed at once."""
+CLEAR_DIFFERENCE = 0.2
+"""Difference between the fits of the two ways, over five frames, that chance hardly gives."""
+LEAST_MAJORITY = 0.3
 LEAST_CHROMA = 8.0
 """A mark differs from the rim by so much in colour (CIE a*, b*) at least."""
 LEAST_SPOKE_STEP = 1.5
@@ -24,7 +28,7 @@ LEAST_SPOKE_STEP = 1.5
 
 
 def rim_strips(frames: Sequence[Frame], facing: Facing, width_px: float) -> FloatArray:
-    """Colours (n, 90, columns, 3) of the rim along its path, from its edge inward; columns of 4 pixels."""
+    """Take the colours (n, 90, columns, 3) of the rim along its path, edge first; columns of 4 pixels."""
     patch = facing.still.patch
     rows = patch.box[2] if patch.transposed else patch.box[3]
     box = turned_box(patch, facing.edge_u + 2.0, facing.edge_u + width_px, 0.0, rows - 1.0)
@@ -42,8 +46,8 @@ def rim_strips(frames: Sequence[Frame], facing: Facing, width_px: float) -> Floa
     return np.stack(strips).astype(np.float64)
 
 
-def running_way(strips: FloatArray) -> tuple[int, float]:
-    """Which way along v the rim runs (+1 or −1) and how sure that is [standard errors].
+def running_way(strips: FloatArray) -> tuple[int, bool]:
+    """Tell which way along v the rim runs (+1 or −1), and whether that is sure.
 
     What passes is compared from frame to frame at every shift either way; the way that fits better in most
     pairs wins. Still things are taken out first.
@@ -51,16 +55,26 @@ def running_way(strips: FloatArray) -> tuple[int, float]:
     moving = strips - np.median(strips, axis=0)
     moving -= moving.mean(axis=(1, 2), keepdims=True)
     flat = moving.reshape(len(strips), BINS_ALONG, -1)
-    ahead = np.array([_best_fit(a, b) for a, b in zip(flat, flat[1:], strict=False)])
-    back = np.array([_best_fit(b, a) for a, b in zip(flat, flat[1:], strict=False)])
+    ahead = np.array([_best_fit(a, b) for a, b in itertools.pairwise(flat)])
+    back = np.array([_best_fit(b, a) for a, b in itertools.pairwise(flat)])
     differences = ahead - back
-    error = float(differences.std()) / np.sqrt(max(len(differences), 1))
-    mean = float(differences.mean()) if len(differences) else 0.0
-    return (1 if mean >= 0.0 else -1), abs(mean) / max(error, 1e-9)
+    if len(differences) < 5:
+        return 1, False
+    mean = float(differences.mean())
+    if abs(mean) > SURE_ERRORS * float(differences.std()) / np.sqrt(len(differences)):
+        return (1 if mean > 0.0 else -1), True
+    # Rocked both ways: a wheel turns round only through a standstill, and slow frames tell their way clearly.
+    smooth = np.convolve(differences, np.full(5, 0.2), "same")
+    clear = np.flatnonzero(np.abs(smooth) > CLEAR_DIFFERENCE)
+    if len(clear) < 5:
+        return 1, False
+    nearest = clear[np.abs(np.arange(len(smooth))[:, None] - clear).argmin(axis=1)]
+    vote = float(np.sign(smooth[nearest]).mean())
+    return (1 if vote > 0.0 else -1), abs(vote) > LEAST_MAJORITY
 
 
 def _best_fit(before: FloatArray, after: FloatArray) -> float:
-    """Highest agreement of two strips when what was in the first has run on by some bins to higher v."""
+    """Find the highest agreement of two strips when what was in the first has run on by some bins to higher v."""
     best = 0.0
     for shift in range(2, int((1.0 - LEAST_OVERLAP) * BINS_ALONG)):
         a, b = before[:-shift], after[shift:]
@@ -71,7 +85,7 @@ def _best_fit(before: FloatArray, after: FloatArray) -> float:
 
 
 def find_mark_columns(strips: FloatArray) -> tuple[int, int] | None:
-    """Columns of the strips [px from their start] in which something coloured passes; None where nothing does."""
+    """Find where across the strips something coloured passes [px from their start]; None: nowhere."""
     count, bins, columns, _ = strips.shape
     if columns == 0:
         return None
@@ -87,8 +101,8 @@ def find_mark_columns(strips: FloatArray) -> tuple[int, int] | None:
 
 
 def mark_box(facing: Facing, columns: tuple[int, int]) -> Box | None:
-    """Box round the mark's path, its middle level with the tip."""
-    patch, (tip_u, tip_v) = facing.still.patch, facing.tip
+    """Put a box round the mark's path, its middle level with the tip."""
+    patch, tip_v = facing.still.patch, facing.tip[1]
     rows = facing.still.mean.shape[0]
     half = min(tip_v, rows - 1.0 - tip_v, 90.0 * facing.still.unit)
     start = facing.edge_u + 2.0
@@ -97,10 +111,12 @@ def mark_box(facing: Facing, columns: tuple[int, int]) -> Box | None:
 
 
 def find_spoke_box(frames: Sequence[Frame], facing: Facing, view: View) -> Box | None:
-    """Place beside the rim where spokes change the brightness most; None where they hardly do."""
+    """Find the place beside the rim where spokes change the brightness most; None where they hardly do."""
     best, best_step = None, LEAST_SPOKE_STEP
-    for box in _spoke_places(facing):
-        strips = np.stack([strip_along(f.image, view, box, SPOKE_BINS, whole=False).mean(axis=1) for f in frames])
+    for box in _spoke_places(facing, view.direction):
+        strips = np.stack(
+            [strip_along(f.image, view, box, SPOKE_BINS, whole=False).mean(axis=1) for f in frames]
+        )
         change = strips - np.median(strips, axis=0)
         change -= np.median(change, axis=1, keepdims=True)
         # Spokes are narrow: they stand out of the strip here and there, while light and shade change it all.
@@ -110,8 +126,8 @@ def find_spoke_box(frames: Sequence[Frame], facing: Facing, view: View) -> Box |
     return best
 
 
-def _spoke_places(facing: Facing) -> list[Box]:
-    """Places to try: on the pointer's side beside the pointer, and along the border beyond the rim."""
+def _spoke_places(facing: Facing, direction: Direction) -> list[Box]:
+    """List places to try: on the pointer's side beside the pointer, and along the border beyond the rim."""
     still, (tip_u, tip_v) = facing.still, facing.tip
     unit, (rows, columns) = still.unit, still.mean.shape
     border = 4.0 * unit
@@ -120,20 +136,13 @@ def _spoke_places(facing: Facing) -> list[Box]:
         (tip_u - 50 * unit, tip_u + 2 * unit, tip_v + 28 * unit, rows - 1 - border),
     ]
     beyond = (columns - 1 - 16 * unit, columns - 1 - border, 20 * unit, rows - 1 - 20 * unit)
-    tried = beside if not _is_radial(facing) else [beyond]
+    tried = beside if direction == "lateral" else [beyond]
     boxes = [turned_box(still.patch, *place) for place in tried]
     return [box for box in boxes if box is not None and max(box[2:]) >= 40 * unit]
 
 
-def _is_radial(facing: Facing) -> bool:
-    """Tell whether the picture shows still ground beyond the rim, as it does along the axle."""
-    still = facing.still
-    profile = still.mean[:, round(facing.edge_u) :].mean(axis=0)
-    return bool(len(profile) > 40 * still.unit)
-
-
 def to_picture_way(facing: Facing, way: int) -> Point:
-    """Unit vector in the picture along the rim's edge, toward higher v for +1."""
+    """Give the unit vector in the picture along the rim's edge, toward higher v for +1."""
     patch = facing.still.patch
     start = patch.to_picture(0.0, 0.0)
     end = patch.to_picture(facing.slope * way, float(way))

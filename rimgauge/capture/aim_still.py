@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -26,6 +27,8 @@ BAR_WIDTHS_PX = (6, 9, 13, 18, 24, 30, 38, 48)
 """Widths of pointer looked for in a picture 360 pixels high; larger pictures scale them."""
 LEAST_STEP = 2.5
 """An edge must change the brightness by so many grey levels a pixel to count."""
+LEAST_GAP_PX = 3.0
+"""A nearer rim can't be told from the tip, and would touch it."""
 SLOPES = np.linspace(-0.1, 0.1, 9)
 
 
@@ -73,15 +76,22 @@ def look_still(frames: list[Frame]) -> list[Still]:
     return stills
 
 
-def find_facing(stills: list[Still], pointer_at: Point | None, rim_at: Point | None) -> Facing | None:
-    """Find the pointer and rim edge that face each other most clearly; hints x, y [px] fix one or both."""
-    best: Facing | None = None
+def find_facings(stills: list[Still], pointer_at: Point | None, rim_at: Point | None) -> list[Facing]:
+    """Find pointers and rim edges that face each other, clearest first; hints x, y [px] fix one or both."""
+    found: list[Facing] = []
     for still in stills:
+        rim = None if rim_at is None else still.patch.to_patch(*rim_at)
         for start in _starts(still, pointer_at):
-            found = _facing_from(still, start, None if rim_at is None else still.patch.to_patch(*rim_at), pointer_at)
-            if found is not None and (best is None or found.score > best.score):
-                best = found
-    return best
+            facing = _facing_from(still, start, rim, pointer_at)
+            if facing is not None:
+                found.append(facing)
+    found.sort(key=lambda facing: -facing.score)
+    distinct: list[Facing] = []
+    for facing in found:
+        place = facing.still.patch.to_picture(*facing.tip)
+        if all(math.dist(place, d.still.patch.to_picture(*d.tip)) > 4.0 for d in distinct):
+            distinct.append(facing)
+    return distinct
 
 
 def _turned(image: GreyPicture, patch: Patch) -> GreyPicture:
@@ -103,10 +113,12 @@ def _starts(still: Still, pointer_at: Point | None) -> Iterator[tuple[Point, flo
         if left[v, u] < LEAST_STEP:
             return
         left[max(0, v - reach) : v + reach, max(0, u - reach) : u + reach] = 0.0
-        for slide in range(-16, 41, 8):
+        for slide in range(-12, 37, 12):
             tip = _refined_tip(still, (u + slide * still.unit, float(v)), 12.0 * still.unit)
             if tip is not None:
-                strength = _window(ends, tip[0] - reach / 2, tip[0] + reach / 2, tip[1], reach / 2).max(initial=0.0)
+                strength = _window(ends, tip[0] - reach / 2, tip[0] + reach / 2, tip[1], reach / 2).max(
+                    initial=0.0
+                )
                 yield tip, float(strength)
 
 
@@ -133,9 +145,9 @@ def _bar_ends(still: Still) -> GreyPicture:
     return best
 
 
-def _moved(image: GreyPicture, rows: int) -> GreyPicture:
+def _moved(image: NDArray[Any], rows: int) -> GreyPicture:
     """Take the value `rows` above each place, 0 outside the picture."""
-    out = np.zeros_like(image)
+    out = np.zeros(image.shape, dtype=np.float32)
     if rows > 0:
         out[rows:] = image[:-rows]
     else:
@@ -152,6 +164,14 @@ def _facing_from(
         return None
     edge_u, slope, step = found
     unit = still.unit
+    # The first look reached further ahead and may have taken a bit of the rim for the tip.
+    for _ in range(4):
+        again = _refined_tip(still, tip, 6.0 * unit, (ahead_px(edge_u - tip[0], unit),))
+        if again is None or edge_u - again[0] < LEAST_GAP_PX * unit:
+            return None
+        moved_px, tip = math.dist(tip, again), again
+        if moved_px < 1.0:
+            break
     body = _window(still.spread, tip[0] - 35 * unit, tip[0] - 6 * unit, tip[1], 3 * unit)
     wheel = _window(still.spread, edge_u - 2 * unit, edge_u + 40 * unit, tip[1], 40 * unit)
     if body.size == 0 or wheel.size == 0:
@@ -159,38 +179,51 @@ def _facing_from(
     moves = float(np.median(wheel)) / max(float(np.median(body)), still.noise)
     if pointer_at is None and moves < 1.3:
         return None
-    score = strength * min(step, 12.0) * min(moves, 4.0) / (1.0 + (edge_u - tip[0]) / (40.0 * unit))
+    near = 40.0 * unit / (40.0 * unit + edge_u - tip[0])
+    clear = min(strength, 12.0) * min(step, 12.0) * min(moves, 4.0) * min(_tip_step(still, tip), 15.0)
+    score = clear * near
     return Facing(still, tip, edge_u, slope, score)
 
 
+def _tip_step(still: Still, tip: Point) -> float:
+    """Change of brightness across the very tip [grey levels]."""
+    unit, (u, v) = still.unit, tip
+    inside = _window(still.mean, u - 6 * unit, u - 2 * unit, v, 2 * unit)
+    outside = _window(still.mean, u + 1.5 * unit, u + 4 * unit, v, 2 * unit)
+    return abs(float(inside.mean() - outside.mean())) if inside.size and outside.size else 0.0
+
+
 def _window(image: GreyPicture, low_u: float, high_u: float, v: float, half: float) -> GreyPicture:
-    return image[max(0, round(v - half)) : max(0, round(v + half)), max(0, round(low_u)) : max(0, round(high_u))]
+    return image[
+        max(0, round(v - half)) : max(0, round(v + half)), max(0, round(low_u)) : max(0, round(high_u))
+    ]
 
 
-def _refined_tip(still: Still, rough: Point, reach: float) -> Point | None:
+def ahead_px(gap_px: float, unit: float) -> float:
+    """How far the pointer's box may reach past the tip without touching the rim."""
+    return min(5.0 * unit, 0.5 * gap_px)
+
+
+def _refined_tip(
+    still: Still, rough: Point, reach: float, aheads_px: tuple[float, ...] | None = None
+) -> Point | None:
     """Tip as the tracker would see it, from the mean look; None where none ends within reach [px]."""
     unit = still.unit
     height, width = still.mean.shape
     try:
-        for ahead in (10.0, 5.0):
-            u0, u1 = max(0, round(rough[0] - 40 * unit)), min(width, round(rough[0] + ahead * unit) + 1)
+        for ahead in aheads_px or (10.0 * unit, 5.0 * unit):
+            u0, u1 = max(0, round(rough[0] - 40 * unit)), min(width, round(rough[0] + ahead) + 1)
             v0, v1 = max(0, round(rough[1] - 26 * unit)), min(height, round(rough[1] + 26 * unit) + 1)
             if u1 - u0 < 20 or v1 - v0 < 20:
                 return None
             look = learn_pointer([still.mean[v0:v1, u0:u1]], "the picture")
             tip = (u0 + look.tip_u, v0 + look.tip_v)
-            if math.dist(tip, rough) > reach or look.tip_u > u1 - u0 - 3:
+            if math.dist(tip, rough) > reach or look.tip_u > u1 - u0 - 2.5:
                 return None
             rough = tip
     except PointerNotSeen:
         return None
     return rough
-
-
-def pointer_box(still: Still, tip: Point, ahead_px: float) -> Box | None:
-    """Box round a tip, 40 px of the pointer behind it; None where it doesn't lie in the picture."""
-    unit = still.unit
-    return turned_box(still.patch, tip[0] - 40 * unit, tip[0] + ahead_px, tip[1] - 26 * unit, tip[1] + 26 * unit)
 
 
 def turned_box(patch: Patch, low_u: float, high_u: float, low_v: float, high_v: float) -> Box | None:
@@ -224,8 +257,8 @@ def _rim_edge(still: Still, tip: Point, rim: Point | None) -> tuple[float, float
     peaks = [k for k in range(1, len(sharpest) - 1) if _is_peak(sharpest, k) and sharpest[k] > threshold]
     if not peaks:
         return None
-    place = int(np.argmin(abs(np.array(peaks) + first - rim[0]))) if rim is not None else 0
-    column = peaks[place]
+    chosen = int(np.argmin(abs(np.array(peaks) + first - rim[0]))) if rim is not None else 0
+    column = peaks[chosen]
     slope = float(SLOPES[int(np.argmax(profiles[:, column]))])
     place, slope = _straight_line(cut, float(column + first), slope, row, round(5 * unit))
     return place, slope, float(sharpest[column])

@@ -1,0 +1,204 @@
+"""Aim: find pointer, rim edge, mark and spokes in the first frames of a turning wheel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.capture.aim_motion import (
+    find_mark_columns,
+    find_spoke_box,
+    mark_box,
+    rim_strips,
+    running_way,
+    to_picture_way,
+)
+from rimgauge.capture.aim_still import Facing, Point, ahead_px, find_facings, look_still, turned_box
+from rimgauge.capture.sources import Frame
+from rimgauge.capture.tracker import Tracker
+from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimgaugeError, RimNotSeen
+from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
+
+AIM_FRAMES = 120
+"""Four seconds of a webcam: about two turns by hand, so that the mark comes by."""
+LEAST_FRAMES = 20
+TRIED_FRAMES = 40
+TRIED_FACINGS = 3
+LEAST_SEEN_SHARE = 0.8
+RIM_WIDTH_PX = 180
+USUAL_MARK_COLUMNS = (8, 108)
+
+Way = Literal["up", "down", "left", "right"]
+_WAYS: dict[Way, Point] = {"up": (0.0, -1.0), "down": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hints:
+    """What the person pointed out: places x, y [px], and the way the rim runs past the pointer."""
+
+    pointer_at: Point | None = None
+    rim_at: Point | None = None
+    mark_at: Point | None = None
+    runs: Way | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Aim:
+    """A view that the tracker follows, tip and rim edge in the last frame tried, and remarks in words."""
+
+    view: View
+    image: NDArray[np.uint8]
+    tip_px: Point
+    rim_px: Point
+    notes: tuple[str, ...]
+
+
+def aim(frames: list[Frame], direction: Direction, side: Side, hints: Hints) -> Aim:
+    """Find where things are in the frames of a turning wheel, and try the find out with the tracker.
+
+    Positive is from the rim to the pointer for a pointer on the right or outside, and from the pointer to the
+    rim for one on the left. The wheel is taken to roll forward in these frames.
+
+    Parameters
+    ----------
+    frames : list of Frame
+        About four seconds, the camera at rest, the wheel turning.
+    direction : 'lateral' or 'radial'
+        Of the runout to be measured.
+    side : 'right', 'left' or 'outer'
+        Of the rim that the pointer faces; 'outer' for radial.
+    hints : Hints
+        What the person pointed out.
+
+    Raises
+    ------
+    FrameTrouble, BadInput
+        Too few frames, or a hint outside the picture.
+    PointerNotSeen, RimNotSeen, NotTrustworthy
+        Nothing that could be pointer and rim, or they can't be followed; the message says what would help.
+    """
+    if len(frames) < LEAST_FRAMES:
+        raise FrameTrouble("frames", f"{len(frames)} are too few to aim with; give at least {LEAST_FRAMES}")
+    height, width = frames[0].image.shape[:2]
+    _check_hints(hints, width, height)
+    trouble: RimgaugeError = _nothing_found(hints)
+    facings = find_facings(look_still(frames), hints.pointer_at, hints.rim_at)
+    for place, facing in enumerate(facings[:TRIED_FACINGS]):
+        try:
+            return _aim_at(facing, frames, direction, side, hints)
+        except (PointerNotSeen, RimNotSeen, NotTrustworthy) as reason:
+            trouble = reason if place == 0 else trouble
+    raise trouble
+
+
+def _aim_at(facing: Facing, frames: list[Frame], direction: Direction, side: Side, hints: Hints) -> Aim:
+    strips = rim_strips(frames, facing, RIM_WIDTH_PX * facing.still.unit)
+    mark, notes = _mark(facing, strips, hints.mark_at)
+    forward = _forward(facing, strips, hints.runs)
+    view = _view(facing, direction, side, forward=forward, mark=mark)
+    spokes = find_spoke_box(frames, facing, view)
+    if spokes is None:
+        notes = (*notes, "Spokes don't stand out beside the rim; the mark alone will tell the wheel's place.")
+    return _tried(replace(view, spoke_box=spokes), frames, notes)
+
+
+def _check_hints(hints: Hints, width: int, height: int) -> None:
+    for name, place in (("pointer", hints.pointer_at), ("rim", hints.rim_at), ("mark", hints.mark_at)):
+        if place is not None and not (0 <= place[0] < width and 0 <= place[1] < height):
+            raise BadInput(
+                f"--{name}-at {place[0]:g},{place[1]:g} lies outside the picture of {width} × {height} pixels"
+            )
+
+
+def _nothing_found(hints: Hints) -> PointerNotSeen | RimNotSeen:
+    if hints.pointer_at is not None:
+        return RimNotSeen(
+            "no rim edge was found ahead of a pointer tip at that place; check that the place is the tip itself, "
+            "that the wheel turns, and that the tip is a few millimetres from the rim"
+        )
+    return PointerNotSeen(
+        "no pointer was found beside a turning rim; bring the camera closer, put something plain behind the "
+        "pointer, add light, or say where its tip is with --pointer-at x,y"
+    )
+
+
+def _forward(facing: Facing, strips: FloatArray, runs: Way | None) -> Point:
+    if runs is not None:
+        ways = [to_picture_way(facing, way) for way in (1, -1)]
+        fits = [float(np.dot(way, _WAYS[runs])) for way in ways]
+        if max(fits) < 0.5:
+            other = "left or right" if runs in ("up", "down") else "up or down"
+            raise BadInput(f"the rim's edge doesn't run {runs} in this picture; say --runs {other}")
+        return ways[int(np.argmax(fits))]
+    way, sure = running_way(strips)
+    if not sure:
+        raise NotTrustworthy(
+            "which way the rim runs can't be told from these frames; turn the wheel forward more slowly, stick a "
+            "mark of strong colour on the rim, or say it with --runs up, down, left or right"
+        )
+    return to_picture_way(facing, way)
+
+
+def _mark(facing: Facing, strips: FloatArray, mark_at: Point | None) -> tuple[Box | None, tuple[str, ...]]:
+    if mark_at is not None:
+        u, _ = facing.still.patch.to_patch(*mark_at)
+        middle, half = u - facing.edge_u, 20 * facing.still.unit
+        return mark_box(facing, (round(middle - half), round(middle + half))), ()
+    columns = find_mark_columns(strips)
+    if columns is not None:
+        return mark_box(facing, columns), ()
+    note = "No coloured mark came by; stick one on the rim at the valve, or say where it passes with --mark-at x,y."
+    return mark_box(facing, USUAL_MARK_COLUMNS), (note,)
+
+
+def _view(
+    facing: Facing,
+    direction: Direction,
+    side: Side,
+    *,
+    forward: Point,
+    mark: Box | None,
+) -> View:
+    """Put boxes round tip and edge as the tracker wants them."""
+    patch, (tip_u, tip_v), unit = facing.still.patch, facing.tip, facing.still.unit
+    ahead = ahead_px(facing.edge_u - tip_u, unit)
+    pointer = turned_box(patch, tip_u - 40 * unit, tip_u + ahead, tip_v - 26 * unit, tip_v + 26 * unit)
+    rim = turned_box(patch, tip_u, facing.edge_u + 16 * unit, tip_v - 40 * unit, tip_v + 40 * unit)
+    if pointer is None or rim is None:
+        raise PointerNotSeen("the pointer's tip is too close to the picture's border; move the camera")
+    # Square to the rim's edge, from the pointer into the rim.
+    start, end = patch.to_picture(0.0, 0.0), patch.to_picture(1.0, -facing.slope)
+    inward = np.subtract(end, start) / np.hypot(1.0, facing.slope)
+    level = mark is not None and abs(_middle_v(facing, mark) - tip_v) <= 1.0
+    return View(
+        direction=direction,
+        image_size=(patch.box[2], patch.box[3]),
+        positive=inward if side == "left" else -inward,
+        forward=np.array(forward),
+        edges=(Edge(side=side, pointer_box=pointer, rim_box=rim),),
+        mark_box=mark,
+        mark_to_pointer_deg=0.0 if level else None,
+    )
+
+
+def _middle_v(facing: Facing, box: Box) -> float:
+    x, y, width, height = box
+    return facing.still.patch.to_patch(x + (width - 1) / 2.0, y + (height - 1) / 2.0)[1]
+
+
+def _tried(view: View, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
+    """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
+    tracker = Tracker(view, frames)
+    tried = [(frame, tracker.sight(frame)[0]) for frame in frames[:TRIED_FRAMES]]
+    good = [(frame, sighting) for frame, sighting in tried if not sighting.lost and sighting.gap_px > 0.0]
+    if len(good) < LEAST_SEEN_SHARE * len(tried):
+        raise NotTrustworthy(
+            f"pointer and rim were found, but could be followed in {len(good)} of {len(tried)} frames only; bring the "
+            "camera closer, add light, put something plain behind them, or point them out with --pointer-at and "
+            "--rim-at"
+        )
+    frame, sighting = good[-1]
+    return Aim(view, frame.image, sighting.tip_px, sighting.rim_px, notes)

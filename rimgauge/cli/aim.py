@@ -1,0 +1,153 @@
+"""rimgauge aim: find the pointer and the rim in the picture."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadFile, BadInput
+
+if TYPE_CHECKING:
+    from rimgauge.capture.aim import Aim, Way
+    from rimgauge.job import Job
+    from rimgauge.records import Direction, Side
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command()
+@click.argument("source")
+@click.option(
+    "--direction", type=click.Choice(["lateral", "radial"]), required=True, help="Runout to be measured."
+)
+@click.option("--out", type=_FILE, help="Where to write what was found (view.json).")
+@click.option("--picture", type=_FILE, help="Where to write a picture of what was found (PNG).")
+@click.option("--pointer-at", metavar="X,Y", help="About where the pointer's tip is in the picture.")
+@click.option("--rim-at", metavar="X,Y", help="About where the rim's edge is beside the tip.")
+@click.option("--mark-at", metavar="X,Y", help="Where the mark on the rim passes.")
+@click.option(
+    "--runs",
+    type=click.Choice(["up", "down", "left", "right"]),
+    help="Which way the rim runs past the pointer as the wheel rolls forward.",
+)
+@click.option(
+    "--side",
+    type=click.Choice(["right", "left"]),
+    default="right",
+    show_default=True,
+    help="Side of the wheel the pointer is on, as the rider sees it.",
+)
+@click.option("--fps", type=float, default=30.0, show_default=True, help="Frame rate where none is stated.")
+@json_option
+def command(
+    *,
+    source: str,
+    direction: Direction,
+    out: Path | None,
+    picture: Path | None,
+    pointer_at: str | None,
+    rim_at: str | None,
+    mark_at: str | None,
+    runs: Way | None,
+    side: Side,
+    fps: float,
+    as_json: bool,
+) -> None:
+    """Find the pointer and the rim in the picture.
+
+    SOURCE is a folder of frames, a video file, a camera number or an http(s) or rtsp address. Turn the wheel
+    forward by hand while it looks. Check the picture afterwards; where it shows the wrong place, say the
+    right one with --pointer-at and --rim-at, in pixels from the picture's top left corner. Inside a job
+    folder the files need not be named.
+
+    Example:  rimgauge aim 0 --direction lateral --out view.json --picture aim.png
+    """
+    from rimgauge.capture.aim import AIM_FRAMES, Hints, aim  # noqa: PLC0415
+    from rimgauge.capture.sources import open_source  # noqa: PLC0415
+    from rimgauge.job import find_job, hold, update_manifest, write_view  # noqa: PLC0415
+
+    if not (math.isfinite(fps) and fps > 0.0):
+        raise BadInput(f"--fps must be a number above 0, not {fps:g}")
+    hints = Hints(
+        pointer_at=_place("--pointer-at", pointer_at),
+        rim_at=_place("--rim-at", rim_at),
+        mark_at=_place("--mark-at", mark_at),
+        runs=runs,
+    )
+    job = find_job(Path.cwd())
+    view_file, picture_file = _files(job, direction, out, picture)
+    with open_source(source, fps=fps) as frames:
+        first = list(itertools.islice(frames, AIM_FRAMES))
+    found = aim(first, direction, "outer" if direction == "radial" else side, hints)
+    write_view(view_file, found.view)
+    if picture_file is not None:
+        _write_picture(picture_file, found)
+    if job is not None and view_file.resolve().parent == job.folder:
+        with hold(job):
+            update_manifest(job, rewritten=[path for path in (view_file, picture_file) if path is not None])
+    _print(found, view_file, picture_file, as_json=as_json)
+
+
+def _place(option: str, text: str | None) -> tuple[float, float] | None:
+    """Read x,y in pixels, in one sentence where it is none."""
+    if text is None:
+        return None
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        x = y = math.nan
+    if not (math.isfinite(x) and math.isfinite(y)):
+        raise BadInput(f"{option} must be two numbers with a comma between, like 320,180, not {text}")
+    return x, y
+
+
+def _files(
+    job: Job | None, direction: Direction, out: Path | None, picture: Path | None
+) -> tuple[Path, Path | None]:
+    """Name the files to write: those asked for, else those of the job here."""
+    if out is not None:
+        return out, picture
+    if job is None:
+        raise BadInput("say where to write what is found with --out view.json, or go into a job folder first")
+    from rimgauge.job import view_path  # noqa: PLC0415
+
+    return view_path(job, direction), picture or job.folder / f"aim-{direction}.png"
+
+
+def _write_picture(path: Path, found: Aim) -> None:
+    import cv2  # noqa: PLC0415
+
+    from rimgauge.capture.aim_picture import draw_aim  # noqa: PLC0415
+    from rimgauge.job import write_bytes  # noqa: PLC0415
+
+    if path.suffix.lower() not in (".png", ".jpg", ".jpeg"):
+        raise BadFile(path, "a picture's name must end in .png or .jpg")
+    _, data = cv2.imencode(path.suffix.lower(), draw_aim(found))
+    write_bytes(path, data.tobytes())
+
+
+def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: bool) -> None:
+    if as_json:
+        print_json(
+            {
+                "view": str(view_file),
+                "picture": None if picture_file is None else str(picture_file),
+                "tip_px": list(found.tip_px),
+                "rim_px": list(found.rim_px),
+                "notes": list(found.notes),
+            }
+        )
+        return
+    gap_px = math.dist(found.tip_px, found.rim_px)
+    x, y = found.tip_px
+    click.echo(f"Pointer tip at {x:.0f},{y:.0f}, {gap_px:.0f} pixels from the rim's edge.")
+    for note in found.notes:
+        click.echo(note)
+    click.echo(f"Wrote {view_file}.")
+    if picture_file is not None:
+        click.echo(f"Look at {picture_file}: is the ring on the tip and the line on the rim's edge?")

@@ -1,0 +1,83 @@
+"""Aim on rendered frames: pointer tip, rim edge and way against the view the scene was drawn with."""
+
+import itertools
+import json
+import math
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
+from rimgauge.capture.sources import Frame, open_source
+from rimgauge.capture.tracker import Tracker
+from rimgauge.cli.aim import command
+from rimgauge.errors import BadInput, PointerNotSeen
+from rimgauge.job import read_view
+
+TIP_PX = 5.0
+"""So near the tip found must lie to the one the scene's own view gives."""
+SCENES = ["edge_on_bright", "from_above_black", "radial_wall"]
+
+
+def _frames(folder: Path) -> list[Frame]:
+    return list(itertools.islice(open_source(str(folder)), AIM_FRAMES))
+
+
+def _true_tip_px(folder: Path, frames: list[Frame]) -> tuple[float, float]:
+    return Tracker(read_view(folder / "view.json"), frames[:60]).sight(frames[0])[0].tip_px
+
+
+@pytest.mark.parametrize("scene", SCENES)
+def test_aim_finds_what_the_scene_was_drawn_with(shared: Path, scene: str) -> None:
+    folder = shared / "scenes" / scene
+    drawn, frames = read_view(folder / "view.json"), _frames(folder)
+    found = aim(frames, drawn.direction, drawn.edges[0].side, Hints())
+    assert math.dist(found.tip_px, _true_tip_px(folder, frames)) < TIP_PX
+    assert float(found.view.positive @ drawn.positive) > math.cos(math.radians(4.0))
+    assert float(found.view.forward @ drawn.forward) > math.cos(math.radians(4.0))
+    assert found.view.mark_box is not None
+    assert drawn.mark_box is not None
+    across = 0 if drawn.direction == "lateral" else 1
+    middles = [box[across] + box[across + 2] / 2 for box in (found.view.mark_box, drawn.mark_box)]
+    assert abs(middles[0] - middles[1]) < drawn.mark_box[across + 2] / 2
+
+
+@pytest.mark.parametrize("scene", SCENES)
+def test_rim_box_holds_the_edge_in_every_frame(shared: Path, scene: str) -> None:
+    folder = shared / "scenes" / scene
+    drawn, frames = read_view(folder / "view.json"), _frames(folder)
+    tip = _true_tip_px(folder, frames)
+    found = aim(frames, drawn.direction, drawn.edges[0].side, Hints(pointer_at=(tip[0] + 4, tip[1] + 3)))
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["frames"]
+    across = 0 if drawn.direction == "lateral" else 1
+    start, length = found.view.edges[0].rim_box[across], found.view.edges[0].rim_box[across + 2]
+    sign = -float(np.sign(drawn.positive[across]))
+    edges = np.array([tip[across] + sign * frame["gap_px"] for frame in truth])
+    assert (edges > start).all()
+    assert (edges < start + length).all()
+
+
+def test_a_still_picture_says_what_is_missing() -> None:
+    grey = np.full((120, 160, 3), 128, np.uint8)
+    with pytest.raises(PointerNotSeen, match="light"):
+        aim([Frame(k, k / 30, grey) for k in range(20)], "lateral", "right", Hints())
+
+
+def test_a_hint_outside_the_picture_is_refused() -> None:
+    grey = np.full((120, 160, 3), 128, np.uint8)
+    with pytest.raises(BadInput, match="pointer-at 500,20"):
+        aim([Frame(k, k / 30, grey) for k in range(20)], "lateral", "right", Hints(pointer_at=(500, 20)))
+
+
+def test_command_writes_view_and_picture(shared: Path, tmp_path: Path) -> None:
+    folder, view, picture = shared / "scenes" / "radial_wall", tmp_path / "view.json", tmp_path / "aim.png"
+    arguments = [str(folder), "--direction", "radial", "--runs", "left"]
+    result = CliRunner().invoke(command, [*arguments, "--out", str(view), "--picture", str(picture)])
+    assert result.exit_code == 0, result.output
+    assert read_view(view).edges[0].side == "outer"
+    drawn = cv2.imread(str(picture))
+    assert drawn is not None
+    assert drawn.shape[1] == 1280
