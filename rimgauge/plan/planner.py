@@ -8,10 +8,11 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.plan.order import order_of_work
+from rimgauge.plan.prices import objective
 from rimgauge.plan.problem import Line, Problem, state_problem
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, things_to_know
-from rimgauge.plan.search import Found, objective, search
+from rimgauge.plan.search import Found, search
 from rimgauge.plan.wishes import EIGHTH, Wishes
 from rimgauge.plan.wording import correction_words
 from rimgauge.records import (

@@ -1,0 +1,84 @@
+"""What a plan is worth, and how far it is outside its limits.
+
+Everywhere m plans stand side by side as columns.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.plan.problem import AIM_PRICE, END_PRICE, LOOSEN_FACTOR, TOUCH_TURNS, Line, Problem
+from rimgauge.plan.wishes import EIGHTH
+from rimgauge.records import FloatArray, IntArray
+
+TOLERATED = 1e-6
+"""Limits broken by less than this are rounding [mm, N]."""
+
+
+def turning_price(eighths: FloatArray) -> FloatArray:
+    """Price of the turning at each nipple, an array of any shape [turns]."""
+    turning = np.where(eighths > 0, eighths, -LOOSEN_FACTOR * eighths) * EIGHTH
+    price: FloatArray = turning + TOUCH_TURNS * (eighths != 0)
+    return price
+
+
+def line_price(line: Line, after: FloatArray) -> FloatArray:
+    """Price of the runout at the places of a line (p, m), in (m,) [turns]."""
+    reading = after.max(axis=0) - after.min(axis=0)
+    past_aim, past_end = np.maximum(reading - line.aim, 0.0), np.maximum(reading - line.end, 0.0)
+    price: FloatArray = AIM_PRICE * past_aim + END_PRICE * past_end
+    return price
+
+
+def dish_price(problem: Problem, dish: FloatArray) -> FloatArray:
+    """Price of a rim off its centre by dish (m,) [mm], where the centre is known [turns]."""
+    if problem.dish_aim is None:
+        return np.zeros_like(dish)
+    return AIM_PRICE * np.maximum(np.abs(dish) - problem.dish_aim, 0.0)
+
+
+def outside_dish(problem: Problem, dish: FloatArray) -> FloatArray:
+    """How far the rim's mean (m,) is outside its limits (m,) [mm]."""
+    low, high = problem.dish_range
+    outside: FloatArray = np.maximum(dish - high, 0.0) + np.maximum(low - dish, 0.0)
+    return outside
+
+
+def outside_tension(
+    problem: Problem, change: FloatArray, sides: list[FloatArray], means: list[FloatArray]
+) -> FloatArray:
+    """How far tension is outside its limits, summed over the limits (m,) [N].
+
+    change (n, m): of each spoke's tension. sides: deviations from each side's mean (s, m). means: change of
+    each side's mean (m,).
+    """
+    outside: FloatArray = np.maximum((change - problem.tension_rise[:, None]).max(axis=0), 0.0)
+    outside += np.maximum((-change - problem.tension_fall[:, None]).max(axis=0), 0.0)
+    for side, deviation, mean in zip(problem.sides, sides, means, strict=True):
+        outside += np.maximum(mean - side.largest_rise_n, 0.0) + np.maximum(-mean - side.largest_drop_n, 0.0)
+        peak = np.maximum(deviation.max(axis=0), -deviation.min(axis=0))
+        outside += np.maximum(peak - side.largest_peak_n, 0.0)
+        rms = np.sqrt(np.einsum("ij,ij->j", deviation, deviation) / len(deviation))
+        outside += np.maximum(rms - side.largest_rms_n, 0.0)
+    return outside
+
+
+def objective(problem: Problem, eighths: FloatArray | IntArray) -> float:
+    """Objective of one plan (n,) [turns]; infinite outside the limits."""
+    column = np.asarray(eighths, dtype=float)[:, None]
+    dish = problem.dish_start + problem.dish_step @ column
+    outside = (
+        outside_dish(problem, dish),
+        outside_tension(
+            problem,
+            problem.tension_step @ column,
+            [side.start[:, None] + side.step @ column for side in problem.sides],
+            [side.mean_step @ column for side in problem.sides],
+        ),
+    )
+    if max(part[0] for part in outside) > TOLERATED:
+        return np.inf
+    price = turning_price(column).sum() + dish_price(problem, dish)[0]
+    for line in (problem.lateral, problem.radial):
+        price += line_price(line, line.start[:, None] + line.step @ column)[0]
+    return float(price)
