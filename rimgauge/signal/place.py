@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 
 from rimgauge.records import BoolArray, FloatArray
 
-STEPS = 720
-FASTEST_STEPS = 26
-"""Fastest turning followed, in steps of half a degree a frame: 13° a frame, over one turn a second at 30 frames/s."""
+STEPS = 360
+FASTEST_STEPS = 13
+"""Fastest turning followed, in steps of a degree a frame: 13° a frame, over one turn a second at 30 frames/s."""
 REACH_FRAMES = (8, 16, 32, 64, 128, 256, 512, 10**9, 10**9)
 """How far from a pass of the mark the spokes' look is believed, round by round: what is learnt near the mark,
 where the angle is known, must carry each next stretch before that stretch may teach in turn."""
 HARMONICS = 12
-SPEED_CHANGE = (0.02, 0.22, 0.52, 0.22, 0.02)
+SPEED_CHANGE = (0.005, 0.15, 0.69, 0.15, 0.005)
 """Chance that the speed changes by −2 … 2 steps from one frame to the next (a hand's push is a few frames long)."""
 
 Grid = NDArray[np.float32]
@@ -173,7 +173,7 @@ def _path(chance: FloatArray, speed: FloatArray) -> tuple[FloatArray, FloatArray
     # The mean of two far-apart guesses is neither: take the neighbourhood of the likeliest one.
     best = chance.argmax(axis=1)
     near = (np.arange(STEPS) - best[:, None] + STEPS // 2) % STEPS - STEPS // 2
-    local = np.where(np.abs(near) <= 10, chance, 0.0)
+    local = np.where(np.abs(near) <= 5, chance, 0.0)
     angle = np.degrees(np.angle(local @ turn))
     concentration = np.clip(np.abs(chance @ turn), 1e-9, 1.0)
     spread = np.degrees(np.sqrt(-2.0 * np.log(concentration)))

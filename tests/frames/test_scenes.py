@@ -1,0 +1,66 @@
+"""The whole chain on ray-traced scenes with known truth (the folder of outside material beside the checkout)."""
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rimgauge.capture import open_source
+from rimgauge.job import read_build, read_view
+from rimgauge.pipeline import measure
+from rimgauge.records import Runout, Source
+from rimgauge.wheel import complete_wheel
+
+SCENES = ("edge_on_bright", "from_above_black", "radial_wall")
+TOTAL_MM = 0.04
+SPOKE_RMS_MM = 0.03
+ANGLE_RMS_DEG = 0.5
+
+
+@pytest.fixture(scope="module", params=SCENES)
+def scene(request: pytest.FixtureRequest, shared: Path) -> tuple[Runout, dict]:
+    folder = shared / "scenes" / request.param
+    wheel = complete_wheel(read_build(folder / "wheel.toml"))
+    source = open_source(str(folder / "frames"))
+    runout = measure(
+        source,
+        read_view(folder / "view.json"),
+        spoke_angles_deg=wheel.spoke_angles_deg,
+        flanges=wheel.flanges,
+        tolerance_mm=0.5,
+        created="2026-01-31T12:00:00+00:00",
+        source=Source(kind="frames", name=request.param, frames=0, used=0, sha256=""),
+    )
+    return runout, json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+
+
+def test_total_runout_is_that_of_the_picture(scene: tuple[Runout, dict]) -> None:
+    runout, truth = scene
+    assert abs(runout.total_runout.value - truth["apparent_total_runout_mm"]) <= TOTAL_MM
+
+
+def test_true_total_lies_in_the_stated_interval(scene: tuple[Runout, dict]) -> None:
+    runout, truth = scene
+    total = runout.total_runout
+    assert abs(total.value - truth["total_runout_mm"]) <= total.expanded_uncertainty
+
+
+def test_every_spoke_has_its_own_runout(scene: tuple[Runout, dict]) -> None:
+    runout, truth = scene
+    spokes = sorted(truth["spokes"], key=lambda spoke: spoke["number"])
+    wanted = np.array([spoke["apparent_runout_mm"] for spoke in spokes])
+    error = runout.sides[0].spoke_mm - wanted
+    assert math.sqrt(float(np.mean(error**2))) <= SPOKE_RMS_MM
+    # Numbered right: no shift of the numbers agrees better than none.
+    shifted = [np.std(np.roll(runout.sides[0].spoke_mm, k) - wanted) for k in range(len(wanted))]
+    assert int(np.argmin(shifted)) == 0
+
+
+def test_wheel_angle_is_followed_through_rocking_and_dropped_frames(scene: tuple[Runout, dict]) -> None:
+    runout, truth = scene
+    wanted = np.array([frame["wheel_angle_deg"] for frame in truth["frames"]])
+    error = runout.frames.angle_deg - wanted
+    error -= 360.0 * np.round(np.median(error) / 360.0)
+    assert math.sqrt(float(np.mean(error**2))) <= ANGLE_RMS_DEG
