@@ -18,7 +18,7 @@ from rimgauge.capture.aim_motion import (
 )
 from rimgauge.capture.aim_still import Facing, Point, ahead_px, find_facings, look_still, turned_box
 from rimgauge.capture.sources import Frame
-from rimgauge.capture.tracker import Tracker
+from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimgaugeError, RimNotSeen
 from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
 
@@ -116,7 +116,7 @@ def _check_hints(hints: Hints, width: int, height: int) -> None:
 def _nothing_found(hints: Hints) -> PointerNotSeen | RimNotSeen:
     if hints.pointer_at is not None:
         return RimNotSeen(
-            "no rim edge was found ahead of a pointer tip at that place; check that the place is the tip itself, "
+            "no rim edge was found ahead of a pointer tip there; check that it is the tip itself, "
             "that the wheel turns, and that the tip is a few millimetres from the rim"
         )
     return PointerNotSeen(
@@ -136,8 +136,8 @@ def _forward(facing: Facing, strips: FloatArray, runs: Way | None) -> Point:
     way, sure = running_way(strips)
     if not sure:
         raise NotTrustworthy(
-            "which way the rim runs can't be told from these frames; turn the wheel forward more slowly, stick a "
-            "mark of strong colour on the rim, or say it with --runs up, down, left or right"
+            "which way the rim runs can't be told from these frames; turn the wheel forward more slowly, "
+            "stick a mark of strong colour on the rim, or say it with --runs up, down, left or right"
         )
     return to_picture_way(facing, way)
 
@@ -150,7 +150,7 @@ def _mark(facing: Facing, strips: FloatArray, mark_at: Point | None) -> tuple[Bo
     columns = find_mark_columns(strips)
     if columns is not None:
         return mark_box(facing, columns), ()
-    note = "No coloured mark came by; stick one on the rim at the valve, or say where it passes with --mark-at x,y."
+    note = "No coloured mark came by; stick one on the rim at the valve, or place it with --mark-at x,y."
     return mark_box(facing, USUAL_MARK_COLUMNS), (note,)
 
 
@@ -191,14 +191,14 @@ def _middle_v(facing: Facing, box: Box) -> float:
 
 def _tried(view: View, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
     """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
-    tracker = Tracker(view, frames)
+    tracker = Tracker(view, frames[:LEARNING_FRAMES])
     tried = [(frame, tracker.sight(frame)[0]) for frame in frames[:TRIED_FRAMES]]
     good = [(frame, sighting) for frame, sighting in tried if not sighting.lost and sighting.gap_px > 0.0]
     if len(good) < LEAST_SEEN_SHARE * len(tried):
         raise NotTrustworthy(
-            f"pointer and rim were found, but could be followed in {len(good)} of {len(tried)} frames only; bring the "
-            "camera closer, add light, put something plain behind them, or point them out with --pointer-at and "
-            "--rim-at"
+            f"pointer and rim were found, but could be followed in {len(good)} of {len(tried)} frames only; "
+            "bring the camera closer, add light, put something plain behind them, or point them out with "
+            "--pointer-at and --rim-at"
         )
     frame, sighting = good[-1]
     return Aim(view, frame.image, sighting.tip_px, sighting.rim_px, notes)

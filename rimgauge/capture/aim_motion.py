@@ -74,7 +74,7 @@ def running_way(strips: FloatArray) -> tuple[int, bool]:
 
 
 def _best_fit(before: FloatArray, after: FloatArray) -> float:
-    """Find the highest agreement of two strips when what was in the first has run on by some bins to higher v."""
+    """Find the highest agreement of two strips when the first has run on by some bins to higher v."""
     best = 0.0
     for shift in range(2, int((1.0 - LEAST_OVERLAP) * BINS_ALONG)):
         a, b = before[:-shift], after[shift:]
