@@ -30,7 +30,6 @@ from rimgauge.signal import find_turning, judge, side_runout
 from rimgauge.wheel import influence
 from rimgauge.wheel.learning import learn
 
-
 USUAL_RADIUS_MM = 311.0
 """Outer radius of a common rim, where no wheel file tells it: only the first guess of the mark's speed."""
 SEED = 20260101
@@ -65,7 +64,9 @@ def measure(
 
     """
     if view.scale is None:
-        raise ScaleMissing("this view has no scale yet; run scale with a printed sheet, a card or a shim first")
+        raise ScaleMissing(
+            "this view has no scale yet; run scale with a printed sheet, a card or a shim first"
+        )
     seen = track(frames, view)
     turning = find_turning(
         seen,
@@ -139,7 +140,9 @@ def watch(frames: Iterable[Frame], view: View, spoke_angles_deg: FloatArray) -> 
 
     """
     if view.scale is None:
-        raise ScaleMissing("this view has no scale yet; run scale with a printed sheet, a card or a shim first")
+        raise ScaleMissing(
+            "this view has no scale yet; run scale with a printed sheet, a card or a shim first"
+        )
     first: list[Frame] = []
     stream = iter(frames)
     for frame in stream:

@@ -10,6 +10,8 @@ from __future__ import annotations
 import argparse
 import csv
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -111,7 +113,10 @@ def draw(folder: Path, wheel: Wheel, shape: tuple[FloatArray, FloatArray]) -> No
         jpeg_quality=75,
         **VIEWS[folder.name],  # type: ignore[arg-type]
     )
-    truth = write_scene(folder, spec)
+    truth = write_scene(folder, spec, given_scale=False)
+    view, board = folder / "view.json", folder / "scale.jpg"
+    scale = ["scale", "--view", view, "--checkerboard", board, "--square-mm", "5"]
+    subprocess.run([sys.executable, "-m", "rimgauge", *scale], check=True, stdout=subprocess.DEVNULL)
     (folder / "wheel.toml").unlink()  # one for the whole job lies above
     print(f"{folder.name}: total runout {truth['total_runout_mm']:.3f} mm")
 

@@ -21,11 +21,14 @@ from rimgauge.records import FloatArray, IntArray
 _PER_UNIT = 1000
 _REACH = 6
 _NORMAL_CDF = np.array(
-    [0.5 * (1.0 + math.erf(i / _PER_UNIT / math.sqrt(2.0))) for i in range(-_REACH * _PER_UNIT, _REACH * _PER_UNIT + 1)]
+    [
+        0.5 * (1.0 + math.erf(i / _PER_UNIT / math.sqrt(2.0)))
+        for i in range(-_REACH * _PER_UNIT, _REACH * _PER_UNIT + 1)
+    ]
 )
-_NORMAL_DENSITY = np.exp(-0.5 * (np.arange(-_REACH * _PER_UNIT, _REACH * _PER_UNIT + 1) / _PER_UNIT) ** 2) / math.sqrt(
-    2.0 * math.pi
-)
+_NORMAL_DENSITY = np.exp(
+    -0.5 * (np.arange(-_REACH * _PER_UNIT, _REACH * _PER_UNIT + 1) / _PER_UNIT) ** 2
+) / math.sqrt(2.0 * math.pi)
 ITERATIONS = 6
 ENOUGH_PX = 1e-3
 """A Gauss–Newton step below this is far under the noise of any camera."""

@@ -21,9 +21,7 @@ def strip_along(image: NDArray[np.uint8], view: View, box: Box, bins: int, *, wh
     x, y, width, height = box
     upright = abs(view.forward[1]) > abs(view.forward[0])
     if whole:
-        x, y, width, height = (
-            (x, 0, width, image.shape[0]) if upright else (0, y, image.shape[1], height)
-        )
+        x, y, width, height = (x, 0, width, image.shape[0]) if upright else (0, y, image.shape[1], height)
     cut = image[y : y + height, x : x + width]
     size = (1, bins) if upright else (bins, 1)
     strip = cv2.resize(cut, size, interpolation=cv2.INTER_AREA).reshape(bins, 3).astype(np.float64)
@@ -89,7 +87,9 @@ def _place(likeness: FloatArray, centre_bin: float, px_per_bin: float) -> tuple[
     middle = likeness @ index / np.maximum(area, 1e-9)
     spread = np.sqrt(np.maximum(likeness @ index**2 / np.maximum(area, 1e-9) - middle**2, 0.0))
     one_piece = spread < 0.6 * length + 2.0
-    centre = np.where(enters, area - length / 2.0 - 0.5, np.where(leaves, bins - area + length / 2.0 - 0.5, middle))
+    centre = np.where(
+        enters, area - length / 2.0 - 0.5, np.where(leaves, bins - area + length / 2.0 - 0.5, middle)
+    )
     good = seen & one_piece & ~(enters & leaves) & (area < 1.6 * length)
     mark_px[good] = (centre[good] - centre_bin) * px_per_bin
     strength[good] = np.where(enters | leaves, 0.5, 1.0)[good] * np.clip(area / length, 0.0, 1.0)[good]

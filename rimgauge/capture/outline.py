@@ -65,8 +65,12 @@ def learn_outline(patches: list[GreyArray], slope: float, row_px: float, room_px
     typical_max = float(np.median(np.abs(profiles).max(axis=1)))
     floor = 1.4826 * float(np.median(np.abs(profiles)))
     if typical_max < max(1.0, 2.0 * floor):
-        raise RimNotSeen("no edge stands out in the rim's box; add light, choose a plain background, or run aim again")
-    places = np.array([_first_edge(profile, FIRST_EDGE_SHARE * typical_max) for profile in profiles], dtype=np.float64)
+        raise RimNotSeen(
+            "no edge stands out in the rim's box; add light, choose a plain background, or run aim again"
+        )
+    places = np.array(
+        [_first_edge(profile, FIRST_EDGE_SHARE * typical_max) for profile in profiles], dtype=np.float64
+    )
     template = _aligned_mean(profiles, places)
     for _ in range(3):
         places = np.array([_refine(_match_scores(profile, template)) for profile in profiles])
@@ -110,11 +114,13 @@ def _first_edge(profile: FloatArray, threshold: float) -> int:
 def _window(profile: FloatArray, place: float) -> FloatArray:
     """The profile at ±HALF_WINDOW_PX round a place, zero outside the patch."""
     u = place + np.arange(-HALF_WINDOW_PX, HALF_WINDOW_PX + 1)
-    return np.interp(u, np.arange(len(profile)), profile, left=0.0, right=0.0)
+    return np.asarray(np.interp(u, np.arange(len(profile)), profile, left=0.0, right=0.0))
 
 
 def _aligned_mean(profiles: FloatArray, places: FloatArray) -> FloatArray:
-    return np.asarray(np.median([_window(p, place) for p, place in zip(profiles, places, strict=True)], axis=0))
+    return np.asarray(
+        np.median([_window(p, place) for p, place in zip(profiles, places, strict=True)], axis=0)
+    )
 
 
 def _match_scores(profile: FloatArray, template: FloatArray) -> FloatArray:
@@ -132,7 +138,9 @@ def _learn_shape(patches: list[GreyArray], places: FloatArray, slope: float, row
     """Blur, slope, bend and second step that fit the first frames best, tried on a sample of them."""
     chosen = np.linspace(0, len(patches) - 1, min(SAMPLE_FRAMES, len(patches))).astype(int)
     sample = [(patches[i], float(places[i])) for i in chosen]
-    single = EdgeShape(blur_px=1.2, slope=slope, bend_per_px=0.0, second_step_px=None, outside_px=7, inside_px=7)
+    single = EdgeShape(
+        blur_px=1.2, slope=slope, bend_per_px=0.0, second_step_px=None, outside_px=7, inside_px=7
+    )
     tried = [_settled(single, sample, row_px)]
     for second in SECOND_STEPS_PX:
         first_place = [(patch, place + shift) for patch, place in sample for shift in (-second / 2.0,)]
@@ -140,7 +148,9 @@ def _learn_shape(patches: list[GreyArray], places: FloatArray, slope: float, row
         tried.append(_settled(double, first_place, row_px))
     fitting = [(noise, shape) for noise, shape in tried if shape is not None]
     if not fitting:
-        raise RimNotSeen("the rim's edge can't be followed in its box; run aim again, or move the camera closer")
+        raise RimNotSeen(
+            "the rim's edge can't be followed in its box; run aim again, or move the camera closer"
+        )
     best_noise = min(noise for noise, _ in fitting)
     # The plainest shape that is nearly as good: a second step must earn its place.
     return next(shape for noise, shape in fitting if noise <= 1.08 * best_noise + 0.05)
@@ -181,7 +191,11 @@ def _bend(sample: list[tuple[GreyArray, float]], shape: EdgeShape, row_px: float
         centres, places = [], []
         for top in (0, third, 2 * third):
             centre = (third - 1) / 2.0
-            line = place + shape.slope * (top + centre - row_px) + shape.bend_per_px * (top + centre - row_px) ** 2
+            line = (
+                place
+                + shape.slope * (top + centre - row_px)
+                + shape.bend_per_px * (top + centre - row_px) ** 2
+            )
             fit = fit_edge(patch[top : top + third], line, centre, shape)
             if fit is not None:
                 centres.append(top + centre - row_px)

@@ -69,8 +69,13 @@ def check_boxes(view: View) -> None:
     width, height = view.image_size
     boxes: list[tuple[str, Box]] = []
     for number, edge in enumerate(view.edges):
-        boxes += [(f"edges[{number}].pointer_box", edge.pointer_box), (f"edges[{number}].rim_box", edge.rim_box)]
-    boxes += [(n, b) for n, b in (("mark_box", view.mark_box), ("spoke_box", view.spoke_box)) if b is not None]
+        boxes += [
+            (f"edges[{number}].pointer_box", edge.pointer_box),
+            (f"edges[{number}].rim_box", edge.rim_box),
+        ]
+    boxes += [
+        (n, b) for n, b in (("mark_box", view.mark_box), ("spoke_box", view.spoke_box)) if b is not None
+    ]
     for name, (x, y, w, h) in boxes:
         if min(x, y) < 0 or min(w, h) < 8 or x + w > width or y + h > height:
             raise BadInput(

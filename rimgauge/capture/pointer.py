@@ -15,7 +15,6 @@ from rimgauge.capture.patch import GreyArray
 from rimgauge.errors import PointerNotSeen
 from rimgauge.records import BoolArray, FloatArray, IntArray
 
-
 REWEIGHTINGS = 3
 
 
@@ -71,11 +70,14 @@ def locate_pointer(look: PointerLook, patch: GreyArray) -> PointerShift:
     """
     difference = (patch - look.mean).ravel()
     used = look.still.ravel()
-    answer, rest = np.zeros(4), difference
+    answer: FloatArray = np.zeros(4)
+    rest: FloatArray = difference
     for _ in range(REWEIGHTINGS):
         jacobian = look.jacobian * used
-        normal = jacobian @ look.jacobian.T + 1e-6 * np.diag(np.einsum("ij,ij->i", look.jacobian, look.jacobian))
-        answer = np.linalg.solve(normal, jacobian @ difference)
+        normal = jacobian @ look.jacobian.T + 1e-6 * np.diag(
+            np.einsum("ij,ij->i", look.jacobian, look.jacobian)
+        )
+        answer = np.asarray(np.linalg.solve(normal, jacobian @ difference), dtype=np.float64)
         rest = difference - answer @ look.jacobian
         used = look.still.ravel() & (np.abs(rest - np.median(rest)) < 4.0 * look.noise)
         if used.sum() < 0.2 * used.size:
@@ -97,7 +99,9 @@ def _find_tip(mean: FloatArray, noise: float, where: str) -> tuple[float, float]
     """
     kernel = np.array([0.25, 0.5, 0.25])
     smooth = np.apply_along_axis(np.convolve, 1, np.pad(mean, ((0, 0), (1, 1)), mode="edge"), kernel, "valid")
-    smooth = np.apply_along_axis(np.convolve, 0, np.pad(smooth, ((1, 1), (0, 0)), mode="edge"), kernel, "valid")
+    smooth = np.apply_along_axis(
+        np.convolve, 0, np.pad(smooth, ((1, 1), (0, 0)), mode="edge"), kernel, "valid"
+    )
     steepness = np.abs(np.gradient(smooth, axis=1))
     threshold = max(0.3 * float(np.quantile(steepness, 0.98)), 6.0 * noise)
     peak = (steepness[:, 1:-1] >= steepness[:, :-2]) & (steepness[:, 1:-1] > steepness[:, 2:])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import itertools
 import math
 import queue
 import threading
@@ -82,7 +83,9 @@ class FolderSource(_Closing):
         inner = folder / "frames"
         self.pictures = _pictures(inner if inner.is_dir() else folder)
         if not self.pictures:
-            raise FrameTrouble(folder, "there are no pictures in this folder; give the folder that holds the frames")
+            raise FrameTrouble(
+                folder, "there are no pictures in this folder; give the folder that holds the frames"
+            )
         place = next((f for f in (folder, folder.parent) if (f / "times.csv").is_file()), None)
         self.times_s = None if place is None else _read_times(place / "times.csv", self.pictures)
         self.fps = fps
@@ -166,7 +169,8 @@ class ReadAhead:
         def put(item: Frame | BaseException | None) -> None:
             while not stop.is_set():
                 try:
-                    return waiting.put(item, timeout=0.1)
+                    waiting.put(item, timeout=0.1)
+                    return
                 except queue.Full:
                     continue
 
@@ -240,7 +244,11 @@ def read_picture(path: Path) -> Picture:
 
 def _as_colour(image: NDArray[np.generic]) -> Picture:
     picture = np.asarray(image, dtype=np.uint8)
-    return picture if picture.ndim == 3 else cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR).astype(np.uint8, copy=False)
+    return (
+        picture
+        if picture.ndim == 3
+        else cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR).astype(np.uint8, copy=False)
+    )
 
 
 def _pictures(folder: Path) -> list[Path]:
@@ -256,13 +264,15 @@ def _read_times(path: Path, pictures: list[Path]) -> list[float]:
         with path.open(newline="", encoding="utf-8-sig") as handle:
             by_frame = {int(row["frame"]): float(row["time_s"]) for row in csv.DictReader(handle)}
     except (KeyError, TypeError, ValueError, csv.Error, UnicodeDecodeError):
-        raise BadFile(path, "needs the header frame,time_s and a whole number and a number in every row") from None
+        raise BadFile(
+            path, "needs the header frame,time_s and a whole number and a number in every row"
+        ) from None
     times_s = []
     for index, picture in enumerate(pictures):
         number = int(picture.stem) if picture.stem.isdecimal() else index
         if number not in by_frame:
             raise BadFile(path, f"has no time for frame {number} ({picture.name})")
         times_s.append(by_frame[number])
-    if any(not math.isfinite(t) for t in times_s) or any(b <= a for a, b in zip(times_s, times_s[1:], strict=False)):
+    if any(not math.isfinite(t) for t in times_s) or any(b <= a for a, b in itertools.pairwise(times_s)):
         raise BadFile(path, "the times must be finite and rise from frame to frame")
     return times_s

@@ -141,7 +141,7 @@ class Tracker:
         box = self.view.spoke_box
         if box is None:
             return np.empty(0)
-        return strip_along(frame.image, self.view, box, SPOKE_BINS, whole=False).mean(axis=1)
+        return np.asarray(strip_along(frame.image, self.view, box, SPOKE_BINS, whole=False).mean(axis=1))
 
 
 def track(frames: Iterable[Frame], view: View) -> GapTrack:
@@ -190,7 +190,9 @@ def _edge_track(edge: Edge, sightings: list[Sighting]) -> EdgeTrack:
         raise RimNotSeen(f"the rim's edge was not seen in any frame on the {edge.side} side; run aim again")
     gap_px = np.where(good, [s.gap_px for s in sightings], np.nan)
     tip_px = np.array([s.tip_px for s in sightings])
-    kept = _kept_share(np.array([s.shift_px for s in sightings])[good], np.array([s.shift_error_px for s in sightings]))
+    kept = _kept_share(
+        np.array([s.shift_px for s in sightings])[good], np.array([s.shift_error_px for s in sightings])
+    )
     # The gap shrinks as much as the tip is seen to move toward the rim; undo the part that is only noise.
     shift_px = np.array([s.shift_px for s in sightings])
     gap_px = gap_px + (1.0 - kept) * (shift_px - np.nanmedian(shift_px))

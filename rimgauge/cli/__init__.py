@@ -48,7 +48,9 @@ class LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.command(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.command(
+    cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80}
+)
 @click.version_option(__version__, prog_name="rimgauge")
 def main() -> None:
     """Make a wobbling bicycle wheel run straight, with a webcam and a pointer.
@@ -87,9 +89,15 @@ def _stop(sentence: str, exit_code: int) -> None:
 def _missing_library(trouble: ImportError) -> str:
     """Say which shared library the import lacks and how to get it; anything else is our own mistake."""
     text = str(trouble)
-    packages = {"libGL.so.1": "libgl1", "libgthread-2.0.so.0": "libglib2.0-0", "libglib-2.0.so.0": "libglib2.0-0"}
-    library = text.split(":")[0].strip()
+    packages = {
+        "libGL.so.1": "libgl1",
+        "libgthread-2.0.so.0": "libglib2.0-0",
+        "libglib-2.0.so.0": "libglib2.0-0",
+    }
+    library = text.split(":", maxsplit=1)[0].strip()
     if ".so" not in library:
         raise trouble
-    how = f"apt-get install {packages[library]}" if library in packages else f"install what provides {library}"
+    how = (
+        f"apt-get install {packages[library]}" if library in packages else f"install what provides {library}"
+    )
     return f"OpenCV needs the system library {library}, which is missing here; on Debian or Ubuntu: {how}"

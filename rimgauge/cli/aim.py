@@ -67,9 +67,9 @@ def command(
 
     Example:  rimgauge aim 0 --direction lateral --out view.json --picture aim.png
     """
-    from rimgauge.capture.aim import AIM_FRAMES, Hints, aim  # noqa: PLC0415
-    from rimgauge.capture.sources import open_source  # noqa: PLC0415
-    from rimgauge.job import find_job, hold, update_manifest, write_view  # noqa: PLC0415
+    from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
+    from rimgauge.capture.sources import open_source
+    from rimgauge.job import find_job, hold, update_manifest, write_view
 
     if not (math.isfinite(fps) and fps > 0.0):
         raise BadInput(f"--fps must be a number above 0, not {fps:g}")
@@ -114,16 +114,16 @@ def _files(
         return out, picture
     if job is None:
         raise BadInput("say where to write what is found with --out view.json, or go into a job folder first")
-    from rimgauge.job import view_path  # noqa: PLC0415
+    from rimgauge.job import view_path
 
     return view_path(job, direction), picture or job.folder / f"aim-{direction}.png"
 
 
 def _write_picture(path: Path, found: Aim) -> None:
-    import cv2  # noqa: PLC0415
+    import cv2
 
-    from rimgauge.capture.aim_picture import draw_aim  # noqa: PLC0415
-    from rimgauge.job import write_bytes  # noqa: PLC0415
+    from rimgauge.capture.aim_picture import draw_aim
+    from rimgauge.job import write_bytes
 
     if path.suffix.lower() not in (".png", ".jpg", ".jpeg"):
         raise BadFile(path, "a picture's name must end in .png or .jpg")

@@ -14,7 +14,9 @@ _F = TypeVar("_F", bound=Callable[..., Any])
 
 def json_option(function: _F) -> _F:
     """Add --json: print one JSON object for programs instead of words for people."""
-    return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs instead of words.")(function)
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs instead of words.")(
+        function
+    )
 
 
 def print_json(value: object) -> None:

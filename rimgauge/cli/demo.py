@@ -34,7 +34,9 @@ def command(out: Path, as_json: bool) -> None:
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise BadFile(out, f"this folder can't be made or written ({error.strerror}); choose another") from None
+        raise BadFile(
+            out, f"this folder can't be made or written ({error.strerror}); choose another"
+        ) from None
     runouts = {}
     for number, name in enumerate(PASSES, start=1):
         click.echo(f"Measuring {name.replace('_', ', ')} ...", err=True)
@@ -116,7 +118,9 @@ def _pictures(out: Path, frames: Path, before: Runout, after: Runout, wheel: Whe
     from rimgauge.pipeline import sight_one
     from rimgauge.report import overlay, runout_figure
 
-    figure = runout_figure(after, before=before, rim_diameter_mm=wheel.rim.effective_diameter_mm, title=wheel.name)
+    figure = runout_figure(
+        after, before=before, rim_diameter_mm=wheel.rim.effective_diameter_mm, title=wheel.name
+    )
     figure.savefig(out / "runout.png", dpi=110)
     view = job.read_view(frames / "view.json")
     worst = before.sides[0].zones[0].centre_deg if before.sides[0].zones else 0.0
@@ -124,5 +128,7 @@ def _pictures(out: Path, frames: Path, before: Runout, after: Runout, wheel: Whe
     off[~np.isfinite(before.frames.gap_mm[0])] = np.inf
     with open_source(str(frames)) as source:
         image, tip_px, rim_px, gap_mm = sight_one(source, view, int(np.argmin(off)))
-    picture = overlay(image, tip_px, rim_px, gap_mm, view.positive, label=f"worst place, at {worst:.0f} degrees")
+    picture = overlay(
+        image, tip_px, rim_px, gap_mm, view.positive, label=f"worst place, at {worst:.0f} degrees"
+    )
     cv2.imwrite(str(out / "overlay.png"), picture)

@@ -18,10 +18,16 @@ if TYPE_CHECKING:
 @click.argument("source")
 @click.option("--view", "view_file", type=click.Path(path_type=Path), help="Where things are (view.json).")
 @click.option("--spokes", type=int, help="How many spokes, when there is no wheel file.")
-@click.option("--wheel", "wheel_file", type=click.Path(path_type=Path), help="The wheel's build (wheel.toml).")
+@click.option(
+    "--wheel", "wheel_file", type=click.Path(path_type=Path), help="The wheel's build (wheel.toml)."
+)
 @click.option("--out", type=click.Path(path_type=Path), help="File to write (pass.json).")
-@click.option("--tolerance-mm", type=float, help="Limit of the total runout. Default: the wheel file's, or 0.5.")
-@click.option("--fps", type=float, default=30.0, show_default=True, help="Frame rate where the source states none.")
+@click.option(
+    "--tolerance-mm", type=float, help="Limit of the total runout. Default: the wheel file's, or 0.5."
+)
+@click.option(
+    "--fps", type=float, default=30.0, show_default=True, help="Frame rate where the source states none."
+)
 @click.option("--check", is_flag=True, help="Leave with code 3 unless the wheel is within the limit.")
 @json_option
 def command(
@@ -113,7 +119,7 @@ def load_wheel(wheel_file: Path | None, spokes: int | None) -> Wheel:
 
 
 def runout_text(runout: Runout) -> str:
-    """Result in words and a table of spokes, at most 80 columns wide."""
+    """Put the result in words and a table of spokes, at most 80 columns wide."""
     total = runout.total_runout
     outcome = {"within": "WITHIN", "out": "OUT OF", "undecided": "UNDECIDED against"}[runout.verdict.outcome]
     lines = [
@@ -132,7 +138,9 @@ def runout_text(runout: Runout) -> str:
         lines += ["", f"Runout at each spoke, {side.side} side of the rim [mm]:"]
         cells = [
             f"{number:3d}{flange[0].upper()} {value:+.2f}"
-            for number, (flange, value) in enumerate(zip(side.spoke_flange, side.spoke_mm, strict=True), start=1)
+            for number, (flange, value) in enumerate(
+                zip(side.spoke_flange, side.spoke_mm, strict=True), start=1
+            )
         ]
         lines += ["  ".join(cells[k : k + 7]) for k in range(0, len(cells), 7)]
     return "\n".join([*lines, *runout.notes])

@@ -56,7 +56,7 @@ def command(
 
     Example:  rimgauge new "rear wheel" --spokes 32 --crossings 3
     """
-    from rimgauge.job import create_job  # noqa: PLC0415
+    from rimgauge.job import create_job
 
     spoke_count = _whole("--spokes", spokes)
     crossed = None if crossings is None else _whole("--crossings", crossings)
@@ -79,7 +79,7 @@ def _whole(option: str, text: str) -> int:
 
 
 def _check_kind(kind: str) -> None:
-    from rimgauge.wheel import ready_made_names  # noqa: PLC0415
+    from rimgauge.wheel import ready_made_names
 
     names = ready_made_names()
     if kind not in names:

@@ -13,7 +13,7 @@ from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
-    from rimgauge.records import Plan, Readings
+    from rimgauge.records import FloatArray, Plan, Readings
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 SAME_MM = 1e-6
@@ -83,16 +83,17 @@ def command(
     build = complete_wheel(read_build(wheel))
     spokes = len(build.flanges)
     if job is not None and files.runout_named == 0:
-        now, last = _from_job(job, files, spokes)
+        now, last, this_round = _from_job(job, files, spokes)
     else:
-        now, last = files.read(spokes), None
+        now, last, this_round = files.read(spokes), None, 1
     if previous is not None and previous_readings is not None:
         last = read_plan(previous), _any_readings(previous_readings, files, spokes)
+        this_round = last[0].round + 1
     plan = correct(
         now,
         build,
         wishes=wishes,
-        round_number=round_number or (last[0].round + 1 if last else 1),
+        round_number=round_number or this_round,
         previous=last,
     )
     if job is not None:
@@ -174,8 +175,13 @@ def _any_readings(path: Path, files: _Files, spokes: int) -> Readings:
     return before.read(spokes)
 
 
-def _from_job(job: Job, files: _Files, spokes: int) -> tuple[Readings, tuple[Plan, Readings] | None]:
-    """Read the newest measurements of a job, and its last round if that was planned on older ones."""
+def _from_job(job: Job, files: _Files, spokes: int) -> tuple[Readings, tuple[Plan, Readings] | None, int]:
+    """Read the newest measurements of a job, its last round if that was planned on older ones, and the round.
+
+    A radial measurement on which the last plan was made says nothing of the wheel since, and is left out.
+    """
+    import numpy as np
+
     from rimgauge.job import latest, passes, plans, read_pass, read_plan
 
     newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
@@ -184,19 +190,26 @@ def _from_job(job: Job, files: _Files, spokes: int) -> tuple[Readings, tuple[Pla
     now = newest.read(spokes)
     made = plans(job)
     if not made:
-        return now, None
+        return now, None, 1
     last = read_plan(made[-1])
+    if _made_on(last, now):
+        return now, None, last.round
     for path in reversed(passes(job)):
         if path != newest.lateral and read_pass(path).direction == "lateral":
             before = replace(files, lateral=path, radial=None).read(spokes)
             if _made_on(last, before):
-                return now, (last, before)
-    return now, None
+                if _same(last.before.radial_mm, now.radial_mm):
+                    now = replace(now, radial_mm=np.full(spokes, np.nan))
+                return now, (last, before), last.round + 1
+    return now, None, last.round + 1
 
 
 def _made_on(plan: Plan, readings: Readings) -> bool:
     """Tell whether a plan was made on these lateral readings, by the runout that it states."""
+    return _same(plan.before.lateral_mm, readings.lateral_mm)
+
+
+def _same(stated_mm: float | None, values_mm: FloatArray) -> bool:
     import numpy as np
 
-    stated = plan.before.lateral_mm
-    return stated is not None and abs(stated - float(np.ptp(readings.lateral_mm))) < SAME_MM
+    return stated_mm is not None and abs(stated_mm - float(np.ptp(values_mm))) < SAME_MM

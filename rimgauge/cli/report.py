@@ -51,8 +51,8 @@ def command(
 
     Example:  rimgauge report "rear wheel" --out report.pdf
     """
-    from rimgauge.job.disk import write_bytes  # noqa: PLC0415
-    from rimgauge.report import evidence_pages, headline, moment, pdf_bytes  # noqa: PLC0415
+    from rimgauge.job.disk import write_bytes
+    from rimgauge.report import evidence_pages, headline, moment, pdf_bytes
 
     folder = None
     if before is not None or after is not None:
@@ -78,7 +78,7 @@ def command(
 
 
 def _job(folder: Path | None) -> Job:
-    from rimgauge.job import find_job, open_job  # noqa: PLC0415
+    from rimgauge.job import find_job, open_job
 
     if folder is not None:
         return open_job(folder)
@@ -91,7 +91,7 @@ def _job(folder: Path | None) -> Job:
 def _from_files(
     before: Path | None, after: Path | None, *, name: str | None, picture: Path | None
 ) -> Evidence:
-    from rimgauge.report import Evidence  # noqa: PLC0415
+    from rimgauge.report import Evidence
 
     if after is None:
         raise BadInput("--before needs --after; a single measurement goes to --after alone")
@@ -106,8 +106,8 @@ def _from_files(
 
 def _from_job(job: Job, *, name: str | None, picture: Path | None) -> Evidence:
     """Compare the first and the last measurement of each direction of a job."""
-    from rimgauge.job import passes, read_build, read_pass  # noqa: PLC0415
-    from rimgauge.report import Evidence  # noqa: PLC0415
+    from rimgauge.job import passes, read_build, read_pass
+    from rimgauge.report import Evidence
 
     found: dict[Direction, list[Path]] = {}
     for path in passes(job):
@@ -137,9 +137,9 @@ def _comparison(
     before: Path | None, after: Path, *, picture: Path | None, job: Job | None = None
 ) -> Comparison:
     """Read the measurements; in a job the scale comes from the view, the picture lies beside the pass."""
-    from rimgauge.capture.sources import read_picture  # noqa: PLC0415
-    from rimgauge.job import read_pass, read_view, view_path  # noqa: PLC0415
-    from rimgauge.report import Comparison  # noqa: PLC0415
+    from rimgauge.capture.sources import read_picture
+    from rimgauge.job import read_pass, read_view, view_path
+    from rimgauge.report import Comparison
 
     later = read_pass(after)
     earlier = read_pass(before) if before is not None else None
@@ -178,7 +178,7 @@ def _fingerprint(used: list[Path]) -> str:
 
 def _record(job: Job, written: Path) -> None:
     """Take a report that lies in the job folder into the manifest, so that `verify` knows it."""
-    from rimgauge.job import update_manifest  # noqa: PLC0415
+    from rimgauge.job import update_manifest
 
     if written.resolve().is_relative_to(job.folder.resolve()):
         update_manifest(job)

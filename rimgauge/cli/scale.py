@@ -61,8 +61,8 @@ def command(
 
     Example:  rimgauge scale --checkerboard sheet.jpg --square-mm 5
     """
-    from rimgauge.job import read_view  # noqa: PLC0415
-    from rimgauge.signal.scale import disagree  # noqa: PLC0415
+    from rimgauge.job import read_view
+    from rimgauge.signal.scale import disagree
 
     _check_choice(checkerboard, length_mm, shim_mm)
     if pictures and shim_mm is None:
@@ -99,7 +99,7 @@ def _check_choice(*ways: object) -> None:
 
 
 def _view_path(path: Path | None, direction: Direction) -> Path:
-    from rimgauge.job import find_job, view_path  # noqa: PLC0415
+    from rimgauge.job import find_job, view_path
 
     if path is not None:
         return path
@@ -124,7 +124,7 @@ def _millimetres(option: str, text: str | None) -> float:
 
 def _point(option: str, text: str | None, view: View) -> FloatArray:
     """Read x,y and check that it lies in the picture."""
-    import numpy as np  # noqa: PLC0415
+    import numpy as np
 
     if text is None:
         raise BadInput(f"{option} is missing; give the place as x,y in pixels")
@@ -139,11 +139,11 @@ def _point(option: str, text: str | None, view: View) -> FloatArray:
 
 
 def _by_board(view: View, picture: Path, square_mm: float) -> ScaleResult:
-    import numpy as np  # noqa: PLC0415
+    import numpy as np
 
-    from rimgauge.capture.sources import read_picture  # noqa: PLC0415
-    from rimgauge.capture.targets import squares_px  # noqa: PLC0415
-    from rimgauge.signal.scale import scale_from_squares  # noqa: PLC0415
+    from rimgauge.capture.sources import read_picture
+    from rimgauge.capture.targets import squares_px
+    from rimgauge.signal.scale import scale_from_squares
 
     squares = squares_px(read_picture(picture), view, str(picture))
     return scale_from_squares(
@@ -155,17 +155,17 @@ def _by_board(view: View, picture: Path, square_mm: float) -> ScaleResult:
 
 
 def _by_length(view: View, length_mm: float, start: FloatArray, end: FloatArray) -> ScaleResult:
-    from rimgauge.signal.scale import scale_from_points  # noqa: PLC0415
+    from rimgauge.signal.scale import scale_from_points
 
     return scale_from_points(length_mm, start, end, view.positive)
 
 
 def _by_shim(view: View, shim_mm: float, pictures: tuple[Path, ...]) -> ScaleResult:
-    import numpy as np  # noqa: PLC0415
+    import numpy as np
 
-    from rimgauge.capture.sources import read_picture  # noqa: PLC0415
-    from rimgauge.capture.targets import pointer_moved_px  # noqa: PLC0415
-    from rimgauge.signal.scale import scale_from_shim  # noqa: PLC0415
+    from rimgauge.capture.sources import read_picture
+    from rimgauge.capture.targets import pointer_moved_px
+    from rimgauge.signal.scale import scale_from_shim
 
     if len(pictures) != 2:
         raise BadInput("--shim-mm needs two pictures: one before the shim was put in, one after")
@@ -186,7 +186,7 @@ def _by_shim(view: View, shim_mm: float, pictures: tuple[Path, ...]) -> ScaleRes
 
 def _keep(path: Path, view: View) -> None:
     """Write the view; where it belongs to a job, its manifest follows."""
-    from rimgauge.job import find_job, update_manifest, write_view  # noqa: PLC0415
+    from rimgauge.job import find_job, update_manifest, write_view
 
     write_view(path, view)
     job = find_job(path.resolve().parent)

@@ -97,9 +97,9 @@ def command(
 
     Example:  rimgauge scene --out drawn --runout-mm 1.2 --spokes 32 --seed 1
     """
-    import numpy as np  # noqa: PLC0415
+    import numpy as np
 
-    from rimgauge.scene import SceneSpec, random_curve  # noqa: PLC0415
+    from rimgauge.scene import SceneSpec, random_curve
 
     for option, value in (("--runout-mm", runout_mm), ("--other-runout-mm", other_runout_mm)):
         if not 0 <= value <= 20:
@@ -140,10 +140,10 @@ def write_scene(
         The folder isn't empty, or can't be written.
 
     """
-    import secrets  # noqa: PLC0415
-    import shutil  # noqa: PLC0415
+    import secrets
+    import shutil
 
-    from rimgauge.job.disk import one_sentence  # noqa: PLC0415
+    from rimgauge.job.disk import one_sentence
 
     with one_sentence(folder):
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -162,10 +162,10 @@ def write_scene(
 
 def _fill(folder: Path, spec: SceneSpec, given_scale: bool, wheel_text: str) -> dict[str, Any]:
     """Write every file of a scene into an empty folder."""
-    import json  # noqa: PLC0415
+    import json
 
-    from rimgauge.job import write_view  # noqa: PLC0415
-    from rimgauge.scene import Scene, draw_board, scene_truth, scene_view  # noqa: PLC0415
+    from rimgauge.job import write_view
+    from rimgauge.scene import Scene, draw_board, scene_truth, scene_view
 
     scene = Scene(spec)
     pictures = folder / "frames"
@@ -188,7 +188,7 @@ def _fill(folder: Path, spec: SceneSpec, given_scale: bool, wheel_text: str) -> 
 
 
 def _write_picture(path: Path, image: Any, quality: int) -> None:
-    import cv2  # noqa: PLC0415
+    import cv2
 
     done, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
@@ -197,7 +197,7 @@ def _write_picture(path: Path, image: Any, quality: int) -> None:
 
 
 def _wheel_text(spec: SceneSpec) -> str:
-    import json  # noqa: PLC0415
+    import json
 
     return (
         f"name = {json.dumps(spec.name)}\n"  # a JSON string is a TOML string
@@ -217,12 +217,12 @@ def read_curve(path: Path) -> FloatArray:
         It can't be read, or holds fewer than eight angles or anything but finite numbers.
 
     """
-    import csv  # noqa: PLC0415
+    import csv
 
-    import numpy as np  # noqa: PLC0415
+    import numpy as np
 
-    from rimgauge.job.disk import read_text  # noqa: PLC0415
-    from rimgauge.scene import CURVE_POINTS  # noqa: PLC0415
+    from rimgauge.job.disk import read_text
+    from rimgauge.scene import CURVE_POINTS
 
     rows = [row for row in csv.reader(read_text(path).splitlines()) if row]
     if not rows or [cell.strip() for cell in rows[0]] != _CURVE_HEADER:

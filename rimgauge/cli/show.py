@@ -73,9 +73,9 @@ def command(
 
     Example:  rimgauge show 0 --view view.json --spokes 32
     """
-    from rimgauge.capture.sources import open_source  # noqa: PLC0415
-    from rimgauge.live import covered, run_window, spread_mm  # noqa: PLC0415
-    from rimgauge.pipeline import watch  # noqa: PLC0415
+    from rimgauge.capture.sources import open_source
+    from rimgauge.live import covered, run_window, spread_mm
+    from rimgauge.pipeline import watch
 
     if no_window and record is None:
         raise BadInput("--no-window leaves nothing to see; add --record FILE.mp4")
@@ -108,7 +108,7 @@ def _until_stopped(moments: Iterator[Moment]) -> Iterator[Moment]:
 
 
 def _view(path: Path | None, direction: Direction) -> View:
-    from rimgauge.job import find_job, read_view, view_path  # noqa: PLC0415
+    from rimgauge.job import find_job, read_view, view_path
 
     if path is None:
         job = find_job(Path.cwd())
@@ -120,8 +120,8 @@ def _view(path: Path | None, direction: Direction) -> View:
 
 def _spoke_angles(spokes: str | None, wheel: Path | None) -> FloatArray:
     """Take the spokes from the wheel file, the number given, or the job here."""
-    from rimgauge.job import find_job, read_build  # noqa: PLC0415
-    from rimgauge.wheel import complete_wheel  # noqa: PLC0415
+    from rimgauge.job import find_job, read_build
+    from rimgauge.wheel import complete_wheel
 
     if spokes is not None and not (spokes.isdecimal() and int(spokes) > 0):
         raise BadInput(f"--spokes must be a whole number above 0, not {spokes}")
@@ -138,8 +138,8 @@ def _spoke_angles(spokes: str | None, wheel: Path | None) -> FloatArray:
 
 def _drawing(view: View, angles_deg: FloatArray, size: tuple[int, int]) -> Draw:
     """Join the marks on the camera picture and the projector picture."""
-    from rimgauge.live import draw_projector  # noqa: PLC0415
-    from rimgauge.report import overlay  # noqa: PLC0415
+    from rimgauge.live import draw_projector
+    from rimgauge.report import overlay
 
     sides = tuple(edge.side for edge in view.edges)
 

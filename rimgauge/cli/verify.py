@@ -22,7 +22,7 @@ def command(job: Path | None, as_json: bool) -> None:
 
     Example:  rimgauge verify "rear wheel"
     """
-    from rimgauge.job import find_job, read_manifest, verify_job  # noqa: PLC0415
+    from rimgauge.job import find_job, read_manifest, verify_job
 
     if job is None:
         here = find_job(Path.cwd())

@@ -59,7 +59,7 @@ class Scene:
         self._surface = Surface(spec, self.outline.profile, still)
         self._spokes = Spokes(spec, self.camera, self._canvas)
         self._share, self._colour = draw_pointer(spec, self.camera, self._canvas)
-        self._background = self._shaded(draw_background(spec, self._canvas, still))
+        self._background = self._shaded(self._spokes.with_hub(draw_background(spec, self._canvas, still)))
         self._light = light(spec, self._canvas, still)
         place = np.arange(self._canvas.rows, dtype=np.float32) / self._canvas.rows
         self._glint = 1 + _GLINT * np.exp(-(((place[:, None, None] - 0.62) / 0.16) ** 2))

@@ -20,6 +20,8 @@ _FLANGE_OFFSET_MM = 31.0
 _SUBSTEPS = 6
 _BITS = 4
 """Fraction bits of the corners handed to OpenCV."""
+_HUB = ((-40.0, 40.0, 9.0, 138.0), (-32.5, -29.5, 26.0, 112.0), (29.5, 32.5, 26.0, 112.0))
+"""Shell and flanges: from and to along the axle, radius [mm], grey."""
 _GREYS = {"body": 70.0, "shine": 205.0, "nipple": 88.0}
 
 
@@ -35,6 +37,15 @@ class Spokes:
         self._sides = np.where(np.array(spec.flanges) == "right", 1.0, -1.0)
         lean = np.where(np.arange(spec.spokes) // 2 % 2 == 0, 1.0, -1.0)
         self._swing_deg = lean * spec.crossings * 720.0 / spec.spokes
+
+    def with_hub(self, background: Picture) -> Picture:
+        """Draw the hub, which looks the same however it is turned: a shell between two flanges."""
+        picture = background.copy()
+        for start, end, radius, grey in _HUB:
+            ends = np.array([(start, 0.0, self._hub_mm), (end, 0.0, self._hub_mm)])
+            for corners in self._bars(ends[:1], ends[1:], 2 * radius):
+                cv2.fillConvexPoly(picture, corners, (grey, grey, grey), cv2.LINE_8, _BITS)
+        return picture
 
     def draw(self, background: Picture, wheel_angle_deg: float, blur_deg: float) -> Picture:
         """Lay the spokes over a background (rows, columns, 3) in grey levels."""

@@ -24,6 +24,8 @@ _GREYS: dict[str, dict[Part, float]] = {
     "black": {"wall": 42, "lip": 58, "groove": 26, "bed": 38, "track": 50, "root": 36},
 }
 _BED_TAPE_BGR = {"bright": (128, 92, 60), "black": (70, 74, 80)}
+_LINES: dict[Part, float] = {"track": 1.5, "lip": 0.5}
+"""Strength of the machining lines, where it isn't that of the rest."""
 _MARK_MM = 16.0
 _VALVE_HOLE_MM = 8.5
 _SEAM_DEG = 180.0
@@ -67,7 +69,7 @@ def _strip(spec: SceneSpec, part: Part, count: int, rng: np.random.Generator) ->
     """One part of the profile all round: machining lines along the rim, slow stains, specks."""
     grey = _GREYS[spec.finish][part]
     strength = spec.texture * (0.05 if spec.finish == "bright" else 0.09)
-    lines = rng.normal(0, strength * (1.5 if part in ("track", "lip") else 0.7), count)
+    lines = rng.normal(0, strength * _LINES.get(part, 0.7), count)
     stains = _smooth_round(rng, _AROUND, count)
     specks = blurred(rng.normal(0, 1, (_AROUND, count)).astype(np.float32), 1.2)
     shape = 1 + lines[None, :] + 0.5 * strength * stains + strength * specks

@@ -42,16 +42,22 @@ def basis(angle_deg: FloatArray, order: int) -> FloatArray:
 def fit_order(angle_deg: FloatArray, values: FloatArray, order: int) -> HarmonicFit:
     """Fit a given order to samples (n,) at angles (n,); robust against single outliers."""
     design = basis(angle_deg, order)
-    weights = np.ones(len(values))
+    weights: FloatArray = np.ones(len(values))
+    coefficients: FloatArray = np.zeros(design.shape[1])
+    residual: FloatArray = values
     for _ in range(REWEIGHTINGS):
         root = np.sqrt(weights)[:, None]
-        coefficients, *_ = np.linalg.lstsq(design * root, values * root[:, 0], rcond=None)
+        coefficients = np.asarray(
+            np.linalg.lstsq(design * root, values * root[:, 0], rcond=None)[0], dtype=np.float64
+        )
         residual = values - design @ coefficients
         spread = max(1.4826 * float(np.median(np.abs(residual - np.median(residual)))), 1e-9)
         weights = np.minimum(1.0, HUBER / np.maximum(np.abs(residual) / spread, 1e-9))
     freedom = max(float(weights.sum()) - design.shape[1], 1.0)
     noise = float(np.sqrt(np.sum(weights * residual**2) / freedom))
-    covariance = noise**2 * np.linalg.pinv(design.T @ (design * weights[:, None]))
+    covariance: FloatArray = np.asarray(
+        noise**2 * np.linalg.pinv(design.T @ (design * weights[:, None])), dtype=np.float64
+    )
     return HarmonicFit(order, coefficients, covariance, noise, residual)
 
 

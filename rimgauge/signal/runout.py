@@ -14,6 +14,7 @@ from rimgauge.records import (
     EdgeTrack,
     Flange,
     FloatArray,
+    IntArray,
     Measured,
     Scale,
     SideRunout,
@@ -67,13 +68,13 @@ def side_runout(
     angle_deg = turning.angle_deg[good]
     highest = max(4, int(ORDER_PER_SPOKE * len(spoke_angle_deg)))
     fit = fit_best(angle_deg, rim_mm, highest)
-    curve_deg = np.arange(CURVE_POINTS) * (360.0 / CURVE_POINTS)
-    curve_mm = fit(curve_deg) - fit.coefficients[0]
+    curve_deg: FloatArray = np.arange(CURVE_POINTS, dtype=np.float64) * (360.0 / CURVE_POINTS)
+    curve_mm: FloatArray = fit(curve_deg) - fit.coefficients[0]
     total_mm, repeatability_mm = _total(fit, curve_deg, rng)
     budget = _budget(total_mm, repeatability_mm, scale, _angle_part(fit, turning, good))
     combined = math.sqrt(sum(line.standard_uncertainty_mm**2 for line in budget))
     factor = float(norm.ppf(0.5 + COVERAGE / 2.0))
-    spoke_mm = fit(spoke_angle_deg) - fit.coefficients[0]
+    spoke_mm: FloatArray = fit(spoke_angle_deg) - fit.coefficients[0]
     order = np.arange(1, fit.order + 1)
     cosines, sines = fit.coefficients[1 : fit.order + 1], fit.coefficients[fit.order + 1 :]
     return SideRunout(
@@ -128,13 +129,15 @@ def _total(fit: HarmonicFit, curve_deg: FloatArray, rng: np.random.Generator) ->
 
 
 def _angle_part(fit: HarmonicFit, turning: Turning, good: BoolArray) -> float:
-    """What an error of the angle common to a stretch does to a peak: little, since peaks are flat."""
+    """Tell what an error of the angle does to a peak: little, since peaks are flat."""
     slope = np.gradient(fit(np.arange(0.0, 360.0, 1.0)))
     typical = float(np.sqrt(np.mean(slope**2)))
     return 0.5 * typical * float(np.median(turning.standard_uncertainty_deg[good]))
 
 
-def _budget(total_mm: float, repeatability_mm: float, scale: Scale, angle_mm: float) -> tuple[BudgetLine, ...]:
+def _budget(
+    total_mm: float, repeatability_mm: float, scale: Scale, angle_mm: float
+) -> tuple[BudgetLine, ...]:
     relative = scale.standard_uncertainty_mm_per_px / scale.mm_per_px
     lines = (
         ("repeatability of the curve", repeatability_mm),
@@ -179,8 +182,7 @@ def find_zones(curve_deg: FloatArray, curve_mm: FloatArray, spoke_angle_deg: Flo
     return tuple(sorted(zones, key=lambda zone: -abs(zone.peak_mm)))
 
 
-def _zone(curve_deg: FloatArray, curve_mm: FloatArray, index: FloatArray, spoke_angle_deg: FloatArray) -> Zone:
-    index = np.asarray(index, dtype=np.intp)
+def _zone(curve_deg: FloatArray, curve_mm: FloatArray, index: IntArray, spoke_angle_deg: FloatArray) -> Zone:
     start, end = float(curve_deg[index[0]]), float(curve_deg[index[-1]])
     worst = index[int(np.argmax(np.abs(curve_mm[index])))]
     width = (end - start) % 360.0

@@ -48,7 +48,9 @@ def find_turning(
     seen = np.isfinite(track.mark_px)
     if not seen.any():
         raise _never_seen(track)
-    components = _components(track.spoke_profile) if spoke_period_deg is not None else np.empty((len(seen), 0))
+    components = (
+        _components(track.spoke_profile) if spoke_period_deg is not None else np.empty((len(seen), 0))
+    )
     mark_deg = track.mark_px / px_per_deg - mark_to_pointer_deg
     coarse_deg = _coarse(track, mark_deg, components, spoke_period_deg)
     spline = _Spline.over(track.time_s)
@@ -62,7 +64,9 @@ def find_turning(
             by_spokes, sure = _spoke_target(components, angle_deg, spoke_period_deg)
             target = np.concatenate([target, by_spokes])
             weight = np.concatenate([weight, sure])
-        angle_deg, sd_deg = spline.fit(np.tile(np.arange(len(seen)), len(target) // len(seen)), target, weight)
+        angle_deg, sd_deg = spline.fit(
+            np.tile(np.arange(len(seen)), len(target) // len(seen)), target, weight
+        )
         scale = _mark_scale(track.mark_px / px_per_deg, angle_deg + mark_to_pointer_deg)
     revolutions = float(np.ptp(angle_deg)) / 360.0
     if revolutions < LEAST_REVOLUTIONS:
@@ -85,7 +89,9 @@ def _never_seen(track: GapTrack) -> MarkNotSeen | TooFewRevolutions:
     gaps = track.sides[0].gap_px
     still = profile.size == 0 or float(np.median(np.std(profile, axis=0))) < 1.5
     if still and float(np.nanstd(gaps)) < 0.3:
-        return TooFewRevolutions(0.0, "the wheel does not turn in these frames; turn it slowly by hand while they are taken")
+        return TooFewRevolutions(
+            0.0, "the wheel does not turn in these frames; turn it slowly by hand while they are taken"
+        )
     return MarkNotSeen(
         "the mark was never seen in its box; stick a piece of bright tape on the rim at the valve, "
         "or run aim again and check the mark's box in its picture"
@@ -123,7 +129,7 @@ def _coarse(
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
     hidden_deg = min(2.0, 0.5 * seen_as_far_as)
     path, _ = follow(Evidence(marks, spreads, hidden_deg, tuple(looks)))
-    return path[moment] + _between(track.time_s, moment, interval_s, path)
+    return np.asarray(path[moment] + _between(track.time_s, moment, interval_s, path))
 
 
 def _standard(values: FloatArray) -> FloatArray:
@@ -140,7 +146,7 @@ def _laid_out(values: FloatArray, moment: IntArray, count: int) -> FloatArray:
 
 
 def _between(time_s: FloatArray, moment: IntArray, interval_s: float, path: FloatArray) -> FloatArray:
-    """What the wheel turns between the even moment and the frame's own time."""
+    """Tell what the wheel turns between the even moment and the frame's own time."""
     speed = np.gradient(path) / interval_s
     return np.asarray(speed[moment] * (time_s - time_s[0] - moment * interval_s))
 
@@ -173,7 +179,9 @@ def _mark_scale(by_mark_deg: FloatArray, angle_deg: FloatArray) -> float:
     return min(max(slope, 0.7), 1.4)
 
 
-def _spoke_target(components: FloatArray, angle_deg: FloatArray, period_deg: float) -> tuple[FloatArray, FloatArray]:
+def _spoke_target(
+    components: FloatArray, angle_deg: FloatArray, period_deg: float
+) -> tuple[FloatArray, FloatArray]:
     """Angle (n,) at which each frame's look agrees best with the mean look, and its weight 1/sd²."""
     phase = 2.0 * np.pi * angle_deg / period_deg
     orders = np.arange(1, HARMONICS + 1)
@@ -214,7 +222,9 @@ class _Spline:
         knots[3], knots[-4] = time_s[0], time_s[-1]
         design = BSpline.design_matrix(np.clip(time_s, knots[3], knots[-4]), knots, 3)
         coefficients = design.shape[1]
-        second = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(coefficients - 2, coefficients)) / spacing**2
+        second = (
+            sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(coefficients - 2, coefficients)) / spacing**2
+        )
         return _Spline(design.tocsr(), (second.T @ second) / TYPICAL_ACCELERATION_DEG_S2**2)
 
     def fit(self, frame: FloatArray, target: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -10,8 +10,20 @@ from wheels import out_of_true
 
 from rimgauge.cli.plan import command
 from rimgauge.errors import BadFile, BadInput
-from rimgauge.job import read_plan
-from rimgauge.records import Readings
+from rimgauge.job import create_job, keep_pass, read_plan, write_pass
+from rimgauge.records import (
+    BudgetLine,
+    Direction,
+    FloatArray,
+    FrameValues,
+    Measured,
+    Readings,
+    Runout,
+    SideRunout,
+    Source,
+    Verdict,
+    Wheel,
+)
 
 
 def _write(path: Path, readings: Readings) -> None:
@@ -108,3 +120,78 @@ def test_files_that_can_not_be_meant(bench, arguments, words):
 def test_no_such_readings(bench):
     with pytest.raises(BadFile, match=r"missing\.csv"):
         _run("--wheel", "wheel.toml", "--readings", "missing.csv", "--out", "plan.json")
+
+
+def _pass(direction: Direction, values: FloatArray, wheel: Wheel) -> Runout:
+    """A measurement that gives these values at the spokes."""
+    reading = Measured(value=float(np.ptp(values)), expanded_uncertainty=0.02)
+    side = SideRunout(
+        side="right" if direction == "lateral" else "outer",
+        mean_gap_mm=2.0,
+        total_runout=reading,
+        non_repeatable_mm=0.01,
+        harmonic_order=np.array([1]),
+        harmonic_amplitude_mm=np.array([0.5]),
+        harmonic_phase_deg=np.array([0.0]),
+        curve_angle_deg=wheel.spoke_angles_deg,
+        curve_mm=values,
+        spoke_flange=wheel.flanges,
+        spoke_angle_deg=wheel.spoke_angles_deg,
+        spoke_mm=values,
+        spoke_standard_uncertainty_mm=np.full(len(values), 0.01),
+        zones=(),
+    )
+    return Runout(
+        direction=direction,
+        created="2026-01-31T12:00:00+00:00",
+        source=Source(kind="frames", name="lateral", frames=300, used=300, sha256=""),
+        revolutions=2.5,
+        total_runout=reading,
+        sides=(side,),
+        budget=(BudgetLine(source="scale", standard_uncertainty_mm=0.01),),
+        verdict=Verdict(tolerance_mm=0.5, rule="guard band", outcome="out"),
+        frames=FrameValues(
+            time_s=np.array([0.0, 1.0]),
+            angle_deg=np.array([0.0, 400.0]),
+            gap_mm=np.array([[2.0, 2.1]]),
+            quality=np.array([1.0, 1.0]),
+        ),
+    )
+
+
+def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(tmp_path, wheel, answer, monkeypatch):
+    job = create_job(tmp_path / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    keep_pass(job, _pass("lateral", before.lateral_mm, wheel))
+    keep_pass(job, _pass("radial", before.radial_mm, wheel))
+    _run()
+    plan = read_plan(job.folder / "plan-01.json")
+    assert plan.before.lateral_mm == pytest.approx(2.0, abs=1e-6)
+    assert plan.before.radial_mm is not None
+    _run()
+    assert read_plan(job.folder / "plan-02.json").round == 1
+    turns = np.zeros(36)
+    for item in plan.corrections:
+        turns[item.spoke - 1] = item.turns
+    keep_pass(job, _pass("lateral", before.lateral_mm + 0.6 * answer.lateral_mm @ turns, wheel))
+    text = " ".join(_run().split())
+    second = read_plan(job.folder / "plan-03.json")
+    assert second.round == 2
+    assert second.before.radial_mm is None, "the radial pass is from before the turns"
+    assert "less sideways than assumed" in text
+
+
+def test_passes_outside_a_job(bench, wheel):
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    write_pass(bench / "lateral.json", _pass("lateral", before.lateral_mm, wheel))
+    _run("--wheel", "wheel.toml", "--lateral", "lateral.json", "--out", "plan.json")
+    assert read_plan(bench / "plan.json").before.radial_mm is None
+    with pytest.raises(BadInput, match="given as radial is a lateral"):
+        _run("--wheel", "wheel.toml", "--radial", "lateral.json", "--out", "plan.json")
+
+
+def test_a_job_without_a_measurement(tmp_path, monkeypatch):
+    monkeypatch.chdir(create_job(tmp_path / "job", spokes=36).folder)
+    with pytest.raises(BadInput, match="no measurement yet"):
+        _run()
