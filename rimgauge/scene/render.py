@@ -130,5 +130,6 @@ class Scene:
 
     def _shaded(self, background: Picture) -> Picture:
         """Darken the background with the pointer's soft shadow, off to one side."""
-        shadow = blurred(np.roll(self._share[..., 0], (14, 9), axis=(0, 1)), 7.0)
+        share = np.pad(self._share[..., 0], ((14, 0), (9, 0)), mode="edge")[:-14, :-9]
+        shadow = blurred(share, 7.0)
         return np.asarray(background * (1 - _SHADOW * shadow[..., None]), dtype=np.float32)
