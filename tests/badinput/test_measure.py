@@ -1,0 +1,120 @@
+"""Whatever is wrong with the frames, the view or the wheel: one sentence, no traceback, no file."""
+
+import json
+import shutil
+from pathlib import Path
+
+import cv2
+import pytest
+
+from rimgauge.cli import run
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames" / "lateral_before"
+
+
+@pytest.fixture
+def few(tmp_path: Path) -> Path:
+    """Forty frames of the sample with its view: under one revolution."""
+    folder = tmp_path / "few"
+    folder.mkdir()
+    for picture in sorted((SAMPLE / "frames").iterdir())[:40]:
+        shutil.copy(picture, folder)
+    shutil.copy(SAMPLE / "view.json", tmp_path)
+    return folder
+
+
+def refused(arguments: list[str], capsys: pytest.CaptureFixture[str], out: Path) -> str:
+    with pytest.raises(SystemExit) as leave:
+        run(["measure", *arguments, "--out", str(out)])
+    assert leave.value.code not in (0, None)
+    assert not out.exists()
+    said = capsys.readouterr().err
+    assert "Traceback" not in said
+    return said
+
+
+def changed_view(path: Path, **changes: object) -> None:
+    fields = json.loads(path.read_text(encoding="utf-8"))
+    fields.update(changes)
+    path.write_text(json.dumps(fields), encoding="utf-8")
+
+
+def test_no_such_source(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    view = few.parent / "view.json"
+    said = refused(["nowhere", "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    assert "nowhere" in said
+
+
+def test_empty_folder(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    empty = few.parent / "empty"
+    empty.mkdir()
+    view = few.parent / "view.json"
+    said = refused([str(empty), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    assert "no pictures" in said
+
+
+def test_picture_that_is_none(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (few / "000003.jpg").write_bytes(b"this is not a picture")
+    view = few.parent / "view.json"
+    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    assert "000003.jpg" in said
+
+
+def test_frames_of_different_sizes(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    cv2.imwrite(str(few / "000005.jpg"), cv2.resize(cv2.imread(str(few / "000005.jpg")), (320, 180)))
+    view = few.parent / "view.json"
+    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    assert "320 × 180" in said
+
+
+def test_box_outside_the_picture(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    view = few.parent / "view.json"
+    changed_view(view, mark_box=[600, 10, 90, 341])
+    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    assert "mark_box" in said
+
+
+def test_no_pointer_in_its_box(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    view = few.parent / "view.json"
+    fields = json.loads(view.read_text(encoding="utf-8"))
+    fields["edges"][0]["pointer_box"] = [20, 20, 40, 40]
+    changed_view(view, edges=fields["edges"])
+    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    assert "pointer" in said
+
+
+def test_less_than_one_revolution(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    view = few.parent / "view.json"
+    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    assert "turn" in said
+
+
+def test_wheel_that_never_turns(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for picture in sorted(few.iterdir())[1:]:
+        shutil.copy(few / "000000.jpg", picture)
+    view = few.parent / "view.json"
+    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    assert "turn" in said
+
+
+@pytest.mark.parametrize("spokes", ["0", "7.5"])
+def test_spokes_no_wheel_has(spokes: str, few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    view = few.parent / "view.json"
+    said = refused([str(few), "--view", str(view), "--spokes", spokes], capsys, few / "pass.json")
+    assert "spokes" in said
+
+
+@pytest.mark.parametrize("scale", [0.0, float("nan")])
+def test_scale_that_is_none(scale: float, few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    view = few.parent / "view.json"
+    changed_view(view, scale={"mm_per_px": scale, "standard_uncertainty_mm_per_px": 0.001, "method": "typed"})
+    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    assert "view.json" in said
+
+
+def test_wheel_file_with_an_unknown_key(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    wheel = few.parent / "wheel.toml"
+    wheel.write_text("spokes = 28\ncolour = 'blue'\n", encoding="utf-8")
+    view = few.parent / "view.json"
+    said = refused([str(few), "--view", str(view), "--wheel", str(wheel)], capsys, few / "pass.json")
+    assert "colour" in said
