@@ -2,6 +2,7 @@
 
 import importlib
 import re
+import runpy
 import subprocess
 import sys
 import tomllib
