@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge.errors import BadInput
 from rimgauge.records import FloatArray, record
 
 from .background import draw_background, light
@@ -17,10 +18,11 @@ from .motion import Spin, turn_by_hand
 from .outline import Outline
 from .pointer import draw_pointer, pointer_tip
 from .rim import lay_rim
-from .spec import SceneSpec
+from .spec import CURVE_POINTS, SceneSpec
 from .spokes import Spokes
 from .texture import Surface
 
+_LEAST_GAP_PX = 2.0
 _MID_GREY = 128.0
 _SHADOW = 0.16
 _GLINT = 0.16
@@ -43,7 +45,16 @@ class Scene:
     """A wheel, a pointer and a camera, ready to be photographed.
 
     Everything drawn from chance comes from generators seeded by the spec: the same spec gives the same
-    pictures, and the still parts don't depend on how many frames are taken.
+    pictures, and the still parts don't depend on how many frames are taken. gap_round_px (720,): the gap
+    at every half degree of one revolution.
+
+    Limits
+    ------
+    Exact: the outline of the rim (its cross-section taken as a polygon) and the pointer's tip, in a pinhole
+    camera. Approximate: the surface is placed along the rim as its edge is, though deeper parts lie a little
+    further in; edges don't smear during an exposure, only the surface and the spokes do; spokes are straight
+    bars in front of one another in no order; the background is a flat picture; light comes from nowhere in
+    particular and throws no shadow but the pointer's. There is no lens distortion and no rolling shutter.
     """
 
     def __init__(self, spec: SceneSpec) -> None:
@@ -52,6 +63,13 @@ class Scene:
         self.camera: Camera = place_camera(spec)
         self.outline = Outline(spec, self.camera)
         self.tip_px: FloatArray = pointer_tip(spec, self.camera)
+        around = np.asarray(np.arange(CURVE_POINTS) * (360.0 / CURVE_POINTS))
+        self.gap_round_px: FloatArray = self.outline.gap_px(self.tip_px, around)
+        if self.gap_round_px.min() < _LEAST_GAP_PX:
+            raise BadInput(
+                "seen from there the rim would cover the pointer: tilt the camera the other way, or take "
+                f"a gap of more than {spec.gap_mm:g} mm"
+            )
         self.spin: Spin = turn_by_hand(spec, hand)
         self.gap_px: FloatArray = self.outline.gap_px(self.tip_px, self.spin.angle_deg)
         self._canvas: Canvas = make_canvas(self.camera, spec.image_size)

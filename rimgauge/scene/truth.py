@@ -22,8 +22,7 @@ def apparent_mm(scene: Scene) -> FloatArray:
     It differs from the true runout by perspective and, where the camera is tilted, by what leaks in from the
     other direction. The mean is removed.
     """
-    angle = np.arange(CURVE_POINTS) * (360.0 / CURVE_POINTS)
-    gap = scene.outline.gap_px(scene.tip_px, np.asarray(angle)) * scene.camera.mm_per_px
+    gap = scene.gap_round_px * scene.camera.mm_per_px
     away = gap.mean() - gap
     return np.asarray(scene.spec.outward * away)
 
@@ -32,8 +31,6 @@ def scene_view(scene: Scene, *, given_scale: bool = True) -> View:
     """Say where pointer, rim, mark and spokes are in the picture, as a person would who drew the boxes."""
     spec, camera = scene.spec, scene.camera
     per_mm = 1.0 / camera.mm_per_px
-    runout = spec.outward * spec.runout_mm
-    gap = spec.gap_mm * per_mm
 
     def box(measuring: tuple[float, float], forward: tuple[float, float]) -> Box:
         """Box from ranges in pixels outward from the tip and along `forward`."""
@@ -44,7 +41,7 @@ def scene_view(scene: Scene, *, given_scale: bool = True) -> View:
         ]
         return _box(np.array(corners), spec.image_size)
 
-    near, far = gap - runout.max() * per_mm, gap - runout.min() * per_mm
+    near, far = scene.gap_round_px.min(), scene.gap_round_px.max()
     bed = spec.rim_width_mm if spec.direction == "lateral" else spec.rim_depth_mm
     inner = spec.gap_mm + bed
     length = spec.image_size[1] if abs(camera.forward[1]) > 0.5 else spec.image_size[0]

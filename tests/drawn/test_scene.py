@@ -249,3 +249,9 @@ def test_bump_is_half_as_high_half_its_width_away():
 def test_senseless_scene_is_refused_in_one_sentence(changes, words):
     with pytest.raises(BadInput, match=words):
         _spec(**changes)
+
+
+def test_camera_that_sees_the_rim_cover_the_pointer_is_refused():
+    """Leaning over the measured side, the rim's wall reaches out beyond its edge."""
+    with pytest.raises(BadInput, match="cover the pointer"):
+        Scene(_spec(tilt_deg=20.0))
