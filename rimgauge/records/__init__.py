@@ -1,0 +1,79 @@
+"""The frozen records that pass between rooms.
+
+Rooms never import each other; these values are the only thing they share.
+Lengths are in mm, forces in N, angles in degrees, times in s; every name with a unit carries it.
+
+Sign conventions (docs/glossary.md owns them): lateral + is toward the wheel's right, the side with the
+drive as the rider sees it; radial + is outward; angle 0 is the mark at the valve, and angles and spoke
+numbers rise in the order in which points pass the pointer as the wheel rolls forward; turns + tighten.
+"""
+
+from __future__ import annotations
+
+from rimgauge.records.base import (
+    BoolArray,
+    Box,
+    Direction,
+    Flange,
+    FloatArray,
+    IntArray,
+    Outcome,
+    SeenFrom,
+    Side,
+    record,
+)
+from rimgauge.records.camera import Edge, EdgeTrack, GapTrack, Lens, Moment, Scale, View
+from rimgauge.records.plan import Bound, Correction, Plan, Readings, WheelState
+from rimgauge.records.signal import (
+    BudgetLine,
+    FrameValues,
+    Measured,
+    Runout,
+    SideRunout,
+    Source,
+    Turning,
+    Verdict,
+    Zone,
+)
+from rimgauge.records.wheel import Hub, Influence, Rim, SpokeBuild, Tension, Tolerance, Wheel
+
+__all__ = [
+    "BoolArray",
+    "Bound",
+    "Box",
+    "BudgetLine",
+    "Correction",
+    "Direction",
+    "Edge",
+    "EdgeTrack",
+    "Flange",
+    "FloatArray",
+    "FrameValues",
+    "GapTrack",
+    "Hub",
+    "Influence",
+    "IntArray",
+    "Lens",
+    "Measured",
+    "Moment",
+    "Outcome",
+    "Plan",
+    "Readings",
+    "Rim",
+    "Runout",
+    "Scale",
+    "SeenFrom",
+    "Side",
+    "SideRunout",
+    "Source",
+    "SpokeBuild",
+    "Tension",
+    "Tolerance",
+    "Turning",
+    "Verdict",
+    "View",
+    "Wheel",
+    "WheelState",
+    "Zone",
+    "record",
+]

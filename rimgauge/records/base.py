@@ -1,0 +1,41 @@
+"""How a record is made, and the few types all of them share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal, TypeVar, dataclass_transform
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+Direction = Literal["lateral", "radial"]
+Side = Literal["right", "left", "outer"]
+Flange = Literal["right", "left"]
+Outcome = Literal["within", "out", "undecided"]
+SeenFrom = Literal["tyre", "hub"]
+Box = tuple[int, int, int, int]
+"""x, y, width, height in whole pixels of the full picture, origin top left."""
+
+_T = TypeVar("_T")
+
+
+@dataclass_transform(frozen_default=True, kw_only_default=True, eq_default=False)
+def record(cls: type[_T]) -> type[_T]:
+    """Make a frozen, slotted, keyword-only dataclass without generated equality (arrays have none)."""
+    return dataclass(frozen=True, slots=True, kw_only=True, eq=False)(cls)
+
+
+def own(instance: object, name: str, shape: tuple[int | None, ...], dtype: Any = np.float64) -> None:
+    """Replace an array field by a read-only copy of the checked shape (None: any length)."""
+    array = np.array(getattr(instance, name), dtype=dtype)
+    fits = len(array.shape) == len(shape) and all(
+        want is None or have == want for have, want in zip(array.shape, shape, strict=True)
+    )
+    if not fits:
+        raise ValueError(f"{type(instance).__name__}.{name} has shape {array.shape}, wanted {shape}")
+    array.flags.writeable = False
+    object.__setattr__(instance, name, array)

@@ -1,0 +1,136 @@
+"""What the camera sees: where pointer and rim lie in the picture, and their gap frame by frame."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.records.base import Box, Direction, FloatArray, Side, own, record
+
+
+@record
+class Edge:
+    """One pointer and the rim edge it faces."""
+
+    side: Side
+    pointer_box: Box
+    rim_box: Box
+
+
+@record
+class Scale:
+    """Millimetres per pixel along the measuring direction at the rim edge."""
+
+    mm_per_px: float
+    standard_uncertainty_mm_per_px: float
+    method: str
+
+
+@record
+class Lens:
+    """OpenCV's pinhole camera with distortion: camera_matrix (3, 3), distortion (k,), rms error [px]."""
+
+    camera_matrix: FloatArray
+    distortion: FloatArray
+    rms_px: float
+
+    def __post_init__(self) -> None:
+        own(self, "camera_matrix", (3, 3))
+        own(self, "distortion", (None,))
+
+
+@record
+class View:
+    """Where things are in the picture (view.json).
+
+    positive (2,): unit vector in the picture in which the rim moves when runout is positive.
+    forward (2,): unit vector in which the rim passes the pointer when the wheel rolls forward.
+    mark_to_pointer_deg: how far the wheel rolls forward from the mark centred in its box to the mark at
+    the pointer; None: worked out from the picture.
+    """
+
+    direction: Direction
+    image_size: tuple[int, int]
+    positive: FloatArray
+    forward: FloatArray
+    edges: tuple[Edge, ...]
+    mark_box: Box | None = None
+    mark_to_pointer_deg: float | None = None
+    spoke_box: Box | None = None
+    scale: Scale | None = None
+    lens: Lens | None = None
+
+    def __post_init__(self) -> None:
+        own(self, "positive", (2,))
+        own(self, "forward", (2,))
+
+
+@record
+class EdgeTrack:
+    """Pointer tip and rim edge of one side, frame by frame; NaN where a frame gave nothing.
+
+    gap_px (n,): distance along the measuring direction from tip to rim edge, positive while they don't touch.
+    standard_error_px (n,): of the gap, from the fits themselves. quality (n,): 0 useless to 1 good.
+    tip_px, rim_px (n, 2): x, y of the tip and of the rim edge at the tip's height.
+    """
+
+    side: Side
+    gap_px: FloatArray
+    standard_error_px: FloatArray
+    quality: FloatArray
+    tip_px: FloatArray
+    rim_px: FloatArray
+
+    def __post_init__(self) -> None:
+        count = len(self.gap_px)
+        for name in ("gap_px", "standard_error_px", "quality"):
+            own(self, name, (count,))
+        for name in ("tip_px", "rim_px"):
+            own(self, name, (count, 2))
+
+
+@record
+class GapTrack:
+    """Everything capture saw in a run of n frames: gaps, and the evidence for the wheel's angle.
+
+    time_s (n,): rising. mark_px (n,): how far along `forward` the mark's centre stands past the centre of
+    its box, NaN where it isn't seen. mark_strength (n,): 0 absent to 1 sure.
+    spoke_profile (n, m): brightness along the spoke box, empty (n, 0) without one.
+    lost (n,): why a frame gave no gap, '' where it did.
+    """
+
+    time_s: FloatArray
+    sides: tuple[EdgeTrack, ...]
+    mark_px: FloatArray
+    mark_strength: FloatArray
+    spoke_profile: FloatArray
+    lost: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        count = len(self.time_s)
+        for name in ("time_s", "mark_px", "mark_strength"):
+            own(self, name, (count,))
+        own(self, "spoke_profile", (count, None))
+
+
+@record
+class Moment:
+    """One frame as it is seen live: the picture (h, w, 3) BGR, and what it says so far.
+
+    gap_mm, tip_px, rim_px: one a side, in the order of the view's edges; NaN where nothing was seen.
+    angle_deg: of the wheel modulo 360, NaN before the mark has passed once. spoke: number nearest the pointer.
+    """
+
+    index: int
+    time_s: float
+    image: NDArray[np.uint8]
+    gap_mm: FloatArray
+    tip_px: FloatArray
+    rim_px: FloatArray
+    angle_deg: float
+    spoke: int | None
+
+    def __post_init__(self) -> None:
+        own(self, "gap_mm", (None,))
+        own(self, "tip_px", (len(self.gap_mm), 2))
+        own(self, "rim_px", (len(self.gap_mm), 2))

@@ -1,0 +1,69 @@
+"""The plan: readings it starts from, corrections, and the wheel before and after."""
+
+from __future__ import annotations
+
+from rimgauge.records.base import Flange, FloatArray, own, record
+
+
+@record
+class Readings:
+    """Runout at each of n spokes, from a pass or typed in by hand; NaN where not read.
+
+    centred: lateral values are from the centre plane, so that their mean is the dish; otherwise the mean
+    says nothing and is removed.
+    """
+
+    lateral_mm: FloatArray
+    radial_mm: FloatArray
+    tension_n: FloatArray
+    centred: bool = False
+
+    def __post_init__(self) -> None:
+        own(self, "lateral_mm", (None,))
+        for name in ("radial_mm", "tension_n"):
+            own(self, name, (len(self.lateral_mm),))
+
+
+@record
+class Correction:
+    """One nipple turn: order of work, spoke number, its flange, turns (+ tightens), and the words for it."""
+
+    order: int
+    spoke: int
+    side: Flange
+    turns: float
+    words: str
+
+
+@record
+class WheelState:
+    """What is known or expected of a wheel; None where it isn't known (no radial pass, no tension readings)."""
+
+    lateral_mm: float | None
+    radial_mm: float | None
+    dish_mm: float | None
+    tension_spread_right: float | None
+    tension_spread_left: float | None
+    highest_tension_n: float | None
+
+
+@record
+class Bound:
+    """The plan's own measure of badness reached, and the value no plan of this kind can beat."""
+
+    objective: float
+    proved: float
+
+
+@record
+class Plan:
+    """One round of corrections (plan-NN.json); refused says why there are none, None otherwise."""
+
+    round: int
+    corrections: tuple[Correction, ...]
+    predicted: WheelState
+    before: WheelState
+    bound: Bound
+    cautions: tuple[str, ...]
+    refused: str | None = None
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,143 @@
+"""What the signal says: angle, runout, its zones and uncertainty, the verdict."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.records.base import Direction, Flange, FloatArray, IntArray, Outcome, Side, own, record
+
+
+@record
+class Turning:
+    """The wheel's angle in each of n frames.
+
+    angle_deg (n,): unwrapped; 0 modulo 360 is the mark at the pointer. standard_uncertainty_deg (n,).
+    """
+
+    angle_deg: FloatArray
+    standard_uncertainty_deg: FloatArray
+    revolutions: float
+    reversals: int
+    evidence: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        own(self, "angle_deg", (None,))
+        own(self, "standard_uncertainty_deg", (len(self.angle_deg),))
+
+
+@record
+class Measured:
+    """A value with its expanded uncertainty."""
+
+    value: float
+    expanded_uncertainty: float
+    coverage_probability: float = 0.95
+
+
+@record
+class Zone:
+    """A stretch of rim that strays one way: where it starts, is worst and ends, and its spokes.
+
+    width_deg is the whole length from start to end; peak_mm carries its sign.
+    """
+
+    start_deg: float
+    centre_deg: float
+    end_deg: float
+    width_deg: float
+    peak_mm: float
+    spokes: tuple[int, ...]
+
+
+@record
+class SideRunout:
+    """Runout of one side: curve (m,) over one revolution, and at each of s spokes.
+
+    harmonic_order, harmonic_amplitude_mm, harmonic_phase_deg (h,): runout = sum a·cos(order·angle − phase).
+    Index i of the spoke arrays is spoke number i + 1.
+    """
+
+    side: Side
+    mean_gap_mm: float
+    total_runout: Measured
+    non_repeatable_mm: float
+    harmonic_order: IntArray
+    harmonic_amplitude_mm: FloatArray
+    harmonic_phase_deg: FloatArray
+    curve_angle_deg: FloatArray
+    curve_mm: FloatArray
+    spoke_flange: tuple[Flange, ...]
+    spoke_angle_deg: FloatArray
+    spoke_mm: FloatArray
+    spoke_standard_uncertainty_mm: FloatArray
+    zones: tuple[Zone, ...]
+
+    def __post_init__(self) -> None:
+        own(self, "harmonic_order", (None,), np.int64)
+        for name in ("harmonic_amplitude_mm", "harmonic_phase_deg"):
+            own(self, name, (len(self.harmonic_order),))
+        own(self, "curve_angle_deg", (None,))
+        own(self, "curve_mm", (len(self.curve_angle_deg),))
+        for name in ("spoke_angle_deg", "spoke_mm", "spoke_standard_uncertainty_mm"):
+            own(self, name, (len(self.spoke_flange),))
+
+
+@record
+class BudgetLine:
+    """One line of the uncertainty budget of the total runout."""
+
+    source: str
+    standard_uncertainty_mm: float
+
+
+@record
+class Verdict:
+    """Within, out or undecided against a tolerance, with the rule in words."""
+
+    tolerance_mm: float
+    rule: str
+    outcome: Outcome
+
+
+@record
+class FrameValues:
+    """What each of n frames said, NaN where it gave nothing; gap_mm (sides, n) in the order of the sides."""
+
+    time_s: FloatArray
+    angle_deg: FloatArray
+    gap_mm: FloatArray
+    quality: FloatArray
+
+    def __post_init__(self) -> None:
+        count = len(self.time_s)
+        own(self, "time_s", (count,))
+        own(self, "angle_deg", (count,))
+        own(self, "gap_mm", (None, count))
+        own(self, "quality", (count,))
+
+
+@record
+class Source:
+    """Where the frames came from; sha256 is over the bytes of the files read, '' for a live camera."""
+
+    kind: str
+    name: str
+    frames: int
+    used: int
+    sha256: str
+
+
+@record
+class Runout:
+    """One measurement of one direction (pass-NN.json): the larger side's total runout is the result."""
+
+    direction: Direction
+    created: str
+    source: Source
+    revolutions: float
+    total_runout: Measured
+    sides: tuple[SideRunout, ...]
+    budget: tuple[BudgetLine, ...]
+    verdict: Verdict
+    frames: FrameValues
+    notes: tuple[str, ...] = ()

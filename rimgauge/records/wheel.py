@@ -1,0 +1,100 @@
+"""The wheel: its parts, tensions and tolerances, and what each nipple moves."""
+
+from __future__ import annotations
+
+from rimgauge.records.base import Flange, FloatArray, own, record
+
+
+@record
+class Rim:
+    """The rim as a closed curved beam; effective_diameter_mm is that of the spoke ends (effective rim diameter)."""
+
+    effective_diameter_mm: float
+    lateral_bending_n_m2: float
+    radial_bending_n_m2: float
+    torsion_n_m2: float
+    axial_n: float
+
+
+@record
+class Hub:
+    """Flange diameters are those of the spoke holes' circle; offsets from the rim's plane, both positive."""
+
+    right_flange_diameter_mm: float
+    left_flange_diameter_mm: float
+    right_flange_offset_mm: float
+    left_flange_offset_mm: float
+
+
+@record
+class SpokeBuild:
+    """Spoke diameters in the middle, and the length one nipple turn takes up."""
+
+    right_diameter_mm: float
+    left_diameter_mm: float
+    turn_mm: float
+
+
+@record
+class Tension:
+    """Mean tension of each side and the wheel maker's limit."""
+
+    right_n: float
+    left_n: float
+    limit_n: float
+
+
+@record
+class Tolerance:
+    """How true is true enough."""
+
+    lateral_mm: float
+    radial_mm: float
+    dish_mm: float
+
+
+@record
+class Wheel:
+    """A wheel with n spokes (wheel.toml, gaps filled from a ready-made class).
+
+    flanges: n of 'right' or 'left', spoke 1 first. spoke_angles_deg (n,): rising, from the mark.
+    assumed: dotted names of the fields that were filled in from the class, e.g. 'rim.torsion_n_m2'.
+    """
+
+    name: str
+    kind: str
+    crossings: int
+    flanges: tuple[Flange, ...]
+    spoke_angles_deg: FloatArray
+    rim: Rim
+    hub: Hub
+    spoke: SpokeBuild
+    tension: Tension
+    tolerance: Tolerance
+    assumed: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        own(self, "spoke_angles_deg", (len(self.flanges),))
+
+
+@record
+class Influence:
+    """What one turn (tightening) of each of n nipples does.
+
+    lateral_mm, radial_mm (m, n): movement of the rim at angle_deg (m,), mean over the circle included.
+    dish_mm (n,): mean lateral movement over the circle. tension_n (n, n): change at spoke i from nipple j.
+    """
+
+    angle_deg: FloatArray
+    lateral_mm: FloatArray
+    radial_mm: FloatArray
+    dish_mm: FloatArray
+    tension_n: FloatArray
+
+    def __post_init__(self) -> None:
+        points, nipples = len(self.angle_deg), len(self.dish_mm)
+        own(self, "angle_deg", (points,))
+        own(self, "lateral_mm", (points, nipples))
+        own(self, "radial_mm", (points, nipples))
+        own(self, "dish_mm", (nipples,))
+        own(self, "tension_n", (nipples, nipples))
