@@ -22,7 +22,9 @@ from rimgauge.records import (
     Plan,
     Readings,
     Runout,
+    Scale,
     Source,
+    Turning,
     View,
     Wheel,
 )
@@ -63,19 +65,49 @@ def measure(
         The frames can't give an answer; the message says why and what to do.
 
     """
-    if view.scale is None:
-        raise ScaleMissing(
-            "this view has no scale yet; run scale with a printed sheet, a card or a shim first"
-        )
+    seen, turning = see(frames, view, spoke_angles_deg=spoke_angles_deg, radius_mm=radius_mm)
+    return reckon(
+        seen,
+        turning,
+        view,
+        spoke_angles_deg=spoke_angles_deg,
+        flanges=flanges,
+        tolerance_mm=tolerance_mm,
+        created=created,
+        source=source,
+    )
+
+
+def see(
+    frames: Iterable[Frame], view: View, *, spoke_angles_deg: FloatArray, radius_mm: float = USUAL_RADIUS_MM
+) -> tuple[GapTrack, Turning]:
+    """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`."""
+    scale = _scale(view)
     seen = track(frames, view)
     turning = find_turning(
         seen,
         spoke_period_deg=_spoke_period_deg(spoke_angles_deg, view),
-        px_per_deg=math.radians(radius_mm) / view.scale.mm_per_px,
+        px_per_deg=math.radians(radius_mm) / scale.mm_per_px,
         mark_to_pointer_deg=_mark_to_pointer_deg(view, seen, radius_mm),
     )
+    return seen, turning
+
+
+def reckon(
+    seen: GapTrack,
+    turning: Turning,
+    view: View,
+    *,
+    spoke_angles_deg: FloatArray,
+    flanges: tuple[Flange, ...],
+    tolerance_mm: float,
+    created: str,
+    source: Source,
+) -> Runout:
+    """Work the runout out from what was seen; the second half of `measure`, which explains the parameters."""
+    scale = _scale(view)
     results = [
-        side_runout(side, turning, view.scale, spoke_angles_deg, flanges, np.random.default_rng(SEED))
+        side_runout(side, turning, scale, spoke_angles_deg, flanges, np.random.default_rng(SEED))
         for side in seen.sides
     ]
     worse = max(range(len(results)), key=lambda k: results[k][0].total_runout.value)
@@ -93,11 +125,42 @@ def measure(
         frames=FrameValues(
             time_s=seen.time_s,
             angle_deg=turning.angle_deg,
-            gap_mm=np.stack([side.gap_px for side in seen.sides]) * view.scale.mm_per_px,
+            gap_mm=np.stack([side.gap_px for side in seen.sides]) * scale.mm_per_px,
             quality=np.min([side.quality for side in seen.sides], axis=0),
         ),
         notes=_notes(seen, turning.reversals, turning.evidence),
     )
+
+
+NEAR_DEG = 2.0
+"""A frame so near the worst place shows it: the rim's shape hardly changes over a fifth of a spoke's spacing."""
+
+
+def worst_frame(runout: Runout) -> tuple[int, float, float]:
+    """Find the clearest frame that shows the worst place of the worse side.
+
+    Returns
+    -------
+    index, angle_deg, runout_mm
+        Of the frame, and of the place itself by the fitted curve.
+
+    """
+    number = max(range(len(runout.sides)), key=lambda k: runout.sides[k].total_runout.value)
+    side = runout.sides[number]
+    worst = int(np.argmax(np.abs(side.curve_mm)))
+    worst_deg = float(side.curve_angle_deg[worst])
+    off_deg = np.abs((runout.frames.angle_deg - worst_deg + 180.0) % 360.0 - 180.0)
+    off_deg[~np.isfinite(runout.frames.gap_mm[number])] = np.inf
+    near = np.flatnonzero(off_deg <= max(NEAR_DEG, float(off_deg.min())))
+    return int(near[np.argmax(runout.frames.quality[near])]), worst_deg, float(side.curve_mm[worst])
+
+
+def _scale(view: View) -> Scale:
+    if view.scale is None:
+        raise ScaleMissing(
+            "this view has no scale yet; run scale with a printed sheet, a card or a shim first"
+        )
+    return view.scale
 
 
 def _spoke_period_deg(spoke_angles_deg: FloatArray, view: View) -> float | None:
@@ -139,10 +202,7 @@ def watch(frames: Iterable[Frame], view: View, spoke_angles_deg: FloatArray) -> 
     spoke_angles_deg : (s,) of each spoke, spoke 1 first.
 
     """
-    if view.scale is None:
-        raise ScaleMissing(
-            "this view has no scale yet; run scale with a printed sheet, a card or a shim first"
-        )
+    scale = _scale(view)
     first: list[Frame] = []
     stream = iter(frames)
     for frame in stream:
@@ -158,7 +218,7 @@ def watch(frames: Iterable[Frame], view: View, spoke_angles_deg: FloatArray) -> 
             index=frame.index,
             time_s=frame.time_s,
             image=frame.image,
-            gap_mm=np.array([s.gap_px for s in sightings]) * view.scale.mm_per_px,
+            gap_mm=np.array([s.gap_px for s in sightings]) * scale.mm_per_px,
             tip_px=np.array([s.tip_px for s in sightings]),
             rim_px=np.array([s.rim_px for s in sightings]),
             angle_deg=angle_deg,

@@ -1,6 +1,18 @@
 """From frames to gaps and the evidence for the wheel's angle; the only door to cameras and pictures."""
 
+from rimgauge.capture.again import LaidDown, kept_frames, picture_at
 from rimgauge.capture.sources import Frame, FrameSource, ReadAhead, open_source, read_picture
 from rimgauge.capture.tracker import Tracker, track
 
-__all__ = ["Frame", "FrameSource", "ReadAhead", "Tracker", "open_source", "read_picture", "track"]
+__all__ = [
+    "Frame",
+    "FrameSource",
+    "LaidDown",
+    "ReadAhead",
+    "Tracker",
+    "kept_frames",
+    "open_source",
+    "picture_at",
+    "read_picture",
+    "track",
+]

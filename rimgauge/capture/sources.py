@@ -9,7 +9,7 @@ import math
 import queue
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -57,6 +57,9 @@ class FrameSource(Protocol):
     def sha256(self) -> str:
         """Fingerprint of the files read, '' where there are none."""
 
+    def files(self) -> list[Path]:
+        """Files that the frames and their times are read from, none of a live source."""
+
 
 class _Closing:
     """What sources without a handle to close have in common."""
@@ -86,8 +89,9 @@ class FolderSource(_Closing):
             raise FrameTrouble(
                 folder, "there are no pictures in this folder; give the folder that holds the frames"
             )
-        place = next((f for f in (folder, folder.parent) if (f / "times.csv").is_file()), None)
-        self.times_s = None if place is None else _read_times(place / "times.csv", self.pictures)
+        places = (place / "times.csv" for place in (folder, folder.parent))
+        self.times_file = next((place for place in places if place.is_file()), None)
+        self.times_s = None if self.times_file is None else _read_times(self.times_file, self.pictures)
         self.fps = fps
 
     def __iter__(self) -> Iterator[Frame]:
@@ -109,6 +113,10 @@ class FolderSource(_Closing):
         for path in self.pictures:
             digest.update(path.read_bytes())
         return digest.hexdigest()
+
+    def files(self) -> list[Path]:
+        """All pictures in order, then times.csv where there is one."""
+        return self.pictures + ([self.times_file] if self.times_file else [])
 
 
 class VideoSource(_Closing):
@@ -151,6 +159,10 @@ class VideoSource(_Closing):
         with open(self.name, "rb") as handle:
             return hashlib.file_digest(handle, "sha256").hexdigest()
 
+    def files(self) -> list[Path]:
+        """The video file, nothing of a live source."""
+        return [Path(self.name)] if self.kind == "video" else []
+
     def close(self) -> None:
         """Let go of the camera or file."""
         self.capture.release()
@@ -159,7 +171,7 @@ class VideoSource(_Closing):
 class ReadAhead:
     """Frames of a source, decoded in a thread of its own while the caller works on the last one."""
 
-    def __init__(self, source: FrameSource) -> None:
+    def __init__(self, source: Iterable[Frame]) -> None:
         self.source = source
 
     def __iter__(self) -> Iterator[Frame]:

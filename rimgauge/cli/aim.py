@@ -69,7 +69,7 @@ def command(
     """
     from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
     from rimgauge.capture.sources import open_source
-    from rimgauge.job import find_job, hold, update_manifest, write_view
+    from rimgauge.job import find_job, update_manifest, write_view
 
     if not (math.isfinite(fps) and fps > 0.0):
         raise BadInput(f"--fps must be a number above 0, not {fps:g}")
@@ -88,8 +88,7 @@ def command(
     if picture_file is not None:
         _write_picture(picture_file, found)
     if job is not None and view_file.resolve().parent == job.folder:
-        with hold(job):
-            update_manifest(job, rewritten=[path for path in (view_file, picture_file) if path is not None])
+        update_manifest(job, rewritten=[path for path in (view_file, picture_file) if path is not None])
     _print(found, view_file, picture_file, as_json=as_json)
 
 

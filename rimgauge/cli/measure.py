@@ -2,26 +2,42 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from rimgauge.cli.common import json_option, print_json
-from rimgauge.errors import BadInput
+from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.records import Runout, Wheel
+    from rimgauge.capture import FrameSource
+    from rimgauge.job import Job
+    from rimgauge.records import Direction, GapTrack, Runout, View, Wheel
+
+
+Keep = Literal["frames", "worst", "none"]
 
 
 @click.command()
 @click.argument("source")
 @click.option("--view", "view_file", type=click.Path(path_type=Path), help="Where things are (view.json).")
+@click.option(
+    "--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views SOURCE shows."
+)
 @click.option("--spokes", type=int, help="How many spokes, when there is no wheel file.")
 @click.option(
     "--wheel", "wheel_file", type=click.Path(path_type=Path), help="The wheel's build (wheel.toml)."
 )
 @click.option("--out", type=click.Path(path_type=Path), help="File to write (pass.json).")
+@click.option(
+    "--keep",
+    type=click.Choice(["frames", "worst", "none"]),
+    default="worst",
+    show_default=True,
+    help="Pictures to keep beside the result: all frames and the worst place, the worst place alone, or none.",
+)
 @click.option(
     "--tolerance-mm", type=float, help="Limit of the total runout. Default: the wheel file's, or 0.5."
 )
@@ -31,11 +47,14 @@ if TYPE_CHECKING:
 @click.option("--check", is_flag=True, help="Leave with code 3 unless the wheel is within the limit.")
 @json_option
 def command(
+    *,
     source: str,
     view_file: Path | None,
+    direction: Direction | None,
     spokes: int | None,
     wheel_file: Path | None,
     out: Path | None,
+    keep: Keep,
     tolerance_mm: float | None,
     fps: float,
     check: bool,
@@ -43,24 +62,20 @@ def command(
 ) -> None:
     """Measure the runout in SOURCE: a folder of frames, a video file or a camera number.
 
+    Beside the result lies a picture of the worst place, pointer and rim edge marked in it. Inside a job
+    folder the files need not be named; where it has a lateral and a radial view, --direction says which.
+
     Example:  rimgauge measure frames --view view.json --spokes 32 --out pass.json
     """
     import sys
-    from datetime import UTC, datetime
 
     import rimgauge.job as job
-    from rimgauge.capture import ReadAhead, open_source
-    from rimgauge.pipeline import measure
-    from rimgauge.records import Source
+    from rimgauge.capture import open_source
 
     folder = job.find_job(Path.cwd())
-    if view_file is None and folder is not None:
-        view_file = _view_in_job(folder)
-    if view_file is None:
-        raise BadInput("measure needs --view view.json; make one with aim, or work inside a job folder")
-    view = job.read_view(view_file)
+    view = _view(view_file, direction, folder)
     if wheel_file is None and spokes is None and folder is not None:
-        wheel_file = folder.folder / "wheel.toml"
+        wheel_file = folder.wheel
     wheel = load_wheel(wheel_file, spokes)
     limit = wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
     limit = limit if tolerance_mm is None else tolerance_mm
@@ -68,37 +83,151 @@ def command(
         raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
     if not 0.5 <= fps <= 1000.0:
         raise BadInput("--fps must be between 0.5 and 1000 frames a second")
+    to = _Target(out, folder, keep)
     with open_source(source, fps=fps) as frames:
-        runout = measure(
-            ReadAhead(frames),
-            view,
-            spoke_angles_deg=wheel.spoke_angles_deg,
-            flanges=wheel.flanges,
-            tolerance_mm=limit,
-            created=datetime.now(UTC).isoformat(timespec="seconds"),
-            source=Source(kind=frames.kind, name=Path(source).name, frames=0, used=0, sha256=frames.sha256()),
-            radius_mm=wheel.rim.effective_diameter_mm / 2.0 + 9.0,
-        )
-    if out is None and folder is not None:
-        out = job.next_path(folder, "pass")
-    if out is not None:
-        job.write_pass(out, runout)
+        runout, written = _measure(frames, Path(source).name, view, wheel, limit, to)
     if as_json:
-        print_json(job.pass_fields(runout))
+        if written is None:
+            print_json(job.pass_fields(runout))
+        else:
+            click.echo(written.read_text(encoding="utf-8"), nl=False)
     else:
         click.echo(runout_text(runout))
-        if out is not None:
-            click.echo(f"\nWritten: {out}")
+        if written is not None:
+            click.echo(f"\nWritten: {written}")
     if check and runout.verdict.outcome != "within":
         sys.exit(3)
 
 
-def _view_in_job(folder: object) -> Path:
-    import rimgauge.job as job
+@dataclass(frozen=True)
+class _Target:
+    """Where the result goes: the file named, else the job's next number, else nowhere; and what goes with it."""
 
-    assert isinstance(folder, job.Job)
-    path = job.view_path(folder, "lateral")
-    return path if path.is_file() else job.view_path(folder, "radial")
+    out: Path | None
+    folder: Job | None
+    keep: Keep
+
+    def __post_init__(self) -> None:
+        from rimgauge.job import frames_path, picture_path
+
+        if self.out is None:
+            if self.folder is None and self.keep == "frames":
+                raise BadInput("--keep frames needs --out pass.json, or a job folder, to keep them in")
+            return
+        if self.keep != "none" and picture_path(self.out) == self.out:
+            raise BadFile(self.out, "a measurement is JSON; give it a name that ends in .json")
+        if self.keep == "frames" and frames_path(self.out).exists():
+            raise BadFile(frames_path(self.out), "is there already; move it away, or use another --out")
+
+    @property
+    def keeps(self) -> Keep:
+        """What is kept; nothing where there is no file to keep it beside."""
+        return "none" if self.out is None and self.folder is None else self.keep
+
+    def write(self, runout: Runout, picture: bytes | None, frames: list[Path]) -> Path | None:
+        from rimgauge.job import keep_pass, picture_path, update_manifest, write_measured
+
+        if self.out is None:
+            if self.folder is None:
+                return None
+            return keep_pass(self.folder, runout, picture=picture, frames=frames)
+        write_measured(self.out, runout, picture=picture, frames=frames)
+        if self.folder is not None and self.out.resolve().is_relative_to(self.folder.folder):
+            update_manifest(self.folder, rewritten=[self.out, picture_path(self.out)])
+        return self.out
+
+
+def _measure(
+    frames: FrameSource, name: str, view: View, wheel: Wheel, limit_mm: float, to: _Target
+) -> tuple[Runout, Path | None]:
+    """Measure, and write the result with its pictures; a live source is laid down first where pictures are kept."""
+    import tempfile
+    from datetime import UTC, datetime
+
+    from rimgauge.capture import LaidDown, ReadAhead, open_source
+    from rimgauge.pipeline import reckon, see
+    from rimgauge.records import Source
+
+    with tempfile.TemporaryDirectory(prefix="rimgauge-") as place:
+        live = not frames.files()
+        laid_down = live and to.keeps != "none"
+        seen, turning = see(
+            ReadAhead(LaidDown(frames, Path(place)) if laid_down else frames),
+            view,
+            spoke_angles_deg=wheel.spoke_angles_deg,
+            radius_mm=wheel.rim.effective_diameter_mm / 2.0 + 9.0,
+        )
+        again = open_source(place) if laid_down else frames
+        sha256 = "" if live and to.keeps != "frames" else again.sha256()
+        runout = reckon(
+            seen,
+            turning,
+            view,
+            spoke_angles_deg=wheel.spoke_angles_deg,
+            flanges=wheel.flanges,
+            tolerance_mm=limit_mm,
+            created=datetime.now(UTC).isoformat(timespec="seconds"),
+            source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
+        )
+        files = again.files()
+        picture = None if to.keeps == "none" else worst_picture(runout, seen, view, files)
+        return runout, to.write(runout, picture, files if to.keeps == "frames" else [])
+
+
+def worst_picture(runout: Runout, seen: GapTrack, view: View, files: list[Path]) -> bytes:
+    """Draw pointer, rim edge and gap into the frame that shows the worst place; a JPEG."""
+    import cv2
+    import numpy as np
+
+    from rimgauge.capture import picture_at
+    from rimgauge.pipeline import worst_frame
+    from rimgauge.report import overlay
+
+    index, worst_deg, off_mm = worst_frame(runout)
+    ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")
+    picture = overlay(
+        picture_at(files, index),
+        np.array([side.tip_px[index] for side in seen.sides]),
+        np.array([side.rim_px[index] for side in seen.sides]),
+        runout.frames.gap_mm[:, index],
+        view.positive,
+        label=f"Worst place: {abs(off_mm):.2f} mm {ways[off_mm < 0]}, {worst_deg:.0f} degrees from the mark",
+    )
+    _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 92])
+    return data.tobytes()
+
+
+def _view(view_file: Path | None, direction: Direction | None, folder: Job | None) -> View:
+    """Read the view that was named, else the one of the job here that fits."""
+    from rimgauge.job import read_view
+
+    if view_file is None:
+        if folder is None:
+            raise BadInput("measure needs --view view.json; make one with aim, or work inside a job folder")
+        view_file = _view_in_job(folder, direction)
+    view = read_view(view_file)
+    if direction is not None and view.direction != direction:
+        raise BadInput(f"{view_file} is a {view.direction} view, not a {direction} one")
+    return view
+
+
+def _view_in_job(folder: Job, direction: Direction | None) -> Path:
+    """Name the job's view of the direction, or its only one; two are never guessed between."""
+    from rimgauge.job import view_path
+
+    wanted: tuple[Direction, ...] = ("lateral", "radial") if direction is None else (direction,)
+    found = [path for path in (view_path(folder, each) for each in wanted) if path.is_file()]
+    if len(found) > 1:
+        raise BadInput(
+            "this job has a lateral and a radial view; "
+            "say which one SOURCE shows with --direction lateral or --direction radial"
+        )
+    if not found:
+        which = f"{direction} view" if direction else "view"
+        raise BadInput(
+            f"this job has no {which} yet; make one with: rimgauge aim SOURCE --direction {wanted[0]}"
+        )
+    return found[0]
 
 
 def load_wheel(wheel_file: Path | None, spokes: int | None) -> Wheel:

@@ -14,8 +14,8 @@ from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
-    from rimgauge.records import Direction
-    from rimgauge.report import Comparison, Evidence
+    from rimgauge.records import Direction, Runout
+    from rimgauge.report import Comparison, Evidence, Photo
 
 _PATH = click.Path(path_type=Path)
 _SOFTWARE = f"rimgauge {__version__}"
@@ -136,10 +136,10 @@ def _from_job(job: Job, *, name: str | None, picture: Path | None) -> Evidence:
 def _comparison(
     before: Path | None, after: Path, *, picture: Path | None, job: Job | None = None
 ) -> Comparison:
-    """Read the measurements; in a job the scale comes from the view, the picture lies beside the pass."""
-    from rimgauge.capture.sources import read_picture
+    """Read the measurements; in a job the scale comes from the view, the pictures lie beside the passes."""
+    from rimgauge.capture import read_picture
     from rimgauge.job import read_pass, read_view, view_path
-    from rimgauge.report import Comparison
+    from rimgauge.report import Comparison, Photo
 
     later = read_pass(after)
     earlier = read_pass(before) if before is not None else None
@@ -148,26 +148,30 @@ def _comparison(
             f"{before} is {earlier.direction} but {after} is {later.direction}; "
             "compare two measurements of the same direction"
         )
-    words = "The worst place, as the camera saw it"
-    if picture is None and job is not None:
-        picture, words = _picture_beside(before, after)
+    if picture is not None:
+        photos = [Photo(picture=read_picture(picture), words="The worst place, as the camera saw it")]
+    else:
+        photos = [] if before is None or earlier is None else _kept_photo(before, earlier, "before the work")
+        photos += _kept_photo(after, later, "" if before is None else "after the work")
     view = view_path(job, later.direction) if job is not None else None
     return Comparison(
         after=later,
         before=earlier,
         scale=read_view(view).scale if view is not None and view.is_file() else None,
-        picture=read_picture(picture) if picture is not None else None,
-        picture_words=words,
+        photos=tuple(photos),
     )
 
 
-def _picture_beside(before: Path | None, after: Path) -> tuple[Path | None, str]:
-    """Find the picture that `measure` left beside a measurement in the job, the one before the work first."""
-    for measurement, when in ((before, "before"), (after, "after")):
-        if measurement is not None and measurement.with_suffix(".jpg").is_file():
-            words = f"The worst place {when} the work, as the camera saw it"
-            return measurement.with_suffix(".jpg"), words
-    return None, ""
+def _kept_photo(path: Path, measurement: Runout, when: str) -> list[Photo]:
+    """Read the picture of the worst place that `measure` kept with a measurement, if it did."""
+    from rimgauge.capture import read_picture
+    from rimgauge.job import kept_picture, picture_path
+    from rimgauge.report import Photo
+
+    if kept_picture(path, measurement) is None:
+        return []
+    words = f"The worst place {when}".strip() + ", as the camera saw it"
+    return [Photo(picture=read_picture(picture_path(path)), words=words)]
 
 
 def _fingerprint(used: list[Path]) -> str:

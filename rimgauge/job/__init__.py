@@ -3,7 +3,16 @@
 from .build import read_build
 from .disk import write_bytes
 from .folder import Job, find_job, latest, next_path, open_job, passes, plans, view_path
-from .keep import hold, keep_pass, keep_plan, update_manifest
+from .keep import (
+    frames_path,
+    hold,
+    keep_pass,
+    keep_plan,
+    kept_picture,
+    picture_path,
+    update_manifest,
+    write_measured,
+)
 from .manifest import Manifest, Trouble, read_manifest, verify_job
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
@@ -18,14 +27,17 @@ __all__ = [
     "Trouble",
     "create_job",
     "find_job",
+    "frames_path",
     "hold",
     "keep_pass",
     "keep_plan",
+    "kept_picture",
     "latest",
     "next_path",
     "open_job",
     "pass_fields",
     "passes",
+    "picture_path",
     "plan_fields",
     "plans",
     "read_build",
@@ -39,6 +51,7 @@ __all__ = [
     "view_path",
     "write_bytes",
     "write_curve_csv",
+    "write_measured",
     "write_pass",
     "write_plan",
     "write_spokes_csv",

@@ -6,7 +6,8 @@ import contextlib
 import errno
 import os
 import secrets
-from collections.abc import Iterator
+import shutil
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from rimgauge.errors import BadFile
@@ -93,6 +94,37 @@ def write_bytes(path: Path, data: bytes) -> None:
         raise BadFile(path, f"can't be written, for there is no folder {path.parent}; make it first")
     with one_sentence(path):
         _replace(target, data)
+
+
+def copy_files(files: Iterable[Path], folder: Path) -> None:
+    """Copy files into a new folder that appears whole or not at all.
+
+    Raises
+    ------
+    BadFile
+        The folder is there already, a file can't be read, or there is no room.
+
+    """
+    if folder.exists():
+        raise BadFile(folder, "is there already; move it away, or write to another name")
+    part = folder.with_name(f".rimgauge-{secrets.token_hex(6)}.part")
+    try:
+        with one_sentence(folder):
+            part.mkdir()
+            for file in files:
+                _copy(file, part / file.name)
+            part.rename(folder)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
+    _settle(folder.parent)
+
+
+def _copy(file: Path, target: Path) -> None:
+    with file.open("rb") as old, target.open("xb") as new:
+        shutil.copyfileobj(old, new)
+        new.flush()
+        os.fsync(new.fileno())
 
 
 def _replace(target: Path, data: bytes) -> None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import sys
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import IO
 
@@ -57,8 +59,8 @@ def hold(job: Job) -> Iterator[None]:
         yield
 
 
-def keep_pass(job: Job, runout: Runout) -> Path:
-    """Write a measurement under the next number and record it in the manifest.
+def keep_pass(job: Job, runout: Runout, *, picture: bytes | None = None, frames: Sequence[Path] = ()) -> Path:
+    """Write a measurement, and what goes with it, under the next number and record all in the manifest.
 
     Raises
     ------
@@ -70,9 +72,49 @@ def keep_pass(job: Job, runout: Runout) -> Path:
     """
     with hold(job):
         path = next_path(job, "pass")
-        write_pass(path, runout)
+        write_measured(path, runout, picture=picture, frames=frames)
         _record(job, ())
     return path
+
+
+def write_measured(
+    path: Path, runout: Runout, *, picture: bytes | None = None, frames: Sequence[Path] = ()
+) -> None:
+    """Write a measurement with the picture of its worst place (JPEG) and copies of its frames beside it.
+
+    The measurement itself comes last: where it is, all that goes with it is there too.
+
+    Raises
+    ------
+    BadFile
+        A file can't be read or written.
+
+    """
+    if frames:
+        disk.copy_files(frames, frames_path(path))
+    if picture is not None:
+        disk.write_bytes(picture_path(path), picture)
+        runout = replace(runout, picture_sha256=hashlib.sha256(picture).hexdigest())
+    write_pass(path, runout)
+
+
+def picture_path(measurement: Path) -> Path:
+    """Name the picture of the worst place that goes with a measurement: pass-01.jpg."""
+    return measurement.with_suffix(".jpg")
+
+
+def frames_path(measurement: Path) -> Path:
+    """Name the folder of frames that goes with a measurement: pass-01-frames."""
+    return measurement.with_name(f"{measurement.stem}-frames")
+
+
+def kept_picture(measurement: Path, runout: Runout) -> bytes | None:
+    """Read the picture of the worst place; None where none was kept, or another took its place since."""
+    try:
+        data = picture_path(measurement).read_bytes()
+    except OSError:
+        return None
+    return data if hashlib.sha256(data).hexdigest() == runout.picture_sha256 else None
 
 
 def keep_plan(job: Job, plan: Plan) -> Path:

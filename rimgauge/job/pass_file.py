@@ -74,6 +74,7 @@ def pass_fields(runout: Runout) -> dict[str, Any]:
             for line in runout.budget
         ],
         "verdict": {"tolerance_mm": verdict.tolerance_mm, "rule": verdict.rule, "outcome": verdict.outcome},
+        "picture_sha256": runout.picture_sha256,
         "notes": list(runout.notes),
         "frames": _frame_fields(runout.frames),
     }
@@ -159,7 +160,7 @@ def _or_null(value: float) -> float | None:
 def _parse(fields: Reader) -> Runout:
     direction: Direction = fields["direction"].choice("lateral", "radial")
     sides = tuple(_side(item) for item in fields["sides"].items(least=1, most=2))
-    verdict, notes = fields["verdict"], fields.get("notes")
+    verdict, notes, picture = fields["verdict"], fields.get("notes"), fields.get("picture_sha256")
     return Runout(
         direction=direction,
         created=_moment(fields["created"]),
@@ -181,6 +182,7 @@ def _parse(fields: Reader) -> Runout:
         ),
         frames=_frames(fields["frames"], len(sides)),
         notes=tuple(note.text() for note in notes.items()) if notes else (),
+        picture_sha256=_sha256(picture, "no picture") if picture else "",
     )
 
 
@@ -199,16 +201,20 @@ def _moment(place: Reader) -> str:
 
 def _source(place: Reader) -> Source:
     count = place["frames"].whole(least=0)
-    sha256 = place["sha256"].text()
-    if not re.fullmatch(r"([0-9a-f]{64})?", sha256):
-        place["sha256"].fail("must be 64 hexadecimal digits, or empty for a live camera")
     return Source(
         kind=place["kind"].text(),
         name=place["name"].text(),
         frames=count,
         used=place["used"].whole(least=0, most=count),
-        sha256=sha256,
+        sha256=_sha256(place["sha256"], "a live camera"),
     )
+
+
+def _sha256(place: Reader, empty_for: str) -> str:
+    text = place.text()
+    if not re.fullmatch(r"([0-9a-f]{64})?", text):
+        place.fail(f"must be 64 hexadecimal digits, or empty for {empty_for}")
+    return text
 
 
 def _measured(place: Reader) -> Measured:

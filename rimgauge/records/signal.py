@@ -129,7 +129,10 @@ class Source:
 
 @record
 class Runout:
-    """One measurement of one direction (pass-NN.json): the larger side's total runout is the result."""
+    """One measurement of one direction (pass-NN.json): the larger side's total runout is the result.
+
+    picture_sha256: of the picture of the worst place kept with it, '' where none was.
+    """
 
     direction: Direction
     created: str
@@ -141,3 +144,4 @@ class Runout:
     verdict: Verdict
     frames: FrameValues
     notes: tuple[str, ...] = ()
+    picture_sha256: str = ""

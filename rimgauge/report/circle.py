@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
 
-from rimgauge.records import FloatArray, Runout
+from rimgauge.records import FloatArray, Runout, SideRunout
 from rimgauge.report.palette import INK, QUIET, Stroke
 from rimgauge.report.unrolled import governing_side
 
@@ -38,33 +39,42 @@ def factor_words(runout: Runout, factor: int) -> str:
 
 
 def draw_circle(
-    axes: Axes, runout: Runout, stroke: Stroke, *, factor: int, rim_diameter_mm: float, title: str = ""
+    axes: Axes,
+    curves: Sequence[tuple[Runout, Stroke]],
+    *,
+    factor: int,
+    rim_diameter_mm: float,
+    title: str = "",
 ) -> None:
     """Draw the rim as seen from the wheel's right, the mark at the valve at the pointer on top.
 
     The wheel rolls forward clockwise in this view, so that spoke numbers rise counter-clockwise.
     """
-    side = governing_side(runout)
-    radius_mm = rim_diameter_mm / 2
     axes.set_aspect("equal")
     axes.axis("off")
     axes.set_xlim(-1.36, 1.36)
     axes.set_ylim(-1.75, 1.62)
     around = np.linspace(0, 360, 361)
     axes.plot(*_points(around, np.ones_like(around)), color=QUIET, linewidth=0.6)
-    curve = np.append(side.curve_mm, side.curve_mm[0])
-    angle = np.append(side.curve_angle_deg, side.curve_angle_deg[0] + 360)
-    axes.plot(
-        *_points(angle, 1 + factor * curve / radius_mm),
-        color=stroke.colour,
-        linestyle=stroke.line,
-        linewidth=stroke.width,
-    )
-    _number_spokes(axes, side.spoke_angle_deg)
+    for runout, stroke in curves:
+        _draw_rim(axes, governing_side(runout), stroke, factor / (rim_diameter_mm / 2))
+    runout = curves[-1][0]
+    _number_spokes(axes, governing_side(runout).spoke_angle_deg)
     _draw_pointer(axes)
     _draw_rolling(axes)
     axes.text(0, 0.05, title, ha="center", va="center", fontsize=8.5, fontweight="bold")
     axes.text(0, -1.34, factor_words(runout, factor), ha="center", va="top", fontsize=6.5)
+
+
+def _draw_rim(axes: Axes, side: SideRunout, stroke: Stroke, per_mm: float) -> None:
+    curve = np.append(side.curve_mm, side.curve_mm[0])
+    angle = np.append(side.curve_angle_deg, side.curve_angle_deg[0] + 360)
+    axes.plot(
+        *_points(angle, 1 + per_mm * curve),
+        color=stroke.colour,
+        linestyle=stroke.line,
+        linewidth=stroke.width,
+    )
 
 
 def _points(angle_deg: FloatArray, radius: FloatArray) -> tuple[FloatArray, FloatArray]:

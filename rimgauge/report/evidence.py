@@ -36,17 +36,24 @@ _LETTERS_IN_A_LARGE_LINE = 48
 
 
 @record
+class Photo:
+    """A picture (h, w, 3) BGR and the words below it."""
+
+    picture: NDArray[np.uint8]
+    words: str
+
+
+@record
 class Comparison:
     """One direction, measured before (None: not measured) and after the work.
 
-    scale: how pixels became millimetres, where known. picture (h, w, 3) BGR: the worst place, with its words.
+    scale: how pixels became millimetres, where known. photos: of the worst place, two at most.
     """
 
     after: Runout
     before: Runout | None = None
     scale: Scale | None = None
-    picture: NDArray[np.uint8] | None = None
-    picture_words: str = ""
+    photos: tuple[Photo, ...] = ()
 
 
 @record
@@ -179,22 +186,26 @@ def _curves(figure: Figure, x: float, y: float, comparison: Comparison) -> float
 
 
 def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diameter_mm: float) -> float:
-    """Draw the wheel's shape, before and after, and the picture of the worst place."""
+    """Draw the wheel's shape, before and after in one circle, and the pictures of the worst place."""
     rows = _rows(comparison)
     reach_mm = max(float(np.abs(side.curve_mm).max()) for _, each, _ in rows for side in each.sides)
     factor = nice_factor(reach_mm, rim_diameter_mm)
-    for number, (when, each, stroke) in enumerate(rows):
-        axes = frame(figure, x + number * (_SHAPE - 0.02), y, _SHAPE, _SHAPE)
-        draw_circle(axes, each, stroke, factor=factor, rim_diameter_mm=rim_diameter_mm, title=when)
-    if comparison.picture is not None:
-        left = len(rows) * _SHAPE + 0.05
-        axes = frame(figure, x + left, y + 0.02, _WIDTH - left, _SHAPE - 0.34)
-        axes.imshow(comparison.picture[:, :, ::-1], interpolation="none")
-        axes.set_anchor("N")
+    draw_circle(
+        frame(figure, x - 0.1, y, _SHAPE, _SHAPE),
+        [(each, stroke) for _, each, stroke in rows],
+        factor=factor,
+        rim_diameter_mm=rim_diameter_mm,
+        title="before: dashed\nafter: solid" if len(rows) > 1 else "",
+    )
+    width = (_WIDTH - _SHAPE - 0.1) / 2
+    for number, photo in enumerate(comparison.photos):
+        left = x + _SHAPE + number * (width + 0.1)
+        axes = frame(figure, left, y + 0.02, width, _SHAPE - 0.34)
+        axes.imshow(photo.picture[:, :, ::-1], interpolation="none")
+        axes.set_anchor("S")
         axes.set_xticks([])
         axes.set_yticks([])
-        words = short(comparison.picture_words, 90)
-        paragraph(figure, x + left, y + _SHAPE - 0.26, words, width=_WIDTH - left, size=_SMALL)
+        paragraph(figure, left, y + _SHAPE - 0.28, short(photo.words, 90), width=width, size=_SMALL)
     return y + _SHAPE + 0.14
 
 

@@ -66,8 +66,7 @@ def runout_figure(
             draw_unrolled(figure.add_subplot(grid[row, 0]), each, stroke, reach_mm=reach_mm, title=name)
             draw_circle(
                 figure.add_subplot(grid[row, 1]),
-                each,
-                stroke,
+                [(each, stroke)],
                 factor=factor,
                 rim_diameter_mm=rim_diameter_mm,
                 title=when,

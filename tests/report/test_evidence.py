@@ -11,7 +11,7 @@ import pytest
 from matplotlib.text import Text
 
 from rimgauge.records import Scale
-from rimgauge.report import Comparison, Evidence, evidence_figure, evidence_pages, moment, pdf_bytes
+from rimgauge.report import Comparison, Evidence, Photo, evidence_figure, evidence_pages, moment, pdf_bytes
 
 
 @pytest.fixture
@@ -20,8 +20,11 @@ def evidence(runout):
 
     def build(*, wheel_name="front, touring", radial=False, **more):
         scale = Scale(mm_per_px=0.121, standard_uncertainty_mm_per_px=0.00024, method="checkerboard")
-        picture = np.full((414, 640, 3), 90, np.uint8)
-        lateral = Comparison(after=after, before=before, scale=scale, picture=picture, picture_words="worst")
+        photos = tuple(
+            Photo(picture=np.full((414, 640, 3), 90, np.uint8), words=f"worst, {when}")
+            for when in ("before", "after")
+        )
+        lateral = Comparison(after=after, before=before, scale=scale, photos=photos)
         second = (Comparison(after=runout(0.2, direction="radial")),) if radial else ()
         return Evidence(
             wheel_name=wheel_name,
@@ -54,6 +57,8 @@ def test_the_page_says_all_that_evidence_needs(evidence):
         "88 of 90 frames",
         "2.7 revolutions",
         "qualified mechanic",
+        "worst, before",
+        "worst, after",
         "rimgauge 0.1.0",
         "ab" * 32,
     ):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from rimgauge.cli import run
+from rimgauge.cli.report import _fingerprint, _from_job
 from rimgauge.job import create_job, keep_pass, verify_job, write_pass
 
 
@@ -52,8 +53,6 @@ def test_inside_a_job_folder_nothing_need_be_named(job, monkeypatch):
 
 
 def test_the_fingerprint_can_be_worked_out_again_from_the_files(tmp_path, runout):
-    from rimgauge.cli.report import _fingerprint  # noqa: PLC0415
-
     paths = [tmp_path / "a.json", tmp_path / "b.json"]
     for path, size in zip(paths, (1.0, 0.3), strict=True):
         write_pass(path, runout(size))
@@ -115,3 +114,19 @@ def test_a_place_that_can_not_be_written_is_named(job, tmp_path, capsys):
     code, said = stopped(["report", str(job.folder), "--out", str(tmp_path / "no" / "r.pdf")], capsys)
     assert code == 1
     assert "r.pdf" in said
+
+
+def test_the_picture_of_the_worst_place_is_shown_before_and_after(tmp_path, runout):
+    job = create_job(tmp_path / "wheel", spokes=32)
+    seen = [np.full((200, 300, 3), shade, np.uint8) for shade in (80, 160)]
+    kept = [cv2.imencode(".jpg", picture)[1].tobytes() for picture in seen]
+    first = keep_pass(job, runout(1.0), picture=kept[0])
+    keep_pass(job, runout(0.25), picture=kept[1])
+    both = _from_job(job, name=None, picture=None).comparisons[0].photos
+    assert [photo.words for photo in both] == [
+        "The worst place before the work, as the camera saw it",
+        "The worst place after the work, as the camera saw it",
+    ]
+    assert [int(photo.picture.mean()) for photo in both] == [80, 160]
+    first.with_suffix(".jpg").write_bytes(kept[1])
+    assert len(_from_job(job, name=None, picture=None).comparisons[0].photos) == 1

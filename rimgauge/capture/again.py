@@ -1,0 +1,92 @@
+"""See a frame a second time: read again from its file, or from what was laid down of a live camera."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from rimgauge.capture.sources import (
+    PICTURE_ENDINGS,
+    FolderSource,
+    Frame,
+    FrameSource,
+    Picture,
+    VideoSource,
+    read_picture,
+)
+from rimgauge.errors import BadFile, FrameTrouble
+
+LAID_DOWN_QUALITY = 95
+
+
+class LaidDown:
+    """Frames of a live source, each written to a folder as a JPEG and handed on as that file shows it.
+
+    So what is measured is what is kept: measuring the kept pictures gives the same numbers.
+    """
+
+    def __init__(self, source: FrameSource, folder: Path) -> None:
+        self.source, self.folder = source, folder
+
+    def __iter__(self) -> Iterator[Frame]:
+        times = ["frame,time_s"]
+        for frame in self.source:
+            _, data = cv2.imencode(".jpg", frame.image, [cv2.IMWRITE_JPEG_QUALITY, LAID_DOWN_QUALITY])
+            self._write(f"{frame.index:06d}.jpg", data.tobytes())
+            times.append(f"{frame.index},{frame.time_s!r}")
+            image = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), dtype=np.uint8)
+            yield Frame(frame.index, frame.time_s, image)
+        self._write("times.csv", ("\n".join(times) + "\n").encode())
+
+    def _write(self, name: str, data: bytes) -> None:
+        try:
+            (self.folder / name).write_bytes(data)
+        except OSError as error:
+            reason = error.strerror or str(error)
+            raise BadFile(self.folder, f"the camera's pictures can't be kept here ({reason})") from None
+
+
+def picture_at(files: list[Path], index: int) -> Picture:
+    """Read one picture (h, w, 3) BGR again from the files that a source names.
+
+    Raises
+    ------
+    BadFile, FrameTrouble
+        The file is gone or has changed since.
+
+    """
+    pictures = [path for path in files if path.suffix.lower() in PICTURE_ENDINGS]
+    if pictures:
+        return read_picture(pictures[index])
+    with VideoSource(str(files[0]), "video", 30.0) as video:
+        frame = next(itertools.islice(video, index, None), None)
+    if frame is None:
+        raise FrameTrouble(files[0], f"frame {index} can't be read a second time")
+    return frame.image
+
+
+def kept_frames(folder: Path, time_s: list[float]) -> Iterator[Frame]:
+    """Read kept pictures, or a kept video, again, at the times they were recorded with.
+
+    Raises
+    ------
+    BadFile, FrameTrouble
+        A picture can't be read, or there are more or fewer frames than times.
+
+    """
+    films = [p for p in sorted(folder.iterdir()) if p.suffix.lower() not in (".csv", *PICTURE_ENDINGS)]
+    source: FrameSource = (
+        VideoSource(str(films[0]), "video", 30.0) if len(films) == 1 else FolderSource(folder, 30.0)
+    )
+    count = 0
+    with source:
+        for frame in source:
+            if count < len(time_s):
+                yield Frame(frame.index, time_s[count], frame.image)
+            count += 1
+    if count != len(time_s):
+        raise FrameTrouble(folder, f"holds {count} frames, but {len(time_s)} were measured")

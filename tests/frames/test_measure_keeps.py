@@ -1,0 +1,119 @@
+"""What `rimgauge measure` leaves beside its result, and which view of a job it takes."""
+
+import hashlib
+import json
+import shutil
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from rimgauge.cli import run
+from rimgauge.job import create_job, read_pass, verify_job
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames"
+ENOUGH = 110
+"""Frames of the sample's 176 that still show the whole rim pass: about one revolution and a third."""
+
+
+@pytest.fixture(scope="module")
+def few(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first frames of the sample's lateral pass before the work, in a folder with an umlaut and a space."""
+    folder = tmp_path_factory.mktemp("keeps") / "Räder 🚲 im Hof"
+    (folder / "frames").mkdir(parents=True)
+    for picture in sorted((SAMPLE / "lateral_before" / "frames").iterdir())[:ENOUGH]:
+        shutil.copy(picture, folder / "frames")
+    shutil.copy(SAMPLE / "lateral_before" / "times.csv", folder)
+    return folder
+
+
+@pytest.fixture
+def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A job with a lateral view, and the working directory in it."""
+    folder = create_job(tmp_path / "Millpond, vorn", spokes=28).folder
+    shutil.copy(SAMPLE / "wheel.toml", folder)
+    shutil.copy(SAMPLE / "lateral_before" / "view.json", folder / "view-lateral.json")
+    monkeypatch.chdir(folder)
+    return folder
+
+
+def test_the_worst_place_is_kept_with_the_result_and_recorded(few: Path, job: Path) -> None:
+    run(["measure", str(few)])
+    data = (job / "pass-01.jpg").read_bytes()
+    runout = read_pass(job / "pass-01.json")
+    assert runout.picture_sha256 == hashlib.sha256(data).hexdigest()
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    # The frame with its strip of words below; truth.json: the rim is 0.9 mm out to the right at 120 degrees.
+    assert picture.shape[1] == 640
+    assert picture.shape[0] > 360
+    frame = _nearest_frame(few, picture)
+    truth = json.loads((SAMPLE / "lateral_before" / "truth.json").read_text(encoding="utf-8"))
+    there_deg = truth["frames"][frame]["wheel_angle_deg"] % 360.0
+    curve = truth["curve"]
+    worst_deg = curve["angle_deg"][int(np.argmax(np.abs(curve["runout_mm"])))]
+    assert abs((there_deg - worst_deg + 180.0) % 360.0 - 180.0) < 360.0 / 28
+    assert not (job / "pass-01-frames").exists()
+    assert verify_job(job) == ()
+
+
+def _nearest_frame(few: Path, picture: np.ndarray) -> int:
+    """Number of the frame that the picture was drawn on: the marks cover little of it."""
+    seen = picture[:360].astype(np.int16)
+    paths = sorted((few / "frames").iterdir())
+    return int(np.argmin([np.median(np.abs(cv2.imread(str(p)).astype(np.int16) - seen)) for p in paths]))
+
+
+def test_all_frames_are_kept_as_they_were(few: Path, job: Path) -> None:
+    run(["measure", str(few), "--keep", "frames"])
+    kept = {path.name: path.read_bytes() for path in (job / "pass-01-frames").iterdir()}
+    assert kept.pop("times.csv") == (few / "times.csv").read_bytes()
+    assert kept == {path.name: path.read_bytes() for path in (few / "frames").iterdir()}
+    together = hashlib.sha256(b"".join(kept[name] for name in sorted(kept))).hexdigest()
+    assert read_pass(job / "pass-01.json").source.sha256 == together
+    assert verify_job(job) == ()
+
+
+def test_beside_a_named_file_and_not_at_all(few: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    view = str(SAMPLE / "lateral_before" / "view.json")
+    arguments = ["measure", str(few), "--view", view, "--spokes", "28"]
+    run([*arguments, "--out", str(tmp_path / "one.json"), "--json"])
+    assert json.loads(capsys.readouterr().out)["picture_sha256"]
+    run([*arguments, "--out", str(tmp_path / "two.json"), "--keep", "none"])
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["one.jpg", "one.json", "two.json"]
+    assert read_pass(tmp_path / "two.json").picture_sha256 == ""
+    (tmp_path / "one-frames").mkdir()
+    with pytest.raises(SystemExit):
+        run([*arguments, "--out", str(tmp_path / "one.json"), "--keep", "frames"])
+    assert "one-frames: is there already" in capsys.readouterr().err
+
+
+def test_two_views_are_not_guessed_between(job: Path, capsys: pytest.CaptureFixture) -> None:
+    shutil.copy(SAMPLE / "radial_before" / "view.json", job / "view-radial.json")
+    with pytest.raises(SystemExit) as leave:
+        run(["measure", "nowhere"])
+    assert leave.value.code == 2
+    assert "--direction lateral or --direction radial" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--direction", "radial"], "has no radial view yet; make one with: rimgauge aim SOURCE"),
+        (["--direction", "radial", "--view", "view-lateral.json"], "is a lateral view, not a radial one"),
+        (["--out", "a.jpg"], "a measurement is JSON"),
+    ],
+)
+def test_what_does_not_fit_is_said_before_measuring(
+    job: Path, arguments: list[str], words: str, capsys: pytest.CaptureFixture
+) -> None:
+    with pytest.raises(SystemExit):
+        run(["measure", str(SAMPLE / "lateral_before"), *arguments])
+    assert words in capsys.readouterr().err
+    assert not list(job.glob("pass*"))
+
+
+def test_aim_in_a_job_folder_records_what_it_writes(few: Path, job: Path) -> None:
+    run(["aim", str(few), "--direction", "lateral"])
+    assert (job / "aim-lateral.png").is_file()
+    assert verify_job(job) == ()
