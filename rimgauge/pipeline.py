@@ -86,11 +86,11 @@ def see(
     seen = track(frames, view)
     turning = find_turning(
         seen,
-        spoke_period_deg=_spoke_period_deg(spoke_angles_deg, view),
+        spoke_angles_deg=spoke_angles_deg,
         px_per_deg=math.radians(radius_mm) / scale.mm_per_px,
         mark_to_pointer_deg=_mark_to_pointer_deg(view, seen, radius_mm),
     )
-    return seen, turning
+    return _without_unsure(seen, turning), turning
 
 
 def reckon(
@@ -163,14 +163,13 @@ def _scale(view: View) -> Scale:
     return view.scale
 
 
-def _spoke_period_deg(spoke_angles_deg: FloatArray, view: View) -> float | None:
-    """Angle after which the spokes look the same: four spokes (both flanges, heads in and out), or two."""
-    count = len(spoke_angles_deg)
-    spacing = 360.0 / count
-    uneven = np.abs(np.diff(spoke_angles_deg) - spacing).max(initial=0.0) > 0.2 * spacing
-    if view.spoke_box is None or uneven or count % 2:
-        return None
-    return spacing * (4 if count % 4 == 0 else 2)
+def _without_unsure(seen: GapTrack, turning: Turning) -> GapTrack:
+    """Leave out the gaps of frames whose angle is not sure."""
+    sure = np.isfinite(turning.angle_deg)
+    sides = tuple(replace(side, gap_px=np.where(sure, side.gap_px, np.nan)) for side in seen.sides)
+    why = "the wheel's angle is not sure enough to name a spoke"
+    lost = tuple(lost if lost or ok else why for lost, ok in zip(seen.lost, sure, strict=True))
+    return replace(seen, sides=sides, lost=lost)
 
 
 def _mark_to_pointer_deg(view: View, seen: GapTrack, radius_mm: float) -> float:

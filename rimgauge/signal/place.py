@@ -1,9 +1,10 @@
 """Where the wheel is in every frame, coarsely but never lost: a hidden Markov model on a circle.
 
 State: angle on a grid of the full circle, and speed in grid steps a frame, forward or backward.
-Evidence: the mark where it is seen (and that it isn't seen elsewhere), and the look of the spokes, which
-repeats every two spokes. That look isn't known beforehand: expectation and maximisation learn it, starting
-from the frames near the mark's passes, whose angle is known, and spreading outward from there.
+Evidence: the mark where it is seen (and that it isn't seen elsewhere), the rim's own movement from frame to
+frame, and looks that come back after a known angle: the spokes' and the gap's. A look isn't known beforehand:
+expectation and maximisation learn it, starting from the frames near the mark's passes, whose angle is known,
+and spreading outward from there.
 Forward–backward smoothing and its use for learning: Rabiner, Proc. IEEE 77 (1989) 257 (from memory).
 """
 
@@ -17,15 +18,23 @@ from numpy.typing import NDArray
 from rimgauge.records import BoolArray, FloatArray
 
 STEPS = 360
-FASTEST_STEPS = 13
-"""Fastest turning followed, in steps of a degree a frame: 13° a frame, over one turn a second at 30 frames/s."""
-REACH_FRAMES = (8, 16, 32, 64, 128, 256, 512, 10**9, 10**9)
-"""How far from a pass of the mark the spokes' look is believed, round by round: what is learnt near the mark,
-where the angle is known, must carry each next stretch before that stretch may teach in turn."""
+FASTEST_STEPS = 20
+"""Fastest turning followed, in steps of a degree a frame: over one and a half turns a second at 30 frames/s."""
+FIRST_REACH = 8
+"""How far, in frames, from a pass of the mark a look is believed in the first round. It doubles each round:
+what is learnt near the mark, where the angle is known, must carry the next stretch before that may teach."""
+LAST_ROUNDS = 2
 HARMONICS = 12
-SPEED_CHANGE = (0.005, 0.15, 0.69, 0.15, 0.005)
-"""Chance that the speed changes by −2 … 2 steps from one frame to the next (a hand's push is a few frames long)."""
+SPEED_CHANGE = (0.69, 0.15, 0.005)
+"""Chance that the speed changes by 0, by +1 and by +2 steps from one frame to the next (or by −1 and −2): a
+hand's push is a few frames long."""
+LEAST_CHANCE = 1e-4
+SPEED_MARGIN = 3
+BLOCK = 512
+"""Frames whose states are held at once; longer runs are gone through twice, so that memory stays bounded."""
 
+REACH = slice(FASTEST_STEPS, FASTEST_STEPS + STEPS)
+"""The circle itself within a row that has both ends wrapped on."""
 Grid = NDArray[np.float32]
 
 
@@ -43,6 +52,8 @@ class Evidence:
 
     mark_deg, mark_sd_deg (n,): angle by the mark and its standard deviation, NaN where it isn't seen.
     hidden_deg: half-width round 0 in which the mark would have been seen.
+    speed (n, 2·FASTEST_STEPS + 1): likelihood of each speed from the moment before, by the rim's own movement;
+    1 where it tells nothing.
     looks: what else changes with the angle: the spokes, which look the same after a few of them, and the gap
     itself, which looks the same after a full turn.
     """
@@ -50,25 +61,56 @@ class Evidence:
     mark_deg: FloatArray
     mark_sd_deg: FloatArray
     hidden_deg: float
+    speed: FloatArray
     looks: tuple[Look, ...]
 
 
-def follow(evidence: Evidence) -> tuple[FloatArray, FloatArray]:
-    """Angle (n,) unwrapped [deg] and its standard deviation (n,), both to grid accuracy."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Place:
+    """What is known of each of n moments.
+
+    angle_deg (n,): unwrapped, to grid accuracy. chance (n, STEPS): of each angle. speed (n,): steps a moment.
+    """
+
+    angle_deg: FloatArray
+    chance: FloatArray
+    speed: FloatArray
+
+
+def follow(evidence: Evidence) -> Place:
+    """Follow the wheel through all moments."""
     by_mark = _mark_likelihood(evidence)
-    chance, speed = _smooth(by_mark)
+    by_speed = evidence.speed.astype(np.float32)
+    speeds = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
+    chance, of_speed = _smooth(by_mark, by_speed, speeds)
     away = _frames_from_mark(evidence.mark_deg)
-    for reach in REACH_FRAMES if evidence.looks else ():
+    bases = [_phase_basis(look.period_deg, HARMONICS) for look in evidence.looks]
+    for reach in _reaches(int(away.max())) if evidence.looks else ():
         near = away <= reach
         likelihood = by_mark
-        for look in evidence.looks:
-            basis = _phase_basis(look.period_deg, HARMONICS)
+        for look, basis in zip(evidence.looks, bases, strict=True):
             learnt = _learn_look(chance, look, basis, near)
             if learnt is not None:
                 by_look = _look_likelihood(look.components, basis @ learnt[0], learnt[1])
                 likelihood = likelihood * np.where(near[:, None], by_look, 1.0)
-        chance, speed = _smooth(likelihood)
-    return _path(chance, speed)
+        speeds = _likely_speeds(of_speed)
+        chance, of_speed = _smooth(likelihood, by_speed, speeds)
+    speed = of_speed @ np.arange(-FASTEST_STEPS, FASTEST_STEPS + 1)
+    return Place(_path(chance, speed), chance, speed)
+
+
+def _likely_speeds(of_speed: FloatArray) -> range:
+    """Leave out the speeds that no moment has as much as a small chance of; what is left goes faster."""
+    likely = np.flatnonzero(of_speed.max(axis=0) > LEAST_CHANCE) - FASTEST_STEPS
+    slowest = max(int(likely[0]) - SPEED_MARGIN, -FASTEST_STEPS)
+    return range(slowest, min(int(likely[-1]) + SPEED_MARGIN, FASTEST_STEPS) + 1)
+
+
+def _reaches(farthest: int) -> list[int]:
+    reaches = [FIRST_REACH]
+    while reaches[-1] < farthest:
+        reaches.append(2 * reaches[-1])
+    return reaches + [reaches[-1]] * LAST_ROUNDS
 
 
 def _frames_from_mark(mark_deg: FloatArray) -> FloatArray:
@@ -100,48 +142,86 @@ def _mark_likelihood(evidence: Evidence) -> FloatArray:
 
 def _look_likelihood(components: FloatArray, look: FloatArray, noise: FloatArray) -> FloatArray:
     """Likelihood (n, STEPS), with a floor: a hand or the valve in the picture must not decide alone."""
-    distance = np.zeros((len(components), STEPS))
-    for component, expected, sd in zip(components.T, look.T, noise, strict=True):
-        distance += ((component[:, None] - expected) / sd) ** 2
+    seen, expected = components / noise, look / noise
+    distance = (
+        np.sum(seen**2, axis=1)[:, None] - 2.0 * seen @ expected.T + np.sum(expected**2, axis=1)[None, :]
+    )
     # Components of one picture aren't independent; the mean keeps them from shouting together.
     distance *= 2.0 / max(2, components.shape[1])
     distance[np.isnan(distance).any(axis=1)] = 0.0
     return np.asarray(np.exp(-0.5 * (distance - distance.min(axis=1, keepdims=True))) + 0.02)
 
 
-def _smooth(likelihood: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Chance of each angle (n, STEPS) and mean speed (n,) [steps a frame], from all frames together."""
+def _smooth(likelihood: FloatArray, by_speed: Grid, speeds: range) -> tuple[FloatArray, FloatArray]:
+    """Chance of each angle (n, STEPS) and of each speed (n, 2·FASTEST_STEPS + 1), from all frames together."""
     count = len(likelihood)
-    speeds = np.arange(-FASTEST_STEPS, FASTEST_STEPS + 1)
-    ahead = (np.arange(STEPS)[None, :] - speeds[:, None]) % STEPS
-    back = (np.arange(STEPS)[None, :] + speeds[:, None]) % STEPS
     likely = likelihood.astype(np.float32)
-    forward = np.empty((count, len(speeds), STEPS), dtype=np.float32)
-    state = np.full((len(speeds), STEPS), 1.0 / (STEPS * len(speeds)), dtype=np.float32) * likely[0]
-    forward[0] = state / state.sum()
-    for k in range(1, count):
-        state = np.take_along_axis(_change_speed(forward[k - 1]), ahead, axis=1) * likely[k]
-        forward[k] = state / state.sum()
-    chance = np.empty((count, STEPS))
-    mean_speed = np.empty(count)
-    later = np.ones((len(speeds), STEPS), dtype=np.float32)
-    for k in range(count - 1, -1, -1):
-        both = forward[k] * later
-        both /= both.sum()
-        chance[k] = both.sum(axis=0)
-        mean_speed[k] = float(both.sum(axis=1) @ speeds)
-        later = _change_speed(np.take_along_axis(later * likely[k], back, axis=1))
-        later /= later.mean()
-    return chance, mean_speed
+    told = by_speed[:, speeds.start + FASTEST_STEPS : speeds.stop + FASTEST_STEPS, None]
+    chance, of_speed = np.empty((count, STEPS)), np.zeros(by_speed.shape)
+    starts = list(range(0, count, BLOCK))
+    first = [_wrapped(np.tile(likely[0] / likely[0].sum() / len(speeds), (len(speeds), 1)))]
+    for start in starts[1:]:
+        first.append(_forward(first[-1], likely, told, speeds, range(start - BLOCK + 1, start + 1))[-1])
+    later = _wrapped(np.ones((len(speeds), STEPS), dtype=np.float32))
+    for start, state in zip(reversed(starts), reversed(first), strict=True):
+        states = _forward(state, likely, told, speeds, range(start + 1, min(start + BLOCK, count)))
+        for k in range(start + len(states) - 1, start - 1, -1):
+            both = states[k - start, :, REACH] * later[:, REACH]
+            total = both.sum()
+            chance[k] = both.sum(axis=0) / total
+            of_speed[k, speeds.start + FASTEST_STEPS : speeds.stop + FASTEST_STEPS] = both.sum(axis=1) / total
+            later[:, REACH] *= likely[k] / later[:, REACH].mean()
+            _wrap(later)
+            later = _change_speed(_wrapped(_turned(later, -1, speeds) * told[k]))
+    return chance, of_speed
+
+
+def _forward(state: Grid, likely: Grid, told: Grid, speeds: range, frames: range) -> Grid:
+    """Chances of (speed, angle) given what was seen so far: of the start and of each following frame."""
+    result = np.empty((len(frames) + 1, *state.shape), dtype=np.float32)
+    result[0] = state
+    for place, k in enumerate(frames, start=1):
+        state = result[place]
+        np.multiply(_turned(_change_speed(result[place - 1]), 1, speeds), told[k], out=state[:, REACH])
+        state[:, REACH] *= likely[k]
+        state[:, REACH] *= 1.0 / state[:, REACH].sum()
+        _wrap(state)
+    return result
+
+
+def _wrapped(state: Grid) -> Grid:
+    """Put both ends of every row on once more, beyond the other end."""
+    wide = np.empty((len(state), STEPS + 2 * FASTEST_STEPS), dtype=np.float32)
+    wide[:, REACH] = state
+    _wrap(wide)
+    return wide
+
+
+def _wrap(wide: Grid) -> None:
+    wide[:, :FASTEST_STEPS] = wide[:, STEPS : STEPS + FASTEST_STEPS]
+    wide[:, -FASTEST_STEPS:] = wide[:, FASTEST_STEPS : 2 * FASTEST_STEPS]
+
+
+def _turned(wide: Grid, way: int, speeds: range) -> Grid:
+    """Every row moved on by its own speed (way 1) or back (−1), round the circle, as a view of the wrapped rows.
+
+    A stride one shorter or longer than a row reads each row a step further on than the one before.
+    """
+    row, step = wide.strides
+    start = wide[0, FASTEST_STEPS - way * speeds.start :]
+    shape = (len(wide), STEPS)
+    return np.lib.stride_tricks.as_strided(start, shape, (row - way * step, step), writeable=False)
 
 
 def _change_speed(state: Grid) -> Grid:
-    result = SPEED_CHANGE[2] * state
-    for chance, by in zip(SPEED_CHANGE, (-2, -1, 0, 1, 2), strict=True):
-        if by > 0:
-            result[by:] += chance * state[:-by]
-        elif by < 0:
-            result[:by] += chance * state[-by:]
+    same, by_one, by_two = SPEED_CHANGE
+    result = np.float32(same) * state
+    one = np.float32(by_one) * state
+    result[1:] += one[:-1]
+    result[:-1] += one[1:]
+    one *= np.float32(by_two / by_one)
+    result[2:] += one[:-2]
+    result[:-2] += one[2:]
     return np.asarray(result, dtype=np.float32)
 
 
@@ -149,9 +229,9 @@ def _learn_look(
     chance: FloatArray, what: Look, basis: FloatArray, near: BoolArray
 ) -> tuple[FloatArray, FloatArray] | None:
     """Fourier coefficients (1 + 2h, k) of a look and the noise (k,) round it; None where too little is known."""
-    phase = np.exp(2j * np.pi * np.arange(STEPS) * (360.0 / STEPS) / what.period_deg)
+    phase = 2.0 * np.pi * np.arange(STEPS) * (360.0 / STEPS) / what.period_deg
     # How well a frame's phase within the period is known: 1 for sure, 0 for not at all.
-    sureness = np.abs(chance @ phase)
+    sureness = np.hypot(chance @ np.cos(phase), chance @ np.sin(phase))
     usable = near & np.isfinite(what.components).all(axis=1) & (sureness > 0.35)
     if usable.sum() < 8:
         return None
@@ -166,8 +246,8 @@ def _learn_look(
     return look, np.maximum(noise, 0.05 * np.nanstd(what.components, axis=0))
 
 
-def _path(chance: FloatArray, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Unwrapped angle and its standard deviation from the chances; the mean speed tells full turns apart."""
+def _path(chance: FloatArray, speed: FloatArray) -> FloatArray:
+    """Unwrapped angle from the chances; the mean speed tells full turns apart."""
     step_deg = 360.0 / STEPS
     turn = np.exp(2j * np.pi * np.arange(STEPS) / STEPS)
     # The mean of two far-apart guesses is neither: take the neighbourhood of the likeliest one.
@@ -175,9 +255,7 @@ def _path(chance: FloatArray, speed: FloatArray) -> tuple[FloatArray, FloatArray
     near = (np.arange(STEPS) - best[:, None] + STEPS // 2) % STEPS - STEPS // 2
     local = np.where(np.abs(near) <= 5, chance, 0.0)
     angle = np.degrees(np.angle(local @ turn))
-    concentration = np.clip(np.abs(chance @ turn), 1e-9, 1.0)
-    spread = np.degrees(np.sqrt(-2.0 * np.log(concentration)))
     change = np.diff(angle) - 0.5 * (speed[1:] + speed[:-1]) * step_deg
     expected = 0.5 * (speed[1:] + speed[:-1]) * step_deg
     steps = (change + 180.0) % 360.0 - 180.0 + expected
-    return angle[0] + np.concatenate([[0.0], np.cumsum(steps)]), spread
+    return np.asarray(angle[0] + np.concatenate([[0.0], np.cumsum(steps)]))

@@ -8,79 +8,142 @@ linear least squares, with a weak preference for steady speed that bridges what 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
-from scipy.interpolate import BSpline
-from scipy.sparse.linalg import spsolve
 
-from rimgauge.errors import MarkNotSeen, TooFewRevolutions
-from rimgauge.records import FloatArray, GapTrack, IntArray, Turning
-from rimgauge.signal.place import Evidence, Look, follow
+from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
+from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
+from rimgauge.signal.place import FASTEST_STEPS, STEPS, Evidence, Look, Place, follow
+from rimgauge.signal.smooth_curve import SmoothCurve
 
-KNOT_SPACING_S = 0.15
-TYPICAL_ACCELERATION_DEG_S2 = 150.0
+UNEVEN_SHARE = 0.2
+KNOT_SPACING_S = 0.1
 COMPONENTS = 8
 LOUDEST = 12.0
 HARMONICS = 16
 ROUNDS = 8
+STEADY_DEG = 0.005
 MARK_SD_DEG = 0.15
-LEAST_REVOLUTIONS = 1.0
+LEAST_REVOLUTIONS = 1.1
+SURE_SHARE = 1.0 / 6.0
+"""Largest standard uncertainty of a usable angle, as a share of the spokes' spacing: three of them are half
+a spacing, beyond which a neighbouring spoke would be named."""
+LARGEST_SD_DEG = 2.0
+LARGEST_DOUBT = 0.01
+LEAST_USED_SHARE = 0.5
 
 
 def find_turning(
-    track: GapTrack, *, spoke_period_deg: float | None, px_per_deg: float, mark_to_pointer_deg: float
+    track: GapTrack, *, spoke_angles_deg: FloatArray, px_per_deg: float, mark_to_pointer_deg: float
 ) -> Turning:
     """Fit the wheel's angle to the mark's passes and the spokes' look.
 
     Parameters
     ----------
     track : what capture saw.
-    spoke_period_deg : angle after which the spokes look the same, None where they are uneven or not seen.
+    spoke_angles_deg : (s,) of each spoke from the mark, spoke 1 first.
     px_per_deg : how far the mark moves in the picture a degree, roughly [px/deg]; refined from the evidence.
     mark_to_pointer_deg : how far the wheel rolls from the mark centred in its box to the mark at the pointer.
 
+    Returns
+    -------
+    Turning
+        Its angle is NaN in frames where it can't be told well enough to name a spoke.
+
     Raises
     ------
-    MarkNotSeen, TooFewRevolutions
+    MarkNotSeen, TooFewRevolutions, PlaceLost
     """
-    seen = np.isfinite(track.mark_px)
-    if not seen.any():
+    if not np.isfinite(track.mark_px).any():
         raise _never_seen(track)
-    components = (
-        _components(track.spoke_profile) if spoke_period_deg is not None else np.empty((len(seen), 0))
-    )
+    period_deg = look_period_deg(spoke_angles_deg)
+    components = _components(track.spoke_profile)
     mark_deg = track.mark_px / px_per_deg - mark_to_pointer_deg
-    coarse_deg = _coarse(track, mark_deg, components, spoke_period_deg)
-    spline = _Spline.over(track.time_s)
-    angle_deg, sd_deg = coarse_deg, np.full(len(coarse_deg), 1.0)
+    moment, place = _coarse(track, mark_deg, components, period_deg)
+    angle_deg = _at_frames(track.time_s, moment, place.angle_deg)
+    curve = SmoothCurve.over(track.time_s, KNOT_SPACING_S)
     scale = 1.0
     for _ in range(ROUNDS):
-        target, weight = _mark_target(track, mark_deg, angle_deg, scale, mark_to_pointer_deg)
+        before = angle_deg
+        by_mark, sure = _mark_target(track, mark_deg, angle_deg, scale, mark_to_pointer_deg)
         # The spokes' look is learnt from the angle itself, so it can't tell a common shift; the mark can.
-        angle_deg = angle_deg + _common_shift(target, weight, angle_deg)
-        if components.shape[1] and spoke_period_deg is not None:
-            by_spokes, sure = _spoke_target(components, angle_deg, spoke_period_deg)
-            target = np.concatenate([target, by_spokes])
-            weight = np.concatenate([weight, sure])
-        angle_deg, sd_deg = spline.fit(
-            np.tile(np.arange(len(seen)), len(target) // len(seen)), target, weight
-        )
+        angle_deg = angle_deg + _common_shift(by_mark, sure, angle_deg)
+        targets, weights = [by_mark], [sure]
+        if components.shape[1]:
+            by_spokes, sure = _spoke_target(components, angle_deg, period_deg)
+            targets.append(by_spokes)
+            weights.append(sure)
+        rows = sparse.vstack([curve.design] * len(targets)).tocsr()
+        fit = curve.fit(rows, np.concatenate(targets), np.concatenate(weights))
+        angle_deg = fit.values()
         scale = _mark_scale(track.mark_px / px_per_deg, angle_deg + mark_to_pointer_deg)
+        if float(np.abs(angle_deg - before).max()) < STEADY_DEG:
+            break
+    spread_deg = np.hypot(fit.standard_uncertainty(), _shift_uncertainty(weights[0]))
+    spacing_deg = 360.0 / len(spoke_angles_deg)
+    usable = spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
+    usable &= _doubt(place.chance[moment], angle_deg, spacing_deg) < LARGEST_DOUBT
+    evidence = ("mark",) if not components.shape[1] else ("mark", "spokes")
+    _check(angle_deg, usable, evidence)
+    return Turning(
+        angle_deg=np.where(usable, angle_deg, np.nan),
+        standard_uncertainty_deg=spread_deg,
+        revolutions=float(np.ptp(angle_deg[usable])) / 360.0,
+        reversals=_reversals(angle_deg[usable]),
+        evidence=evidence,
+    )
+
+
+def look_period_deg(spoke_angles_deg: FloatArray) -> float:
+    """Angle after which the spokes look the same, 360 where only a whole turn brings them back.
+
+    Flanges take turns, so it is an even number of spokes; where the spokes of a flange can take turns too,
+    heads in and heads out, it is a multiple of four.
+    """
+    count = len(spoke_angles_deg)
+    around = np.sort(np.asarray(spoke_angles_deg) % 360.0)
+    twice = np.concatenate([around, around + 360.0])
+    step = 4 if count % 4 == 0 else 2
+    for spokes in range(step, count, step):
+        if count % spokes == 0:
+            period_deg = 360.0 * spokes / count
+            off = twice[spokes : spokes + count] - twice[:count] - period_deg
+            if float(np.abs(off).max()) < UNEVEN_SHARE * 360.0 / count:
+                return period_deg
+    return 360.0
+
+
+def _doubt(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> FloatArray:
+    """Chance (n,) that the wheel is really a spoke or more from where the angle says, by the coarse path."""
+    grid = np.arange(STEPS) * (360.0 / STEPS)
+    off = np.abs((grid - angle_deg[:, None] + 180.0) % 360.0 - 180.0)
+    return np.asarray(np.sum(np.where(off > 0.5 * spacing_deg + 1.0, chance, 0.0), axis=1))
+
+
+def _shift_uncertainty(mark_weight: FloatArray) -> float:
+    """Of the mean of all the mark's sightings, which the whole curve hangs on."""
+    return 1.0 / math.sqrt(max(float(mark_weight.sum()), 1e-9))
+
+
+def _check(angle_deg: FloatArray, usable: BoolArray, evidence: tuple[str, ...]) -> None:
+    """Refuse a run in which the wheel turned too little, or whose angle was lost for too long."""
     revolutions = float(np.ptp(angle_deg)) / 360.0
     if revolutions < LEAST_REVOLUTIONS:
         raise TooFewRevolutions(
             revolutions,
-            f"the wheel turned only {revolutions:.2f} times in these frames; turn it at least one and a half times",
+            f"the wheel turned only {revolutions:.2f} times in these frames; turn it one and a half times or more",
         )
-    evidence = ("mark",) if not components.shape[1] else ("mark", "spokes")
-    return Turning(
-        angle_deg=angle_deg,
-        standard_uncertainty_deg=sd_deg,
-        revolutions=revolutions,
-        reversals=_reversals(angle_deg),
-        evidence=evidence,
+    if usable.mean() >= LEAST_USED_SHARE and float(np.ptp(angle_deg[usable])) >= 360.0:
+        return
+    remedy = (
+        "turn the wheel more slowly and evenly, and let the mark pass at least three times"
+        if "spokes" in evidence
+        else "let the wheel spin freely instead of pushing it on, or run aim again so that spokes are seen too"
+    )
+    raise PlaceLost(
+        f"the wheel's angle can be told in only {usable.sum()} of {len(usable)} frames from: "
+        f"{', '.join(evidence)}; {remedy}"
     )
 
 
@@ -109,27 +172,32 @@ def _components(profile: FloatArray) -> FloatArray:
     quiet = np.median(np.abs(even), axis=0)
     even = even / (quiet + np.median(quiet) + 1e-9)
     bounded = np.clip(even, -LOUDEST, LOUDEST)
-    _, _, axes = np.linalg.svd(bounded - bounded.mean(axis=0), full_matrices=False)
-    projected = bounded @ axes[:COMPONENTS].T
-    return np.asarray(projected / np.std(projected[:, :1]))
+    _, axes = np.linalg.eigh(np.cov(bounded.T))
+    projected = bounded @ axes[:, : -COMPONENTS - 1 : -1]
+    return np.asarray(projected / max(float(np.std(projected[:, 0])), 1e-9))
 
 
 def _coarse(
-    track: GapTrack, mark_deg: FloatArray, components: FloatArray, period_deg: float | None
-) -> FloatArray:
-    """Unwrapped coarse angle (n,): the frames laid on evenly spaced moments, so that a dropped one is a gap."""
+    track: GapTrack, mark_deg: FloatArray, components: FloatArray, period_deg: float
+) -> tuple[IntArray, Place]:
+    """Lay the frames on evenly spaced moments, so that a dropped one is a gap, and follow the wheel there.
+
+    Returns
+    -------
+    moment (n,) of each frame, and the place at every moment.
+    """
     interval_s = float(np.median(np.diff(track.time_s)))
     moment = np.rint((track.time_s - track.time_s[0]) / interval_s).astype(np.intp)
     count = int(moment[-1]) + 1
     marks = _laid_out(mark_deg, moment, count)
     spreads = _laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count)
     looks = [Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0) for side in track.sides]
-    if components.shape[1] and period_deg is not None:
+    if components.shape[1]:
         looks.append(Look(_laid_out(components, moment, count), period_deg))
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
     hidden_deg = min(2.0, 0.5 * seen_as_far_as)
-    path, _ = follow(Evidence(marks, spreads, hidden_deg, tuple(looks)))
-    return np.asarray(path[moment] + _between(track.time_s, moment, interval_s, path))
+    speed = np.ones((count, 2 * FASTEST_STEPS + 1))
+    return moment, follow(Evidence(marks, spreads, hidden_deg, speed, tuple(looks)))
 
 
 def _standard(values: FloatArray) -> FloatArray:
@@ -145,10 +213,11 @@ def _laid_out(values: FloatArray, moment: IntArray, count: int) -> FloatArray:
     return result
 
 
-def _between(time_s: FloatArray, moment: IntArray, interval_s: float, path: FloatArray) -> FloatArray:
-    """Tell what the wheel turns between the even moment and the frame's own time."""
+def _at_frames(time_s: FloatArray, moment: IntArray, path: FloatArray) -> FloatArray:
+    """Angle at each frame's own time (n,), from the path at even moments."""
+    interval_s = float(np.median(np.diff(time_s)))
     speed = np.gradient(path) / interval_s
-    return np.asarray(speed[moment] * (time_s - time_s[0] - moment * interval_s))
+    return np.asarray(path[moment] + speed[moment] * (time_s - time_s[0] - moment * interval_s))
 
 
 def _mark_target(
@@ -204,37 +273,6 @@ def _spoke_target(
     trusted = weight * (np.abs(step) < 3.0 * limit)
     # Neighbouring bins of a picture err together: half the stated information is closer to what is seen.
     return angle_deg + np.clip(step, -limit, limit), 0.5 * information * trusted
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Spline:
-    """Cubic B-splines of time (n, c) and the penalty that prefers steady speed."""
-
-    design: sparse.csr_matrix
-    penalty: sparse.csr_matrix
-
-    @staticmethod
-    def over(time_s: FloatArray) -> _Spline:
-        span = float(time_s[-1] - time_s[0])
-        pieces = max(4, math.ceil(span / KNOT_SPACING_S))
-        spacing = span / pieces
-        knots = time_s[0] + spacing * np.arange(-3, pieces + 4)
-        knots[3], knots[-4] = time_s[0], time_s[-1]
-        design = BSpline.design_matrix(np.clip(time_s, knots[3], knots[-4]), knots, 3)
-        coefficients = design.shape[1]
-        second = (
-            sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(coefficients - 2, coefficients)) / spacing**2
-        )
-        return _Spline(design.tocsr(), (second.T @ second) / TYPICAL_ACCELERATION_DEG_S2**2)
-
-    def fit(self, frame: FloatArray, target: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Angle (n,) and its standard deviation (n,) from measurements of frames, NaN-free, weight 0: none."""
-        rows = self.design[frame]
-        normal = (rows.T @ sparse.diags(weight) @ rows + self.penalty).tocsc()
-        solution = spsolve(normal, rows.T @ (weight * target))
-        spread = spsolve(normal, self.design.T.toarray())
-        variance = np.asarray(self.design.multiply(spread.T).sum(axis=1)).ravel()
-        return np.asarray(self.design @ solution), np.sqrt(np.maximum(variance, 0.0))
 
 
 def _reversals(angle_deg: FloatArray) -> int:

@@ -94,7 +94,7 @@ def test_wheel_that_never_turns(few: Path, capsys: pytest.CaptureFixture[str]) -
         shutil.copy(few / "000000.jpg", picture)
     view = few.parent / "view.json"
     said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
-    assert "turn" in said
+    assert "does not turn" in said
 
 
 @pytest.mark.parametrize("spokes", ["0", "7.5"])
@@ -118,3 +118,27 @@ def test_wheel_file_with_an_unknown_key(few: Path, capsys: pytest.CaptureFixture
     view = few.parent / "view.json"
     said = refused([str(few), "--view", str(view), "--wheel", str(wheel)], capsys, few / "pass.json")
     assert "colour" in said
+
+
+@pytest.fixture
+def whole(tmp_path: Path) -> Path:
+    """The frames of the sample, all of them, and a copy of its view to change."""
+    shutil.copy(SAMPLE / "view.json", tmp_path)
+    return SAMPLE / "frames"
+
+
+def test_mark_never_seen_in_its_box(whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    view = tmp_path / "view.json"
+    changed_view(view, mark_box=[20, 10, 60, 341])
+    said = refused([str(whole), "--view", str(view), "--spokes", "28"], capsys, tmp_path / "pass.json")
+    assert "mark" in said
+    assert "tape" in said
+
+
+def test_mark_alone_on_a_wheel_pushed_by_hand(
+    whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    view = tmp_path / "view.json"
+    changed_view(view, spoke_box=None)
+    said = refused([str(whole), "--view", str(view), "--spokes", "28"], capsys, tmp_path / "pass.json")
+    assert "spin freely" in said
