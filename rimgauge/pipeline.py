@@ -9,10 +9,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge import __version__
 from rimgauge.capture import Frame, Tracker, track
 from rimgauge.errors import BadInput, ScaleMissing
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import (
+    Basis,
     Direction,
     Flange,
     FloatArray,
@@ -75,6 +77,7 @@ def measure(
         tolerance_mm=tolerance_mm,
         created=created,
         source=source,
+        radius_mm=radius_mm,
     )
 
 
@@ -103,6 +106,7 @@ def reckon(
     tolerance_mm: float,
     created: str,
     source: Source,
+    radius_mm: float = USUAL_RADIUS_MM,
 ) -> Runout:
     """Work the runout out from what was seen; the second half of `measure`, which explains the parameters."""
     scale = _scale(view)
@@ -129,6 +133,15 @@ def reckon(
             quality=np.min([side.quality for side in seen.sides], axis=0),
         ),
         notes=_notes(seen, turning.reversals, turning.evidence),
+        basis=Basis(
+            view=view,
+            rim_radius_mm=radius_mm,
+            software=f"rimgauge {__version__}",
+            reversals=turning.reversals,
+            evidence=turning.evidence,
+            gap_standard_error_mm=np.stack([side.standard_error_px for side in seen.sides]) * scale.mm_per_px,
+            angle_standard_uncertainty_deg=turning.standard_uncertainty_deg,
+        ),
     )
 
 

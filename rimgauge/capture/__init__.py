@@ -1,6 +1,6 @@
 """From frames to gaps and the evidence for the wheel's angle; the only door to cameras and pictures."""
 
-from rimgauge.capture.again import LaidDown, kept_frames, picture_at
+from rimgauge.capture.again import LaidDown, at_times, kept_source, picture_at
 from rimgauge.capture.sources import Frame, FrameSource, ReadAhead, open_source, read_picture
 from rimgauge.capture.tracker import Tracker, track
 
@@ -10,7 +10,8 @@ __all__ = [
     "LaidDown",
     "ReadAhead",
     "Tracker",
-    "kept_frames",
+    "at_times",
+    "kept_source",
     "open_source",
     "picture_at",
     "read_picture",

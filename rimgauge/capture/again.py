@@ -69,24 +69,36 @@ def picture_at(files: list[Path], index: int) -> Picture:
     return frame.image
 
 
-def kept_frames(folder: Path, time_s: list[float]) -> Iterator[Frame]:
-    """Read kept pictures, or a kept video, again, at the times they were recorded with.
+def kept_source(folder: Path) -> FrameSource:
+    """Open the pictures, or the one video, that were kept with a measurement.
 
     Raises
     ------
     BadFile, FrameTrouble
-        A picture can't be read, or there are more or fewer frames than times.
+        There are none, or they can't be read.
 
     """
-    films = [p for p in sorted(folder.iterdir()) if p.suffix.lower() not in (".csv", *PICTURE_ENDINGS)]
-    source: FrameSource = (
-        VideoSource(str(films[0]), "video", 30.0) if len(films) == 1 else FolderSource(folder, 30.0)
-    )
+    try:
+        inside = sorted(folder.iterdir())
+    except OSError as error:
+        raise BadFile(folder, f"can't be read ({error.strerror})") from None
+    films = [path for path in inside if path.suffix.lower() not in (".csv", *PICTURE_ENDINGS)]
+    return VideoSource(str(films[0]), "video", 30.0) if len(films) == 1 else FolderSource(folder, 30.0)
+
+
+def at_times(source: FrameSource, time_s: list[float]) -> Iterator[Frame]:
+    """Give a kept source's frames at the times that were recorded with them.
+
+    Raises
+    ------
+    FrameTrouble
+        There are more or fewer frames than times.
+
+    """
     count = 0
-    with source:
-        for frame in source:
-            if count < len(time_s):
-                yield Frame(frame.index, time_s[count], frame.image)
-            count += 1
+    for frame in source:
+        if count < len(time_s):
+            yield Frame(frame.index, time_s[count], frame.image)
+        count += 1
     if count != len(time_s):
-        raise FrameTrouble(folder, f"holds {count} frames, but {len(time_s)} were measured")
+        raise FrameTrouble(source.name, f"holds {count} frames, but {len(time_s)} were measured")

@@ -20,7 +20,7 @@ COMMANDS = {
     "measure": "Turn frames into millimetres of runout at every spoke.",
     "plan": "Work out which nipples to turn, and how far.",
     "report": "Make the page that goes with the wheel.",
-    "verify": "Check that a job's files are as they were written.",
+    "verify": "Check that a job is as it was written, and work it out again.",
     "show": "Show the gap large and live, for the bench or a class.",
     "scene": "Draw camera frames of a wheel of known runout.",
 }

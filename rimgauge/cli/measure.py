@@ -151,11 +151,12 @@ def _measure(
     with tempfile.TemporaryDirectory(prefix="rimgauge-") as place:
         live = not frames.files()
         laid_down = live and to.keeps != "none"
+        radius_mm = wheel.rim.effective_diameter_mm / 2.0 + 9.0
         seen, turning = see(
             ReadAhead(LaidDown(frames, Path(place)) if laid_down else frames),
             view,
             spoke_angles_deg=wheel.spoke_angles_deg,
-            radius_mm=wheel.rim.effective_diameter_mm / 2.0 + 9.0,
+            radius_mm=radius_mm,
         )
         again = open_source(place) if laid_down else frames
         sha256 = "" if live and to.keeps != "frames" else again.sha256()
@@ -168,6 +169,7 @@ def _measure(
             tolerance_mm=limit_mm,
             created=datetime.now(UTC).isoformat(timespec="seconds"),
             source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
+            radius_mm=radius_mm,
         )
         files = again.files()
         picture = None if to.keeps == "none" else worst_picture(runout, seen, view, files)

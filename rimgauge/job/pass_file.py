@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from rimgauge.records import (
+    Basis,
     BudgetLine,
     Direction,
     FloatArray,
@@ -24,6 +25,7 @@ from rimgauge.records import (
 )
 
 from .reader import Reader, read_json, write_json
+from .view_file import parse_view, view_fields
 
 
 def read_pass(path: Path) -> Runout:
@@ -75,6 +77,7 @@ def pass_fields(runout: Runout) -> dict[str, Any]:
         ],
         "verdict": {"tolerance_mm": verdict.tolerance_mm, "rule": verdict.rule, "outcome": verdict.outcome},
         "picture_sha256": runout.picture_sha256,
+        "basis": runout.basis and _basis_fields(runout.basis),
         "notes": list(runout.notes),
         "frames": _frame_fields(runout.frames),
     }
@@ -146,6 +149,18 @@ def _frame_fields(frames: FrameValues) -> dict[str, Any]:
     }
 
 
+def _basis_fields(basis: Basis) -> dict[str, Any]:
+    return {
+        "software": basis.software,
+        "rim_radius_mm": basis.rim_radius_mm,
+        "reversals": basis.reversals,
+        "evidence": list(basis.evidence),
+        "gap_standard_error_mm": [_with_nulls(row) for row in basis.gap_standard_error_mm],
+        "angle_standard_uncertainty_deg": _with_nulls(basis.angle_standard_uncertainty_deg),
+        "view": view_fields(basis.view),
+    }
+
+
 def _with_nulls(values: FloatArray) -> list[float | None]:
     return [_or_null(value) for value in values.tolist()]
 
@@ -160,7 +175,8 @@ def _or_null(value: float) -> float | None:
 def _parse(fields: Reader) -> Runout:
     direction: Direction = fields["direction"].choice("lateral", "radial")
     sides = tuple(_side(item) for item in fields["sides"].items(least=1, most=2))
-    verdict, notes, picture = fields["verdict"], fields.get("notes"), fields.get("picture_sha256")
+    verdict, frames = fields["verdict"], _frames(fields["frames"], len(sides))
+    notes, picture, basis = (fields.get(name) for name in ("notes", "picture_sha256", "basis"))
     return Runout(
         direction=direction,
         created=_moment(fields["created"]),
@@ -180,8 +196,9 @@ def _parse(fields: Reader) -> Runout:
             rule=verdict["rule"].text(),
             outcome=verdict["outcome"].choice("within", "out", "undecided"),
         ),
-        frames=_frames(fields["frames"], len(sides)),
+        frames=frames,
         notes=tuple(note.text() for note in notes.items()) if notes else (),
+        basis=basis.or_none(lambda place: _basis(place, frames.gap_mm.shape)) if basis else None,
         picture_sha256=_sha256(picture, "no picture") if picture else "",
     )
 
@@ -279,4 +296,21 @@ def _frames(place: Reader, side_count: int) -> FrameValues:
         angle_deg=np.array(place["angle_deg"].numbers(length=count, gaps=True)),
         gap_mm=np.array([row.numbers(length=count, gaps=True) for row in rows]).reshape(side_count, count),
         quality=np.array(place["quality"].numbers(length=count, gaps=True, least=0)),
+    )
+
+
+def _basis(place: Reader, shape: tuple[int, ...]) -> Basis:
+    sides, count = shape
+    rows = place["gap_standard_error_mm"].items(least=sides, most=sides)
+    angles = place["angle_standard_uncertainty_deg"].numbers(length=count, gaps=True, least=0)
+    return Basis(
+        view=parse_view(place["view"]),
+        rim_radius_mm=place["rim_radius_mm"].number(above=0),
+        software=place["software"].text(),
+        reversals=place["reversals"].whole(least=0),
+        evidence=tuple(item.text() for item in place["evidence"].items()),
+        gap_standard_error_mm=np.array(
+            [row.numbers(length=count, gaps=True, least=0) for row in rows]
+        ).reshape(sides, count),
+        angle_standard_uncertainty_deg=np.array(angles),
     )

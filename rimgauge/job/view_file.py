@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -27,7 +28,7 @@ def read_view(path: Path) -> View:
         The file can't be read or understood; the sentence names the field.
 
     """
-    return _parse(read_json(Path(path), "rimgauge-view"))
+    return parse_view(read_json(Path(path), "rimgauge-view"))
 
 
 def write_view(path: Path, view: View) -> None:
@@ -39,8 +40,13 @@ def write_view(path: Path, view: View) -> None:
         It can't be written, or reading it back would be refused (a box outside the picture).
 
     """
+    write_json(Path(path), "rimgauge-view", view_fields(view), parse_view)
+
+
+def view_fields(view: View) -> dict[str, Any]:
+    """List the fields of a view as they stand in the file, format and version apart."""
     scale, lens = view.scale, view.lens
-    fields = {
+    return {
         "direction": view.direction,
         "image_size": list(view.image_size),
         "positive": view.positive.tolist(),
@@ -65,14 +71,14 @@ def write_view(path: Path, view: View) -> None:
             "rms_px": lens.rms_px,
         },
     }
-    write_json(Path(path), "rimgauge-view", fields, _parse)
 
 
 def _listed(box: Box | None) -> list[int] | None:
     return None if box is None else list(box)
 
 
-def _parse(view: Reader) -> View:
+def parse_view(view: Reader) -> View:
+    """Read a view from its fields, wherever they stand."""
     direction: Direction = view["direction"].choice("lateral", "radial")
     width, height = (side.whole(least=1) for side in view["image_size"].items(least=2, most=2))
     size = width, height

@@ -25,6 +25,7 @@ from rimgauge.records.base import (
 from rimgauge.records.camera import Edge, EdgeTrack, GapTrack, Lens, Moment, Scale, View
 from rimgauge.records.plan import Bound, Correction, Plan, Readings, WheelState
 from rimgauge.records.signal import (
+    Basis,
     BudgetLine,
     FrameValues,
     Measured,
@@ -38,6 +39,7 @@ from rimgauge.records.signal import (
 from rimgauge.records.wheel import Hub, Influence, Rim, SpokeBuild, Tension, Tolerance, Wheel
 
 __all__ = [
+    "Basis",
     "BoolArray",
     "Bound",
     "Box",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rimgauge.records.base import Direction, Flange, FloatArray, IntArray, Outcome, Side, own, record
+from rimgauge.records.camera import View
 
 
 @record
@@ -128,10 +129,31 @@ class Source:
 
 
 @record
+class Basis:
+    """What a measurement was worked out from beside its frames' values: enough to work it out again.
+
+    gap_standard_error_mm (sides, n), angle_standard_uncertainty_deg (n,): of each frame's values.
+    rim_radius_mm: of the rim, roughly. software: name and version of the program that measured.
+    """
+
+    view: View
+    rim_radius_mm: float
+    software: str
+    reversals: int
+    evidence: tuple[str, ...]
+    gap_standard_error_mm: FloatArray
+    angle_standard_uncertainty_deg: FloatArray
+
+    def __post_init__(self) -> None:
+        own(self, "angle_standard_uncertainty_deg", (None,))
+        own(self, "gap_standard_error_mm", (None, len(self.angle_standard_uncertainty_deg)))
+
+
+@record
 class Runout:
     """One measurement of one direction (pass-NN.json): the larger side's total runout is the result.
 
-    picture_sha256: of the picture of the worst place kept with it, '' where none was.
+    basis: None where it was not recorded. picture_sha256: of the picture of the worst place kept with it, '' where none was.
     """
 
     direction: Direction
@@ -144,4 +166,5 @@ class Runout:
     verdict: Verdict
     frames: FrameValues
     notes: tuple[str, ...] = ()
+    basis: Basis | None = None
     picture_sha256: str = ""

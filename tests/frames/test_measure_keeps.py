@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 import pytest
 
+from rimgauge.capture import LaidDown, open_source
 from rimgauge.cli import run
-from rimgauge.job import create_job, read_pass, verify_job
+from rimgauge.job import create_job, open_job, read_pass, update_manifest, verify_job
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames"
 ENOUGH = 110
@@ -117,3 +118,27 @@ def test_aim_in_a_job_folder_records_what_it_writes(few: Path, job: Path) -> Non
     run(["aim", str(few), "--direction", "lateral"])
     assert (job / "aim-lateral.png").is_file()
     assert verify_job(job) == ()
+
+
+def test_kept_frames_are_measured_again_and_must_be_the_ones_measured(
+    few: Path, job: Path, capsys: pytest.CaptureFixture
+) -> None:
+    run(["measure", str(few), "--keep", "frames"])
+    capsys.readouterr()
+    run(["verify"])
+    assert f"comes out the same from the pictures of its {ENOUGH} frames" in capsys.readouterr().out
+    frame = job / "pass-01-frames" / "000010.jpg"
+    shutil.copy(job / "pass-01-frames" / "000011.jpg", frame)
+    update_manifest(open_job(job), rewritten=[frame])
+    with pytest.raises(SystemExit):
+        run(["verify"])
+    said = capsys.readouterr().out
+    assert "comes out the same from the values" in said
+    assert "these are not the pictures that were measured" in said
+
+
+def test_what_is_laid_down_of_a_live_source_is_what_is_measured(few: Path, tmp_path: Path) -> None:
+    shown = list(LaidDown(open_source(str(few)), tmp_path))
+    kept = list(open_source(str(tmp_path)))
+    assert [frame.time_s for frame in shown] == [frame.time_s for frame in kept]
+    assert all((one.image == other.image).all() for one, other in zip(shown, kept, strict=True))

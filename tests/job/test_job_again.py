@@ -1,0 +1,188 @@
+"""`rimgauge verify` works measurements out again, and finds what was changed even where the sums fit."""
+
+import json
+import random
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rimgauge.cli import run
+from rimgauge.job import Job, create_job, keep_pass, read_pass, update_manifest, write_pass
+from rimgauge.pipeline import reckon
+from rimgauge.recheck import check_pass
+from rimgauge.records import EdgeTrack, GapTrack, Runout, Source, Turning, View
+
+SPOKES = 28
+
+
+def measured(view: View, *, noise_px: float = 0.02, frames: int = 200) -> Runout:
+    """Two and a bit revolutions of a rim with a bend of 0.3 mm, seen by two pointers; one frame lost."""
+    rng = np.random.default_rng(4)
+    angle_deg = np.linspace(-30.0, 790.0, frames)
+    rim_px = 0.3 * np.cos(2 * np.radians(angle_deg)) / view.scale.mm_per_px
+    sides = []
+    for edge in view.edges:
+        toward = 1.0 if edge.side == "left" else -1.0
+        gap_px = 30.0 + toward * rim_px + rng.normal(0.0, noise_px, frames)
+        gap_px[17] = np.nan
+        point = np.full((frames, 2), 5.0)
+        ones = np.ones(frames)
+        sides.append(
+            EdgeTrack(
+                side=edge.side,
+                gap_px=gap_px,
+                standard_error_px=noise_px * ones,
+                quality=ones,
+                tip_px=point,
+                rim_px=point,
+            )
+        )
+    nothing = np.full(frames, np.nan)
+    seen = GapTrack(
+        time_s=np.arange(frames) / 30,
+        sides=tuple(sides),
+        mark_px=nothing,
+        mark_strength=nothing,
+        spoke_profile=np.empty((frames, 0)),
+        lost=tuple("covered" if k == 17 else "" for k in range(frames)),
+    )
+    turning = Turning(
+        angle_deg=angle_deg,
+        standard_uncertainty_deg=np.full(frames, 0.2),
+        revolutions=820 / 360,
+        reversals=0,
+        evidence=("mark",),
+    )
+    return reckon(
+        seen,
+        turning,
+        view,
+        spoke_angles_deg=(np.arange(SPOKES) + 0.5) * 360 / SPOKES,
+        flanges=("right", "left") * (SPOKES // 2),
+        tolerance_mm=0.5,
+        created="2026-01-31T12:00:00+00:00",
+        source=Source(kind="frames", name="front", frames=0, used=0, sha256="0f" * 32),
+        radius_mm=311.0,
+    )
+
+
+@pytest.fixture
+def job(tmp_path: Path, view: View) -> Job:
+    made = create_job(tmp_path / "wheel", spokes=SPOKES)
+    keep_pass(made, measured(view), picture=b"\xff\xd8 as if it were a picture")
+    return made
+
+
+def test_a_record_comes_out_the_same(job: Job, capsys: pytest.CaptureFixture) -> None:
+    run(["verify", str(job.folder)])
+    said = capsys.readouterr().out
+    assert "all 3 files are as recorded" in said
+    assert "pass-01.json comes out the same from the values of its 200 frames" in said
+    run(["verify", str(job.folder), "--json"])
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["sound"] is True
+    assert [check["same"] for check in answer["worked_out_again"]] == [True]
+
+
+def test_reading_a_measurement_gives_back_every_number_it_rests_on(job: Job, view: View) -> None:
+    again, made = read_pass(job.folder / "pass-01.json"), measured(view)
+    np.testing.assert_array_equal(again.frames.gap_mm, made.frames.gap_mm)
+    np.testing.assert_array_equal(again.basis.gap_standard_error_mm, made.basis.gap_standard_error_mm)
+    np.testing.assert_array_equal(
+        again.basis.angle_standard_uncertainty_deg, made.basis.angle_standard_uncertainty_deg
+    )
+    assert again.basis.view.edges[1].side == "left"
+    assert again.basis.view.scale.mm_per_px == view.scale.mm_per_px
+    assert again.basis.software.startswith("rimgauge ")
+
+
+def _forge(job: Job, change) -> None:
+    """Change fields of the measurement and make every sum fit again, as a clever hand could."""
+    path = job.folder / "pass-01.json"
+    fields = json.loads(path.read_text(encoding="utf-8"))
+    change(fields)
+    path.write_text(json.dumps(fields), encoding="utf-8")
+    update_manifest(job, rewritten=[path])
+
+
+def _set(path: str, value: object):
+    def change(fields: dict) -> None:
+        *way, last = [int(part) if part.isdecimal() else part for part in path.split("/")]
+        for part in way:
+            fields = fields[part]
+        fields[last] = value
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "named"),
+    [
+        ("total_runout_mm/value", 0.2, "total_runout_mm.value is recorded as 0.2, but comes out as 0.6"),
+        ("verdict/outcome", "within", "verdict.outcome is recorded as within, but comes out as out"),
+        ("sides/0/spokes/7/runout_mm", 0.0, "sides[0].spokes[7].runout_mm is recorded as 0, but comes out"),
+        ("sides/1/zones/0/spokes", [1], "sides[1].zones[0].spokes is recorded as 1 entries"),
+        ("frames/gap_mm/0/40", 3.0, "sides[0]."),
+        ("frames/angle_deg/40", 0.0, "sides[0]."),
+        ("basis/view/scale/standard_uncertainty_mm_per_px", 0.01, "total_runout_mm.expanded_uncertainty"),
+    ],
+)
+def test_a_forged_value_with_sums_that_fit_is_found(
+    job: Job, path: str, value: object, named: str, capsys: pytest.CaptureFixture
+) -> None:
+    _forge(job, _set(path, value))
+    with pytest.raises(SystemExit) as leave:
+        run(["verify", str(job.folder)])
+    assert leave.value.code == 1
+    said = capsys.readouterr().out
+    assert "does NOT come out the same" in said
+    assert named in said
+
+
+def test_a_measurement_without_its_basis_is_not_called_sound(job: Job, capsys: pytest.CaptureFixture) -> None:
+    _forge(job, lambda fields: fields.pop("basis"))
+    with pytest.raises(SystemExit):
+        run(["verify", str(job.folder)])
+    assert "could NOT be worked out again" in capsys.readouterr().out
+
+
+def test_one_flipped_bit_anywhere_is_named_by_the_command(job: Job, capsys: pytest.CaptureFixture) -> None:
+    (job.folder / "pass-01-frames").mkdir()
+    (job.folder / "pass-01-frames" / "000000.jpg").write_bytes(bytes(range(200)))
+    run(["report", str(job.folder), "--picture", str(_picture(job.folder.parent))])
+    update_manifest(job)
+    chance = random.Random(20260731)
+    files = [path for path in sorted(job.folder.rglob("*")) if path.is_file() and path.name != ".lock"]
+    assert len(files) == 6
+    for path in files:
+        data = path.read_bytes()
+        for place in {0, len(data) - 1, *(chance.randrange(len(data)) for _ in range(40))}:
+            spoilt = bytearray(data)
+            spoilt[place] ^= 1 << chance.randrange(8)
+            path.write_bytes(spoilt)
+            with pytest.raises(SystemExit) as leave:
+                run(["verify", str(job.folder)])
+            assert leave.value.code == 1
+            assert path.relative_to(job.folder).as_posix() in capsys.readouterr().out, place
+        path.write_bytes(data)
+
+
+def _picture(folder: Path) -> Path:
+    import cv2  # noqa: PLC0415
+
+    path = folder / "picture.png"
+    cv2.imwrite(str(path), np.full((40, 60, 3), 90, np.uint8))
+    return path
+
+
+def test_noise_of_the_last_digit_is_no_difference(tmp_path: Path, view: View) -> None:
+    """Another processor rounds otherwise: a relative change of 1e-13 in every gap must not look like forgery."""
+    made = measured(view)
+    path = tmp_path / "pass.json"
+    write_pass(path, made)
+    fields = json.loads(path.read_text(encoding="utf-8"))
+    shaken = [[gap and gap * (1 + 1e-13) for gap in row] for row in fields["frames"]["gap_mm"]]
+    fields["frames"]["gap_mm"] = shaken
+    path.write_text(json.dumps(fields), encoding="utf-8")
+    assert [check.differences for check in check_pass(path)] == [()]
