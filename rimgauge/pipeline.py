@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge import __version__
-from rimgauge.capture import Frame, Tracker, track
+from rimgauge.capture import LEARNING_FRAMES, Frame, Tracker, track
 from rimgauge.errors import BadInput, ScaleMissing
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import (
@@ -20,7 +20,6 @@ from rimgauge.records import (
     FloatArray,
     FrameValues,
     GapTrack,
-    Moment,
     Plan,
     Readings,
     Runout,
@@ -85,13 +84,13 @@ def see(
     frames: Iterable[Frame], view: View, *, spoke_angles_deg: FloatArray, radius_mm: float = USUAL_RADIUS_MM
 ) -> tuple[GapTrack, Turning]:
     """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`."""
-    scale = _scale(view)
+    scale = known_scale(view)
     seen = track(frames, view)
     turning = find_turning(
         seen,
         spoke_angles_deg=spoke_angles_deg,
         px_per_deg=math.radians(radius_mm) / scale.mm_per_px,
-        mark_to_pointer_deg=_mark_to_pointer_deg(view, seen, radius_mm),
+        mark_to_pointer_deg=mark_to_pointer_deg(view, seen.sides[0].tip_px, radius_mm),
     )
     return _without_unsure(seen, turning), turning
 
@@ -109,7 +108,7 @@ def reckon(
     radius_mm: float = USUAL_RADIUS_MM,
 ) -> Runout:
     """Work the runout out from what was seen; the second half of `measure`, which explains the parameters."""
-    scale = _scale(view)
+    scale = known_scale(view)
     results = [
         side_runout(side, turning, scale, spoke_angles_deg, flanges, np.random.default_rng(SEED))
         for side in seen.sides
@@ -168,7 +167,8 @@ def worst_frame(runout: Runout) -> tuple[int, float, float]:
     return int(near[np.argmax(runout.frames.quality[near])]), worst_deg, float(side.curve_mm[worst])
 
 
-def _scale(view: View) -> Scale:
+def known_scale(view: View) -> Scale:
+    """Scale of a view; raises ScaleMissing where it has none."""
     if view.scale is None:
         raise ScaleMissing(
             "this view has no scale yet; run scale with a printed sheet, a card or a shim first"
@@ -185,13 +185,13 @@ def _without_unsure(seen: GapTrack, turning: Turning) -> GapTrack:
     return replace(seen, sides=sides, lost=lost)
 
 
-def _mark_to_pointer_deg(view: View, seen: GapTrack, radius_mm: float) -> float:
-    """As the view says, or by the distance in the picture from the mark's box to the pointer's tip."""
+def mark_to_pointer_deg(view: View, tip_px: FloatArray, radius_mm: float) -> float:
+    """As the view says, or by the distance from the mark's box to the tips (n, 2) seen in the picture."""
     if view.mark_to_pointer_deg is not None or view.mark_box is None or view.scale is None:
         return view.mark_to_pointer_deg or 0.0
     x, y, width, height = view.mark_box
     centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
-    tip = np.nanmedian(seen.sides[0].tip_px, axis=0)
+    tip = np.nanmedian(tip_px, axis=0)
     return math.degrees(float((tip - centre) @ view.forward) * view.scale.mm_per_px / radius_mm)
 
 
@@ -204,47 +204,13 @@ def _notes(seen: GapTrack, reversals: int, evidence: tuple[str, ...]) -> tuple[s
     return tuple(notes)
 
 
-def watch(frames: Iterable[Frame], view: View, spoke_angles_deg: FloatArray) -> Iterator[Moment]:
-    """See the gap frame by frame as it happens; the spoke is known from the second pass of the mark on.
-
-    Parameters
-    ----------
-    frames : in the order of time.
-    view : where things are; its scale must be known.
-    spoke_angles_deg : (s,) of each spoke, spoke 1 first.
-
-    """
-    scale = _scale(view)
-    first: list[Frame] = []
-    stream = iter(frames)
-    for frame in stream:
-        first.append(frame)
-        if len(first) >= LIVE_LEARNING_FRAMES:
-            break
-    tracker = Tracker(view, first)
-    clock = tracker.live_clock(first)
-    for frame in (*first, *stream):
-        sightings = tracker.sight(frame)
-        angle_deg = clock.step(frame)
-        yield Moment(
-            index=frame.index,
-            time_s=frame.time_s,
-            image=frame.image,
-            gap_mm=np.array([s.gap_px for s in sightings]) * scale.mm_per_px,
-            tip_px=np.array([s.tip_px for s in sightings]),
-            rim_px=np.array([s.rim_px for s in sightings]),
-            angle_deg=angle_deg,
-            spoke=_nearest_spoke(angle_deg, spoke_angles_deg),
-        )
-
-
 def sight_one(
     frames: Iterable[Frame], view: View, index: int
 ) -> tuple[NDArray[np.uint8], FloatArray, FloatArray, FloatArray]:
     """Picture, tips (k, 2), rim edges (k, 2) and gaps (k,) [mm] of one frame, for an overlay."""
-    kept = [frame for frame in frames if frame.index < LIVE_LEARNING_FRAMES or frame.index == index]
+    kept = [frame for frame in frames if frame.index < LEARNING_FRAMES or frame.index == index]
     wanted = next(frame for frame in kept if frame.index == index)
-    sightings = Tracker(view, kept[:LIVE_LEARNING_FRAMES]).sight(wanted)
+    sightings = Tracker(view, kept[:LEARNING_FRAMES]).sight(wanted)
     scale = 1.0 if view.scale is None else view.scale.mm_per_px
     return (
         wanted.image,
@@ -252,16 +218,6 @@ def sight_one(
         np.array([s.rim_px for s in sightings]),
         np.array([s.gap_px for s in sightings]) * scale,
     )
-
-
-LIVE_LEARNING_FRAMES = 60
-
-
-def _nearest_spoke(angle_deg: float, spoke_angles_deg: FloatArray) -> int | None:
-    if not math.isfinite(angle_deg):
-        return None
-    off = (spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
-    return int(np.argmin(np.abs(off))) + 1
 
 
 def readings_from_passes(

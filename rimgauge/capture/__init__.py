@@ -1,13 +1,16 @@
 """From frames to gaps and the evidence for the wheel's angle; the only door to cameras and pictures."""
 
 from rimgauge.capture.again import LaidDown, at_times, kept_source, picture_at
+from rimgauge.capture.live_mark import LiveMark
 from rimgauge.capture.sources import Frame, FrameSource, ReadAhead, open_source, read_picture
-from rimgauge.capture.tracker import Tracker, track
+from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker, track
 
 __all__ = [
+    "LEARNING_FRAMES",
     "Frame",
     "FrameSource",
     "LaidDown",
+    "LiveMark",
     "ReadAhead",
     "Tracker",
     "at_times",

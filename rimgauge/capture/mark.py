@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.records import Box, FloatArray, View
+from rimgauge.records import BoolArray, Box, FloatArray, View
 
 STRIP_BINS = 120
 SPOKE_BINS = 72
@@ -39,6 +41,21 @@ def strip_centre_px(view: View, box: Box, bins: int) -> tuple[float, float]:
     return (bins - 1 - place if float(view.forward[axis]) < 0.0 else place), per_bin
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class MarkLook:
+    """What tells the mark from the rim: learnt from strips that show both.
+
+    level: median brightness of the strips. usual (bins, 3): the rim's usual colours [Lab, lightness halved].
+    colour (3,): how the mark differs from them. length_bins: of the mark. share: of the strips that show it.
+    """
+
+    level: float
+    usual: FloatArray
+    colour: FloatArray
+    length_bins: float
+    share: float
+
+
 def find_mark(strips: FloatArray, centre_bin: float, px_per_bin: float) -> tuple[FloatArray, FloatArray]:
     """Place of the mark in every frame from the colour strips (n, bins, 3).
 
@@ -51,37 +68,41 @@ def find_mark(strips: FloatArray, centre_bin: float, px_per_bin: float) -> tuple
     mark_px (n,) : centre of the mark along `forward` from the centre of its box [px], NaN where not seen.
     strength (n,) : 0 absent to 1 sure.
     """
-    count, bins, _ = strips.shape
-    absent = np.full(count, np.nan), np.zeros(count)
-    gain = strips.mean(axis=(1, 2), keepdims=True) / np.median(strips.mean(axis=(1, 2)))
-    even = np.clip(strips / np.maximum(gain, 0.05), 0.0, 255.0).astype(np.float32) / 255.0
-    lab = cv2.cvtColor(even, cv2.COLOR_BGR2LAB).astype(np.float64) * (0.5, 1.0, 1.0)
-    change = lab - np.median(lab, axis=0)
+    look = learn_mark(strips)
+    if look is None:
+        return np.full(len(strips), np.nan), np.zeros(len(strips))
+    return see_mark(look, strips, centre_bin, px_per_bin)
+
+
+def learn_mark(strips: FloatArray) -> MarkLook | None:
+    """Learn the mark's look from strips (n, bins, 3) of a turning wheel; None where nothing stands out."""
+    level = max(float(np.median(strips.mean(axis=(1, 2)))), 1.0)
+    lab = _lab(strips, level)
+    usual = np.median(lab, axis=0)
+    change = lab - usual
     noise = 1.4826 * np.median(np.abs(change))
     size = np.linalg.norm(change, axis=2)
-    strongest = np.sort(size, axis=1)[:, -max(3, bins // 40) :].mean(axis=1)
+    strongest = np.sort(size, axis=1)[:, -max(3, strips.shape[1] // 40) :].mean(axis=1)
     if strongest.max() < max(8.0 * noise, 6.0):
-        return absent
-    sample = size >= 0.8 * strongest.max()
-    colour = np.median(change[sample], axis=0)
-    likeness = np.clip(change @ colour / (colour @ colour), 0.0, 1.0)
-    likeness[likeness < 0.25] = 0.0
-    return _place(likeness, centre_bin, px_per_bin)
-
-
-def _place(likeness: FloatArray, centre_bin: float, px_per_bin: float) -> tuple[FloatArray, FloatArray]:
-    count, bins = likeness.shape
-    area = likeness.sum(axis=1)
-    rim = max(2, bins // 60)
-    enters = likeness[:, :rim].max(axis=1) > 0.3
-    leaves = likeness[:, -rim:].max(axis=1) > 0.3
+        return None
+    colour = np.median(change[size >= 0.8 * strongest.max()], axis=0)
+    area, enters, leaves = _extent(_likeness(change, colour))
     whole = ~enters & ~leaves & (area > max(2.0, 0.2 * area.max()))
-    mark_px, strength = np.full(count, np.nan), np.zeros(count)
     cut_once = (enters ^ leaves) & (area > 0.0)
     if not whole.any() and not cut_once.any():
-        return mark_px, strength
+        return None
     # A mark longer than the picture is never seen whole; the longest piece seen is then the best guess.
     length = float(np.median(area[whole])) if whole.any() else float(area[cut_once].max())
+    return MarkLook(level, usual, colour, length, float((area > 0.35 * length).mean()))
+
+
+def see_mark(
+    look: MarkLook, strips: FloatArray, centre_bin: float, px_per_bin: float
+) -> tuple[FloatArray, FloatArray]:
+    """Place and strength of a mark whose look is known, as `find_mark` gives them."""
+    likeness = _likeness(_lab(strips, look.level) - look.usual, look.colour)
+    area, enters, leaves = _extent(likeness)
+    bins, length = strips.shape[1], look.length_bins
     index = np.arange(bins)
     seen = area > 0.35 * length
     middle = likeness @ index / np.maximum(area, 1e-9)
@@ -91,6 +112,31 @@ def _place(likeness: FloatArray, centre_bin: float, px_per_bin: float) -> tuple[
         enters, area - length / 2.0 - 0.5, np.where(leaves, bins - area + length / 2.0 - 0.5, middle)
     )
     good = seen & one_piece & ~(enters & leaves) & (area < 1.6 * length)
+    mark_px, strength = np.full(len(strips), np.nan), np.zeros(len(strips))
     mark_px[good] = (centre[good] - centre_bin) * px_per_bin
     strength[good] = np.where(enters | leaves, 0.5, 1.0)[good] * np.clip(area / length, 0.0, 1.0)[good]
     return mark_px, strength
+
+
+def _lab(strips: FloatArray, level: float) -> FloatArray:
+    """Colours (n, bins, 3) in Lab with half the lightness, each strip brought to the same brightness."""
+    gain = strips.mean(axis=(1, 2), keepdims=True) / level
+    even = np.clip(strips / np.maximum(gain, 0.05), 0.0, 255.0).astype(np.float32) / 255.0
+    return np.asarray(cv2.cvtColor(even, cv2.COLOR_BGR2LAB).astype(np.float64) * (0.5, 1.0, 1.0))
+
+
+def _likeness(change: FloatArray, colour: FloatArray) -> FloatArray:
+    """How much each bin (n, bins) looks like the mark, 0 to 1."""
+    likeness = np.clip(change @ colour / (colour @ colour), 0.0, 1.0)
+    likeness[likeness < 0.25] = 0.0
+    return np.asarray(likeness)
+
+
+def _extent(likeness: FloatArray) -> tuple[FloatArray, BoolArray, BoolArray]:
+    """How many bins the mark fills (n,), and whether it reaches the strip's beginning and end."""
+    rim = max(2, likeness.shape[1] // 60)
+    return (
+        likeness.sum(axis=1),
+        likeness[:, :rim].max(axis=1) > 0.3,
+        likeness[:, -rim:].max(axis=1) > 0.3,
+    )

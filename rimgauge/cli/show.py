@@ -75,7 +75,7 @@ def command(
     """
     from rimgauge.capture.sources import open_source
     from rimgauge.live import covered, run_window, spread_mm
-    from rimgauge.pipeline import watch
+    from rimgauge.watching import watch
 
     if no_window and record is None:
         raise BadInput("--no-window leaves nothing to see; add --record FILE.mp4")
@@ -85,7 +85,7 @@ def command(
     draw = _drawing(view, angles_deg, (width, height))
     with open_source(source, fps=fps) as frames:
         live = frames.kind in ("camera", "stream")
-        moments = _until_stopped(watch(frames, view, angles_deg))
+        moments = _until_stopped(watch(frames, view, angles_deg, live=live))
         shown = run_window(moments, draw, window=not no_window, record_to=record, live=live, dark=not light)
     if as_json:
         print_json(

@@ -1,6 +1,7 @@
 """From evidence to angle, from gap and angle to runout with its uncertainty and verdict."""
 
+from rimgauge.signal.live_place import LivePlace
 from rimgauge.signal.runout import judge, side_runout
-from rimgauge.signal.turning import find_turning
+from rimgauge.signal.turning import find_turning, look_period_deg
 
-__all__ = ["find_turning", "judge", "side_runout"]
+__all__ = ["LivePlace", "find_turning", "judge", "look_period_deg", "side_runout"]

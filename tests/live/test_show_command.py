@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rimgauge import pipeline
+from rimgauge import watching
 from rimgauge.cli import run
 from rimgauge.job import write_view
 from rimgauge.records import Edge, Scale, View
@@ -36,7 +36,7 @@ def source(tmp_path):
 @pytest.fixture
 def watched(monkeypatch, moments):
     """Let the frames say what a stated wheel would."""
-    monkeypatch.setattr(pipeline, "watch", lambda frames, view, angles: moments(150), raising=False)
+    monkeypatch.setattr(watching, "watch", lambda frames, view, angles, **_: moments(150))
 
 
 def arguments(source, *more):

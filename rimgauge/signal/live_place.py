@@ -1,0 +1,241 @@
+"""The wheel's angle as it happens: the forward half of place.py, one frame at a time.
+
+Until the mark has gone round once, only the mark tells the angle, and it is soon unsure. Then the look of the
+spokes, and of the gap itself, is learnt from what has been seen, and holds the angle through slowing, stopping
+and rocking back.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import as_strided
+
+from rimgauge.records import FloatArray
+from rimgauge.signal.place import (
+    FASTEST_STEPS,
+    HARMONICS,
+    SPEED_CHANGE,
+    STEPS,
+    Evidence,
+    Grid,
+    Look,
+    _learn_look,
+    _look_likelihood,
+    _mark_likelihood,
+    _phase_basis,
+    follow,
+)
+from rimgauge.signal.profile import ProfileAxes, learn_axes
+
+REMEMBERED = 600
+"""Moments that are learnt from: twenty seconds of a webcam."""
+FASTEST_MOMENTS_PER_S = 45.0
+AWAY_MOMENTS = 4
+"""The mark has left when it was not seen for so many moments; what it ended is then learnt from."""
+LEAST_LEARNT_DEG = 330.0
+TIMES_LEARNT = 3
+LONGEST_PAUSE = 60
+"""After so many moments without a frame the wheel may be anywhere."""
+
+
+SUDDEN_STOP = 0.003
+"""Chance that a hand grabs the turning wheel from one moment to the next."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlaceNow:
+    """Angle modulo 360 [deg] and its standard deviation [deg]."""
+
+    angle_deg: float
+    standard_deviation_deg: float
+
+
+_Learnt = tuple[FloatArray, FloatArray]
+
+
+@dataclass(slots=True, eq=False)
+class _Row:
+    moment: int
+    mark_deg: float
+    profile: FloatArray
+    gap_px: FloatArray
+
+
+class LivePlace:
+    """Follows the wheel's angle frame by frame.
+
+    Parameters
+    ----------
+    interval_s : usual time between frames [s].
+    spoke_period_deg : angle after which the spokes look the same.
+    """
+
+    def __init__(self, *, interval_s: float, spoke_period_deg: float) -> None:
+        self._interval_s = max(interval_s, 1.0 / FASTEST_MOMENTS_PER_S)
+        self._period_deg = spoke_period_deg
+        self._rows: deque[_Row] = deque(maxlen=REMEMBERED)
+        self._state: Grid = _first_state()
+        self._start_s = math.nan
+        self._farthest_deg = 1.0
+        self._last_mark: int | None = None
+        self._axes: ProfileAxes | None = None
+        self._gap_usual: tuple[FloatArray, FloatArray] | None = None
+        self._learnt: tuple[_Learnt | None, ...] = ()
+        self.times_learnt = 0
+        """How often the looks were learnt."""
+
+    def step(self, time_s: float, mark_deg: float, profile: FloatArray, gap_px: FloatArray) -> PlaceNow:
+        """Take in one frame.
+
+        Parameters
+        ----------
+        time_s : of the frame [s], rising.
+        mark_deg : angle of the wheel by the mark, NaN where it isn't seen.
+        profile : (m,) brightness along the spokes' path, (0,) without one.
+        gap_px : (k,) of each side, NaN where it isn't seen.
+        """
+        if not self._rows:
+            self._start_s = time_s
+        moment = round((time_s - self._start_s) / self._interval_s)
+        passed = moment - self._rows[-1].moment if self._rows else 0
+        for _ in range(min(max(passed, 0), LONGEST_PAUSE)):
+            self._state = _next_state(self._state)
+        self._remember(_Row(moment, mark_deg, profile, gap_px))
+        self._state = self._state * self._likelihood(mark_deg, profile, gap_px)
+        self._state /= self._state.sum()
+        if math.isfinite(mark_deg):
+            self._last_mark = moment
+        elif self._last_mark is not None and moment - self._last_mark >= AWAY_MOMENTS:
+            self._last_mark = None
+            self._learn()
+        angle_deg, spread_deg = _centre(self._state.sum(axis=0))
+        return PlaceNow(angle_deg, spread_deg)
+
+    def _remember(self, row: _Row) -> None:
+        if self._rows and row.moment <= self._rows[-1].moment:
+            kept = self._rows.pop()
+            row.moment = kept.moment
+            if not math.isfinite(row.mark_deg):
+                row.mark_deg = kept.mark_deg
+        self._rows.append(row)
+        if math.isfinite(row.mark_deg):
+            self._farthest_deg = max(self._farthest_deg, abs(row.mark_deg))
+
+    def _likelihood(self, mark_deg: float, profile: FloatArray, gap_px: FloatArray) -> Grid:
+        likely = _mark_likelihood(self._mark_evidence(np.array([mark_deg])))
+        for look, known in zip(self._looks(profile[None], gap_px[None]), self._learnt, strict=False):
+            if known is not None:
+                likely = likely * _look_likelihood(look.components, *known)
+        return np.asarray(likely[0], dtype=np.float32)
+
+    def _mark_evidence(self, mark_deg: FloatArray) -> Evidence:
+        spread_deg = 0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg))
+        return Evidence(mark_deg, spread_deg, self._hidden_deg(), _ANY_SPEED, ())
+
+    def _hidden_deg(self) -> float:
+        return min(2.0, 0.5 * self._farthest_deg)
+
+    def _looks(self, profile: FloatArray, gap_px: FloatArray) -> tuple[Look, ...]:
+        """What else changes with the angle, for frames (n, m) and (n, k): the spokes' look, and the gaps.
+
+        A gap alone is too much alike at too many places; it only tells apart the spokes that look the same.
+        """
+        if self._gap_usual is None or self._axes is None:
+            return ()
+        usual, spread = self._gap_usual
+        gaps = [
+            Look(((gap - u) / s)[:, None], 360.0) for gap, u, s in zip(gap_px.T, usual, spread, strict=True)
+        ]
+        return (*gaps, Look(self._axes.project(profile), self._period_deg))
+
+    def _learn(self) -> None:
+        """Learn the looks once the wheel went round; again a few times, as more has been seen."""
+        if self.times_learnt >= TIMES_LEARNT or not self._rows[-1].profile.size:
+            return
+        moment = np.array([row.moment for row in self._rows])
+        moment -= moment[0]
+        mark_deg = np.array([row.mark_deg for row in self._rows])
+        profile = np.stack([row.profile for row in self._rows])
+        gap_px = np.stack([row.gap_px for row in self._rows])
+        before = self._gap_usual, self._axes
+        spread = np.nanstd(gap_px, axis=0)
+        self._gap_usual = np.nanmedian(gap_px, axis=0), np.where(spread > 0.0, spread, 1.0)
+        self._axes = learn_axes(profile)
+        count = int(moment[-1]) + 1
+        marks = _laid_out(mark_deg, moment, count)
+        looks = tuple(
+            Look(_laid_out(look.components, moment, count), look.period_deg)
+            for look in self._looks(profile, gap_px)
+        )
+        sd_deg = _laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count)
+        speed = np.ones((count, 2 * FASTEST_STEPS + 1))
+        place = follow(Evidence(marks, sd_deg, self._hidden_deg(), speed, looks))
+        if np.ptp(place.angle_deg) < LEAST_LEARNT_DEG:
+            self._gap_usual, self._axes = before
+            return
+        self._learnt = tuple(_learn(place.chance, look) for look in looks)
+        self.times_learnt += 1
+
+
+def _learn(chance: FloatArray, look: Look) -> _Learnt | None:
+    """Learn a look (STEPS, k) and the noise round it (k,) from the chances (n, STEPS) of each angle."""
+    basis = _phase_basis(look.period_deg, HARMONICS)
+    learnt = _learn_look(chance, look, basis, np.ones(len(chance), dtype=np.bool_))
+    return None if learnt is None else (basis @ learnt[0], learnt[1])
+
+
+def _first_state() -> Grid:
+    """Chance of each speed and angle (speeds, STEPS) when nothing is known."""
+    speeds = 2 * FASTEST_STEPS + 1
+    return np.full((speeds, STEPS), 1.0 / (STEPS * speeds), dtype=np.float32)
+
+
+def _next_state(state: Grid) -> Grid:
+    """Chances one moment later: the speed may change, then every speed's row moves round by that speed.
+
+    A stride one shorter than a row reads each row a step further back than the one before.
+    """
+    most = FASTEST_STEPS
+    pushed = _SPEED_CHANGES @ state
+    wrapped = np.concatenate([pushed[:, -most:], pushed, pushed[:, :most]], axis=1)
+    down, across = wrapped.strides
+    return as_strided(wrapped[:, 2 * most :], state.shape, (down - across, across), writeable=False)
+
+
+def _speed_changes() -> Grid:
+    """Chance of each speed (row) one moment after each speed (column)."""
+    speeds = 2 * FASTEST_STEPS + 1
+    pushed = sum(
+        chance * (np.eye(speeds, k=by) + np.eye(speeds, k=-by)) * (0.5 if by == 0 else 1.0)
+        for by, chance in enumerate(SPEED_CHANGE)
+    )
+    stopped = np.zeros((speeds, speeds))
+    stopped[FASTEST_STEPS] = 1.0
+    return np.asarray((1.0 - SUDDEN_STOP) * pushed + SUDDEN_STOP * stopped, dtype=np.float32)
+
+
+_SPEED_CHANGES = _speed_changes()
+_ANY_SPEED = np.ones((1, 2 * FASTEST_STEPS + 1))
+
+
+def _centre(chance: Grid) -> tuple[float, float]:
+    """Angle [deg] in the middle of the likeliest neighbourhood, and the spread over all angles (STEPS,).
+
+    The mean of two far-apart guesses is neither, so only the neighbourhood of the likeliest one counts.
+    """
+    turn = np.exp(2j * np.pi * np.arange(STEPS) / STEPS)
+    near = (np.arange(STEPS) - int(chance.argmax()) + STEPS // 2) % STEPS - STEPS // 2
+    angle_deg = float(np.degrees(np.angle(np.where(np.abs(near) <= 5, chance, 0.0) @ turn)))
+    concentration = float(np.clip(np.abs(chance @ turn), 1e-9, 1.0))
+    return angle_deg % 360.0, math.degrees(math.sqrt(-2.0 * math.log(concentration)))
+
+
+def _laid_out(values: FloatArray, moment: FloatArray, count: int) -> FloatArray:
+    """Values of the frames at their moments, NaN where a frame is missing."""
+    result = np.full((count, *values.shape[1:]), np.nan)
+    result[moment] = values
+    return result

@@ -1,0 +1,192 @@
+"""Where capture and signal are wired together live: each frame becomes a moment as it comes."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import deque
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from rimgauge.capture import LEARNING_FRAMES, Frame, LiveMark, Tracker
+from rimgauge.pipeline import USUAL_RADIUS_MM, known_scale, mark_to_pointer_deg
+from rimgauge.records import FloatArray, Moment, View
+from rimgauge.signal import LivePlace, look_period_deg
+
+REMEMBERED_FRAMES = 600
+MARK_LEARNT_EVERY = 30
+MARK_CHECKED_EVERY = 150
+"""Frames between two looks for the mark while there is none, and while the one found is not yet proved."""
+LOST_FRAMES = 450
+"""After so long without knowing the place, everything is learnt anew: the camera may have been moved."""
+SURE_SHARE = 1.0 / 3.0
+"""The place is given where its standard deviation is under this share of the spokes' spacing."""
+
+
+def watch(
+    frames: Iterable[Frame],
+    view: View,
+    spoke_angles_deg: FloatArray,
+    *,
+    radius_mm: float = USUAL_RADIUS_MM,
+    live: bool = False,
+) -> Iterator[Moment]:
+    """See the gap and the wheel's place frame by frame as it happens.
+
+    The place is known near the mark from its first pass on, and everywhere once the wheel has gone round.
+
+    Parameters
+    ----------
+    frames : in the order of time.
+    view : where things are; its scale must be known.
+    spoke_angles_deg : (s,) of each spoke, spoke 1 first.
+    radius_mm : of the rim, roughly.
+    live : the frames come at their own pace: those that are learnt from are shown at once, without a gap.
+
+    Raises
+    ------
+    RimgaugeError
+        The view and the frames don't fit, or pointer and rim are not seen.
+
+    """
+    watcher = Watcher(view, spoke_angles_deg, radius_mm)
+    stream = iter(frames)
+    if live:
+        yield from map(watcher.look, stream)
+        return
+    first = list(itertools.islice(stream, LEARNING_FRAMES))
+    watcher.learn(first)
+    for frame in itertools.chain(first, stream):
+        yield watcher.look(frame)
+
+
+class Watcher:
+    """What is known so far of a wheel that turns before the camera."""
+
+    def __init__(self, view: View, spoke_angles_deg: FloatArray, radius_mm: float) -> None:
+        self._view, self._spoke_angles_deg, self._radius_mm = view, spoke_angles_deg, radius_mm
+        self._mm_per_px = known_scale(view).mm_per_px
+        self._first: list[Frame] = []
+        self._tracker: Tracker | None = None
+        self._clock: _Clock | None = None
+
+    def learn(self, first: list[Frame]) -> None:
+        """Learn from the first frames how pointer, rim and mark look."""
+        self._tracker = Tracker(self._view, first)
+        if self._view.mark_box is not None and len(first) > 1:
+            tips = [self._tracker.sight(frame)[0].tip_px for frame in first[:: max(1, len(first) // 5)]]
+            offset_deg = mark_to_pointer_deg(self._view, np.array(tips), self._radius_mm)
+            period_deg = look_period_deg(self._spoke_angles_deg)
+            interval_s = float(np.median(np.diff([frame.time_s for frame in first])))
+            deg_per_px = math.degrees(self._mm_per_px / self._radius_mm)
+            self._clock = _Clock(self._view, interval_s, period_deg, deg_per_px, offset_deg)
+
+    def look(self, frame: Frame) -> Moment:
+        """Read one frame; the first ones give no gap yet where nothing was learnt before."""
+        if self._tracker is None:
+            self._first.append(frame)
+            if len(self._first) == LEARNING_FRAMES:
+                self.learn(self._first)
+                moments = [self._read(each) for each in self._first]
+                self._first = []
+                return moments[-1]
+            return self._blank(frame)
+        return self._read(frame)
+
+    def _blank(self, frame: Frame) -> Moment:
+        count = len(self._view.edges)
+        return Moment(
+            index=frame.index,
+            time_s=frame.time_s,
+            image=frame.image,
+            gap_mm=np.full(count, np.nan),
+            tip_px=np.full((count, 2), np.nan),
+            rim_px=np.full((count, 2), np.nan),
+            angle_deg=math.nan,
+            spoke=None,
+        )
+
+    def _read(self, frame: Frame) -> Moment:
+        assert self._tracker is not None
+        sightings = self._tracker.sight(frame)
+        gap_px = np.array([math.nan if s.lost else s.gap_px for s in sightings])
+        angle_deg = math.nan
+        if self._clock is not None:
+            strips = self._tracker.mark_strip(frame), self._tracker.spoke_strip(frame)
+            angle_deg = self._clock.step(frame.time_s, *strips, gap_px, self._sure_deg())
+        return Moment(
+            index=frame.index,
+            time_s=frame.time_s,
+            image=frame.image,
+            gap_mm=gap_px * self._mm_per_px,
+            tip_px=np.array([s.tip_px for s in sightings]),
+            rim_px=np.array([s.rim_px for s in sightings]),
+            angle_deg=angle_deg,
+            spoke=_nearest_spoke(angle_deg, self._spoke_angles_deg),
+        )
+
+    def _sure_deg(self) -> float:
+        return SURE_SHARE * 360.0 / len(self._spoke_angles_deg)
+
+
+_Row = tuple[float, FloatArray, FloatArray, FloatArray]
+"""Time [s], mark strip, spoke strip and gaps of a frame."""
+
+
+class _Clock:
+    """Joins the mark and the spokes to the wheel's angle, and learns the mark anew until it is proved."""
+
+    def __init__(
+        self, view: View, interval_s: float, period_deg: float, deg_per_px: float, offset_deg: float
+    ) -> None:
+        self._mark = LiveMark(view)
+        self._interval_s, self._period_deg = interval_s, period_deg
+        self._deg_per_px, self._offset_deg = deg_per_px, offset_deg
+        self._rows: deque[_Row] = deque(maxlen=REMEMBERED_FRAMES)
+        self._start()
+
+    def _start(self) -> None:
+        self._rows.clear()
+        self._place = LivePlace(interval_s=self._interval_s, spoke_period_deg=self._period_deg)
+        self._known, self._frames, self._unsure_frames = False, 0, 0
+
+    def step(
+        self, time_s: float, strip: FloatArray, profile: FloatArray, gap_px: FloatArray, sure_deg: float
+    ) -> float:
+        """Angle modulo 360 [deg], NaN where it isn't known to `sure_deg`."""
+        row = (time_s, strip, profile, gap_px)
+        proved = self._place.times_learnt > 0
+        if not proved:
+            self._rows.append(row)
+            self._frames += 1
+            if self._frames % (MARK_CHECKED_EVERY if self._known else MARK_LEARNT_EVERY) == 0:
+                return self._learn_again(sure_deg)
+        angle_deg = self._follow(row, sure_deg)
+        self._unsure_frames = 0 if math.isfinite(angle_deg) else self._unsure_frames + 1
+        if proved and self._unsure_frames > LOST_FRAMES:
+            self._start()
+        return angle_deg
+
+    def _learn_again(self, sure_deg: float) -> float:
+        """Learn the mark from all that is remembered, and follow the wheel through that once more."""
+        self._known = self._mark.learn(np.stack([strip for _, strip, _, _ in self._rows]))
+        if not self._known:
+            return math.nan
+        self._place = LivePlace(interval_s=self._interval_s, spoke_period_deg=self._period_deg)
+        return [self._follow(row, sure_deg) for row in self._rows][-1]
+
+    def _follow(self, row: _Row, sure_deg: float) -> float:
+        if not self._known:
+            return math.nan
+        time_s, strip, profile, gap_px = row
+        mark_deg = self._mark.place_px(strip) * self._deg_per_px - self._offset_deg
+        place = self._place.step(time_s, mark_deg, profile, gap_px)
+        return place.angle_deg if place.standard_deviation_deg < sure_deg else math.nan
+
+
+def _nearest_spoke(angle_deg: float, spoke_angles_deg: FloatArray) -> int | None:
+    if not math.isfinite(angle_deg):
+        return None
+    off = (spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
+    return int(np.argmin(np.abs(off))) + 1
