@@ -6,20 +6,20 @@ tyre lie behind it. It is found once, on the first frames, by aligning their mea
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from rimgauge.capture.edge import EdgeShape, fit_edge
+from rimgauge.capture.edge import EdgeShape
 from rimgauge.capture.patch import GreyArray
+from rimgauge.capture.shape import learn_shape
 from rimgauge.errors import RimNotSeen
 from rimgauge.records import FloatArray
 
-HALF_WINDOW_PX = 7
-SAMPLE_FRAMES = 10
-SECOND_STEPS_PX = (2.0, 2.5, 3.0, 3.5, 4.0, 5.0)
-"""Widths tried for a bevel seen as a line beside the outline."""
+WINDOW_PX = (-7, 2)
+"""The look of the outline reaches so far toward the pointer and into the rim.
+What lies before an outline is background and stays plain; what lies behind it (decals, streaks, glare) changes."""
+SAMPLE_FRAMES = 12
 FIRST_EDGE_SHARE = 0.3
 """An edge counts as the outline when it is at least this strong beside the strongest one."""
 
@@ -75,13 +75,9 @@ def learn_outline(patches: list[GreyArray], slope: float, row_px: float, room_px
     for _ in range(3):
         places = np.array([_refine(_match_scores(profile, template)) for profile in profiles])
         template = _aligned_mean(profiles, places)
-    shape = _learn_shape(patches, places, slope, row_px)
-    lead = [
-        fit.place_px - place
-        for patch, place in zip(patches, places, strict=True)
-        if (fit := fit_edge(patch, place - (shape.second_step_px or 0.0) / 2.0, row_px, shape)) is not None
-    ]
-    return Outline(template, row_px, shape.slope, float(np.median(lead)) if lead else 0.0, shape)
+    chosen = np.linspace(0, len(patches) - 1, min(SAMPLE_FRAMES, len(patches))).astype(int)
+    shape, lead_px = learn_shape([patches[i] for i in chosen], places[chosen], slope, row_px, room_px - 1)
+    return Outline(template, row_px, shape.slope, lead_px, shape)
 
 
 def nearest_edge(patch: GreyArray, outline: Outline, last_px: float | None) -> float:
@@ -91,7 +87,9 @@ def nearest_edge(patch: GreyArray, outline: Outline, last_px: float | None) -> f
     if last_px is not None:
         distance = np.arange(len(scores)) + outline.lead_px - last_px
         scores = scores - 0.01 * np.abs(scores).max() * np.abs(distance)
-    return _refine(scores) + outline.lead_px
+    # Nearer to the patch's ends the fit would have no whole band.
+    first, last = outline.shape.outside_px, len(scores) - outline.shape.inside_px
+    return first + _refine(scores[first:last]) + outline.lead_px
 
 
 def _refine(scores: FloatArray) -> float:
@@ -112,8 +110,8 @@ def _first_edge(profile: FloatArray, threshold: float) -> int:
 
 
 def _window(profile: FloatArray, place: float) -> FloatArray:
-    """The profile at ±HALF_WINDOW_PX round a place, zero outside the patch."""
-    u = place + np.arange(-HALF_WINDOW_PX, HALF_WINDOW_PX + 1)
+    """The profile round a place, zero outside the patch."""
+    u = place + np.arange(WINDOW_PX[0], WINDOW_PX[1] + 1)
     return np.asarray(np.interp(u, np.arange(len(profile)), profile, left=0.0, right=0.0))
 
 
@@ -125,81 +123,10 @@ def _aligned_mean(profiles: FloatArray, places: FloatArray) -> FloatArray:
 
 def _match_scores(profile: FloatArray, template: FloatArray) -> FloatArray:
     """Least-squares likeness of the profile round each place to the template (negative squared distance)."""
-    padded = np.pad(profile, HALF_WINDOW_PX)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * HALF_WINDOW_PX + 1)
+    padded = np.pad(profile, (-WINDOW_PX[0], WINDOW_PX[1]))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, len(template))
     cross = windows @ template
     energy = np.sum(windows**2, axis=1)
     # Gain is free within a factor of two: lights flicker and cameras adjust.
     gain = np.clip(cross / max(float(template @ template), 1e-9), 0.5, 2.0)
     return np.asarray(-(energy - 2.0 * gain * cross + gain**2 * float(template @ template)))
-
-
-def _learn_shape(patches: list[GreyArray], places: FloatArray, slope: float, row_px: float) -> EdgeShape:
-    """Blur, slope, bend and second step that fit the first frames best, tried on a sample of them."""
-    chosen = np.linspace(0, len(patches) - 1, min(SAMPLE_FRAMES, len(patches))).astype(int)
-    sample = [(patches[i], float(places[i])) for i in chosen]
-    single = EdgeShape(
-        blur_px=1.2, slope=slope, bend_per_px=0.0, second_step_px=None, outside_px=7, inside_px=7
-    )
-    tried = [_settled(single, sample, row_px)]
-    for second in SECOND_STEPS_PX:
-        first_place = [(patch, place + shift) for patch, place in sample for shift in (-second / 2.0,)]
-        double = replace(single, second_step_px=second, inside_px=7 + math.ceil(second), blur_px=1.0)
-        tried.append(_settled(double, first_place, row_px))
-    fitting = [(noise, shape) for noise, shape in tried if shape is not None]
-    if not fitting:
-        raise RimNotSeen(
-            "the rim's edge can't be followed in its box; run aim again, or move the camera closer"
-        )
-    best_noise = min(noise for noise, _ in fitting)
-    # The plainest shape that is nearly as good: a second step must earn its place.
-    return next(shape for noise, shape in fitting if noise <= 1.08 * best_noise + 0.05)
-
-
-def _settled(
-    shape: EdgeShape, sample: list[tuple[GreyArray, float]], row_px: float
-) -> tuple[float, EdgeShape | None]:
-    """Refine a shape on the sample; typical residual [grey levels], and None where it doesn't fit."""
-    noise = math.inf
-    for _ in range(2):
-        fits = [fit_edge(patch, place, row_px, shape, fit_blur=True) for patch, place in sample]
-        good = [fit for fit in fits if fit is not None]
-        if len(good) < max(1, len(sample) // 2):
-            return math.inf, None
-        noise = float(np.median([fit.noise for fit in good]))
-        blur = float(np.median([fit.blur_px for fit in good]))
-        reach = math.ceil(4.0 * blur) + 2
-        shape = replace(
-            shape,
-            blur_px=blur,
-            slope=float(np.median([fit.slope for fit in good])),
-            bend_per_px=_bend(sample, shape, row_px),
-            outside_px=reach,
-            inside_px=reach + math.ceil(shape.second_step_px or 0.0),
-        )
-    return noise, shape
-
-
-def _bend(sample: list[tuple[GreyArray, float]], shape: EdgeShape, row_px: float) -> float:
-    """Curvature of the outline: fits on the two outer thirds of the rows against the middle one."""
-    rows = sample[0][0].shape[0]
-    if rows < 36:
-        return shape.bend_per_px
-    third = rows // 3
-    bends = []
-    for patch, place in sample:
-        centres, places = [], []
-        for top in (0, third, 2 * third):
-            centre = (third - 1) / 2.0
-            line = (
-                place
-                + shape.slope * (top + centre - row_px)
-                + shape.bend_per_px * (top + centre - row_px) ** 2
-            )
-            fit = fit_edge(patch[top : top + third], line, centre, shape)
-            if fit is not None:
-                centres.append(top + centre - row_px)
-                places.append(fit.place_px)
-        if len(places) == 3:
-            bends.append(float(np.polyfit(centres, places, 2)[0]))
-    return float(np.median(bends)) if len(bends) >= 3 else shape.bend_per_px

@@ -1,0 +1,170 @@
+"""What the outline's edge looks like: blur, a bevel's second step, slope, bend, and how wide a band tells most."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
+from rimgauge.capture.patch import GreyArray
+from rimgauge.errors import RimNotSeen
+from rimgauge.records import FloatArray
+
+SECOND_STEPS_PX = (2.0, 3.0, 4.5)
+"""Distances at which a bevel, seen as a line beside the outline, is looked for; the fit then moves them."""
+PROFILE_REACH_PX = 9.0
+PROFILE_BIN_PX = 0.25
+OUTSIDE_REACHES, INSIDE_REACHES = (4.0, 6.0), (2.0, 4.0, 6.0)
+"""Widths of the fit's band that are tried, in blurs, toward the pointer and into the rim."""
+ROUNDS = 2
+"""Profile and places sharpen one another; the second round moves them by hundredths of a pixel."""
+WINDOWS = 3
+PLAIN_ENOUGH = 1.25
+"""A single step is kept while its misfit is smaller than the noise: √(1.25² − 1) = 0.75 of it."""
+SHARPER = 0.85
+"""A mean profile is blurred by the scatter of its frames and a bevel is a slope, not a step.
+Too wide a blur lets two steps trade place for width; one too narrow by this much costs 4 % in standard deviation."""
+LEAST_BLUR_PX, MOST_BLUR_PX = 0.4, 6.0
+
+
+def learn_shape(
+    patches: list[GreyArray], places: FloatArray, slope: float, row_px: float, room_px: int
+) -> tuple[EdgeShape, float]:
+    """Learn the edge's shape from a sample of frames.
+
+    Parameters
+    ----------
+    patches : (rows, columns) each.
+    places : rough places of the edge at row_px, one a patch [px].
+    room_px : the band must not reach farther than this.
+
+    Returns
+    -------
+    The shape, and how far the fitted places lie from the rough ones (median) [px].
+
+    Raises
+    ------
+    RimNotSeen
+        The edge can't be followed in most of the patches.
+    """
+    now, bend = places, 0.0
+    fitting: list[tuple[float, EdgeShape, list[EdgeFit | None]]] = []
+    for _ in range(ROUNDS):
+        u, grey = _mean_profile(patches, now, slope, bend, row_px)
+        plain = EdgeShape(
+            blur_px=1.0, slope=slope, bend_per_px=bend, second_step_px=None, outside_px=0, inside_px=0
+        )
+        shapes = [_fitted_steps(u, grey, plain, second) for second in (None, SECOND_STEPS_PX)]
+        fitting = [_tried(shape, shift, patches, now, row_px) for shape, shift in shapes]
+        noise, shape, fits = _plainest(fitting)
+        good = [fit for fit in fits if fit is not None]
+        if not math.isfinite(noise):
+            raise RimNotSeen(
+                "the rim's edge can't be followed in its box; run aim again, or move the camera closer"
+            )
+        slope = float(np.median([fit.slope for fit in good]))
+        bend = float(np.median([fit.bend_per_px for fit in good]))
+        now = np.array([place if fit is None else fit.place_px for place, fit in zip(now, fits, strict=True)])
+    shape = replace(shape, slope=slope, bend_per_px=bend)
+    return _widest_use(shape, patches, now, row_px, room_px), float(np.median(now - places))
+
+
+def _mean_profile(
+    patches: list[GreyArray], places: FloatArray, slope: float, bend: float, row_px: float
+) -> tuple[FloatArray, FloatArray]:
+    """Brightness against distance from the edge, finer than the pixels: the rows cross them at many phases."""
+    edges = np.arange(-PROFILE_REACH_PX, PROFILE_REACH_PX + PROFILE_BIN_PX, PROFILE_BIN_PX)
+    rows, columns = patches[0].shape
+    dv = np.arange(rows) - row_px
+    bins = len(edges) - 1
+    profiles = np.full((len(patches), bins), np.nan)
+    for profile, patch, place in zip(profiles, patches, places, strict=True):
+        u = np.arange(columns) - (place + slope * dv + bend * dv**2)[:, None]
+        index = np.floor((u - edges[0]) / PROFILE_BIN_PX).astype(np.intp).ravel()
+        inside = (index >= 0) & (index < bins)
+        count = np.bincount(index[inside], minlength=bins)
+        total = np.bincount(index[inside], weights=patch.ravel()[inside], minlength=bins)
+        profile[count > 0] = total[count > 0] / count[count > 0]
+    known = ~np.isnan(profiles).all(axis=0)
+    return (edges[:-1] + PROFILE_BIN_PX / 2.0)[known], np.nanmedian(profiles[:, known], axis=0)
+
+
+def _fitted_steps(
+    u: FloatArray, grey: FloatArray, plain: EdgeShape, seconds: tuple[float, ...] | None
+) -> tuple[EdgeShape, float]:
+    """One step, or two at the best of several distances, fitted to the profile; and where the first one lies."""
+    best, least = np.array([0.0, plain.blur_px]), math.inf
+    for second in seconds or (None,):
+        now = np.array([0.0, plain.blur_px] if second is None else [-second / 2.0, plain.blur_px, second])
+        low = [-4.0, LEAST_BLUR_PX, 1.2][: len(now)]
+        high = [4.0, MOST_BLUR_PX, 2.0 * SECOND_STEPS_PX[-1]][: len(now)]
+        for _ in range(WINDOWS):
+            # The window is held still within a fit: a blur must not win by choosing which pixels count.
+            near = (u > now[0] - 4.0 * now[1] - 2.0) & (u < now[0] + 2.0 * now[1] + 1.0 + sum(now[2:]))
+            fit = least_squares(_misfit, now, bounds=(low, high), args=(u[near], grey[near]), x_scale=0.3)
+            now = fit.x
+        if float(fit.cost) / near.sum() < least:
+            best, least = now, float(fit.cost) / near.sum()
+    blur = max(LEAST_BLUR_PX, (SHARPER if seconds else 1.0) * float(best[1]))
+    second_step = float(best[2]) if seconds else None
+    shape = replace(plain, blur_px=blur, second_step_px=second_step)
+    return _with_band(shape, OUTSIDE_REACHES[0], INSIDE_REACHES[0]), float(best[0])
+
+
+def _with_band(shape: EdgeShape, outside: float, inside: float, room_px: int = 99) -> EdgeShape:
+    """The shape with a band of so many blurs on either side, within the room there is."""
+    beyond = math.ceil(inside * shape.blur_px + (shape.second_step_px or 0.0)) + 1
+    return replace(
+        shape,
+        outside_px=min(math.ceil(outside * shape.blur_px) + 2, room_px),
+        inside_px=min(beyond, room_px),
+    )
+
+
+def _misfit(unknowns: FloatArray, u: FloatArray, grey: FloatArray) -> FloatArray:
+    """What no brightness and contrasts explain of a profile, for steps at the places given (place, blur, width)."""
+    place, blur = unknowns[:2]
+    steps = [ndtr((u - place - further) / blur) for further in (0.0, *unknowns[2:])]
+    basis = np.stack([np.ones_like(u), *steps], axis=1)
+    return np.asarray(grey - basis @ np.linalg.lstsq(basis, grey, rcond=None)[0])
+
+
+def _tried(
+    shape: EdgeShape, shift: float, patches: list[GreyArray], places: FloatArray, row_px: float
+) -> tuple[float, EdgeShape, list[EdgeFit | None]]:
+    """Typical residual of a shape on the frames [grey levels], infinite where it can't be followed in most."""
+    fits = [
+        fit_edge(patch, place + shift, row_px, shape, fit_bend=True)
+        for patch, place in zip(patches, places, strict=True)
+    ]
+    good = [fit for fit in fits if fit is not None]
+    noise = float(np.median([fit.noise for fit in good])) if 2 * len(good) > len(fits) else math.inf
+    return noise, shape, fits
+
+
+def _plainest(
+    tried: list[tuple[float, EdgeShape, list[EdgeFit | None]]],
+) -> tuple[float, EdgeShape, list[EdgeFit | None]]:
+    """The plainest shape that is nearly as good: a second step must earn its place, for it makes the first less sure."""
+    best = min(noise for noise, _, _ in tried)
+    return next(each for each in tried if each[0] <= PLAIN_ENOUGH * best)
+
+
+def _widest_use(
+    shape: EdgeShape, patches: list[GreyArray], places: FloatArray, row_px: float, room_px: int
+) -> EdgeShape:
+    """The band with the least standard error: plain surroundings tell more, busy ones must stay out."""
+    best, least = shape, math.inf
+    for outside, inside in product(OUTSIDE_REACHES, INSIDE_REACHES):
+        tried = _with_band(shape, outside, inside, room_px)
+        fits = [fit_edge(patch, place, row_px, tried) for patch, place in zip(patches, places, strict=True)]
+        errors = [math.inf if fit is None else fit.standard_error_px for fit in fits]
+        typical = float(np.quantile(errors, 0.8)) if np.isfinite(errors).all() else math.inf
+        if typical < 0.98 * least:
+            best, least = tried, typical
+    return best
