@@ -13,7 +13,7 @@ from rimgauge.cli.common import json_option, print_json
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.job import Job
+    from rimgauge.job import Job, Manifest
     from rimgauge.records import Direction, Runout
     from rimgauge.report import Comparison, Evidence, Photo
 
@@ -23,10 +23,17 @@ _SOFTWARE = f"rimgauge {__version__}"
 
 @click.command()
 @click.argument("job", required=False, type=_PATH)
-@click.option("--out", type=_PATH, help="The PDF to write; left out: report.pdf in the job folder.")
+@click.option(
+    "--out",
+    "outs",
+    type=_PATH,
+    multiple=True,
+    help="What to write, a .pdf or an .html; may be given twice. Left out: report.pdf in the job folder.",
+)
 @click.option("--before", type=_PATH, help="Without a job: the measurement before the work.")
 @click.option("--after", type=_PATH, help="Without a job: the measurement after the work.")
 @click.option("--name", help="What the wheel is called on the page.")
+@click.option("--by", help="Who measured, if that is to stand on the page.")
 @click.option("--picture", type=_PATH, help="A picture of the worst place to put on the page.")
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Size of the page."
@@ -35,46 +42,65 @@ _SOFTWARE = f"rimgauge {__version__}"
 def command(
     *,
     job: Path | None,
-    out: Path | None,
+    outs: tuple[Path, ...],
     before: Path | None,
     after: Path | None,
     name: str | None,
+    by: str | None,
     picture: Path | None,
     paper: Literal["a4", "letter"],
     as_json: bool,
 ) -> None:
     """Make the page that goes with the wheel.
 
-    The PDF says how true the wheel runs and how sure that is, before and after the work, with a picture of
-    the worst place and the usual cautions. The first measurement of a job is taken as before, the last one
-    as after. Inside a job folder JOB can be left out.
+    It says how true the wheel runs and how sure that is, before and after the work, with pictures of the
+    worst place and the usual cautions: as a PDF to print, or as one HTML file that needs no network. The
+    first measurement of a job is taken as before, the last one as after. Inside a job folder JOB can be left
+    out.
 
-    Example:  rimgauge report "rear wheel" --out report.pdf
+    Example:  rimgauge report "rear wheel" --out report.pdf --out report.html
     """
-    from rimgauge.job.disk import write_bytes
-    from rimgauge.report import evidence_pages, headline, moment, pdf_bytes
+    from rimgauge.job import update_manifest, write_bytes
+    from rimgauge.report import headline
 
-    folder = None
+    for target in outs:
+        if target.suffix.lower() not in (".pdf", ".html"):
+            raise BadInput(f"{target}: a report is a .pdf or an .html; give it a name that ends so")
     if before is not None or after is not None:
         if job is not None:
             raise BadInput("give either a job or --before and --after, not both")
-        evidence = _from_files(before, after, name=name, picture=picture)
+        folder = None
+        outs = outs or (Path("report.pdf"),)
+        evidence = _from_files(before, after, name=name, by=by, picture=picture)
     else:
         folder = _job(job)
-        evidence = _from_job(folder, name=name, picture=picture)
-    target = out or (folder.folder if folder else Path()) / "report.pdf"
+        outs = outs or (folder.folder / "report.pdf",)
+        inside = any(each.resolve().is_relative_to(folder.folder.resolve()) for each in outs)
+        if inside:  # what a person changed since, such as wheel.toml, belongs to the record from now on
+            update_manifest(folder)
+        evidence = _from_job(folder, name=name, by=by, picture=picture)
+    for target in outs:
+        write_bytes(target, _drawn(evidence, target, paper))
+    if folder is not None and inside:
+        update_manifest(folder)
     afters = tuple(each.after for each in evidence.comparisons)
-    newest = max(moment(each.created) for each in afters)
-    title = f"Runout of {evidence.wheel_name}"
-    pages = evidence_pages(evidence, paper=paper)
-    write_bytes(target, pdf_bytes(pages, when=newest, title=title, software=_SOFTWARE))
-    if folder is not None:
-        _record(folder, target)
     if as_json:
         outcomes = {each.direction: each.verdict.outcome for each in afters}
-        print_json({"report": str(target), "headline": headline(afters), "outcomes": outcomes})
+        reports = [str(target) for target in outs]
+        print_json({"reports": reports, "headline": headline(afters), "outcomes": outcomes})
     else:
-        click.echo(f"{headline(afters)}\nWrote {target}.")
+        click.echo(f"{headline(afters)}\nWrote {' and '.join(str(target) for target in outs)}.")
+
+
+def _drawn(evidence: Evidence, target: Path, paper: Literal["a4", "letter"]) -> bytes:
+    """Draw the report of the kind that the file's name asks for."""
+    from rimgauge.report import evidence_html, evidence_pages, moment, pdf_bytes
+
+    if target.suffix.lower() == ".html":
+        return evidence_html(evidence).encode()
+    when = moment(evidence.comparisons[-1].after.created)
+    title = f"Runout of {evidence.wheel_name}"
+    return pdf_bytes(evidence_pages(evidence, paper=paper), when=when, title=title, software=_SOFTWARE)
 
 
 def _job(folder: Path | None) -> Job:
@@ -89,7 +115,7 @@ def _job(folder: Path | None) -> Job:
 
 
 def _from_files(
-    before: Path | None, after: Path | None, *, name: str | None, picture: Path | None
+    before: Path | None, after: Path | None, *, name: str | None, by: str | None, picture: Path | None
 ) -> Evidence:
     from rimgauge.report import Evidence
 
@@ -99,14 +125,15 @@ def _from_files(
     return Evidence(
         wheel_name=name or "wheel without a name",
         comparisons=(_comparison(before, after, picture=picture),),
+        facts=() if by is None else (("Measured by", by),),
         fingerprint=_fingerprint(used),
         software=_SOFTWARE,
     )
 
 
-def _from_job(job: Job, *, name: str | None, picture: Path | None) -> Evidence:
+def _from_job(job: Job, *, name: str | None, by: str | None, picture: Path | None) -> Evidence:
     """Compare the first and the last measurement of each direction of a job."""
-    from rimgauge.job import passes, read_build, read_pass
+    from rimgauge.job import passes, read_build, read_manifest, read_pass
     from rimgauge.report import Evidence
 
     found: dict[Direction, list[Path]] = {}
@@ -114,31 +141,66 @@ def _from_job(job: Job, *, name: str | None, picture: Path | None) -> Evidence:
         found.setdefault(read_pass(path).direction, []).append(path)
     if not found:
         raise BadFile(job.folder, "has no measurement yet; make one with `rimgauge measure`")
-    build = read_build(job.wheel)
+    build, manifest = read_build(job.wheel), read_manifest(job.folder)
     comparisons: list[Comparison] = []
     used: list[Path] = []
     directions: tuple[Direction, ...] = ("lateral", "radial")
     for direction in (each for each in directions if each in found):
         first, last = found[direction][0], found[direction][-1]
         before = first if first != last else None
-        comparisons.append(_comparison(before, last, picture=None if comparisons else picture, job=job))
+        comparisons.append(_comparison(before, last, picture=None if comparisons else picture))
         used += [path for path in (before, last) if path is not None]
+    _check_unchanged(used, manifest)
     diameter_mm = build.get("rim", {}).get("effective_diameter_mm")
     return Evidence(
         wheel_name=name or build.get("name") or job.folder.resolve().name,
         comparisons=tuple(comparisons),
-        fingerprint=_fingerprint(used),
+        facts=_facts(job, comparisons[0].after, by),
+        fingerprint=f"Record: {manifest.fingerprint}, as rimgauge verify prints it. {_fingerprint(used)}",
         software=_SOFTWARE,
         **({} if diameter_mm is None else {"rim_diameter_mm": diameter_mm}),
     )
 
 
-def _comparison(
-    before: Path | None, after: Path, *, picture: Path | None, job: Job | None = None
-) -> Comparison:
-    """Read the measurements; in a job the scale comes from the view, the pictures lie beside the passes."""
+def _check_unchanged(used: list[Path], manifest: Manifest) -> None:
+    """Refuse to show a measurement that is no longer as it was recorded."""
+    recorded = {entry.name: entry.sha256 for entry in manifest.entries}
+    for path in used:
+        if recorded.get(path.name) != hashlib.sha256(path.read_bytes()).hexdigest():
+            raise BadFile(
+                path, "is not as it was recorded, so no report is made of it; rimgauge verify tells more"
+            )
+
+
+def _facts(job: Job, after: Runout, by: str | None) -> tuple[tuple[str, str], ...]:
+    """Gather what else the job knows: who measured, rounds of corrections, spoke tension as last read."""
+    import numpy as np
+
+    from rimgauge.job import plans, read_plan, read_readings, reading_files
+    from rimgauge.report import tension_words
+
+    facts = [] if by is None else [("Measured by", by)]
+    rounds = [read_plan(path).corrections for path in plans(job)]
+    if rounds:
+        nipples = sum(len(each) for each in rounds)
+        turns = sum(abs(one.turns) for each in rounds for one in each)
+        several = "1 round" if len(rounds) == 1 else f"{len(rounds)} rounds"
+        facts.append(("Corrections planned", f"{several}, {nipples} nipples, {turns:g} turns in all"))
+    flanges = after.sides[0].spoke_flange
+    for path in reversed(reading_files(job)):
+        tension_n = read_readings(path, len(flanges), need=()).tension_n
+        if np.isfinite(tension_n).any():
+            facts.append(("Tension", f"{tension_words(tension_n, flanges)} ({path.name})"))
+            break
+    else:
+        facts.append(("Tension", "not measured"))
+    return tuple(facts)
+
+
+def _comparison(before: Path | None, after: Path, *, picture: Path | None) -> Comparison:
+    """Read the measurements and the pictures that lie beside them."""
     from rimgauge.capture import read_picture
-    from rimgauge.job import read_pass, read_view, view_path
+    from rimgauge.job import read_pass
     from rimgauge.report import Comparison, Photo
 
     later = read_pass(after)
@@ -149,15 +211,15 @@ def _comparison(
             "compare two measurements of the same direction"
         )
     if picture is not None:
-        photos = [Photo(picture=read_picture(picture), words="The worst place, as the camera saw it")]
+        words = "The worst place, as the camera saw it"
+        photos = [Photo(picture=read_picture(picture), encoded=picture.read_bytes(), words=words)]
     else:
         photos = [] if before is None or earlier is None else _kept_photo(before, earlier, "before the work")
         photos += _kept_photo(after, later, "" if before is None else "after the work")
-    view = view_path(job, later.direction) if job is not None else None
     return Comparison(
         after=later,
         before=earlier,
-        scale=read_view(view).scale if view is not None and view.is_file() else None,
+        scale=None if later.basis is None else later.basis.view.scale,
         photos=tuple(photos),
     )
 
@@ -168,21 +230,14 @@ def _kept_photo(path: Path, measurement: Runout, when: str) -> list[Photo]:
     from rimgauge.job import kept_picture, picture_path
     from rimgauge.report import Photo
 
-    if kept_picture(path, measurement) is None:
+    kept = kept_picture(path, measurement)
+    if kept is None:
         return []
     words = f"The worst place {when}".strip() + ", as the camera saw it"
-    return [Photo(picture=read_picture(picture_path(path)), words=words)]
+    return [Photo(picture=read_picture(picture_path(path)), encoded=kept, words=words)]
 
 
 def _fingerprint(used: list[Path]) -> str:
     """Say the SHA-256 over the measurements one after the other, which anyone can work out again."""
     digest = hashlib.sha256(b"".join(path.read_bytes() for path in used)).hexdigest()
     return f"SHA-256 of {', '.join(path.name for path in used)}, one after the other: {digest}"
-
-
-def _record(job: Job, written: Path) -> None:
-    """Take a report that lies in the job folder into the manifest, so that `verify` knows it."""
-    from rimgauge.job import update_manifest
-
-    if written.resolve().is_relative_to(job.folder.resolve()):
-        update_manifest(job)

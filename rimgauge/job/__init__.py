@@ -2,7 +2,7 @@
 
 from .build import read_build
 from .disk import write_bytes
-from .folder import Job, find_job, latest, next_path, open_job, passes, plans, view_path
+from .folder import Job, find_job, latest, next_path, open_job, passes, plans, reading_files, view_path
 from .keep import (
     frames_path,
     hold,
@@ -46,6 +46,7 @@ __all__ = [
     "read_plan",
     "read_readings",
     "read_view",
+    "reading_files",
     "update_manifest",
     "verify_job",
     "view_path",

@@ -69,6 +69,11 @@ def plans(job: Job) -> tuple[Path, ...]:
     return _numbered(job, "plan")
 
 
+def reading_files(job: Job) -> tuple[Path, ...]:
+    """List the files of readings typed in by hand, oldest first."""
+    return _numbered(job, "readings")
+
+
 def next_path(job: Job, kind: Numbered) -> Path:
     """Name the next file of a kind: pass-01.json, pass-02.json, ..
 

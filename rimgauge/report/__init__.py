@@ -1,20 +1,24 @@
 """Figures, the overlay on a frame and the evidence pages; all are returned, none is saved."""
 
-from rimgauge.report.evidence import Comparison, Evidence, Photo, evidence_figure, evidence_pages
+from rimgauge.report.comparison import Comparison, Evidence, Photo
+from rimgauge.report.evidence import evidence_figure, evidence_pages
+from rimgauge.report.html import evidence_html
 from rimgauge.report.overlay import overlay
 from rimgauge.report.pdf import pdf_bytes
 from rimgauge.report.runout import runout_figure
-from rimgauge.report.words import headline, moment
+from rimgauge.report.words import headline, moment, tension_words
 
 __all__ = [
     "Comparison",
     "Evidence",
     "Photo",
     "evidence_figure",
+    "evidence_html",
     "evidence_pages",
     "headline",
     "moment",
     "overlay",
     "pdf_bytes",
     "runout_figure",
+    "tension_words",
 ]

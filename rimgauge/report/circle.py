@@ -45,6 +45,7 @@ def draw_circle(
     factor: int,
     rim_diameter_mm: float,
     title: str = "",
+    legend: str = "",
 ) -> None:
     """Draw the rim as seen from the wheel's right, the mark at the valve at the pointer on top.
 
@@ -63,7 +64,8 @@ def draw_circle(
     _draw_pointer(axes)
     _draw_rolling(axes)
     axes.text(0, 0.05, title, ha="center", va="center", fontsize=8.5, fontweight="bold")
-    axes.text(0, -1.34, factor_words(runout, factor), ha="center", va="top", fontsize=6.5)
+    below = "\n".join(line for line in (legend, factor_words(runout, factor)) if line)
+    axes.text(0, -1.2, below, ha="center", va="top", fontsize=6.5)
 
 
 def _draw_rim(axes: Axes, side: SideRunout, stroke: Stroke, per_mm: float) -> None:

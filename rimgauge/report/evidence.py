@@ -6,24 +6,24 @@ from typing import Literal
 
 import numpy as np
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
-from rimgauge.records import Runout, Scale, record
+from rimgauge.records import Runout
 from rimgauge.report.circle import draw_circle, nice_factor
+from rimgauge.report.comparison import Comparison, Evidence
 from rimgauge.report.palette import AFTER, BEFORE, QUIET, Stroke, our_style
-from rimgauge.report.runout import NOMINAL_RIM_DIAMETER_MM
-from rimgauge.report.sheet import (
-    frame,
-    paragraph,
-    paragraph_height,
-    rule,
-    short,
-    table,
-    table_height,
-    write,
-)
+from rimgauge.report.sheet import frame, paragraph, paragraph_height, rule, table, table_height, write
 from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
-from rimgauge.report.words import CAUTIONS, amount, date_words, headline, measured_words, moment
+from rimgauge.report.words import (
+    CAUTIONS,
+    date_words,
+    headline,
+    how_lines,
+    meaning_words,
+    measured_words,
+    result_rows,
+    short,
+    verdict_words,
+)
 
 PAGE_IN = {"a4": (8.27, 11.69), "letter": (8.5, 11.0)}
 _WIDTH = 7.2
@@ -33,42 +33,6 @@ _SHAPE = 2.1
 _FOOT = 0.6
 _AROUND_CURVE = 1.0
 _LETTERS_IN_A_LARGE_LINE = 48
-
-
-@record
-class Photo:
-    """A picture (h, w, 3) BGR and the words below it."""
-
-    picture: NDArray[np.uint8]
-    words: str
-
-
-@record
-class Comparison:
-    """One direction, measured before (None: not measured) and after the work.
-
-    scale: how pixels became millimetres, where known. photos: of the worst place, two at most.
-    """
-
-    after: Runout
-    before: Runout | None = None
-    scale: Scale | None = None
-    photos: tuple[Photo, ...] = ()
-
-
-@record
-class Evidence:
-    """All that the pages of one wheel say.
-
-    comparisons: one or two directions, lateral first. fingerprint: what is to be checked against the record,
-    and how it was made. software: name and version of the program that drew the page.
-    """
-
-    wheel_name: str
-    comparisons: tuple[Comparison, ...]
-    fingerprint: str
-    software: str
-    rim_diameter_mm: float = NOMINAL_RIM_DIAMETER_MM
 
 
 def evidence_pages(evidence: Evidence, *, paper: Literal["a4", "letter"] = "a4") -> tuple[Figure, ...]:
@@ -114,9 +78,8 @@ def _head(figure: Figure, x: float, y: float, evidence: Evidence) -> float:
     words = headline(afters)
     size = 16 if len(words) <= _LETTERS_IN_A_LARGE_LINE else 12
     y = paragraph(figure, x, y, words, width=_WIDTH, size=size, fontweight="bold") + 0.08
-    newest = max(afters, key=lambda each: moment(each.created))
     write(figure, x, y, short(evidence.wheel_name, 60), fontsize=11)
-    write(figure, x + _WIDTH, y + 0.02, date_words(newest.created), fontsize=9, ha="right")
+    write(figure, x + _WIDTH, y + 0.02, date_words(afters[-1].created), fontsize=9, ha="right")
     y = paragraph(figure, x, y + 0.24, measured_words(afters), width=_WIDTH, size=8.5)
     rule(figure, x, y + 0.06, _WIDTH)
     return y + 0.16
@@ -124,47 +87,21 @@ def _head(figure: Figure, x: float, y: float, evidence: Evidence) -> float:
 
 def _summary(figure: Figure, x: float, y: float, evidence: Evidence, comparison: Comparison) -> float:
     """Write the table of results on the left and how they were made on the right."""
-    rows: list[tuple[str, ...]] = [("", "Before", "After", "Limit", "Verdict")]
-    for each in evidence.comparisons:
-        name = f"{each.after.direction.capitalize()} runout"
-        limit = f"{each.after.verdict.tolerance_mm:.2f} mm"
-        rows.append((name, amount(each.before), amount(each.after), limit, each.after.verdict.outcome))
-    bottom = table(figure, x, y, rows, columns=(0, 1.05, 2.2, 3.35, 4.0), size=8)
-    coverage = comparison.after.total_runout.coverage_probability
+    rows = result_rows(evidence)
+    bottom = table(figure, x, y, rows, columns=(0, 1.05, 2.75, 4.4), size=8)
     bottom = paragraph(
-        figure,
-        x,
-        bottom + 0.02,
-        f"Total runout is the largest reading minus the smallest over one revolution; ± is the expanded "
-        f"uncertainty, which covers the true value with {coverage:.0%} probability.",
-        width=4.6,
-        size=6.5,
-        color=QUIET,
+        figure, x, bottom + 0.02, meaning_words(comparison.after), width=4.7, size=6.5, color=QUIET
     )
+    for name, words in evidence.facts:
+        bottom = paragraph(figure, x, bottom + 0.03, f"{name}: {short(words, 200)}", width=4.7, size=7.2)
     right = y
-    for line in _how(comparison):
-        right = paragraph(figure, x + 4.95, right, line, width=_WIDTH - 4.95, size=6.8)
+    for line in how_lines(comparison):
+        right = paragraph(figure, x + 5.0, right, line, width=_WIDTH - 5.0, size=6.8)
     return max(bottom, right) + 0.12
 
 
-def _how(comparison: Comparison) -> list[str]:
-    after, scale = comparison.after, comparison.scale
-    source = after.source
-    lines = [
-        f"{source.used} of {source.frames} frames of {short(source.name, 40)} used, "
-        f"over {after.revolutions:.1f} revolutions.",
-    ]
-    if scale is not None:
-        share = scale.standard_uncertainty_mm_per_px / scale.mm_per_px
-        lines.append(
-            f"Scale: {scale.mm_per_px:.4f} mm a pixel (± {share:.1%}), by {short(scale.method, 40)}."
-        )
-    repeat = max(side.non_repeatable_mm for side in after.sides)
-    lines.append(f"Part that did not repeat each revolution: {repeat:.2f} mm.")
-    return lines
-
-
-def _rows(comparison: Comparison) -> list[tuple[str, Runout, Stroke]]:
+def rows_of(comparison: Comparison) -> list[tuple[str, Runout, Stroke]]:
+    """List what is drawn of a direction: when, the measurement, and its stroke."""
     if comparison.before is None:
         return [("", comparison.after, AFTER)]
     return [("Before", comparison.before, BEFORE), ("After", comparison.after, AFTER)]
@@ -173,7 +110,7 @@ def _rows(comparison: Comparison) -> list[tuple[str, Runout, Stroke]]:
 def _curves(figure: Figure, x: float, y: float, comparison: Comparison) -> float:
     """Draw the curves on one scale, as high as the rest of the page leaves room for."""
     reach_mm = largest_reach_mm(comparison.after, comparison.before)
-    rows = _rows(comparison)
+    rows = rows_of(comparison)
     room = figure.get_figheight() - y - (_SHAPE + 0.14) - _small_print_height(comparison.after) - _FOOT
     height = float(np.clip(room / len(rows) - _AROUND_CURVE, 0.8, 2.6))
     for when, each, stroke in rows:
@@ -187,7 +124,7 @@ def _curves(figure: Figure, x: float, y: float, comparison: Comparison) -> float
 
 def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diameter_mm: float) -> float:
     """Draw the wheel's shape, before and after in one circle, and the pictures of the worst place."""
-    rows = _rows(comparison)
+    rows = rows_of(comparison)
     reach_mm = max(float(np.abs(side.curve_mm).max()) for _, each, _ in rows for side in each.sides)
     factor = nice_factor(reach_mm, rim_diameter_mm)
     draw_circle(
@@ -195,7 +132,7 @@ def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diam
         [(each, stroke) for _, each, stroke in rows],
         factor=factor,
         rim_diameter_mm=rim_diameter_mm,
-        title="before: dashed\nafter: solid" if len(rows) > 1 else "",
+        legend="dashed before, solid after" if len(rows) > 1 else "",
     )
     width = (_WIDTH - _SHAPE - 0.1) / 2
     for number, photo in enumerate(comparison.photos):
@@ -209,12 +146,8 @@ def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diam
     return y + _SHAPE + 0.14
 
 
-def _verdict_words(after: Runout) -> str:
-    return f"{after.verdict.outcome.capitalize()}. Rule: {after.verdict.rule}"
-
-
 def _small_print_height(after: Runout) -> float:
-    left = paragraph_height(_verdict_words(after), width=_COLUMN, size=_SMALL)
+    left = paragraph_height(verdict_words(after), width=_COLUMN, size=_SMALL)
     left += 0.04 + table_height(1 + len(after.budget), size=6.3)
     right = sum(
         paragraph_height(words, width=_COLUMN, size=_SMALL) + 0.04 for words in (*CAUTIONS, *after.notes)
@@ -227,7 +160,7 @@ def _small_print(figure: Figure, x: float, y: float, after: Runout) -> None:
     rule(figure, x, y, _WIDTH)
     y += 0.08
     write(figure, x, y, "How the verdict was reached", fontsize=8, fontweight="bold")
-    left = paragraph(figure, x, y + 0.17, _verdict_words(after), width=_COLUMN, size=_SMALL)
+    left = paragraph(figure, x, y + 0.17, verdict_words(after), width=_COLUMN, size=_SMALL)
     rows: list[tuple[str, ...]] = [("Uncertainty from", "standard, mm")]
     rows += [(short(line.source, 44), f"{line.standard_uncertainty_mm:.3f}") for line in after.budget]
     table(figure, x, left + 0.04, rows, columns=(0, 2.4), size=6.3)

@@ -6,12 +6,10 @@ from matplotlib.figure import Figure
 
 from rimgauge.records import Runout
 from rimgauge.report.circle import draw_circle, nice_factor
+from rimgauge.report.comparison import NOMINAL_RIM_DIAMETER_MM
 from rimgauge.report.palette import AFTER, BEFORE, our_style
 from rimgauge.report.sheet import printable
 from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
-
-NOMINAL_RIM_DIAMETER_MM = 600.0
-"""Diameter that the circle stands for when no wheel file says otherwise."""
 
 
 def runout_figure(

@@ -29,11 +29,6 @@ def printable(words: str) -> str:
     return "".join(letter if letter == "\n" or ord(letter) in _drawable() else "□" for letter in words)
 
 
-def short(words: str, most: int) -> str:
-    """Cut words that a person typed to what there is room for."""
-    return words if len(words) <= most else words[: most - 1] + "…"
-
-
 def write(figure: Figure, x: float, y: float, words: str, **style: Any) -> None:
     """Write one or several lines whose top left corner is at x, y [in]."""
     width, height = figure.get_size_inches()

@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime
 
-from rimgauge.records import Outcome, Runout
+import numpy as np
+
+from rimgauge.records import Flange, FloatArray, Outcome, Runout
+from rimgauge.report.comparison import Comparison, Evidence
 
 CAUTIONS = (
     "A wheel that runs true is not for that reason a safe wheel. Cracks, worn rims, loose bearings and "
@@ -99,3 +102,74 @@ def date_words(created: str) -> str:
     offset = when.strftime("%z")
     zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
     return f"{when.day} {_MONTHS[when.month - 1]} {when.year}, {when:%H:%M} {zone}"
+
+
+def result_rows(evidence: Evidence) -> list[tuple[str, ...]]:
+    """Give the rows of the table of results, its heading first."""
+    rows: list[tuple[str, ...]] = [("", "Before", "After", "Limit")]
+    for each in evidence.comparisons:
+        name = f"{each.after.direction.capitalize()} runout"
+        limit = f"{each.after.verdict.tolerance_mm:.2f} mm"
+        rows.append((name, _judged(each.before), _judged(each.after), limit))
+    return rows
+
+
+def _judged(runout: Runout | None) -> str:
+    return amount(runout) if runout is None else f"{amount(runout)}, {runout.verdict.outcome}"
+
+
+def meaning_words(runout: Runout) -> str:
+    """Say what total runout and the figure after ± are."""
+    return (
+        "Total runout is the largest reading minus the smallest over one revolution; ± is the expanded "
+        f"uncertainty, which covers the true value with {runout.total_runout.coverage_probability:.0%} "
+        "probability."
+    )
+
+
+def how_lines(comparison: Comparison) -> list[str]:
+    """Say how the result of one direction came about."""
+    after, scale = comparison.after, comparison.scale
+    source = after.source
+    lines = [
+        f"{source.used} of {source.frames} frames of {short(source.name, 40)} used, "
+        f"over {after.revolutions:.1f} revolutions.",
+    ]
+    if scale is not None:
+        share = scale.standard_uncertainty_mm_per_px / scale.mm_per_px
+        lines.append(
+            f"Scale: {scale.mm_per_px:.4f} mm a pixel (± {share:.1%}), by {short(scale.method, 40)}."
+        )
+    repeat = max(side.non_repeatable_mm for side in after.sides)
+    lines.append(f"Part that did not repeat each revolution: {repeat:.2f} mm.")
+    if comparison.before is not None and moment(after.created) < moment(comparison.before.created):
+        lines.append(
+            "By the computer's clock this was before the first measurement; its order here is that of the record."
+        )
+    return lines
+
+
+def tension_words(tension_n: FloatArray, flanges: tuple[Flange, ...]) -> str:
+    """Say mean and spread of the spokes' tension (s,) [N] side by side, NaN where a spoke was not read."""
+    read = np.isfinite(tension_n)
+    said = []
+    for side in ("right", "left"):
+        here = read & np.array([flange == side for flange in flanges])
+        if here.any():
+            values = tension_n[here]
+            spread = float(np.abs(values / values.mean() - 1.0).max())
+            said.append(f"{side} side {values.mean():.0f} N, each spoke within {spread:.0%} of it")
+    tightest = int(np.nanargmax(tension_n))
+    count = int((~read).sum())
+    unread = f"; {count} spoke{'s' if count > 1 else ''} not read" if count else ""
+    return f"{'; '.join(said)}; highest {tension_n[tightest]:.0f} N at spoke {tightest + 1}{unread}"
+
+
+def verdict_words(runout: Runout) -> str:
+    """Say the verdict and the rule that led to it."""
+    return f"{runout.verdict.outcome.capitalize()}. Rule: {runout.verdict.rule}."
+
+
+def short(words: str, most: int) -> str:
+    """Cut words that a person typed to what there is room for."""
+    return words if len(words) <= most else words[: most - 1] + "…"

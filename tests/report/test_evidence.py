@@ -21,7 +21,7 @@ def evidence(runout):
     def build(*, wheel_name="front, touring", radial=False, **more):
         scale = Scale(mm_per_px=0.121, standard_uncertainty_mm_per_px=0.00024, method="checkerboard")
         photos = tuple(
-            Photo(picture=np.full((414, 640, 3), 90, np.uint8), words=f"worst, {when}")
+            Photo(picture=np.full((414, 640, 3), 90, np.uint8), encoded=b"\xff\xd8", words=f"worst, {when}")
             for when in ("before", "after")
         )
         lateral = Comparison(after=after, before=before, scale=scale, photos=photos)

@@ -9,7 +9,7 @@ import pytest
 
 from rimgauge.cli import run
 from rimgauge.cli.report import _fingerprint, _from_job
-from rimgauge.job import create_job, keep_pass, verify_job, write_pass
+from rimgauge.job import create_job, keep_pass, read_manifest, verify_job, write_pass
 
 
 @pytest.fixture
@@ -122,11 +122,59 @@ def test_the_picture_of_the_worst_place_is_shown_before_and_after(tmp_path, runo
     kept = [cv2.imencode(".jpg", picture)[1].tobytes() for picture in seen]
     first = keep_pass(job, runout(1.0), picture=kept[0])
     keep_pass(job, runout(0.25), picture=kept[1])
-    both = _from_job(job, name=None, picture=None).comparisons[0].photos
+    both = _from_job(job, name=None, by=None, picture=None).comparisons[0].photos
     assert [photo.words for photo in both] == [
         "The worst place before the work, as the camera saw it",
         "The worst place after the work, as the camera saw it",
     ]
     assert [int(photo.picture.mean()) for photo in both] == [80, 160]
     first.with_suffix(".jpg").write_bytes(kept[1])
-    assert len(_from_job(job, name=None, picture=None).comparisons[0].photos) == 1
+    assert len(_from_job(job, name=None, by=None, picture=None).comparisons[0].photos) == 1
+
+
+def test_pdf_and_html_from_one_call(job, tmp_path):
+    run(["report", str(job.folder), "--out", f"{tmp_path}/r.html", "--out", f"{tmp_path}/r.pdf"])
+    text = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "<h1" in text
+    assert (tmp_path / "r.pdf").read_bytes().startswith(b"%PDF")
+    assert read_manifest(job.folder).fingerprint in text
+    run(["report", str(job.folder), "--out", str(job.folder / "again.html")])
+    assert (job.folder / "again.html").read_text(encoding="utf-8") == text
+    assert verify_job(job.folder) == ()
+
+
+def test_another_kind_of_file_is_refused(job, capsys):
+    code, said = stopped(["report", str(job.folder), "--out", "report.docx"], capsys)
+    assert code == 2
+    assert "a report is a .pdf or an .html" in said
+
+
+def test_no_report_is_made_of_a_measurement_that_was_changed(job, tmp_path, capsys):
+    path = job.folder / "pass-02.json"
+    path.write_bytes(path.read_bytes().replace(b"within", b"out"))
+    code, said = stopped(["report", str(job.folder), "--out", str(tmp_path / "r.pdf")], capsys)
+    assert code == 1
+    assert "pass-02.json: is not as it was recorded" in said
+    assert not (tmp_path / "r.pdf").exists()
+
+
+def test_what_else_the_job_knows_stands_on_the_page(job):
+    rows = "".join(f"{k},{1000 + 100 * (k == 7) + 40 * (k % 2)}\n" for k in range(1, 32))
+    (job.folder / "readings-01.csv").write_text("spoke,tension_n\n" + rows, encoding="utf-8")
+    facts = dict(_from_job(job, name=None, by="J. Ä.", picture=None).facts)
+    assert facts["Measured by"] == "J. Ä."
+    # Right flange: odd spokes, 16 of them at 1040 N and one of these at 1140 N: mean 1046.25, 1140/1046.25 = 1.0896.
+    assert facts["Tension"] == (
+        "right side 1046 N, each spoke within 9% of it; left side 1000 N, each spoke within 0% of it; "
+        "highest 1140 N at spoke 7; 1 spoke not read (readings-01.csv)"
+    )
+
+
+def test_a_clock_that_went_back_is_said_and_the_order_is_that_of_the_record(tmp_path, runout):
+    job = create_job(tmp_path / "wheel", spokes=32)
+    keep_pass(job, runout(1.0, created="2026-06-01T12:00:00+00:00"))
+    keep_pass(job, runout(0.25, created="2001-01-01T00:00:00+00:00"))
+    (comparison,) = _from_job(job, name=None, by=None, picture=None).comparisons
+    assert comparison.before.created.startswith("2026")
+    run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
+    assert "By the computer&#x27;s clock" in (tmp_path / "r.html").read_text(encoding="utf-8")

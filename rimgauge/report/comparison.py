@@ -1,0 +1,50 @@
+"""What the pages of one wheel are made from."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.records import Runout, Scale, record
+
+NOMINAL_RIM_DIAMETER_MM = 600.0
+"""Diameter that the circle stands for when no wheel file says otherwise."""
+
+
+@record
+class Photo:
+    """A picture (h, w, 3) BGR, the bytes of its file, and the words below it."""
+
+    picture: NDArray[np.uint8]
+    encoded: bytes
+    words: str
+
+
+@record
+class Comparison:
+    """One direction, measured before (None: not measured) and after the work.
+
+    scale: how pixels became millimetres, where known. photos: of the worst place, two at most.
+    """
+
+    after: Runout
+    before: Runout | None = None
+    scale: Scale | None = None
+    photos: tuple[Photo, ...] = ()
+
+
+@record
+class Evidence:
+    """All that the pages of one wheel say.
+
+    comparisons: one or two directions, lateral first. facts: what else is known, each a name and a sentence
+    ("Tension", "right 1010 N ..."). fingerprint: what is to be checked against the record, and how it was
+    made. software: name and version of the program that drew the page.
+    """
+
+    wheel_name: str
+    comparisons: tuple[Comparison, ...]
+    fingerprint: str
+    software: str
+    facts: tuple[tuple[str, str], ...] = ()
+    rim_diameter_mm: float = NOMINAL_RIM_DIAMETER_MM
