@@ -13,7 +13,8 @@ from .keep import (
     update_manifest,
     write_measured,
 )
-from .manifest import Manifest, Trouble, read_manifest, verify_job
+from .listing import Month, PastJob, by_month, past_jobs
+from .manifest import Manifest, Result, Trouble, read_manifest, result_fields, verify_job
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
 from .readings import read_readings
@@ -24,7 +25,11 @@ from .view_file import read_view, write_view
 __all__ = [
     "Job",
     "Manifest",
+    "Month",
+    "PastJob",
+    "Result",
     "Trouble",
+    "by_month",
     "create_job",
     "find_job",
     "frames_path",
@@ -37,6 +42,7 @@ __all__ = [
     "open_job",
     "pass_fields",
     "passes",
+    "past_jobs",
     "picture_path",
     "plan_fields",
     "plans",
@@ -47,6 +53,7 @@ __all__ = [
     "read_readings",
     "read_view",
     "reading_files",
+    "result_fields",
     "update_manifest",
     "verify_job",
     "view_path",

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import datetime
 import hashlib
+import json
 import os
 import re
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
 from rimgauge.errors import BadFile
-from rimgauge.records import record
+from rimgauge.records import Direction, Outcome, record
 
 from . import disk
+from .build import read_build
+from .pass_file import read_pass
 from .reader import Reader, read_json, render, write_json
 
 MANIFEST = "manifest.json"
@@ -21,6 +24,7 @@ _LITTER = ("Thumbs.db", "desktop.ini")
 """What Windows leaves in folders; what other systems leave there starts with a dot."""
 _WRITTEN_ONCE = re.compile(r"(pass|plan)-\d+\b")
 """Results, and what is kept beside them: once recorded, their sums never change by themselves."""
+PASS = re.compile(r"pass-\d{2,6}\.json")
 _PAGES = (".pdf", ".html")
 """Made from the record, so no part of its fingerprint, which they print."""
 
@@ -35,10 +39,25 @@ class Entry:
 
 
 @record
+class Result:
+    """What one measurement came to: enough to list jobs without reading every measurement."""
+
+    file: str
+    direction: Direction
+    created: str
+    total_runout_mm: float
+    expanded_uncertainty_mm: float
+    tolerance_mm: float
+    outcome: Outcome
+
+
+@record
 class Manifest:
-    """When the job was started, and its files by name."""
+    """When the job was started, its files by name, what its wheel is called and its measurements came to."""
 
     created: str
+    name: str
+    results: tuple[Result, ...]
     entries: tuple[Entry, ...]
 
     @property
@@ -48,8 +67,10 @@ class Manifest:
 
     @property
     def whole_sha256(self) -> str:
-        """SHA-256 over the date and every entry, so that a change of the manifest itself is found."""
-        return _sum(f"{self.created} {[entry.bytes for entry in self.entries]}", self.entries)
+        """SHA-256 over all else that stands in it, so that a change of the manifest itself is found."""
+        told = {"name": self.name, "results": [result_fields(result) for result in self.results]}
+        sizes = [entry.bytes for entry in self.entries]
+        return _sum(f"{self.created} {json.dumps(told)} {sizes}", self.entries)
 
 
 def _sum(first_line: str, entries: Iterable[Entry]) -> str:
@@ -101,17 +122,49 @@ def write_manifest(folder: Path, created: str, *, rewritten: Collection[str] = (
         A file can't be read, or the manifest can't be written.
 
     """
-    before = (
-        {entry.name: entry for entry in read_manifest(folder).entries} if (folder / MANIFEST).exists() else {}
-    )
+    before = read_manifest(folder) if (folder / MANIFEST).exists() else None
     kept = {
-        name: entry for name, entry in before.items() if _WRITTEN_ONCE.match(name) and name not in rewritten
+        entry.name: entry
+        for entry in (before.entries if before else ())
+        if _WRITTEN_ONCE.match(entry.name) and entry.name not in rewritten
     }
     fresh = {name: _entry(folder, name) for name in _names(folder) if name not in kept}
     entries = kept | fresh
-    manifest = Manifest(created=created, entries=tuple(entries[name] for name in sorted(entries)))
+    known = {result.file: result for result in (before.results if before else ()) if result.file in kept}
+    passes = [name for name in sorted(entries) if PASS.fullmatch(name)]
+    results = (known.get(name) or result_of(folder / name) for name in passes)
+    manifest = Manifest(
+        created=created,
+        name=_wheel_name(folder),
+        results=tuple(result for result in results if result is not None),
+        entries=tuple(entries[name] for name in sorted(entries)),
+    )
     write_json(folder / MANIFEST, "rimgauge-job", _fields(manifest), _parse)
     return manifest
+
+
+def result_of(path: Path) -> Result | None:
+    """Sum a measurement up; None where it can't be read."""
+    try:
+        runout = read_pass(path)
+    except BadFile:
+        return None
+    return Result(
+        file=path.name,
+        direction=runout.direction,
+        created=runout.created,
+        total_runout_mm=runout.total_runout.value,
+        expanded_uncertainty_mm=runout.total_runout.expanded_uncertainty,
+        tolerance_mm=runout.verdict.tolerance_mm,
+        outcome=runout.verdict.outcome,
+    )
+
+
+def _wheel_name(folder: Path) -> str:
+    try:
+        return str(read_build(folder / "wheel.toml").get("name", ""))
+    except BadFile:
+        return ""
 
 
 def verify_job(folder: Path) -> tuple[Trouble, ...]:
@@ -142,7 +195,17 @@ def verify_job(folder: Path) -> tuple[Trouble, ...]:
         for name in found
         if name not in recorded
     ]
-    return (*(trouble for trouble in troubles if trouble), *extra)
+    found_troubles = (*(trouble for trouble in troubles if trouble), *extra)
+    return found_troubles or tuple(_disagreeing(folder, manifest))
+
+
+def _disagreeing(folder: Path, manifest: Manifest) -> Iterator[Trouble]:
+    """Find results in the manifest that are not those of the measurements themselves."""
+    for result in manifest.results:
+        again = result_of(folder / result.file)
+        if again is None or result_fields(again) != result_fields(result):
+            words = f"{MANIFEST} sums {result.file} up otherwise than that file does"
+            yield Trouble(kind="manifest", file=MANIFEST, words=words)
 
 
 def _compare(folder: Path, entry: Entry) -> Trouble | None:
@@ -182,10 +245,43 @@ def _fields(manifest: Manifest) -> dict[str, Any]:
         "created": manifest.created,
         "fingerprint": manifest.fingerprint,
         "whole_sha256": manifest.whole_sha256,
+        "name": manifest.name,
+        "results": [result_fields(result) for result in manifest.results],
         "files": [
             {"name": entry.name, "bytes": entry.bytes, "sha256": entry.sha256} for entry in manifest.entries
         ],
     }
+
+
+def result_fields(result: Result) -> dict[str, Any]:
+    """List the fields of a result as they stand in the file."""
+    return {
+        "file": result.file,
+        "direction": result.direction,
+        "created": result.created,
+        "total_runout_mm": result.total_runout_mm,
+        "expanded_uncertainty_mm": result.expanded_uncertainty_mm,
+        "tolerance_mm": result.tolerance_mm,
+        "outcome": result.outcome,
+    }
+
+
+def parse_results(fields: Reader) -> tuple[str, tuple[Result, ...]]:
+    """Read a manifest's name of the wheel and its results; the rest is left alone."""
+    directions: tuple[Direction, ...] = ("lateral", "radial")
+    outcomes: tuple[Outcome, ...] = ("within", "out", "undecided")
+    return fields["name"].text(), tuple(
+        Result(
+            file=item["file"].text(),
+            direction=item["direction"].choice(*directions),
+            created=item["created"].text(),
+            total_runout_mm=item["total_runout_mm"].number(least=0),
+            expanded_uncertainty_mm=item["expanded_uncertainty_mm"].number(least=0),
+            tolerance_mm=item["tolerance_mm"].number(above=0),
+            outcome=item["outcome"].choice(*outcomes),
+        )
+        for item in fields["results"].items()
+    )
 
 
 def _whole(manifest: Manifest) -> dict[str, Any]:
@@ -193,8 +289,11 @@ def _whole(manifest: Manifest) -> dict[str, Any]:
 
 
 def _parse(fields: Reader) -> Manifest:
+    name, results = parse_results(fields)
     manifest = Manifest(
         created=fields["created"].text(),
+        name=name,
+        results=results,
         entries=tuple(
             Entry(
                 name=_name(item["name"]),
@@ -204,9 +303,9 @@ def _parse(fields: Reader) -> Manifest:
             for item in fields["files"].items()
         ),
     )
-    for name, made in (("fingerprint", manifest.fingerprint), ("whole_sha256", manifest.whole_sha256)):
-        if fields[name].text() != made:
-            fields[name].fail("does not fit the files that are listed: the manifest was changed")
+    for field, made in (("fingerprint", manifest.fingerprint), ("whole_sha256", manifest.whole_sha256)):
+        if fields[field].text() != made:
+            fields[field].fail("does not fit the files that are listed: the manifest was changed")
     return manifest
 
 

@@ -1,0 +1,152 @@
+"""rimgauge jobs: list and find past jobs, with totals by month."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadInput
+
+if TYPE_CHECKING:
+    from rimgauge.job import Month, PastJob, Result
+    from rimgauge.records import Outcome
+
+
+@click.command()
+@click.argument("folder", required=False, type=click.Path(path_type=Path))
+@click.option("--find", default="", help="Only jobs whose wheel or folder has this in its name.")
+@click.option("--from", "since", metavar="DATE", help="Only jobs last measured on or after this date.")
+@click.option("--to", "until", metavar="DATE", help="Only jobs last measured on or before this date.")
+@click.option(
+    "--verdict",
+    type=click.Choice(["within", "out", "undecided"]),
+    help="Only jobs whose last measurements came to this.",
+)
+@json_option
+def command(
+    *,
+    folder: Path | None,
+    find: str,
+    since: str | None,
+    until: str | None,
+    verdict: Outcome | None,
+    as_json: bool,
+) -> None:
+    """List and find past jobs, with totals by month.
+
+    Looks for jobs in FOLDER and in the folders in it; left out: here. Each is listed with the day of its last
+    measurement, the total runout it came in with and the one it has now, in mm, and the verdict. A DATE is a
+    year, a month or a day: 2026, 2026-01 or 2026-01-31.
+
+    Example:  rimgauge jobs workshop --from 2026-01 --verdict out
+    """
+    from rimgauge.errors import BadFile
+    from rimgauge.job import by_month, past_jobs
+
+    for option, date in (("--from", since), ("--to", until)):
+        if date is not None and not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", date):
+            raise BadInput(f"{option} must be like 2026, 2026-01 or 2026-01-31, not {date}")
+    place = folder or Path()
+    found: list[PastJob] = []
+    troubles: list[str] = []
+    for job in past_jobs(place):
+        if isinstance(job, BadFile):
+            troubles.append(str(job))
+        elif _wanted(job, place, find, since, until, verdict):
+            found.append(job)
+    found.sort(key=lambda job: (job.measured_on, str(job.folder)))
+    months = by_month(found)
+    if as_json:
+        print_json(
+            {
+                "jobs": [_fields(job) for job in found],
+                "months": [_month_fields(month) for month in months],
+                "troubles": troubles,
+            }
+        )
+        return
+    if not found:
+        click.echo(f"No job {'like that ' if find or since or until or verdict else ''}in {place.resolve()}.")
+    else:
+        click.echo("\n".join([*_lines(found, place), "", *_totals(found, months)]))
+    for trouble in troubles:
+        click.echo(f"Not listed: {trouble}", err=True)
+
+
+def _wanted(
+    job: PastJob, place: Path, find: str, since: str | None, until: str | None, verdict: Outcome | None
+) -> bool:
+    """Tell whether a job fits what was asked for."""
+    names = f"{job.name}\n{_shown(job.folder, place)}".casefold()
+    return (
+        find.casefold() in names
+        and (verdict is None or job.now == verdict)
+        and (since is None or job.measured_on[: len(since)] >= since)
+        and (until is None or "" < job.measured_on[: len(until)] <= until)
+    )
+
+
+def _shown(folder: Path, place: Path) -> str:
+    """Name a job's folder the way it is reached from the folder that was searched."""
+    inside = folder.relative_to(place).as_posix()
+    return folder.resolve().name if inside == "." else inside
+
+
+def _lines(found: list[PastJob], place: Path) -> list[str]:
+    lines = ["last measured  came in          now              wheel (folder)"]
+    for job in found:
+        shown = _shown(job.folder, place)
+        name = job.name if job.name in ("", shown) else f"{job.name} ({shown})"
+        columns = f"{job.measured_on or 'not yet':<13}  {_worst(job.first):<15}  {_worst(job.last):<15}"
+        lines.append(f"{columns}  {name or shown}")
+    return lines
+
+
+def _worst(results: tuple[Result, ...]) -> str:
+    """Say the runout that decides, with the verdict: 1.60 out."""
+    if not results:
+        return "–"
+    worst = max(results, key=lambda result: result.total_runout_mm / result.tolerance_mm)
+    return f"{worst.total_runout_mm:.2f} {worst.outcome}"
+
+
+def _totals(found: list[PastJob], months: tuple[Month, ...]) -> list[str]:
+    out = sum(job.came_in == "out" for job in found)
+    within = sum(job.now == "within" for job in found)
+    lines = ["month    came in  of them out  last measured  of them within"]
+    lines += [
+        f"{month.month}  {month.came_in:7d}  {month.came_in_out:11d}  {month.went_out:13d}  "
+        f"{month.went_out_within:14d}"
+        for month in months
+    ]
+    count = "1 job" if len(found) == 1 else f"{len(found)} jobs"
+    return [*lines, f"{count}: {out} came in out, {within} within now."]
+
+
+def _fields(job: PastJob) -> dict[str, object]:
+    from rimgauge.job import result_fields
+
+    return {
+        "folder": str(job.folder),
+        "name": job.name,
+        "came_in": job.came_in,
+        "came_in_on": job.came_in_on or None,
+        "now": job.now,
+        "measured_on": job.measured_on or None,
+        "first": [result_fields(result) for result in job.first],
+        "last": [result_fields(result) for result in job.last],
+    }
+
+
+def _month_fields(month: Month) -> dict[str, object]:
+    return {
+        "month": month.month,
+        "came_in": month.came_in,
+        "came_in_out": month.came_in_out,
+        "last_measured": month.went_out,
+        "last_measured_within": month.went_out_within,
+    }

@@ -1,0 +1,119 @@
+"""Past jobs in a folder of jobs: what each came in with, what it went out with, and totals by month."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from rimgauge.errors import BadFile
+from rimgauge.records import Outcome, record
+
+from . import disk
+from .manifest import MANIFEST, PASS, Result, parse_results, result_of
+from .reader import read_json
+
+_WORSE: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
+
+
+@record
+class PastJob:
+    """A job as its manifest sums it up.
+
+    first, last: of each direction measured, the first and the last measurement; empty before the first.
+    """
+
+    folder: Path
+    name: str
+    first: tuple[Result, ...]
+    last: tuple[Result, ...]
+
+    @property
+    def came_in(self) -> Outcome | None:
+        """Verdict over the first measurements: out if any direction is out, within only if all are."""
+        return _overall(self.first)
+
+    @property
+    def now(self) -> Outcome | None:
+        """Verdict over the last measurements, in the same way."""
+        return _overall(self.last)
+
+    @property
+    def came_in_on(self) -> str:
+        """Day of the first measurement, YYYY-MM-DD; '' before it."""
+        return self.first[0].created[:10] if self.first else ""
+
+    @property
+    def measured_on(self) -> str:
+        """Day of the last measurement, YYYY-MM-DD; '' before the first."""
+        return self.last[-1].created[:10] if self.last else ""
+
+
+@record
+class Month:
+    """Totals of a month (YYYY-MM): jobs first measured in it, and jobs last measured in it."""
+
+    month: str
+    came_in: int
+    came_in_out: int
+    went_out: int
+    went_out_within: int
+
+
+def past_jobs(folder: Path) -> Iterator[PastJob | BadFile]:
+    """Find the jobs in a folder and the folders in it, in the order of their paths; folders in a job are not searched.
+
+    A job that can't be read comes as the complaint about it, so that the others are still listed.
+
+    Raises
+    ------
+    BadFile
+        The folder isn't there or can't be read.
+
+    """
+    with disk.one_sentence(folder):
+        os.listdir(folder)  # os.walk would pass over a folder that isn't there
+    for inside, folders, files in os.walk(folder):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        if MANIFEST in files and "wheel.toml" in files:
+            folders.clear()
+            try:
+                yield _past_job(Path(inside), files)
+            except BadFile as trouble:
+                yield trouble
+
+
+def _past_job(folder: Path, files: Iterable[str]) -> PastJob:
+    name, recorded = parse_results(read_json(folder / MANIFEST, "rimgauge-job"))
+    by_file = {result.file: result for result in recorded}
+    passes = sorted((file for file in files if PASS.fullmatch(file)), key=lambda file: (len(file), file))
+    results = [by_file.get(file) or result_of(folder / file) for file in passes]
+    first: dict[str, Result] = {}
+    last: dict[str, Result] = {}
+    for result in results:
+        if result is not None:
+            first.setdefault(result.direction, result)
+            last.pop(result.direction, None)
+            last[result.direction] = result
+    return PastJob(folder=folder, name=name, first=tuple(first.values()), last=tuple(last.values()))
+
+
+def _overall(results: tuple[Result, ...]) -> Outcome | None:
+    return max((result.outcome for result in results), key=lambda outcome: _WORSE[outcome], default=None)
+
+
+def by_month(jobs: Iterable[PastJob]) -> tuple[Month, ...]:
+    """Count how many came in out, and how many went out within, month by month."""
+    counts: dict[str, list[int]] = {}
+    for job in jobs:
+        if job.first:
+            coming = counts.setdefault(job.came_in_on[:7], [0, 0, 0, 0])
+            coming[0] += 1
+            coming[1] += job.came_in == "out"
+            going = counts.setdefault(job.measured_on[:7], [0, 0, 0, 0])
+            going[2] += 1
+            going[3] += job.now == "within"
+    return tuple(
+        Month(month=month, came_in=coming, came_in_out=out, went_out=going, went_out_within=within)
+        for month, (coming, out, going, within) in sorted(counts.items())
+    )

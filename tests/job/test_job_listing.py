@@ -1,0 +1,170 @@
+"""`rimgauge jobs`: what a workshop's folder of jobs tells."""
+
+import dataclasses
+import json
+
+import pytest
+
+from rimgauge.cli import run
+from rimgauge.job import create_job, keep_pass, past_jobs, read_manifest, update_manifest, verify_job
+from rimgauge.records import Measured, Verdict
+
+
+@pytest.fixture
+def keep(tmp_path, runout):
+    """Make a job of measurements given as (direction, day, runout, verdict)."""
+
+    def make(folder, *measurements, name=""):
+        job = create_job(tmp_path / folder, spokes=32, name=name)
+        for direction, day, value_mm, outcome in measurements:
+            keep_pass(
+                job,
+                dataclasses.replace(
+                    runout,
+                    direction=direction,
+                    created=f"{day}T12:00:00+00:00",
+                    total_runout=Measured(value=value_mm, expanded_uncertainty=0.03),
+                    verdict=Verdict(tolerance_mm=0.5, rule="guard band", outcome=outcome),
+                ),
+            )
+        return job
+
+    return make
+
+
+@pytest.fixture
+def workshop(keep, tmp_path):
+    keep("2026/Müller vorn", ("lateral", "2026-01-10", 1.6, "out"), ("lateral", "2026-02-02", 0.3, "within"))
+    keep(
+        "2026/0815 🚲",
+        ("lateral", "2026-01-11", 0.2, "within"),
+        ("radial", "2026-01-11", 0.9, "out"),
+        ("radial", "2026-01-12", 0.45, "undecided"),
+        name="rear, touring",
+    )
+    keep("2025/0007", ("lateral", "2025-12-30", 0.4, "within"))
+    keep("new")
+    (tmp_path / "letters").mkdir()
+    return tmp_path
+
+
+def listed(arguments, capsys):
+    run(["jobs", *arguments, "--json"])
+    return json.loads(capsys.readouterr().out)
+
+
+def test_first_and_last_of_each_direction_decide(workshop, capsys):
+    found = {job["name"]: job for job in listed([str(workshop)], capsys)["jobs"]}
+    assert {name: (job["came_in"], job["now"]) for name, job in found.items()} == {
+        "Müller vorn": ("out", "within"),
+        "rear, touring": ("out", "undecided"),
+        "0007": ("within", "within"),
+        "new": (None, None),
+    }
+    assert [result["file"] for result in found["rear, touring"]["last"]] == ["pass-01.json", "pass-03.json"]
+    assert found["Müller vorn"]["measured_on"] == "2026-02-02"
+
+
+def test_totals_by_month(workshop, capsys):
+    months = listed([str(workshop)], capsys)["months"]
+    assert [tuple(month.values()) for month in months] == [
+        ("2025-12", 1, 0, 1, 1),
+        ("2026-01", 2, 2, 1, 0),
+        ("2026-02", 0, 0, 1, 1),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "names"),
+    [
+        (["--find", "MÜLLER"], ["Müller vorn"]),
+        (["--find", "0815"], ["rear, touring"]),
+        (["--find", "2026/"], ["rear, touring", "Müller vorn"]),
+        (["--verdict", "undecided"], ["rear, touring"]),
+        (["--from", "2026-02"], ["Müller vorn"]),
+        (["--to", "2025"], ["0007"]),
+        (["--from", "2026-01-12", "--to", "2026-01-12"], ["rear, touring"]),
+        (["--find", "nobody"], []),
+    ],
+)
+def test_jobs_are_found(workshop, capsys, arguments, names):
+    assert [job["name"] for job in listed([str(workshop), *arguments], capsys)["jobs"]] == names
+
+
+def test_the_list_is_for_people_too(workshop, capsys, monkeypatch):
+    monkeypatch.chdir(workshop)
+    run(["jobs"])
+    said = capsys.readouterr().out
+    assert "2026-02-02     1.60 out         0.30 within      Müller vorn (2026/Müller vorn)" in said
+    assert "2026-01  " in said
+    assert "4 jobs: 2 came in out, 2 within now." in said
+    assert max(len(line) for line in said.splitlines()) <= 80
+    run(["jobs", "--find", "nobody"])
+    assert "No job like that in" in capsys.readouterr().out
+
+
+def test_a_broken_job_does_not_hide_the_others(workshop, capsys):
+    (workshop / "2025" / "0007" / "manifest.json").write_text("{", encoding="utf-8")
+    run(["jobs", str(workshop)])
+    said = capsys.readouterr()
+    assert "3 jobs" in said.out
+    assert len(said.err.splitlines()) == 1
+    assert "manifest.json: is not JSON" in said.err
+
+
+def test_a_measurement_not_yet_in_the_manifest_counts(keep, tmp_path, capsys):
+    job = keep("wheel", ("lateral", "2026-01-10", 1.6, "out"), ("lateral", "2026-01-11", 0.3, "within"))
+    before = (job.folder / "manifest.json").read_bytes()
+    keep_pass(job, dataclasses.replace(_last(job), created="2026-01-12T08:00:00+00:00"))
+    (job.folder / "manifest.json").write_bytes(before)
+    (found,) = past_jobs(tmp_path)
+    assert found.measured_on == "2026-01-12"
+
+
+def _last(job):
+    from rimgauge.job import passes, read_pass  # noqa: PLC0415
+
+    return read_pass(passes(job)[-1])
+
+
+def test_results_that_disagree_with_the_measurements_are_found(keep):
+    job = keep("wheel", ("lateral", "2026-01-10", 1.6, "out"))
+    path = job.folder / "pass-01.json"
+    fields = path.read_bytes()
+    path.write_bytes(fields.replace(b'"outcome": "out"', b'"outcome": "within"'))
+    update_manifest(job, rewritten=[path])
+    assert read_manifest(job.folder).results[0].outcome == "within"
+    assert verify_job(job.folder) == ()
+    path.write_bytes(fields)
+    _fit_sums_but_not_results(job)
+    (trouble,) = verify_job(job.folder)
+    assert "sums pass-01.json up otherwise" in trouble.words
+
+
+def _fit_sums_but_not_results(job):
+    """Forge a manifest whose sums are right and whose results are not."""
+    from rimgauge.job import manifest  # noqa: PLC0415
+
+    old = read_manifest(job.folder)
+    entries = tuple(
+        manifest._entry(job.folder, entry.name) if entry.name == "pass-01.json" else entry
+        for entry in old.entries
+    )
+    forged = manifest.Manifest(created=old.created, name=old.name, results=old.results, entries=entries)
+    manifest.write_json(
+        job.folder / "manifest.json", "rimgauge-job", manifest._fields(forged), manifest._parse
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words", "code"),
+    [
+        (["nowhere"], "nowhere: there is no such file or folder", 1),
+        (["--from", "January"], "--from must be like 2026, 2026-01 or 2026-01-31, not January", 2),
+    ],
+)
+def test_what_can_not_be_listed_is_one_sentence(arguments, words, code, capsys):
+    with pytest.raises(SystemExit) as leave:
+        run(["jobs", *arguments])
+    assert leave.value.code == code
+    assert words in capsys.readouterr().err
