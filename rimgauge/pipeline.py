@@ -24,12 +24,13 @@ from rimgauge.records import (
     Readings,
     Runout,
     Scale,
+    SideRunout,
     Source,
     Turning,
     View,
     Wheel,
 )
-from rimgauge.signal import find_turning, judge, side_runout
+from rimgauge.signal import camera_notes, find_turning, judge, side_runout
 from rimgauge.wheel import influence
 from rimgauge.wheel.learning import learn
 
@@ -48,6 +49,7 @@ def measure(
     created: str,
     source: Source,
     radius_mm: float = USUAL_RADIUS_MM,
+    other: SideRunout | None = None,
 ) -> Runout:
     """Turn frames into runout against spoke position.
 
@@ -59,6 +61,7 @@ def measure(
     tolerance_mm : limit of the total runout that the verdict is given against.
     created, source : what the record says of when and from what it was made.
     radius_mm : of the rim, roughly.
+    other : the other direction of the same wheel in the same state, whose share in this view is taken off.
 
     Raises
     ------
@@ -77,6 +80,7 @@ def measure(
         created=created,
         source=source,
         radius_mm=radius_mm,
+        other=other,
     )
 
 
@@ -106,11 +110,12 @@ def reckon(
     created: str,
     source: Source,
     radius_mm: float = USUAL_RADIUS_MM,
+    other: SideRunout | None = None,
 ) -> Runout:
     """Work the runout out from what was seen; the second half of `measure`, which explains the parameters."""
     scale = known_scale(view)
     results = [
-        side_runout(side, turning, scale, spoke_angles_deg, flanges, np.random.default_rng(SEED))
+        side_runout(side, turning, scale, spoke_angles_deg, flanges, np.random.default_rng(SEED), other)
         for side in seen.sides
     ]
     worse = max(range(len(results)), key=lambda k: results[k][0].total_runout.value)
@@ -131,7 +136,10 @@ def reckon(
             gap_mm=np.stack([side.gap_px for side in seen.sides]) * scale.mm_per_px,
             quality=np.min([side.quality for side in seen.sides], axis=0),
         ),
-        notes=_notes(seen, turning.reversals, turning.evidence),
+        notes=(
+            *camera_notes(view.direction, scale, results[worse][1], other is not None),
+            *_notes(seen, turning.reversals, turning.evidence),
+        ),
         basis=Basis(
             view=view,
             rim_radius_mm=radius_mm,
@@ -140,8 +148,16 @@ def reckon(
             evidence=turning.evidence,
             gap_standard_error_mm=np.stack([side.standard_error_px for side in seen.sides]) * scale.mm_per_px,
             angle_standard_uncertainty_deg=turning.standard_uncertainty_deg,
+            other=other,
         ),
     )
+
+
+def other_side(other: Runout, direction: Direction) -> SideRunout:
+    """Take the one curve of the other direction than the one to be measured; the larger side's of two."""
+    if other.direction == direction:
+        raise BadInput(f"the other measurement is {direction} too; give one of the other direction")
+    return max(other.sides, key=lambda side: side.total_runout.value)
 
 
 NEAR_DEG = 2.0

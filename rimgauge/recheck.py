@@ -199,6 +199,7 @@ def _again(recorded: Runout, seen: GapTrack, turning: Turning) -> Runout:
         created=recorded.created,
         source=recorded.source,
         radius_mm=basis.rim_radius_mm,
+        other=basis.other,
     )
 
 

@@ -68,7 +68,7 @@ class _Saddles:
         return np.asarray(np.cos(2.0 * (self.lie[others] - self.lie[one])) < -0.5)
 
 
-def squares_px(picture: NDArray[np.uint8], view: View, name: str) -> list[Length]:
+def squares_px(corners: Corners, view: View) -> list[Length]:
     """Side of one square of the board along the measuring direction, at the rim's edge of each pointer.
 
     The board hides the rim, whose edge stands between the middle of its box and the side that faces the
@@ -77,13 +77,9 @@ def squares_px(picture: NDArray[np.uint8], view: View, name: str) -> list[Length
 
     Raises
     ------
-    BadInput
-        The picture's size isn't that of the view.
     ScaleMissing
-        No board is seen, or it doesn't reach round the rim's edge.
+        The board doesn't reach round the rim's edge.
     """
-    check_size(picture, view, name)
-    corners = find_corners(picture, name)
     return [_square_at_edge(corners, view, edge) for edge in view.edges]
 
 

@@ -14,7 +14,7 @@ from rimgauge.errors import BadFile, BadInput
 if TYPE_CHECKING:
     from rimgauge.capture import FrameSource
     from rimgauge.job import Job
-    from rimgauge.records import Direction, GapTrack, Runout, View, Wheel
+    from rimgauge.records import Direction, GapTrack, Runout, SideRunout, View, Wheel
 
 
 Keep = Literal["frames", "worst", "none"]
@@ -44,6 +44,20 @@ Keep = Literal["frames", "worst", "none"]
 @click.option(
     "--fps", type=float, default=30.0, show_default=True, help="Frame rate where the source states none."
 )
+@click.option(
+    "--radial",
+    "radial_file",
+    type=click.Path(path_type=Path),
+    metavar="PASS",
+    help="Radial measurement of the same wheel: takes off a lateral one what a tilted camera mixes in.",
+)
+@click.option(
+    "--lateral",
+    "lateral_file",
+    type=click.Path(path_type=Path),
+    metavar="PASS",
+    help="The same the other way round.",
+)
 @click.option("--check", is_flag=True, help="Leave with code 3 unless the wheel is within the limit.")
 @json_option
 def command(
@@ -57,6 +71,8 @@ def command(
     keep: Keep,
     tolerance_mm: float | None,
     fps: float,
+    radial_file: Path | None,
+    lateral_file: Path | None,
     check: bool,
     as_json: bool,
 ) -> None:
@@ -84,8 +100,9 @@ def command(
     if not 0.5 <= fps <= 1000.0:
         raise BadInput("--fps must be between 0.5 and 1000 frames a second")
     to = _Target(out, folder, keep)
+    other = _other_side(view.direction, radial_file, lateral_file)
     with open_source(source, fps=fps) as frames:
-        runout, written = _measure(frames, Path(source).name, view, wheel, limit, to)
+        runout, written = _measure(frames, Path(source).name, view, wheel, limit, to, other)
     if as_json:
         if written is None:
             print_json(job.pass_fields(runout))
@@ -97,6 +114,19 @@ def command(
             click.echo(f"\nWritten: {written}")
     if check and runout.verdict.outcome != "within":
         sys.exit(3)
+
+
+def _other_side(
+    direction: Direction, radial_file: Path | None, lateral_file: Path | None
+) -> SideRunout | None:
+    """Read the measurement of the other direction that --radial or --lateral names."""
+    from rimgauge.job import read_pass
+    from rimgauge.pipeline import other_side
+
+    same, wanted = (lateral_file, radial_file) if direction == "lateral" else (radial_file, lateral_file)
+    if same is not None:
+        raise BadInput(f"the view is {direction}; --{direction} would correct a view of the other direction")
+    return None if wanted is None else other_side(read_pass(wanted), direction)
 
 
 @dataclass(frozen=True)
@@ -138,7 +168,13 @@ class _Target:
 
 
 def _measure(
-    frames: FrameSource, name: str, view: View, wheel: Wheel, limit_mm: float, to: _Target
+    frames: FrameSource,
+    name: str,
+    view: View,
+    wheel: Wheel,
+    limit_mm: float,
+    to: _Target,
+    other: SideRunout | None,
 ) -> tuple[Runout, Path | None]:
     """Measure, and write the result with its pictures; a live source is laid down first where pictures are kept."""
     import tempfile
@@ -170,6 +206,7 @@ def _measure(
             created=datetime.now(UTC).isoformat(timespec="seconds"),
             source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
             radius_mm=radius_mm,
+            other=other,
         )
         files = again.files()
         picture = None if to.keeps == "none" else worst_picture(runout, seen, view, files)

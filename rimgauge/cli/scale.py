@@ -15,7 +15,7 @@ from rimgauge.errors import BadInput, PointerNotSeen
 
 if TYPE_CHECKING:
     from rimgauge.capture.targets import Length
-    from rimgauge.records import Direction, FloatArray, Scale, View
+    from rimgauge.records import CameraPlace, Direction, FloatArray, Scale, View
     from rimgauge.signal.scale import ScaleResult
 
 METHODS = {
@@ -34,6 +34,11 @@ METHODS = {
     "--checkerboard", type=click.Path(path_type=Path), metavar="PICTURE", help="Board at the rim's edge."
 )
 @click.option("--square-mm", metavar="MM", help="Side of one square of the board.")
+@click.option(
+    "--distance-mm",
+    metavar="MM",
+    help="From the lens to the rim, by a ruler; helps where the board can't tell.",
+)
 @click.option("--length-mm", metavar="MM", help="A known length between two points of the picture.")
 @click.option("--from", "start", metavar="X,Y", help="One end of the length, in pixels.")
 @click.option("--to", "end", metavar="X,Y", help="Its other end.")
@@ -46,6 +51,7 @@ def command(
     direction: Direction,
     checkerboard: Path | None,
     square_mm: str | None,
+    distance_mm: str | None,
     length_mm: str | None,
     start: str | None,
     end: str | None,
@@ -67,10 +73,13 @@ def command(
     _check_choice(checkerboard, length_mm, shim_mm)
     if pictures and shim_mm is None:
         raise BadInput("pictures without an option belong to --shim-mm; name a board's with --checkerboard")
+    if distance_mm is not None and checkerboard is None:
+        raise BadInput("--distance-mm goes with --checkerboard, whose perspective it sharpens")
     path = _view_path(view_file, direction)
     view = read_view(path)
     if checkerboard is not None:
-        found = _by_board(view, checkerboard, _millimetres("--square-mm", square_mm))
+        distance = None if distance_mm is None else _millimetres("--distance-mm", distance_mm)
+        found = _by_board(view, checkerboard, _millimetres("--square-mm", square_mm), distance)
     elif length_mm is not None:
         found = _by_length(
             view,
@@ -138,26 +147,36 @@ def _point(option: str, text: str | None, view: View) -> FloatArray:
     return np.array([x, y])
 
 
-def _by_board(view: View, picture: Path, square_mm: float) -> ScaleResult:
+def _by_board(view: View, picture: Path, square_mm: float, distance_mm: float | None) -> ScaleResult:
     import numpy as np
 
+    from rimgauge.capture.camera_place import camera_place
     from rimgauge.capture.sources import read_picture
-    from rimgauge.capture.targets import squares_px
+    from rimgauge.capture.targets import check_size, find_corners, squares_px
     from rimgauge.signal.scale import scale_from_squares
 
-    squares = squares_px(read_picture(picture), view, str(picture))
+    image = read_picture(picture)
+    check_size(image, view, str(picture))
+    corners = find_corners(image, str(picture))
+    squares = squares_px(corners, view)
     return scale_from_squares(
         square_mm,
         np.array([square.px for square in squares]),
         np.array([square.standard_error_px for square in squares]),
         np.array([square.place_error_px for square in squares]),
+        camera_place(corners, square_mm, view, distance_mm),
     )
+
+
+def _known_camera(view: View) -> CameraPlace | None:
+    """Where a board showed the camera to stand: still true when the scale comes from something else."""
+    return None if view.scale is None else view.scale.camera
 
 
 def _by_length(view: View, length_mm: float, start: FloatArray, end: FloatArray) -> ScaleResult:
     from rimgauge.signal.scale import scale_from_points
 
-    return scale_from_points(length_mm, start, end, view.positive)
+    return scale_from_points(length_mm, start, end, view.positive, _known_camera(view))
 
 
 def _by_shim(view: View, shim_mm: float, pictures: tuple[Path, ...]) -> ScaleResult:
@@ -181,6 +200,7 @@ def _by_shim(view: View, shim_mm: float, pictures: tuple[Path, ...]) -> ScaleRes
         shim_mm,
         np.array([move.px for move in moves]),
         np.array([move.standard_error_px for move in moves]),
+        _known_camera(view),
     )
 
 
@@ -215,6 +235,15 @@ def _scale_fields(scale: Scale) -> dict[str, object]:
         "mm_per_px": scale.mm_per_px,
         "standard_uncertainty_mm_per_px": scale.standard_uncertainty_mm_per_px,
         "method": scale.method,
+        "camera": None
+        if scale.camera is None
+        else {
+            "distance_mm": scale.camera.distance_mm,
+            "distance_standard_uncertainty_mm": scale.camera.distance_standard_uncertainty_mm,
+            "off_square_deg": math.degrees(math.atan(scale.camera.crosstalk)),
+            "off_square_standard_uncertainty_deg": math.degrees(scale.camera.crosstalk_standard_uncertainty)
+            / (1.0 + scale.camera.crosstalk**2),
+        },
     }
 
 
@@ -228,6 +257,8 @@ def _words(path: Path, found: ScaleResult, other: Scale | None, differs: bool) -
         "What makes it unsure (standard uncertainty, share of the scale):",
         *(f"  {line.source:<32} {100.0 * line.relative:6.2f} %" for line in found.budget),
     ]
+    if scale.camera is not None:
+        lines += ["", *_camera_words(scale.camera)]
     if other is not None:
         percent = 100.0 * (scale.mm_per_px / other.mm_per_px - 1.0)
         told = METHODS.get(other.method, f'"{other.method}"')
@@ -240,3 +271,16 @@ def _words(path: Path, found: ScaleResult, other: Scale | None, differs: bool) -
         )
         lines += ["", textwrap.fill(said + end, 78)]
     return "\n".join([*lines, "", f"Wrote it into {path}."])
+
+
+def _camera_words(camera: CameraPlace) -> list[str]:
+    """Say how the camera stands, and what to do where that isn't known or isn't good."""
+    off_deg = math.degrees(math.atan(abs(camera.crosstalk)))
+    spread_mm = 2.0 * camera.distance_standard_uncertainty_mm
+    said = f"The camera is about {camera.distance_mm:.0f} mm ± {spread_mm:.0f} mm from the rim and looks "
+    said += f"{off_deg:.0f}° off square at it."
+    if spread_mm > 0.4 * camera.distance_mm:
+        said += " Measure the distance with a ruler and give --distance-mm: the runout becomes surer."
+    if off_deg > 5.0:
+        said += " Stand it square, or correct with a measurement of the other direction."
+    return textwrap.wrap(said, 78)

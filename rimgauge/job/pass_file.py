@@ -72,7 +72,13 @@ def pass_fields(runout: Runout) -> dict[str, Any]:
         "total_runout_mm": _measured_fields(runout.total_runout),
         "sides": [_side_fields(side) for side in runout.sides],
         "uncertainty_budget": [
-            {"source": line.source, "standard_uncertainty_mm": line.standard_uncertainty_mm}
+            {
+                "source": line.source,
+                "standard_uncertainty_mm": line.standard_uncertainty_mm,
+                "degrees_of_freedom": None
+                if math.isinf(line.degrees_of_freedom)
+                else line.degrees_of_freedom,
+            }
             for line in runout.budget
         ],
         "verdict": {"tolerance_mm": verdict.tolerance_mm, "rule": verdict.rule, "outcome": verdict.outcome},
@@ -158,6 +164,7 @@ def _basis_fields(basis: Basis) -> dict[str, Any]:
         "gap_standard_error_mm": [_with_nulls(row) for row in basis.gap_standard_error_mm],
         "angle_standard_uncertainty_deg": _with_nulls(basis.angle_standard_uncertainty_deg),
         "view": view_fields(basis.view),
+        "other": basis.other and _side_fields(basis.other),
     }
 
 
@@ -184,13 +191,7 @@ def _parse(fields: Reader) -> Runout:
         revolutions=fields["revolutions"].number(least=0),
         total_runout=_measured(fields["total_runout_mm"]),
         sides=sides,
-        budget=tuple(
-            BudgetLine(
-                source=line["source"].text(),
-                standard_uncertainty_mm=line["standard_uncertainty_mm"].number(least=0),
-            )
-            for line in fields["uncertainty_budget"].items()
-        ),
+        budget=tuple(_budget_line(line) for line in fields["uncertainty_budget"].items()),
         verdict=Verdict(
             tolerance_mm=verdict["tolerance_mm"].number(above=0),
             rule=verdict["rule"].text(),
@@ -200,6 +201,17 @@ def _parse(fields: Reader) -> Runout:
         notes=tuple(note.text() for note in notes.items()) if notes else (),
         basis=basis.or_none(lambda place: _basis(place, frames.gap_mm.shape)) if basis else None,
         picture_sha256=_sha256(picture, "no picture") if picture else "",
+    )
+
+
+def _budget_line(line: Reader) -> BudgetLine:
+    """Read a line; freedom that is null or left out is infinite."""
+    given = line.get("degrees_of_freedom")
+    freedom = given and given.or_none(lambda found: found.number(above=0))
+    return BudgetLine(
+        source=line["source"].text(),
+        standard_uncertainty_mm=line["standard_uncertainty_mm"].number(least=0),
+        degrees_of_freedom=freedom or math.inf,
     )
 
 
@@ -303,6 +315,7 @@ def _basis(place: Reader, shape: tuple[int, ...]) -> Basis:
     sides, count = shape
     rows = place["gap_standard_error_mm"].items(least=sides, most=sides)
     angles = place["angle_standard_uncertainty_deg"].numbers(length=count, gaps=True, least=0)
+    other = place.get("other")
     return Basis(
         view=parse_view(place["view"]),
         rim_radius_mm=place["rim_radius_mm"].number(above=0),
@@ -313,4 +326,5 @@ def _basis(place: Reader, shape: tuple[int, ...]) -> Basis:
             [row.numbers(length=count, gaps=True, least=0) for row in rows]
         ).reshape(sides, count),
         angle_standard_uncertainty_deg=np.array(angles),
+        other=other.or_none(_side) if other else None,
     )

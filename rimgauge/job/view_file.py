@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from rimgauge.records import Box, Direction, Edge, FloatArray, Lens, Scale, Side, View
+from rimgauge.records import Box, CameraPlace, Direction, Edge, FloatArray, Lens, Scale, Side, View
 
 from .reader import Reader, read_json, write_json
 
@@ -58,17 +58,29 @@ def view_fields(view: View) -> dict[str, Any]:
         "mark_box": _listed(view.mark_box),
         "mark_to_pointer_deg": view.mark_to_pointer_deg,
         "spoke_box": _listed(view.spoke_box),
-        "scale": scale
-        and {
-            "mm_per_px": scale.mm_per_px,
-            "standard_uncertainty_mm_per_px": scale.standard_uncertainty_mm_per_px,
-            "method": scale.method,
-        },
+        "scale": scale and _scale_fields(scale),
         "lens": lens
         and {
             "camera_matrix": lens.camera_matrix.tolist(),
             "distortion": lens.distortion.tolist(),
             "rms_px": lens.rms_px,
+        },
+    }
+
+
+def _scale_fields(scale: Scale) -> dict[str, object]:
+    place = scale.camera
+    return {
+        "mm_per_px": scale.mm_per_px,
+        "standard_uncertainty_mm_per_px": scale.standard_uncertainty_mm_per_px,
+        "method": scale.method,
+        "camera": place
+        and {
+            "distance_mm": place.distance_mm,
+            "distance_standard_uncertainty_mm": place.distance_standard_uncertainty_mm,
+            "crosstalk": place.crosstalk,
+            "crosstalk_standard_uncertainty": place.crosstalk_standard_uncertainty,
+            "focal_px": place.focal_px,
         },
     }
 
@@ -124,10 +136,22 @@ def _edges(place: Reader, direction: Direction, size: tuple[int, int]) -> tuple[
 
 
 def _scale(place: Reader) -> Scale:
+    camera = place.get("camera")
     return Scale(
         mm_per_px=place["mm_per_px"].number(above=0),
         standard_uncertainty_mm_per_px=place["standard_uncertainty_mm_per_px"].number(least=0),
         method=place["method"].text(),
+        camera=None if camera is None else camera.or_none(_camera),
+    )
+
+
+def _camera(place: Reader) -> CameraPlace:
+    return CameraPlace(
+        distance_mm=place["distance_mm"].number(above=0),
+        distance_standard_uncertainty_mm=place["distance_standard_uncertainty_mm"].number(least=0),
+        crosstalk=place["crosstalk"].number(least=-10, most=10),
+        crosstalk_standard_uncertainty=place["crosstalk_standard_uncertainty"].number(least=0),
+        focal_px=place["focal_px"].number(above=0),
     )
 
 

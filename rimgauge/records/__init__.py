@@ -22,7 +22,7 @@ from rimgauge.records.base import (
     Side,
     record,
 )
-from rimgauge.records.camera import Edge, EdgeTrack, GapTrack, Lens, Moment, Scale, View
+from rimgauge.records.camera import CameraPlace, Edge, EdgeTrack, GapTrack, Lens, Moment, Scale, View
 from rimgauge.records.plan import Bound, Correction, Plan, Readings, WheelState
 from rimgauge.records.signal import (
     Basis,
@@ -44,6 +44,7 @@ __all__ = [
     "Bound",
     "Box",
     "BudgetLine",
+    "CameraPlace",
     "Correction",
     "Direction",
     "Edge",

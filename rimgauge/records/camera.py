@@ -18,12 +18,34 @@ class Edge:
 
 
 @record
+class CameraPlace:
+    """Where the camera stands to the rim's edge, worked out from the picture of a board.
+
+    distance_mm: from the lens to the rim's edge along the line of sight's axis, with its standard uncertainty.
+    crosstalk: what 1 mm of runout of the other direction (radial in a lateral view, + outward; lateral in a
+    radial view, + right) adds to the reading [mm/mm], with its standard uncertainty; 0 for a camera square to
+    the rim, ±tan τ for one tilted by τ.
+    focal_px: focal length that this rests on.
+    """
+
+    distance_mm: float
+    distance_standard_uncertainty_mm: float
+    crosstalk: float
+    crosstalk_standard_uncertainty: float
+    focal_px: float
+
+
+@record
 class Scale:
-    """Millimetres per pixel along the measuring direction at the rim edge."""
+    """Millimetres per pixel along the measuring direction at the rim edge.
+
+    camera: where the camera stands, None where the scale's picture doesn't tell it.
+    """
 
     mm_per_px: float
     standard_uncertainty_mm_per_px: float
     method: str
+    camera: CameraPlace | None = None
 
 
 @record

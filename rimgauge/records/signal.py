@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from rimgauge.records.base import Direction, Flange, FloatArray, IntArray, Outcome, Side, own, record
@@ -85,10 +87,11 @@ class SideRunout:
 
 @record
 class BudgetLine:
-    """One line of the uncertainty budget of the total runout."""
+    """One line of the uncertainty budget of the total runout; infinite freedom: taken as known."""
 
     source: str
     standard_uncertainty_mm: float
+    degrees_of_freedom: float = math.inf
 
 
 @record
@@ -134,6 +137,7 @@ class Basis:
 
     gap_standard_error_mm (sides, n), angle_standard_uncertainty_deg (n,): of each frame's values.
     rim_radius_mm: of the rim, roughly. software: name and version of the program that measured.
+    other: runout of the other direction whose share was taken off the gaps, None where it wasn't.
     """
 
     view: View
@@ -143,6 +147,7 @@ class Basis:
     evidence: tuple[str, ...]
     gap_standard_error_mm: FloatArray
     angle_standard_uncertainty_deg: FloatArray
+    other: SideRunout | None = None
 
     def __post_init__(self) -> None:
         own(self, "angle_standard_uncertainty_deg", (None,))

@@ -5,35 +5,26 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.stats import norm
 
-from rimgauge.errors import NotTrustworthy
+from rimgauge.errors import BadInput, NotTrustworthy
 from rimgauge.records import (
     BoolArray,
     BudgetLine,
     EdgeTrack,
     Flange,
     FloatArray,
-    IntArray,
-    Measured,
     Scale,
     SideRunout,
     Turning,
-    Verdict,
-    Zone,
 )
-from rimgauge.signal.harmonics import HarmonicFit, basis, fit_best
+from rimgauge.signal.budget import expand, total_budget
+from rimgauge.signal.harmonics import HarmonicFit, basis, fit_smooth
+from rimgauge.signal.zones import find_zones
 
 CURVE_POINTS = 720
 DRAWS = 500
-COVERAGE = 0.95
 ORDER_PER_SPOKE = 0.75
 """Highest harmonic a spoke: a rim bends between spokes, but hardly faster than every second one."""
-DISTANCE_SHARE = 0.03
-TILT_SHARE = 0.03
-"""What the camera's place may do, as shares of the runout: an outline nearer or farther than the plane of the
-scale, and a view that isn't square to the rim. Sizes seen on ray-traced scenes; see docs/method.md."""
-ZONE_SHARE = 0.35
 LEAST_USED_SHARE = 0.5
 
 
@@ -44,6 +35,7 @@ def side_runout(
     spoke_angle_deg: FloatArray,
     spoke_flange: tuple[Flange, ...],
     rng: np.random.Generator,
+    other: SideRunout | None = None,
 ) -> tuple[SideRunout, tuple[BudgetLine, ...]]:
     """Runout of one side. + is toward the wheel's right, or outward.
 
@@ -55,34 +47,43 @@ def side_runout(
     spoke_angle_deg : (s,) angle of each spoke from the mark [deg].
     spoke_flange : (s,) flange of each spoke.
     rng : for the bootstrap.
+    other : runout of the other direction of the same wheel, whose share in this view is taken off.
 
     Raises
     ------
     NotTrustworthy
         Too few frames gave a gap, or part of the rim was never seen.
+    BadInput
+        The other direction is given, but the scale doesn't tell how the camera stands.
     """
     good = np.isfinite(track.gap_px)
     _check_enough(good, turning)
     toward = 1.0 if track.side == "left" else -1.0
-    rim_mm = toward * track.gap_px[good] * scale.mm_per_px
     angle_deg = turning.angle_deg[good]
+    rim_mm = toward * track.gap_px[good] * scale.mm_per_px - _other_share(angle_deg, scale, other)
     highest = max(4, int(ORDER_PER_SPOKE * len(spoke_angle_deg)))
-    fit = fit_best(angle_deg, rim_mm, highest)
+    fit = fit_smooth(angle_deg, rim_mm, highest)
     curve_deg: FloatArray = np.arange(CURVE_POINTS, dtype=np.float64) * (360.0 / CURVE_POINTS)
     curve_mm: FloatArray = fit(curve_deg) - fit.coefficients[0]
     total_mm, repeatability_mm = _total(fit, curve_deg, rng)
-    budget = _budget(total_mm, repeatability_mm, scale, _angle_part(fit, turning, good))
-    combined = math.sqrt(sum(line.standard_uncertainty_mm**2 for line in budget))
-    factor = float(norm.ppf(0.5 + COVERAGE / 2.0))
+    budget = total_budget(
+        total_mm,
+        scale,
+        repeatability=BudgetLine(
+            source="repeatability of the curve",
+            standard_uncertainty_mm=repeatability_mm,
+            degrees_of_freedom=fit.freedom,
+        ),
+        angle_mm=_angle_part(fit, turning, good),
+        other=other,
+    )
     spoke_mm: FloatArray = fit(spoke_angle_deg) - fit.coefficients[0]
     order = np.arange(1, fit.order + 1)
     cosines, sines = fit.coefficients[1 : fit.order + 1], fit.coefficients[fit.order + 1 :]
     return SideRunout(
         side=track.side,
         mean_gap_mm=abs(float(fit.coefficients[0])),
-        total_runout=Measured(
-            value=total_mm, expanded_uncertainty=factor * combined, coverage_probability=COVERAGE
-        ),
+        total_runout=expand(total_mm, budget),
         non_repeatable_mm=_non_repeatable(fit, angle_deg),
         harmonic_order=order,
         harmonic_amplitude_mm=np.hypot(cosines, sines),
@@ -95,6 +96,19 @@ def side_runout(
         spoke_standard_uncertainty_mm=_spread_at(fit, spoke_angle_deg),
         zones=find_zones(curve_deg, curve_mm, spoke_angle_deg),
     ), budget
+
+
+def _other_share(angle_deg: FloatArray, scale: Scale, other: SideRunout | None) -> FloatArray:
+    """What the other direction's runout adds to the reading at angles (n,) [mm]."""
+    if other is None:
+        return np.zeros(len(angle_deg))
+    if scale.camera is None:
+        raise BadInput(
+            "this view's scale doesn't tell how the camera stands, so the other direction can't be taken off; "
+            "run scale with a checkerboard first"
+        )
+    found = np.interp(angle_deg % 360.0, other.curve_angle_deg, other.curve_mm, period=360.0)
+    return np.asarray(scale.camera.crosstalk * found)
 
 
 def _check_enough(good: BoolArray, turning: Turning) -> None:
@@ -113,40 +127,31 @@ def _check_enough(good: BoolArray, turning: Turning) -> None:
 
 
 def _total(fit: HarmonicFit, curve_deg: FloatArray, rng: np.random.Generator) -> tuple[float, float]:
-    """Full indicator reading less the bias that noise gives max − min, and its standard uncertainty.
+    """Full indicator reading of the rim behind the noise, and its standard uncertainty.
 
-    Parametric bootstrap: curves drawn round the fitted one with the fit's own covariance show by how much
-    max − min of a noisy curve exceeds that of the curve itself (Efron and Tibshirani 1993; from memory).
+    Parametric bootstrap (Efron and Tibshirani 1993; from memory): curves drawn from the fit are each as likely
+    to be the rim as the fitted one, whose own max − min is too small where noise hides its finer bends.
+    The reading is the mean of their max − min; that correction counts as unsure by its whole size.
     """
     shape = basis(curve_deg[::2], fit.order)
     values, vectors = np.linalg.eigh(fit.covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     draws = fit.coefficients + rng.standard_normal((DRAWS, len(values))) @ root.T
     totals = np.ptp(draws @ shape.T, axis=1)
-    plain = float(np.ptp(fit(curve_deg)))
-    bias = float(totals.mean()) - plain
-    return max(plain - bias, 0.0), float(totals.std())
+    total = float(totals.mean())
+    return total, math.hypot(float(totals.std()), total - float(np.ptp(fit(curve_deg))))
 
 
 def _angle_part(fit: HarmonicFit, turning: Turning, good: BoolArray) -> float:
-    """Tell what an error of the angle does to a peak: little, since peaks are flat."""
-    slope = np.gradient(fit(np.arange(0.0, 360.0, 1.0)))
-    typical = float(np.sqrt(np.mean(slope**2)))
-    return 0.5 * typical * float(np.median(turning.standard_uncertainty_deg[good]))
+    """What unsure angles do to max − min: laid over one another out of step, peaks come out lower.
 
-
-def _budget(
-    total_mm: float, repeatability_mm: float, scale: Scale, angle_mm: float
-) -> tuple[BudgetLine, ...]:
-    relative = scale.standard_uncertainty_mm_per_px / scale.mm_per_px
-    lines = (
-        ("repeatability of the curve", repeatability_mm),
-        ("scale", relative * total_mm),
-        ("distance of the rim's outline from the plane of the scale", DISTANCE_SHARE * total_mm),
-        ("camera not square to the rim", TILT_SHARE * total_mm),
-        ("angle of the wheel", angle_mm),
-    )
-    return tuple(BudgetLine(source=name, standard_uncertainty_mm=value) for name, value in lines)
+    The mean of y(θ + e) over errors e of standard deviation s is y + ½·y''·s² (Taylor, derived).
+    """
+    degrees = np.arange(0.0, 360.0, 0.5)
+    curve = fit(degrees)
+    bend = np.gradient(np.gradient(curve, degrees), degrees)
+    error_deg = float(np.sqrt(np.mean(turning.standard_uncertainty_deg[good] ** 2)))
+    return 0.5 * error_deg**2 * float(abs(bend[np.argmax(curve)]) + abs(bend[np.argmin(curve)]))
 
 
 def _spread_at(fit: HarmonicFit, angle_deg: FloatArray) -> FloatArray:
@@ -162,50 +167,3 @@ def _non_repeatable(fit: HarmonicFit, angle_deg: FloatArray) -> float:
     place = numbers % 18
     spreads = [float(np.ptp(means[place == k])) for k in range(18) if (place == k).sum() > 1]
     return max(spreads, default=0.0)
-
-
-def find_zones(curve_deg: FloatArray, curve_mm: FloatArray, spoke_angle_deg: FloatArray) -> tuple[Zone, ...]:
-    """Stretches that stray one way by more than about a third of the worst deviation, the worst first."""
-    level = ZONE_SHARE * float(np.abs(curve_mm).max(initial=0.0))
-    if level <= 0.0:
-        return ()
-    zones = []
-    for sign in (1.0, -1.0):
-        beyond = sign * curve_mm > level
-        start = int(np.argmin(beyond))
-        turned = np.roll(beyond, -start).astype(np.int64)
-        begins = np.flatnonzero(np.diff(turned, prepend=0) == 1)
-        ends = np.flatnonzero(np.diff(turned, append=0) == -1)
-        for begin, end in zip(begins, ends, strict=True):
-            index = (np.arange(begin, end + 1) + start) % len(curve_mm)
-            zones.append(_zone(curve_deg, curve_mm, index, spoke_angle_deg))
-    return tuple(sorted(zones, key=lambda zone: -abs(zone.peak_mm)))
-
-
-def _zone(curve_deg: FloatArray, curve_mm: FloatArray, index: IntArray, spoke_angle_deg: FloatArray) -> Zone:
-    start, end = float(curve_deg[index[0]]), float(curve_deg[index[-1]])
-    worst = index[int(np.argmax(np.abs(curve_mm[index])))]
-    width = (end - start) % 360.0
-    inside = (spoke_angle_deg - start) % 360.0 <= width
-    order = np.argsort((spoke_angle_deg[inside] - start) % 360.0)
-    return Zone(
-        start_deg=start,
-        centre_deg=float(curve_deg[worst]),
-        end_deg=end,
-        width_deg=width,
-        peak_mm=float(curve_mm[worst]),
-        spokes=tuple(int(k) + 1 for k in np.flatnonzero(inside)[order]),
-    )
-
-
-def judge(total: Measured, tolerance_mm: float) -> Verdict:
-    """Within, out or undecided, the expanded uncertainty as guard band (decision rule of ISO 14253-1)."""
-    value, guard = total.value, total.expanded_uncertainty
-    rule = (
-        "within if the reading plus its uncertainty stays under the limit, out if the reading less its "
-        "uncertainty is over it, else undecided (ISO 14253-1)"
-    )
-    if value + guard <= tolerance_mm:
-        return Verdict(tolerance_mm=tolerance_mm, rule=rule, outcome="within")
-    outcome = "out" if value - guard > tolerance_mm else "undecided"
-    return Verdict(tolerance_mm=tolerance_mm, rule=rule, outcome="out" if outcome == "out" else "undecided")

@@ -8,6 +8,7 @@ import pytest
 from rimgauge.records import (
     Bound,
     BudgetLine,
+    CameraPlace,
     Correction,
     Edge,
     FrameValues,
@@ -39,7 +40,18 @@ def view() -> View:
         mark_box=(130, 90, 130, 180),
         mark_to_pointer_deg=-1 / 3,
         spoke_box=None,
-        scale=Scale(mm_per_px=0.1 + 0.2, standard_uncertainty_mm_per_px=5e-324, method="bank card"),
+        scale=Scale(
+            mm_per_px=0.1 + 0.2,
+            standard_uncertainty_mm_per_px=5e-324,
+            method="bank card",
+            camera=CameraPlace(
+                distance_mm=1 / 0.007,
+                distance_standard_uncertainty_mm=3.5,
+                crosstalk=-0.59,
+                crosstalk_standard_uncertainty=0.04,
+                focal_px=1404.95,
+            ),
+        ),
         lens=Lens(
             camera_matrix=np.array([[800.1, 0, 320], [0, 801.7, 180], [0, 0, 1]]),
             distortion=np.array([0.1, -0.2, 1e-5, 0, 1 / 7]),

@@ -120,7 +120,7 @@ def _set(path: str, value: object):
     ("path", "value", "named"),
     [
         ("total_runout_mm/value", 0.2, "total_runout_mm.value is recorded as 0.2, but comes out as 0.6"),
-        ("verdict/outcome", "within", "verdict.outcome is recorded as within, but comes out as out"),
+        ("verdict/outcome", "within", "verdict.outcome is recorded as within, but comes out as undecided"),
         ("sides/0/spokes/7/runout_mm", 0.0, "sides[0].spokes[7].runout_mm is recorded as 0, but comes out"),
         ("sides/1/zones/0/spokes", [1], "sides[1].zones[0].spokes is recorded as 1 entries"),
         ("frames/gap_mm/0/40", 3.0, "sides[0]."),

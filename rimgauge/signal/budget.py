@@ -1,0 +1,165 @@
+"""The uncertainty of a total runout, line by line, expanded to 95 %, and the verdict that rests on it.
+
+After the GUM (JCGM 100:2008): standard uncertainties add as squares, their degrees of freedom after Welch and
+Satterthwaite (G.4.1), the coverage factor is that of Student's distribution.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy.special import ndtri, stdtrit
+
+from rimgauge.records import BudgetLine, CameraPlace, Direction, Measured, Outcome, Scale, SideRunout, Verdict
+
+COVERAGE = 0.95
+JUDGED_FREEDOM = 12.0
+"""Of a judged uncertainty that is itself known to 20 %: ½·(Δu/u)⁻² (JCGM 100:2008, G.4.2)."""
+OUTLINE_DEPTH_MM = 5.0 / math.sqrt(3.0)
+"""The outline that the camera sees lies up to 5 mm before or behind the rim's edge, at which the scale was
+taken: rims are widest somewhere on their wall (a judgement; rectangular, JCGM 100:2008, 4.3.7)."""
+UNKNOWN_DISTANCE_MM = 150.0
+"""A close camera, where the scale doesn't tell how far it is (a judgement)."""
+UNKNOWN_CROSSTALK = math.tan(math.radians(20.0)) / math.sqrt(3.0)
+"""A camera aimed by eye stands square to the rim within 20° (a judgement; rectangular)."""
+USUAL_OTHER_MM = 0.5
+"""Total runout of the other direction, where it wasn't measured (common practice: about what is true enough)."""
+SWING_SHARE = 0.45
+"""Standard deviation of what the other direction differs by between the two places that make max and min, as
+a share of its own total: 0.5 for a sine (derived), 0.35 for a rough curve."""
+DEPTH_LINE = "depth of the rim's outline against the plane of the scale"
+PLACE_LINE = "camera not square to the rim"
+
+
+def total_budget(
+    total_mm: float,
+    scale: Scale,
+    *,
+    repeatability: BudgetLine,
+    angle_mm: float,
+    other: SideRunout | None,
+) -> tuple[BudgetLine, ...]:
+    """List what makes a total runout unsure.
+
+    Parameters
+    ----------
+    total_mm : the reading.
+    scale : mm per px, and where the camera stands.
+    repeatability : the line that the frames themselves give.
+    angle_mm : what the angle's own uncertainty does to the reading.
+    other : runout of the other direction, with which the reading was corrected; None: it wasn't.
+    """
+    relative = scale.standard_uncertainty_mm_per_px / scale.mm_per_px
+    lines = (
+        ("scale", relative * total_mm),
+        (DEPTH_LINE, depth_share(scale.camera) * total_mm),
+        (PLACE_LINE, _crosstalk_mm(total_mm, scale.camera, other)),
+        ("angle of the wheel", angle_mm),
+    )
+    judged = tuple(
+        BudgetLine(source=name, standard_uncertainty_mm=value, degrees_of_freedom=JUDGED_FREEDOM)
+        for name, value in lines
+    )
+    return (repeatability, *judged)
+
+
+def depth_share(camera: CameraPlace | None) -> float:
+    """Relative standard uncertainty of a reading whose outline isn't in the plane of the scale: δ/D.
+
+    A pinhole camera at distance D sees what lies δ behind the plane smaller by δ/D (derived).
+    A distance that is itself unsure widens it: E[1/D²] = D⁻²·exp(2s²) for a lognormal D of relative spread s.
+    """
+    if camera is None:
+        return OUTLINE_DEPTH_MM / UNKNOWN_DISTANCE_MM
+    spread = camera.distance_standard_uncertainty_mm / camera.distance_mm
+    return OUTLINE_DEPTH_MM / camera.distance_mm * math.exp(min(spread, 1.0) ** 2)
+
+
+def _crosstalk_mm(total_mm: float, camera: CameraPlace | None, other: SideRunout | None) -> float:
+    """Standard uncertainty from runout of the other direction that enters the reading, or from correcting it.
+
+    What enters differs between the two places that make max and min; and since it has bends of its own, it
+    makes small readings larger: totals of unrelated curves add about as squares (derived for sines).
+    """
+    crosstalk = 0.0 if camera is None else camera.crosstalk
+    unsure = UNKNOWN_CROSSTALK if camera is None else camera.crosstalk_standard_uncertainty
+    if other is not None:
+        total = other.total_runout
+        return math.hypot(unsure * SWING_SHARE * total.value, crosstalk * total.expanded_uncertainty / 2.0)
+    entering_mm = math.hypot(crosstalk, unsure) * USUAL_OTHER_MM
+    larger_mm = total_mm - math.sqrt(max(total_mm**2 - entering_mm**2, 0.0))
+    return math.hypot(SWING_SHARE * entering_mm, larger_mm)
+
+
+def combined(lines: tuple[BudgetLine, ...]) -> tuple[float, float]:
+    """Combined standard uncertainty [mm] and its effective degrees of freedom.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1.2 for independent lines, and G.4.1, formula G.2b (Welch and Satterthwaite).
+    """
+    parts = np.array([line.standard_uncertainty_mm for line in lines])
+    freedom = np.array([line.degrees_of_freedom for line in lines])
+    whole = math.sqrt(float(parts @ parts))
+    spent = float(np.sum(parts**4 / freedom))
+    return whole, whole**4 / spent if spent > 0.0 else math.inf
+
+
+def coverage_factor(freedom: float, coverage: float = COVERAGE) -> float:
+    """Student's factor for a two-sided interval; broken degrees of freedom are cut (JCGM 100:2008, G.4.1)."""
+    share = 0.5 + coverage / 2.0
+    return float(ndtri(share) if math.isinf(freedom) else stdtrit(max(1.0, math.floor(freedom)), share))
+
+
+def expand(total_mm: float, lines: tuple[BudgetLine, ...]) -> Measured:
+    """Give the total runout its expanded uncertainty."""
+    whole, freedom = combined(lines)
+    return Measured(
+        value=total_mm,
+        expanded_uncertainty=coverage_factor(freedom) * whole,
+        coverage_probability=COVERAGE,
+    )
+
+
+def camera_notes(
+    direction: Direction, scale: Scale, lines: tuple[BudgetLine, ...], corrected: bool
+) -> tuple[str, ...]:
+    """Tell the person how to move the camera, where its place is what makes the reading most unsure."""
+    whole, _ = combined(lines)
+    by_name = {line.source: line.standard_uncertainty_mm for line in lines}
+    notes = []
+    camera, other = scale.camera, "radial" if direction == "lateral" else "lateral"
+    if corrected and camera is not None:
+        notes.append(f"Corrected for {camera.crosstalk:+.2f} mm a millimetre of {other} runout.")
+    elif by_name[PLACE_LINE] > 0.5 * whole:
+        notes.append(
+            "How the camera stands to the rim isn't known: take the scale with a checkerboard, which tells it."
+            if camera is None
+            else f"The camera looks {math.degrees(math.atan(abs(camera.crosstalk))):.0f}° off square at the "
+            f"rim: stand it square, or give a {other} measurement of the same wheel with --{other}."
+        )
+    if by_name[DEPTH_LINE] > 0.5 * whole:
+        notes.append(
+            "How deep the rim's outline lies makes much of the uncertainty: move the camera farther away "
+            "and zoom in; twice the distance halves it."
+            if camera is None or camera.distance_standard_uncertainty_mm < 0.2 * camera.distance_mm
+            else "How far the camera is from the rim isn't well known: measure it and give --distance-mm to "
+            "scale; the uncertainty shrinks."
+        )
+    return tuple(notes)
+
+
+def judge(total: Measured, tolerance_mm: float) -> Verdict:
+    """Within, out or undecided, the expanded uncertainty as guard band (decision rule of ISO 14253-1)."""
+    value, guard = total.value, total.expanded_uncertainty
+    rule = (
+        "within if the reading plus its uncertainty stays under the limit, out if the reading less its "
+        "uncertainty is over it, else undecided (ISO 14253-1)"
+    )
+    outcome: Outcome = "undecided"
+    if value + guard <= tolerance_mm:
+        outcome = "within"
+    elif value - guard > tolerance_mm:
+        outcome = "out"
+    return Verdict(tolerance_mm=tolerance_mm, rule=rule, outcome=outcome)

@@ -1,0 +1,128 @@
+"""What must hold of runout, budget and verdict for any pass; passes are simulated with known truth."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from rimgauge.records import CameraPlace, EdgeTrack, Scale, Turning
+from rimgauge.signal.budget import camera_notes, combined, depth_share
+from rimgauge.signal.runout import side_runout
+from tests.benchmarks.coverage import held, simulated
+
+SPOKES_DEG = (np.arange(32) + 0.5) * 11.25
+FLANGES = ("right", "left") * 16
+PLACE = CameraPlace(
+    distance_mm=250.0,
+    distance_standard_uncertainty_mm=5.0,
+    crosstalk=0.0,
+    crosstalk_standard_uncertainty=0.035,
+    focal_px=2000.0,
+)
+SCALE = Scale(mm_per_px=0.1, standard_uncertainty_mm_per_px=0.0002, method="checkerboard", camera=PLACE)
+
+
+def measured(runout_mm, *, side="right", scale=SCALE, noise_px=0.05, start_deg=0.0, other=None):
+    """Measure a wheel whose runout is a function of the angle, two and a half turns of it."""
+    degrees = np.linspace(0.0, 900.0, 400) + start_deg
+    rng = np.random.default_rng(3)
+    toward = 1.0 if side == "left" else -1.0
+    gap = 20.0 + toward * runout_mm(degrees) / scale.mm_per_px + rng.normal(0.0, noise_px, 400)
+    track = EdgeTrack(
+        side=side,
+        gap_px=gap,
+        standard_error_px=np.full(400, noise_px),
+        quality=np.ones(400),
+        tip_px=np.zeros((400, 2)),
+        rim_px=np.zeros((400, 2)),
+    )
+    turning = Turning(
+        angle_deg=degrees,
+        standard_uncertainty_deg=np.full(400, 0.1),
+        revolutions=2.5,
+        reversals=0,
+        evidence=(),
+    )
+    return side_runout(track, turning, scale, SPOKES_DEG, FLANGES, np.random.default_rng(1), other)
+
+
+def wave(order, size_mm, phase_deg=0.0):
+    return lambda degrees: size_mm * np.cos(np.radians(order * degrees - phase_deg))
+
+
+def test_a_wave_reads_its_height_and_its_phase():
+    side, _ = measured(wave(2, 0.3, 40.0))
+    assert_allclose(side.total_runout.value, 0.6, rtol=0, atol=0.01)
+    assert_allclose(side.harmonic_amplitude_mm[1], 0.3, rtol=0, atol=0.003)
+    assert_allclose(side.harmonic_phase_deg[1], 40.0, rtol=0, atol=1.0)
+
+
+def test_both_sides_of_a_rim_read_the_same_movement():
+    right, _ = measured(wave(3, 0.2), side="right")
+    left, _ = measured(wave(3, 0.2), side="left")
+    assert_allclose(right.curve_mm, left.curve_mm, rtol=0, atol=0.01)
+
+
+def test_turning_the_wheel_turns_the_answer():
+    straight, _ = measured(wave(2, 0.3))
+    turned, _ = measured(wave(2, 0.3, 2 * 45.0))
+    assert_allclose(np.roll(straight.curve_mm, 90), turned.curve_mm, rtol=0, atol=0.005)
+
+
+def test_a_true_wheel_reads_little_more_than_nothing():
+    side, _ = measured(lambda degrees: np.zeros(len(degrees)))
+    assert side.total_runout.value <= side.total_runout.expanded_uncertainty
+
+
+def test_the_other_direction_is_taken_off():
+    tilted = dataclasses.replace(SCALE, camera=dataclasses.replace(PLACE, crosstalk=-0.5))
+    radial, _ = measured(wave(3, 0.2, 30.0), scale=SCALE)
+    side, _ = measured(
+        lambda degrees: wave(2, 0.3)(degrees) - 0.5 * wave(3, 0.2, 30.0)(degrees), scale=tilted, other=radial
+    )
+    assert_allclose(side.total_runout.value, 0.6, rtol=0, atol=0.015)
+
+
+def test_a_camera_twice_as_far_halves_what_the_outlines_depth_does():
+    far = dataclasses.replace(PLACE, distance_mm=500.0, distance_standard_uncertainty_mm=10.0)
+    assert_allclose(depth_share(far), depth_share(PLACE) / 2.0, rtol=1e-12, atol=0)
+
+
+def test_what_isnt_known_of_the_camera_makes_the_reading_less_sure():
+    known, _ = measured(wave(2, 0.3))
+    unknown, budget = measured(wave(2, 0.3), scale=dataclasses.replace(SCALE, camera=None))
+    assert unknown.total_runout.expanded_uncertainty > 2.0 * known.total_runout.expanded_uncertainty
+    notes = camera_notes("lateral", dataclasses.replace(SCALE, camera=None), budget, False)
+    assert any("checkerboard" in note for note in notes)
+
+
+def test_a_tilted_camera_is_told_to_stand_square_or_be_corrected():
+    tilted = dataclasses.replace(SCALE, camera=dataclasses.replace(PLACE, crosstalk=np.tan(np.radians(25.0))))
+    _, budget = measured(wave(2, 0.3), scale=tilted)
+    (note,) = camera_notes("lateral", tilted, budget, False)
+    assert "25° off square" in note
+    assert "--radial" in note
+
+
+def test_the_budget_is_not_less_than_any_of_its_lines():
+    _, budget = measured(wave(2, 0.3))
+    whole, freedom = combined(budget)
+    assert whole >= max(line.standard_uncertainty_mm for line in budget)
+    assert freedom >= min(line.degrees_of_freedom for line in budget)
+
+
+def test_a_stain_that_spoils_frames_in_a_row_widens_the_interval():
+    rng = np.random.default_rng(8)
+    alike = np.convolve(rng.normal(0.0, 0.02, 409), np.ones(10) / np.sqrt(10.0), mode="valid")
+    plain, _ = measured(lambda degrees: wave(2, 0.3)(degrees) + rng.normal(0.0, 0.02, 400))
+    stained, _ = measured(lambda degrees: wave(2, 0.3)(degrees) + alike)
+    assert stained.total_runout.expanded_uncertainty > 1.2 * plain.total_runout.expanded_uncertainty
+
+
+@pytest.mark.parametrize("true_mm", [0.05, 0.4, 1.5])
+def test_the_interval_holds_the_truth(true_mm):
+    # 40 passes at 95 %: fewer than 34 would come up once in about 500 times (binomial).
+    rng = np.random.default_rng(11)
+    answers = [simulated(rng, true_mm)[0].total_runout for _ in range(40)]
+    assert sum(held(total, true_mm) for total in answers) >= 34
