@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from rimgauge.cli.common import json_option, print_json
-from rimgauge.errors import BadFile, BadInput
+from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
 if TYPE_CHECKING:
     from rimgauge.capture import FrameSource
@@ -138,12 +138,16 @@ class _Target:
     keep: Keep
 
     def __post_init__(self) -> None:
-        from rimgauge.job import frames_path, picture_path
+        """Refuse now what would lose the measurement later."""
+        from rimgauge.job import check_writable, frames_path, picture_path
 
         if self.out is None:
-            if self.folder is None and self.keep == "frames":
+            if self.folder is not None:
+                check_writable(self.folder.folder / "pass.json")
+            elif self.keep == "frames":
                 raise BadInput("--keep frames needs --out pass.json, or a job folder, to keep them in")
             return
+        check_writable(self.out)
         if self.keep != "none" and picture_path(self.out) == self.out:
             raise BadFile(self.out, "a measurement is JSON; give it a name that ends in .json")
         if self.keep == "frames" and frames_path(self.out).exists():
@@ -155,6 +159,14 @@ class _Target:
         return "none" if self.out is None and self.folder is None else self.keep
 
     def write(self, runout: Runout, picture: bytes | None, frames: list[Path]) -> Path | None:
+        """Write the result; where that fails it is shown, so that it isn't lost."""
+        try:
+            return self._write(runout, picture, frames)
+        except RimgaugeError:
+            click.echo(f"{runout_text(runout)}\n\nNOT written:", err=True)
+            raise
+
+    def _write(self, runout: Runout, picture: bytes | None, frames: list[Path]) -> Path | None:
         from rimgauge.job import keep_pass, picture_path, update_manifest, write_measured
 
         if self.out is None:

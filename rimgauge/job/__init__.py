@@ -1,7 +1,7 @@
 """Files: the only home of json and toml, whole or not written at all, every field checked on reading."""
 
 from .build import read_build
-from .disk import write_bytes
+from .disk import check_writable, write_bytes
 from .folder import Job, find_job, latest, next_path, open_job, passes, plans, reading_files, view_path
 from .keep import (
     frames_path,
@@ -30,6 +30,7 @@ __all__ = [
     "Result",
     "Trouble",
     "by_month",
+    "check_writable",
     "create_job",
     "find_job",
     "frames_path",

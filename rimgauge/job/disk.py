@@ -24,6 +24,8 @@ _TROUBLES = {
     errno.EROFS: "lies on a disk that can only be read; choose another place",
     errno.ENOSPC: "the disk is full; free some space and run the command again",
     errno.EDQUOT: "your share of the disk is full; free some space and run the command again",
+    errno.EFBIG: "there is no room for a file of this size; free some space and run the command again",
+    errno.EIO: "the disk reports an error; save the job elsewhere and run the command again",
     errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
     errno.EEXIST: "is there already",
 }
@@ -83,6 +85,7 @@ def write_bytes(path: Path, data: bytes) -> None:
         It can't be written; the file of that name, if there was one, is untouched.
 
     """
+    check_name(path)
     with one_sentence(path):
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, "")
@@ -94,6 +97,67 @@ def write_bytes(path: Path, data: bytes) -> None:
         raise BadFile(path, f"can't be written, for there is no folder {path.parent}; make it first")
     with one_sentence(path):
         _replace(target, data)
+
+
+def sweep(folder: Path) -> None:
+    """Throw away half-made copies of frames that a command left when it was killed.
+
+    Only for who holds the job: such copies are made by nobody else.
+    """
+    with contextlib.suppress(OSError):
+        for path in folder.glob(".rimgauge-*.part"):
+            if path.is_dir():
+                shutil.rmtree(path, ignore_errors=True)
+
+
+def check_writable(path: Path) -> None:
+    """Make sure that a file of this name could be written now, before work is done that would be lost.
+
+    Raises
+    ------
+    BadFile
+        It could not; nothing is changed.
+
+    """
+    check_name(path)
+    with one_sentence(path):
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, "")
+        if path.exists() and not path.is_file():
+            return
+    if not path.resolve().parent.is_dir():
+        raise BadFile(path, f"can't be written, for there is no folder {path.parent}; make it first")
+    with one_sentence(path):
+        trial = path.resolve().with_name(f".rimgauge-{secrets.token_hex(6)}.part")
+        try:
+            trial.open("xb").close()
+        finally:
+            trial.unlink(missing_ok=True)
+
+
+_DEVICES = {
+    *("con", "prn", "aux", "nul", "conin$", "conout$"),
+    *(f"{port}{digit}" for port in ("com", "lpt") for digit in "123456789¹²³"),
+}
+"""Names that Windows keeps for devices, with any ending."""
+
+
+def is_device_name(name: str) -> bool:
+    """Tell whether Windows would take a file of this name for a device."""
+    return name.split(".", maxsplit=1)[0].rstrip(" ").lower() in _DEVICES
+
+
+def check_name(path: Path) -> None:
+    """Refuse the name of a device: a record is meant to be handed on to any system.
+
+    Raises
+    ------
+    BadFile
+        It is one.
+
+    """
+    if is_device_name(path.name):
+        raise BadFile(path, "is a name that Windows keeps for a device; choose another")
 
 
 def copy_files(files: Iterable[Path], folder: Path) -> None:

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import os
 import sys
+import time
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -32,6 +33,11 @@ else:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
+PATIENCE_S = 10.0
+"""How long a command waits for another one that writes to the same job: none writes for longer than a moment,
+except where many frames are kept."""
+
+
 @contextlib.contextmanager
 def hold(job: Job) -> Iterator[None]:
     """Keep other processes from writing to the job; the lock falls by itself when this process ends.
@@ -39,24 +45,33 @@ def hold(job: Job) -> Iterator[None]:
     Raises
     ------
     BadInput
-        Another process holds it.
+        Another process holds it, and has not let go in PATIENCE_S.
     BadFile
         The folder can't be written.
 
     """
-    path = job.folder / ".lock"
-    with disk.one_sentence(path):
-        file = path.open("ab")
+    with disk.one_sentence(job.folder):
+        file = (job.folder / ".lock").open("ab")
     with file:
-        try:
-            with disk.one_sentence(path):
-                _take(file)
-        except BadFile as trouble:
-            if not isinstance(trouble.__cause__, BlockingIOError | PermissionError):  # no locks on this disk
-                raise
-            busy = f"{job.folder}: another rimgauge is writing to this job; wait until it has ended"
-            raise BadInput(busy) from trouble
+        end_s = time.monotonic() + PATIENCE_S
+        while not _taken(job, file):
+            if time.monotonic() > end_s:
+                busy = f"{job.folder}: another rimgauge is writing to this job; wait until it has ended"
+                raise BadInput(busy)
+            time.sleep(0.05)
+        disk.sweep(job.folder)
         yield
+
+
+def _taken(job: Job, file: IO[bytes]) -> bool:
+    try:
+        with disk.one_sentence(job.folder):
+            _take(file)
+    except BadFile as trouble:
+        if isinstance(trouble.__cause__, BlockingIOError | PermissionError):
+            return False
+        raise  # this disk knows no locks
+    return True
 
 
 def keep_pass(job: Job, runout: Runout, *, picture: bytes | None = None, frames: Sequence[Path] = ()) -> Path:

@@ -14,15 +14,6 @@ from .build import FEWEST_SPOKES, MOST_SPOKES, parse_build
 from .folder import WHEEL, Job
 from .manifest import now, write_manifest
 
-_RESERVED = {
-    "con",
-    "prn",
-    "aux",
-    "nul",
-    *(f"{port}{digit}" for port in ("com", "lpt") for digit in "123456789"),
-}
-"""Names that Windows keeps for devices, with any ending."""
-
 
 def create_job(
     folder: Path, *, spokes: int, name: str = "", kind: str | None = None, crossings: int | None = None
@@ -56,11 +47,7 @@ def create_job(
 def _check_name(folder: Path) -> None:
     """Refuse a name that another system couldn't hold: a record is meant to be handed on."""
     name = folder.resolve().name
-    if (
-        name.split(".")[0].lower() in _RESERVED
-        or name.endswith((" ", "."))
-        or re.search(r'[<>:"|?*\\\x00-\x1f]', name)
-    ):
+    if disk.is_device_name(name) or name.endswith((" ", ".")) or re.search(r'[<>:"|?*\\\x00-\x1f]', name):
         raise BadInput(f"{str(folder)!r} can't be the name of a folder on every system; choose a plainer one")
 
 

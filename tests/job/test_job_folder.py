@@ -246,7 +246,7 @@ def test_verify_needs_a_job(tmp_path):
         verify_job(tmp_path)
 
 
-def test_two_processes_do_not_write_at_once(job, runout):
+def test_two_processes_do_not_write_at_once(job, runout, monkeypatch):
     program = (
         "import sys; from pathlib import Path; from rimgauge.job import hold, open_job\n"
         "with hold(open_job(Path(sys.argv[1]))): print('held', flush=True); sys.stdin.read()"
@@ -254,6 +254,7 @@ def test_two_processes_do_not_write_at_once(job, runout):
     command = [sys.executable, "-c", program, str(job.folder)]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as other:
         assert other.stdout.readline().strip() == b"held"
+        monkeypatch.setattr("rimgauge.job.keep.PATIENCE_S", 0.0)
         with pytest.raises(BadInput, match="another rimgauge is writing to this job"):
             keep_pass(job, runout)
         other.kill()
