@@ -12,7 +12,7 @@ import numpy as np
 from rimgauge.capture import LEARNING_FRAMES, Frame, LiveMark, Tracker
 from rimgauge.pipeline import USUAL_RADIUS_MM, known_scale, mark_to_pointer_deg
 from rimgauge.records import FloatArray, Moment, View
-from rimgauge.signal import LivePlace, look_period_deg
+from rimgauge.signal import LivePlace, Path, look_period_deg
 
 REMEMBERED_FRAMES = 600
 MARK_LEARNT_EVERY = 30
@@ -94,6 +94,11 @@ class Watcher:
             return self._blank(frame)
         return self._read(frame)
 
+    @property
+    def path(self) -> Path | None:
+        """What was seen before the place was known everywhere, by hindsight; None until then."""
+        return None if self._clock is None else self._clock.path
+
     def _blank(self, frame: Frame) -> Moment:
         count = len(self._view.edges)
         return Moment(
@@ -145,6 +150,11 @@ class _Clock:
         self._deg_per_px, self._offset_deg = deg_per_px, offset_deg
         self._rows: deque[_Row] = deque(maxlen=REMEMBERED_FRAMES)
         self._start()
+
+    @property
+    def path(self) -> Path | None:
+        """What was seen until the spokes' look was learnt."""
+        return self._place.path
 
     def _start(self) -> None:
         self._rows.clear()

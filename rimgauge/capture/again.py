@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import cv2
@@ -29,7 +29,7 @@ class LaidDown:
     So what is measured is what is kept: measuring the kept pictures gives the same numbers.
     """
 
-    def __init__(self, source: FrameSource, folder: Path) -> None:
+    def __init__(self, source: Iterable[Frame], folder: Path) -> None:
         self.source, self.folder = source, folder
 
     def __iter__(self) -> Iterator[Frame]:
@@ -62,7 +62,7 @@ def picture_at(files: list[Path], index: int) -> Picture:
     pictures = [path for path in files if path.suffix.lower() in PICTURE_ENDINGS]
     if pictures:
         return read_picture(pictures[index])
-    with VideoSource(str(files[0]), "video", 30.0) as video:
+    with VideoSource(files[0], 30.0) as video:
         frame = next(itertools.islice(video, index, None), None)
     if frame is None:
         raise FrameTrouble(files[0], f"frame {index} can't be read a second time")
@@ -83,7 +83,7 @@ def kept_source(folder: Path) -> FrameSource:
     except OSError as error:
         raise BadFile(folder, f"can't be read ({error.strerror})") from None
     films = [path for path in inside if path.suffix.lower() not in (".csv", *PICTURE_ENDINGS)]
-    return VideoSource(str(films[0]), "video", 30.0) if len(films) == 1 else FolderSource(folder, 30.0)
+    return VideoSource(films[0], 30.0) if len(films) == 1 else FolderSource(folder, 30.0)
 
 
 def at_times(source: FrameSource, time_s: list[float]) -> Iterator[Frame]:

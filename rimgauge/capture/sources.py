@@ -2,63 +2,43 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import itertools
 import math
 import queue
 import threading
-import time
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Self
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from rimgauge.capture.frame import Frame, FrameSource, Picture, as_colour
+from rimgauge.capture.http_stream import MjpegLine, NoMjpeg, without_login
+from rimgauge.capture.live_source import Line, LiveSource, OpenCvLine
 from rimgauge.errors import BadFile, FrameTrouble
+
+__all__ = [
+    "PICTURE_ENDINGS",
+    "FolderSource",
+    "Frame",
+    "FrameSource",
+    "Picture",
+    "ReadAhead",
+    "VideoSource",
+    "open_source",
+    "read_picture",
+]
 
 PICTURE_ENDINGS = {".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"}
 AHEAD_FRAMES = 8
 """How many decoded frames may wait for the tracker; bounds the memory."""
-
-Picture = NDArray[np.uint8]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Frame:
-    """One picture (h, w, 3) BGR with its number and its time [s]."""
-
-    index: int
-    time_s: float
-    image: Picture
-
-
-class FrameSource(Protocol):
-    """Anything that gives frames in the order of time, once."""
-
-    kind: str
-    name: str
-
-    def __iter__(self) -> Iterator[Frame]:
-        """Give frames until there are no more."""
-
-    def __enter__(self) -> Self:
-        """Open."""
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Let go of the camera or file."""
-
-    def sha256(self) -> str:
-        """Fingerprint of the files read, '' where there are none."""
-
-    def files(self) -> list[Path]:
-        """Files that the frames and their times are read from, none of a live source."""
+NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try 1"
+NO_STREAM = "nothing answers at this address; check that phone and computer share a network"
 
 
 class _Closing:
@@ -73,7 +53,13 @@ class _Closing:
         self.close()
 
     def close(self) -> None:
-        """Let go of the camera or file."""
+        """Let go of the file."""
+
+    def stop(self) -> None:
+        """Let the frames end soon."""
+        self._stopped = True
+
+    _stopped = False
 
 
 class FolderSource(_Closing):
@@ -97,6 +83,8 @@ class FolderSource(_Closing):
     def __iter__(self) -> Iterator[Frame]:
         size: tuple[int, ...] | None = None
         for index, path in enumerate(self.pictures):
+            if self._stopped:
+                return
             image = read_picture(path)
             if size is not None and image.shape != size:
                 raise FrameTrouble(
@@ -120,51 +108,47 @@ class FolderSource(_Closing):
 
 
 class VideoSource(_Closing):
-    """A video file, or a stream or camera that OpenCV can open; live ones are stamped on arrival."""
+    """A video file."""
 
-    def __init__(self, target: str | int, kind: str, fps: float) -> None:
-        self.kind, self.name, self.target, self.fps = kind, str(target), target, fps
-        self.capture = cv2.VideoCapture(target)
+    kind = "video"
+
+    def __init__(self, path: Path, fps: float) -> None:
+        self.name, self.path, self.fps = str(path), path, fps
+        self.capture = cv2.VideoCapture(self.name)
         if not self.capture.isOpened():
-            remedy = {
-                "camera": "no camera answers to this number; plug it in, close other programs that use it, or try 1",
-                "stream": "nothing answers at this address; check that phone and computer share a network",
-                "video": "this file can't be read as a video; convert it to MP4 or give a folder of pictures",
-            }[kind]
-            raise FrameTrouble(target, remedy)
+            raise FrameTrouble(
+                path, "this file can't be read as a video; convert it to MP4 or give a folder of pictures"
+            )
 
     def __iter__(self) -> Iterator[Frame]:
-        start_s, index, last_s = time.monotonic(), 0, -math.inf
+        index, last_s = 0, -math.inf
         stated_fps = self.capture.get(cv2.CAP_PROP_FPS)
         fps = stated_fps if 1.0 <= stated_fps <= 1000.0 else self.fps
-        while True:
+        while not self._stopped:
             good, image = self.capture.read()
             if not good:
                 break
             # Containers with a variable frame rate state each frame's time; some state only zeros.
-            stated_s = self.capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
-            time_s = time.monotonic() - start_s if self.kind != "video" else stated_s
+            time_s = self.capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
             if time_s <= last_s:
                 time_s = max(last_s, 0.0) + 1.0 / fps if index else 0.0
             last_s = time_s
-            yield Frame(index, time_s, _as_colour(image))
+            yield Frame(index, time_s, as_colour(image))
             index += 1
         if index == 0:
             raise FrameTrouble(self.name, "not one frame could be read from it")
 
     def sha256(self) -> str:
-        """Fingerprint of the video file, '' of a live source."""
-        if self.kind != "video":
-            return ""
-        with open(self.name, "rb") as handle:
+        """Fingerprint of the video file."""
+        with self.path.open("rb") as handle:
             return hashlib.file_digest(handle, "sha256").hexdigest()
 
     def files(self) -> list[Path]:
-        """The video file, nothing of a live source."""
-        return [Path(self.name)] if self.kind == "video" else []
+        """The video file."""
+        return [self.path]
 
     def close(self) -> None:
-        """Let go of the camera or file."""
+        """Let go of the file."""
         self.capture.release()
 
 
@@ -224,15 +208,23 @@ def open_source(name: str, *, fps: float = 30.0) -> FrameSource:
         There is no such source, or it gives no frames.
     """
     if name.isdecimal():
-        return VideoSource(int(name), "camera", fps)
-    if name.startswith(("http://", "https://", "rtsp://")):
-        return VideoSource(name, "stream", fps)
+        return LiveSource("camera", name, lambda: OpenCvLine(int(name)), NO_CAMERA)
+    if name.lower().startswith(("http://", "https://", "rtsp://")):
+        return LiveSource("stream", without_login(name), lambda: _call(name), NO_STREAM)
     path = Path(name)
     if path.is_dir():
         return FolderSource(path, fps)
     if not path.exists():
         raise FrameTrouble(name, "there is no such file or folder; check the spelling")
-    return VideoSource(str(path), "video", fps)
+    return VideoSource(path, fps)
+
+
+def _call(address: str) -> Line:
+    """Connect to an address: pictures one after another, or else a video that OpenCV can read."""
+    if not address.lower().startswith("rtsp://"):
+        with contextlib.suppress(NoMjpeg):
+            return MjpegLine(address)
+    return OpenCvLine(address)
 
 
 def read_picture(path: Path) -> Picture:
@@ -251,16 +243,7 @@ def read_picture(path: Path) -> Picture:
             image = None
     if image is None:
         raise BadFile(path, "this is not a picture that can be read; it may be damaged or of another kind")
-    return _as_colour(image)
-
-
-def _as_colour(image: NDArray[np.generic]) -> Picture:
-    picture = np.asarray(image, dtype=np.uint8)
-    return (
-        picture
-        if picture.ndim == 3
-        else cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR).astype(np.uint8, copy=False)
-    )
+    return as_colour(image)
 
 
 def _pictures(folder: Path) -> list[Path]:

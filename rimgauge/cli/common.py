@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
-from collections.abc import Callable
+import signal
+import threading
+from collections.abc import Callable, Iterator
 from typing import Any, TypeVar
 
 import click
@@ -17,6 +20,25 @@ def json_option(function: _F) -> _F:
     return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs instead of words.")(
         function
     )
+
+
+@contextlib.contextmanager
+def stop_on_ctrl_c(stop: Callable[[], None]) -> Iterator[None]:
+    """Let Ctrl-C stop the frames rather than the program, so that what was seen is kept; a second one ends it."""
+
+    def first(number: int, frame: object) -> None:
+        signal.signal(signal.SIGINT, before)
+        stop()
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.getsignal(signal.SIGINT)
+    signal.signal(signal.SIGINT, first)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def print_json(value: object) -> None:

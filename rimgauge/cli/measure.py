@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
 if TYPE_CHECKING:
-    from rimgauge.capture import FrameSource
+    from collections.abc import Iterable
+
+    from rimgauge.capture import Frame, FrameSource
     from rimgauge.job import Job
     from rimgauge.records import Direction, GapTrack, Runout, SideRunout, View, Wheel
 
@@ -58,6 +60,12 @@ Keep = Literal["frames", "worst", "none"]
     metavar="PASS",
     help="The same the other way round.",
 )
+@click.option(
+    "--revolutions",
+    type=click.FloatRange(1.2, 50.0),
+    help="Camera or stream: stop after so many. Default: when the curve is known well enough.",
+)
+@click.option("--beep", is_flag=True, help="Camera or stream: beep when it is enough.")
 @click.option("--check", is_flag=True, help="Leave with code 3 unless the wheel is within the limit.")
 @json_option
 def command(
@@ -73,10 +81,15 @@ def command(
     fps: float,
     radial_file: Path | None,
     lateral_file: Path | None,
+    revolutions: float | None,
+    beep: bool,
     check: bool,
     as_json: bool,
 ) -> None:
-    """Measure the runout in SOURCE: a folder of frames, a video file or a camera number.
+    """Measure the runout in SOURCE: a folder of frames, a video file, a camera number or a stream's address.
+
+    With a camera or stream it says when to turn the wheel and stops by itself; Ctrl-C stops it sooner, and
+    what was seen until then is measured.
 
     Beside the result lies a picture of the worst place, pointer and rim edge marked in it. Inside a job
     folder the files need not be named; where it has a lateral and a radial view, --direction says which.
@@ -87,6 +100,7 @@ def command(
 
     import rimgauge.job as job
     from rimgauge.capture import open_source
+    from rimgauge.cli.guidance import guided
 
     folder = job.find_job(Path.cwd())
     view = _view(view_file, direction, folder)
@@ -101,8 +115,9 @@ def command(
         raise BadInput("--fps must be between 0.5 and 1000 frames a second")
     to = _Target(out, folder, keep)
     other = _other_side(view.direction, radial_file, lateral_file)
-    with open_source(source, fps=fps) as frames:
-        runout, written = _measure(frames, Path(source).name, view, wheel, limit, to, other)
+    with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
+        seen = frames if frames.files() else guided(frames, view, wheel, limit, revolutions, beep=beep)
+        runout, written = _measure(frames, seen, Path(source).name, view, wheel, limit, to, other)
     if as_json:
         if written is None:
             print_json(job.pass_fields(runout))
@@ -181,6 +196,7 @@ class _Target:
 
 def _measure(
     frames: FrameSource,
+    seen_frames: Iterable[Frame],
     name: str,
     view: View,
     wheel: Wheel,
@@ -201,7 +217,7 @@ def _measure(
         laid_down = live and to.keeps != "none"
         radius_mm = wheel.rim.effective_diameter_mm / 2.0 + 9.0
         seen, turning = see(
-            ReadAhead(LaidDown(frames, Path(place)) if laid_down else frames),
+            ReadAhead(LaidDown(seen_frames, Path(place)) if laid_down else seen_frames),
             view,
             spoke_angles_deg=wheel.spoke_angles_deg,
             radius_mm=radius_mm,

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -83,9 +81,9 @@ def command(
     angles_deg = _spoke_angles(spokes, wheel)
     width, height = (int(part) for part in size.split("x"))
     draw = _drawing(view, angles_deg, (width, height))
-    with open_source(source, fps=fps) as frames:
-        live = frames.kind in ("camera", "stream")
-        moments = _until_stopped(watch(frames, view, angles_deg, live=live))
+    with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
+        live = not frames.files()
+        moments = watch(frames, view, angles_deg, live=live)
         shown = run_window(moments, draw, window=not no_window, record_to=record, live=live, dark=not light)
     if as_json:
         print_json(
@@ -99,12 +97,6 @@ def command(
         )
     elif record is not None:
         click.echo(f"Wrote {record}: {shown.recorded} pictures from {shown.seen} frames.")
-
-
-def _until_stopped(moments: Iterator[Moment]) -> Iterator[Moment]:
-    """Let Ctrl-C end the frames rather than the program, so that what was recorded is finished."""
-    with contextlib.suppress(KeyboardInterrupt):
-        yield from moments
 
 
 def _view(path: Path | None, direction: Direction) -> View:

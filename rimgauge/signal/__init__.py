@@ -1,8 +1,20 @@
 """From evidence to angle, from gap and angle to runout with its uncertainty and verdict."""
 
 from rimgauge.signal.budget import camera_notes, judge
-from rimgauge.signal.live_place import LivePlace
+from rimgauge.signal.live_place import LivePlace, Path
+from rimgauge.signal.live_runout import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.signal.runout import side_runout
 from rimgauge.signal.turning import find_turning, look_period_deg
 
-__all__ = ["LivePlace", "camera_notes", "find_turning", "judge", "look_period_deg", "side_runout"]
+__all__ = [
+    "LivePlace",
+    "Path",
+    "RunoutSoFar",
+    "camera_notes",
+    "find_turning",
+    "judge",
+    "look_period_deg",
+    "runout_so_far",
+    "share_seen",
+    "side_runout",
+]

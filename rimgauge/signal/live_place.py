@@ -54,6 +54,14 @@ class PlaceNow:
     standard_deviation_deg: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Path:
+    """Unwrapped angle (n,) [deg] and gaps (n, k) [px] of frames, by hindsight."""
+
+    angle_deg: FloatArray
+    gap_px: FloatArray
+
+
 _Learnt = tuple[FloatArray, FloatArray]
 
 
@@ -87,6 +95,8 @@ class LivePlace:
         self._learnt: tuple[_Learnt | None, ...] = ()
         self.times_learnt = 0
         """How often the looks were learnt."""
+        self.path: Path | None = None
+        """What was seen up to the last learning, looked back at."""
 
     def step(self, time_s: float, mark_deg: float, profile: FloatArray, gap_px: FloatArray) -> PlaceNow:
         """Take in one frame.
@@ -179,6 +189,7 @@ class LivePlace:
             return
         self._learnt = tuple(_learn(place.chance, look) for look in looks)
         self.times_learnt += 1
+        self.path = Path(place.angle_deg[moment], gap_px)
 
 
 def _learn(chance: FloatArray, look: Look) -> _Learnt | None:

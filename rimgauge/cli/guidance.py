@@ -1,0 +1,61 @@
+"""What a live measurement says on the terminal while it runs."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from rimgauge.capture import Frame, FrameSource
+    from rimgauge.guiding import Progress
+    from rimgauge.records import View, Wheel
+
+
+def guided(
+    frames: FrameSource, view: View, wheel: Wheel, limit_mm: float, revolutions: float | None, *, beep: bool
+) -> Iterable[Frame]:
+    """Let a live source say when to turn the wheel, and end when enough was seen."""
+    from rimgauge.guiding import Guide, Guided
+
+    guide = Guide(
+        view,
+        wheel.spoke_angles_deg,
+        tolerance_mm=limit_mm,
+        radius_mm=wheel.rim.effective_diameter_mm / 2.0 + 9.0,
+        revolutions=revolutions,
+    )
+    return Guided(frames, view, guide, _Saying(beep=beep))
+
+
+class _Saying:
+    """Says on the terminal how a live measurement stands, in one line that is written over."""
+
+    def __init__(self, *, beep: bool) -> None:
+        self._beep, self._said = beep, ""
+
+    def __call__(self, progress: Progress) -> None:
+        words = progress_words(progress)
+        if progress.stage == "done" and self._beep:
+            click.echo("\a", nl=False, err=True)
+        if not sys.stderr.isatty() or words == self._said:
+            return
+        self._said = words
+        click.echo("\r" + words.ljust(79), nl=progress.stage == "done", err=True)
+
+
+def progress_words(progress: Progress) -> str:
+    """Say in one line, at most 79 letters, what to do and how much of the wheel was seen."""
+    if progress.stage == "looking":
+        return "Looking for pointer and rim; keep hands out of the picture ..."
+    bar = "#" * round(20 * progress.seen)
+    if progress.stage == "waiting":
+        return f"[{bar:<20}] Turn the wheel slowly, a few times round. Ctrl-C ends."
+    so_far = progress.so_far
+    known = "" if so_far is None else f", {so_far.total_mm:.2f} ± {2 * so_far.standard_uncertainty_mm:.2f} mm"
+    what = {"turning": "Keep turning", "done": "Enough, let it stop"}[progress.stage]
+    what = "Turn more slowly" if progress.too_fast and progress.stage == "turning" else what
+    return f"[{bar:<20}] {what}: {progress.revolutions:.1f} times round{known}"
