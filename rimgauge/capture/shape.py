@@ -30,6 +30,7 @@ SHARPER = 0.85
 """A mean profile is blurred by the scatter of its frames and a bevel is a slope, not a step.
 Too wide a blur lets two steps trade place for width; one too narrow by this much costs 4 % in standard deviation."""
 LEAST_BLUR_PX, MOST_BLUR_PX = 0.4, 6.0
+LEAST_SECOND_PX, MOST_SECOND_PX = 1.2, 9.0
 
 
 def learn_shape(
@@ -101,15 +102,15 @@ def _fitted_steps(
     best, least = np.array([0.0, plain.blur_px]), math.inf
     for second in seconds or (None,):
         now = np.array([0.0, plain.blur_px] if second is None else [-second / 2.0, plain.blur_px, second])
-        low = [-4.0, LEAST_BLUR_PX, 1.2][: len(now)]
-        high = [4.0, MOST_BLUR_PX, 2.0 * SECOND_STEPS_PX[-1]][: len(now)]
         for _ in range(WINDOWS):
             # The window is held still within a fit: a blur must not win by choosing which pixels count.
             near = (u > now[0] - 4.0 * now[1] - 2.0) & (u < now[0] + 2.0 * now[1] + 1.0 + sum(now[2:]))
-            fit = least_squares(_misfit, now, bounds=(low, high), args=(u[near], grey[near]), x_scale=0.3)
-            now = fit.x
-        if float(fit.cost) / near.sum() < least:
-            best, least = now, float(fit.cost) / near.sum()
+            if near.sum() <= 2 * len(now):
+                break
+            fit = least_squares(_misfit, now, args=(u[near], grey[near]), method="lm", max_nfev=60)
+            now = _bounded(fit.x)
+            if float(fit.cost) / near.sum() < least:
+                best, least = now, float(fit.cost) / near.sum()
     blur = max(LEAST_BLUR_PX, (SHARPER if seconds else 1.0) * float(best[1]))
     second_step = float(best[2]) if seconds else None
     shape = replace(plain, blur_px=blur, second_step_px=second_step)
@@ -128,10 +129,16 @@ def _with_band(shape: EdgeShape, outside: float, inside: float, room_px: int = 9
 
 def _misfit(unknowns: FloatArray, u: FloatArray, grey: FloatArray) -> FloatArray:
     """What no brightness and contrasts explain of a profile, for steps at the places given (place, blur, width)."""
-    place, blur = unknowns[:2]
-    steps = [ndtr((u - place - further) / blur) for further in (0.0, *unknowns[2:])]
+    place, blur, *widths = _bounded(unknowns)
+    steps = [ndtr((u - place - further) / blur) for further in (0.0, *widths)]
     basis = np.stack([np.ones_like(u), *steps], axis=1)
     return np.asarray(grey - basis @ np.linalg.lstsq(basis, grey, rcond=None)[0])
+
+
+def _bounded(unknowns: FloatArray) -> FloatArray:
+    """Place, blur and width kept where they mean something."""
+    low, high = [-4.0, LEAST_BLUR_PX, LEAST_SECOND_PX], [4.0, MOST_BLUR_PX, MOST_SECOND_PX]
+    return np.clip(unknowns, low[: len(unknowns)], high[: len(unknowns)])
 
 
 def _tried(
