@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from itertools import product
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -19,8 +18,10 @@ SECOND_STEPS_PX = (2.0, 3.0, 4.5)
 """Distances at which a bevel, seen as a line beside the outline, is looked for; the fit then moves them."""
 PROFILE_REACH_PX = 9.0
 PROFILE_BIN_PX = 0.25
-OUTSIDE_REACHES, INSIDE_REACHES = (4.0, 6.0), (2.0, 4.0, 6.0)
-"""Widths of the fit's band that are tried, in blurs, toward the pointer and into the rim."""
+BANDS = ((4.0, 2.0), (4.0, 4.0), (6.0, 6.0), (9.0, 9.0))
+"""Widths of the fit's band that are tried in turn, in blurs, toward the pointer and into the rim."""
+WORTH = 0.95
+"""A wider band must lower the standard error by a twentieth: what it takes in is never quite plain."""
 ROUNDS = 2
 """Profile and places sharpen one another; the second round moves them by hundredths of a pixel."""
 WINDOWS = 3
@@ -72,7 +73,7 @@ def learn_shape(
         bend = float(np.median([fit.bend_per_px for fit in good]))
         now = np.array([place if fit is None else fit.place_px for place, fit in zip(now, fits, strict=True)])
     shape = replace(shape, slope=slope, bend_per_px=bend)
-    return _widest_use(shape, patches, now, row_px, room_px), float(np.median(now - places))
+    return _best_band(shape, patches, now, row_px, room_px), float(np.median(now - places))
 
 
 def _mean_profile(
@@ -114,7 +115,12 @@ def _fitted_steps(
     blur = max(LEAST_BLUR_PX, (SHARPER if seconds else 1.0) * float(best[1]))
     second_step = float(best[2]) if seconds else None
     shape = replace(plain, blur_px=blur, second_step_px=second_step)
-    return _with_band(shape, OUTSIDE_REACHES[0], INSIDE_REACHES[0]), float(best[0])
+    return _with_band(shape, *BANDS[0]), float(best[0])
+
+
+def least_outside_px(shape: EdgeShape) -> int:
+    """How far the narrowest band reaches toward the pointer."""
+    return math.ceil(BANDS[0][0] * shape.blur_px) + 2
 
 
 def _with_band(shape: EdgeShape, outside: float, inside: float, room_px: int = 99) -> EdgeShape:
@@ -162,16 +168,19 @@ def _plainest(
     return next(each for each in tried if each[0] <= PLAIN_ENOUGH * best)
 
 
-def _widest_use(
+def _best_band(
     shape: EdgeShape, patches: list[GreyArray], places: FloatArray, row_px: float, room_px: int
 ) -> EdgeShape:
     """The band with the least standard error: plain surroundings tell more, busy ones must stay out."""
-    best, least = shape, math.inf
-    for outside, inside in product(OUTSIDE_REACHES, INSIDE_REACHES):
-        tried = _with_band(shape, outside, inside, room_px)
+
+    def error_px(tried: EdgeShape) -> float:
         fits = [fit_edge(patch, place, row_px, tried) for patch, place in zip(patches, places, strict=True)]
-        errors = [math.inf if fit is None else fit.standard_error_px for fit in fits]
-        typical = float(np.quantile(errors, 0.8)) if np.isfinite(errors).all() else math.inf
-        if typical < 0.98 * least:
-            best, least = tried, typical
+        return float(np.mean([math.inf if fit is None else fit.standard_error_px for fit in fits]))
+
+    best, least = shape, math.inf
+    for band in BANDS:
+        tried = _with_band(shape, *band, room_px)
+        error = error_px(tried)
+        if error < WORTH * least:
+            best, least = tried, error
     return best

@@ -5,17 +5,18 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge.capture.clock import LiveClock
-from rimgauge.capture.edge import EdgeFit, fit_edge
+from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
 from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark, strip_along, strip_centre_px
 from rimgauge.capture.outline import Outline, learn_outline, nearest_edge
 from rimgauge.capture.patch import Patch, check_boxes, inward, patch_of
 from rimgauge.capture.pointer import PointerLook, PointerShift, learn_pointer, locate_pointer
+from rimgauge.capture.shape import least_outside_px
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import FrameTrouble, RimNotSeen
 from rimgauge.records import Box, Edge, EdgeTrack, FloatArray, GapTrack, View
@@ -74,7 +75,7 @@ class EdgeFollower:
         shift = locate_pointer(self.look, self.pointer_patch.cut(image))
         patch = self.rim_patch.cut(image)
         start = nearest_edge(patch, self.outline, self.last_px)
-        fit = fit_edge(patch, start, self.tip[1], self.outline.shape)
+        fit = fit_edge(patch, start, self.tip[1], self._clear_of_pointer(start))
         if fit is None:
             self.last_px = None
             return NOTHING
@@ -82,6 +83,12 @@ class EdgeFollower:
         quality = min(fit.quality, shift.quality)
         lost = "" if quality >= LEAST_QUALITY else "the rim's edge or the pointer was covered or too faint"
         return self._sighting(fit, shift, quality, lost)
+
+    def _clear_of_pointer(self, edge_px: float) -> EdgeShape:
+        """The outline's shape with a band that ends short of the pointer, as far as the edge's blur allows."""
+        shape = self.outline.shape
+        room_px = int(edge_px - self.tip[0]) - 1
+        return replace(shape, outside_px=min(shape.outside_px, max(room_px, least_outside_px(shape))))
 
     def _sighting(self, fit: EdgeFit, shift: PointerShift, quality: float, lost: str) -> Sighting:
         tip_u, tip_v = self.tip[0] + shift.du_px, self.tip[1] + shift.dv_px

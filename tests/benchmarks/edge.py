@@ -1,0 +1,176 @@
+"""The edge fit as the tracker runs it, beside general-purpose ways, against the Cramér–Rao limit.
+
+    python -m tests.benchmarks.edge [frames]
+
+Every condition draws its own frames with a known edge; the shape is learnt from the first dozen of them, as in a
+pass. The limit is worked out from the noise-free picture: noise over the root of the summed squared slopes.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+from skimage.registration import phase_cross_correlation
+
+from rimgauge.capture.edge import fit_edge
+from rimgauge.capture.outline import Outline, learn_outline, nearest_edge
+
+Picture = NDArray[np.float64]
+ROWS, COLUMNS, MIDDLE, ROOM_PX = 100, 90, 45.0, 30
+LEARNT_FRAMES = 12
+ROW_PX = (ROWS - 1) / 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    name: str
+    blur_px: float = 1.0
+    contrast: float = 100.0
+    noise: float = 2.0
+    slope: float = 0.03
+    gamma: float = 1.0
+    uneven: float = 0.0
+    jpeg: int | None = None
+
+    def clean(self, place_px: float) -> Picture:
+        """The picture without noise: step, light that varies over the band, camera curve."""
+        dv = np.arange(ROWS) - ROW_PX
+        distance = np.arange(COLUMNS) - (place_px + self.slope * dv)[:, None]
+        base = 30.0 if self.contrast > 0.0 else 30.0 - self.contrast
+        light = 1.0 + self.uneven * (dv[:, None] / ROWS + (np.arange(COLUMNS) - MIDDLE) / COLUMNS)
+        grey = (base + self.contrast * ndtr(distance / self.blur_px)) * light
+        return np.asarray(255.0 * (np.clip(grey, 0.0, 255.0) / 255.0) ** self.gamma)
+
+    def frame(self, rng: np.random.Generator, place_px: float) -> NDArray[np.uint8]:
+        noisy = self.clean(place_px) + rng.normal(0.0, self.noise, (ROWS, COLUMNS))
+        picture = np.rint(np.clip(noisy, 0.0, 255.0)).astype(np.uint8)
+        if self.jpeg is not None:
+            packed = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, self.jpeg])[1]
+            picture = np.asarray(cv2.imdecode(packed, cv2.IMREAD_GRAYSCALE), dtype=np.uint8)
+        return picture
+
+    def limit_px(self) -> float:
+        slopes = (self.clean(MIDDLE + 0.01) - self.clean(MIDDLE - 0.01)) / 0.02
+        # Rounding to whole grey levels adds 1/12 to the variance.
+        return math.sqrt((self.noise**2 + 1.0 / 12.0) / float(np.sum(slopes**2)))
+
+
+CONDITIONS = [
+    Condition(name="plain: blur 1, contrast 100, noise 2"),
+    *(Condition(name=f"blur {b}", blur_px=b) for b in (0.6, 1.5, 2.0, 3.0)),
+    *(Condition(name=f"contrast {c:g}", contrast=c) for c in (25.0, 50.0, 200.0)),
+    *(Condition(name=f"noise {n:g}", noise=n) for n in (1.0, 4.0, 6.0)),
+    Condition(name="contrast 25, noise 6, blur 3", contrast=25.0, noise=6.0, blur_px=3.0),
+    Condition(name="tilt +10°", slope=math.tan(math.radians(10.0))),
+    Condition(name="tilt −10°", slope=-math.tan(math.radians(10.0))),
+    Condition(name="no tilt", slope=0.0),
+    Condition(name="bright to dark", contrast=-100.0),
+    Condition(name="camera curve, gamma 0.45", gamma=0.45),
+    Condition(name="light falls off by 30 %", uneven=0.3),
+    Condition(name="JPEG 85", jpeg=85),
+]
+
+
+def ours(frames: list[NDArray[np.uint8]], slope: float) -> tuple[list[float], list[float], float]:
+    """Places, stated standard errors, and milliseconds of processor time a frame."""
+    patches = [frame.astype(np.float32) for frame in frames]
+    outline: Outline = learn_outline(patches[:LEARNT_FRAMES], slope, ROW_PX, ROOM_PX)
+    places, stated, last = [], [], None
+    start = time.process_time()
+    for patch in patches:
+        fit = fit_edge(patch, nearest_edge(patch, outline, last), ROW_PX, outline.shape)
+        last = None if fit is None else fit.place_px
+        places.append(math.nan if fit is None else fit.place_px)
+        stated.append(math.nan if fit is None else fit.standard_error_px)
+    return places, stated, (time.process_time() - start) / len(frames) * 1e3
+
+
+def edge_map(frame: NDArray[np.uint8], _: NDArray[np.uint8]) -> float:
+    """Mean column of a thresholded edge map, Canny's."""
+    rows, columns = np.nonzero(cv2.Canny(frame, 40, 80))
+    return float(np.mean(columns)) if len(rows) else math.nan
+
+
+def gradient_centroid(frame: NDArray[np.uint8], _: NDArray[np.uint8]) -> float:
+    """Centre of gravity of the slope of brightness within eight pixels of the middle, averaged over the rows."""
+    steep = np.abs(np.gradient(frame.astype(np.float64), axis=1))[:, int(MIDDLE) - 8 : int(MIDDLE) + 9]
+    return float(np.mean(steep @ np.arange(-8, 9) / np.maximum(steep.sum(axis=1), 1e-9)))
+
+
+def registration(frame: NDArray[np.uint8], first: NDArray[np.uint8]) -> float:
+    """Shift against the first frame by upsampled phase correlation."""
+    return -float(
+        phase_cross_correlation(first.astype(float), frame.astype(float), upsample_factor=100)[0][1]
+    )
+
+
+def corner(frame: NDArray[np.uint8], _: NDArray[np.uint8]) -> float:
+    """Corner refinement started on the edge."""
+    start = np.array([[[MIDDLE, ROW_PX]]], dtype=np.float32)
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 0.001)
+    return float(cv2.cornerSubPix(frame, start, (8, 8), (-1, -1), stop)[0, 0, 0])
+
+
+PEERS: dict[str, Callable[[NDArray[np.uint8], NDArray[np.uint8]], float]] = {
+    "slope centroid": gradient_centroid,
+    "edge map": edge_map,
+    "registration": registration,
+    "corner": corner,
+}
+
+
+def measured(condition: Condition, count: int) -> list[str]:
+    """One line of the table."""
+    rng = np.random.default_rng(sum(condition.name.encode()))
+    truth = MIDDLE + rng.uniform(-0.5, 0.5, count)
+    frames = [condition.frame(rng, float(place)) for place in truth]
+    places, stated, spent_ms = ours(frames, condition.slope)
+    errors = np.array(places) - truth
+    limit = condition.limit_px()
+    by_phase = [errors[(truth - MIDDLE + 0.5) // 0.125 == k].mean() for k in range(8)]
+    cells = [
+        condition.name,
+        f"{limit:.4f}",
+        f"{np.std(errors) / limit:.2f}",
+        f"{np.mean(stated) / np.std(errors):.2f}",
+        f"{np.ptp(by_phase):.4f}",
+        f"{spent_ms:.2f}",
+    ]
+    for find in PEERS.values():
+        wrong = np.array([find(frame, frames[0]) for frame in frames]) - truth
+        cells.append(f"{np.nanstd(wrong) / limit:.0f}")
+    return cells
+
+
+def decoding_ms() -> float:
+    """Processor time to decode one 640 × 360 JPEG, the yardstick for the milliseconds."""
+    rng = np.random.default_rng(0)
+    picture = cv2.GaussianBlur(rng.integers(0, 255, (360, 640, 3), dtype=np.uint8), (0, 0), 3.0)
+    packed = cv2.imencode(".jpg", picture)[1]
+    start = time.process_time()
+    for _ in range(100):
+        cv2.imdecode(packed, cv2.IMREAD_COLOR)
+    return (time.process_time() - start) * 10.0
+
+
+def main() -> None:
+    """Print the table."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
+    head = ["condition", "limit px", "sd / limit", "stated / sd", "phase px", "ms", *PEERS]
+    print("| " + " | ".join(head) + " |")
+    print("|" + "---|" * len(head))
+    for condition in CONDITIONS:
+        print("| " + " | ".join(measured(condition, count)) + " |", flush=True)
+    print(f"\nDecoding one 640 × 360 JPEG in the same run: {decoding_ms():.2f} ms of processor time.")
+
+
+if __name__ == "__main__":
+    main()
