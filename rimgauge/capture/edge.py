@@ -70,7 +70,7 @@ class EdgeFit:
 def fit_edge(
     patch: GreyArray, start_px: float, row_px: float, shape: EdgeShape, *, fit_bend: bool = False
 ) -> EdgeFit | None:
-    """Fit the edge by Gauss–Newton with the each row's brightness and contrasts solved on the way.
+    """Fit the edge by Gauss–Newton with each row's brightness and contrasts solved on the way.
 
     Parameters
     ----------
@@ -102,25 +102,18 @@ def fit_edge(
     moved_px = np.array([1.0, half, half**2, 1.0])[free]
     solved = None
     for _ in range(ITERATIONS):
-        solved = _solve(_Rows.at(band, unknowns, shape.blur_px), band, free)
+        solved = _solve(_inner_products(band, unknowns, shape.blur_px), band, free)
         if solved is None:
             return None
-        unknowns[free] += np.clip(solved.step, -1.0, 1.0)
+        step = solved.covariance @ solved.scores.sum(axis=1)
+        unknowns[free] += np.clip(step, -1.0, 1.0)
         if widths:
             unknowns[_WIDTH] = min(max(unknowns[_WIDTH], 0.4 * widths[0], 1.2), 2.0 * widths[0])
-        if float(np.abs(solved.step) @ moved_px) < ENOUGH_PX:
+        if float(np.abs(step) @ moved_px) < ENOUGH_PX:
             break
     if solved is None or not np.isfinite(unknowns).all() or abs(unknowns[0] - start_px) > shape.outside_px:
         return None
-    return EdgeFit(
-        place_px=float(unknowns[0]),
-        standard_error_px=solved.standard_error_px,
-        slope=float(unknowns[1]),
-        bend_per_px=float(unknowns[2]),
-        contrast=solved.contrast,
-        noise=solved.noise,
-        quality=float(solved.weights.sum() / len(patch) * min(1.0, solved.contrast / (4.0 * solved.noise))),
-    )
+    return _summary(unknowns, solved, len(patch))
 
 
 @lru_cache(maxsize=64)
@@ -152,29 +145,21 @@ class _Band:
         return _Band(grey.astype(np.float64), first.astype(np.float64), dv[whole])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Rows:
-    """Inner products (r, 2k, 2k) within each row, at one place of the edge.
+def _inner_products(band: _Band, unknowns: FloatArray, blur_px: float) -> FloatArray:
+    """Inner products (2k, 2k, r) within each row at one place of the edge.
 
     They are of the k basis functions 1, Φ₁ (, Φ₂), the slopes of the k − 1 steps, and the grey levels.
     """
-
-    products: FloatArray
-    basis: int
-    pixels: int
-
-    @staticmethod
-    def at(band: _Band, unknowns: FloatArray, blur_px: float) -> _Rows:
-        rows, pixels = band.grey.shape
-        line = unknowns[0] + unknowns[1] * band.dv + unknowns[2] * band.dv**2 - band.first
-        steps = [line + further for further in (0.0, *unknowns[3:])]
-        basis = 1 + len(steps)
-        stack = np.empty((rows, 2 * basis, pixels))
-        stack[:, 0] = 1.0
-        for j, step in enumerate(steps):
-            stack[:, 1 + j], stack[:, basis + j] = _step_at(step, pixels, blur_px)
-        stack[:, -1] = band.grey
-        return _Rows(stack @ stack.transpose(0, 2, 1), basis, pixels)
+    rows, pixels = band.grey.shape
+    line = unknowns[0] + unknowns[1] * band.dv + unknowns[2] * band.dv**2 - band.first
+    steps = [line + further for further in (0.0, *unknowns[_WIDTH:])]
+    k = 1 + len(steps)
+    stack = np.empty((rows, 2 * k, pixels))
+    stack[:, 0] = 1.0
+    for j, step in enumerate(steps):
+        stack[:, 1 + j], stack[:, k + j] = _step_at(step, pixels, blur_px)
+    stack[:, -1] = band.grey
+    return np.ascontiguousarray((stack @ stack.transpose(0, 2, 1)).transpose(1, 2, 0))
 
 
 def _step_at(place: FloatArray, pixels: int, blur_px: float) -> tuple[FloatArray, FloatArray]:
@@ -182,45 +167,64 @@ def _step_at(place: FloatArray, pixels: int, blur_px: float) -> tuple[FloatArray
     cdf, density = _step_table(blur_px, 2 * pixels)
     near = np.clip(place, -pixels, 2 * pixels - 1)
     whole = np.rint(near)
-    phase = ((near - whole + 0.5) * PHASES + 0.5).astype(np.intp)[:, None]
-    columns = (2 * pixels - whole).astype(np.intp)[:, None] + np.arange(pixels)
-    return cdf[phase, columns], density[phase, columns]
+    phase = np.rint((near - whole + 0.5) * PHASES)
+    index = (phase * cdf.shape[1] + (2 * pixels - whole)).astype(np.intp)[:, None] + np.arange(pixels)
+    return cdf.take(index), density.take(index)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Solved:
-    """A Gauss–Newton step of the free unknowns, and what the rows look like round it."""
+    """Round one place: covariance of the free unknowns over noise², each row's pull on them (n, r), its weight.
 
-    step: FloatArray
-    standard_error_px: float
+    row_rms: residual of each row [grey levels]. contrast: of the first step in each row.
+    """
+
+    covariance: FloatArray
+    scores: FloatArray
     weights: FloatArray
-    noise: float
-    contrast: float
+    row_rms: FloatArray
+    contrast: FloatArray
 
 
-def _solve(rows: _Rows, band: _Band, free: list[int]) -> _Solved | None:
-    k = rows.basis
-    against_basis = rows.products[:, :, :k]
-    # A row whose step lies outside its band has no contrast of its own; a trace of ridge keeps it solvable.
-    solved = np.linalg.solve(against_basis[:, :k] + 1e-6 * np.eye(k), against_basis.transpose(0, 2, 1))
-    contrasts = solved[:, 1:, -1]
-    left = rows.products[:, k:, k:] - against_basis[:, k:] @ solved[:, :, k:]
-    row_rms = np.sqrt(np.maximum(left[:, -1, -1], 0.0) / (rows.pixels - k))
+def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved | None:
+    k = len(products) // 2
+    for j in range(k):
+        # Gauss and Jordan's elimination of brightness and contrasts, all rows at once.
+        # A row whose step lies outside its band has no contrast of its own; a trace of ridge keeps it solvable.
+        pivot = products[j] / (products[j, j] + 1e-6)
+        products -= products[:, j, None] * pivot
+        products[j] = pivot
+    contrasts, left = products[1:k, -1], products[k:, k:]
+    row_rms = np.sqrt(np.maximum(left[-1, -1], 0.0) / (band.grey.shape[1] - k))
     weights = _row_weights(row_rms)
-    moves = _moves(band.dv, np.asarray(contrasts), free)
-    weighted = (weights[:, None, None] * moves) @ left[:, :-1]
-    normal = np.einsum("rik,rjk->ij", weighted[:, :, :-1], moves)
+    # Place, slope and bend move all steps together; the second step's distance moves only that one.
+    moves = np.stack([-contrasts, np.zeros_like(contrasts)])
+    moves[1, -1] = -contrasts[-1]
+    against = np.einsum("mjr,jlr->mlr", moves, left[:-1])
+    kind = [1 if unknown == _WIDTH else 0 for unknown in free]
+    lever = np.stack([band.dv ** (0 if unknown == _WIDTH else unknown) for unknown in free])
+    weighted = lever * weights
+    normal = np.einsum("mlr,nlr->mnr", against[:, :-1], moves)[kind][:, kind]
     try:
-        covariance = np.linalg.inv(normal)
+        covariance = np.linalg.inv(np.einsum("mnr,mr,nr->mn", normal, weighted, lever))
     except np.linalg.LinAlgError:
         return None
-    noise = max(math.sqrt(float(weights @ row_rms**2) / max(float(weights.sum()), 1.0)), LEAST_NOISE)
-    return _Solved(
-        step=covariance @ weighted[:, :, -1].sum(axis=0),
-        standard_error_px=_standard_error(covariance, weighted[:, :, -1]),
-        weights=weights,
+    return _Solved(covariance, against[kind, -1] * weighted, weights, row_rms, contrasts[0])
+
+
+def _summary(unknowns: FloatArray, solved: _Solved, rows: int) -> EdgeFit:
+    weights = solved.weights
+    noise = math.sqrt(float(weights @ solved.row_rms**2) / max(float(weights.sum()), 1.0))
+    noise = max(noise, LEAST_NOISE)
+    contrast = _median(np.abs(solved.contrast))
+    return EdgeFit(
+        place_px=float(unknowns[0]),
+        standard_error_px=_standard_error(solved.covariance, solved.scores),
+        slope=float(unknowns[1]),
+        bend_per_px=float(unknowns[2]),
+        contrast=contrast,
         noise=noise,
-        contrast=_median(np.abs(contrasts[:, 0])),
+        quality=float(weights.sum() / rows * min(1.0, contrast / (4.0 * noise))),
     )
 
 
@@ -230,26 +234,9 @@ def _standard_error(covariance: FloatArray, scores: FloatArray) -> float:
     Rows next to one another share what a codec or a streak does to them, so that the scatter of single pixels
     would promise too much: the sandwich estimate for clusters (Liang and Zeger, Biometrika 73, 1986; from memory).
     """
-    sums = np.add.reduceat(scores, np.arange(0, len(scores), BLOCK_ROWS))
-    sums = sums - sums.mean(axis=0)
-    blocks, unknowns = sums.shape
-    pull = sums @ covariance[:, 0]
-    return math.sqrt(float(pull @ pull) * blocks / max(blocks - unknowns, 1))
-
-
-def _moves(dv: FloatArray, contrasts: FloatArray, free: list[int]) -> FloatArray:
-    """How much each step's slope counts in a row when a free unknown grows: (r, unknowns, steps).
-
-    Place, slope and bend move all steps; the second step's distance moves only that one.
-    """
-    moves = np.empty((len(dv), len(free), contrasts.shape[1]))
-    for i, unknown in enumerate(free):
-        if unknown == _WIDTH:
-            moves[:, i] = 0.0
-            moves[:, i, -1] = -contrasts[:, -1]
-        else:
-            moves[:, i] = -contrasts * (dv**unknown)[:, None]
-    return moves
+    pull = covariance[0] @ np.add.reduceat(scores, np.arange(0, scores.shape[1], BLOCK_ROWS), axis=1)
+    blocks = len(pull)
+    return math.sqrt(float(np.sum((pull - pull.mean()) ** 2)) * blocks / max(blocks - len(scores), 1))
 
 
 def _row_weights(row_rms: FloatArray) -> FloatArray:
