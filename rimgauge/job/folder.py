@@ -77,13 +77,16 @@ def reading_files(job: Job) -> tuple[Path, ...]:
 def next_path(job: Job, kind: Numbered) -> Path:
     """Name the next file of a kind: pass-01.json, pass-02.json, ..
 
-    The number is above every one that is there or was recorded, so that a file that was deleted is not
-    mistaken for a later one.
+    The number is above every one that is there or was recorded, whatever goes with it: so a file that was
+    deleted is not mistaken for a later one, and what a killed command left (frames without their measurement)
+    is in nobody's way.
     """
-    names = [path.name for path in _numbered(job, kind)]
+    with disk.one_sentence(job.folder):
+        names = [path.name for path in job.folder.iterdir()]
     with contextlib.suppress(BadFile):  # a measurement is not lost because the manifest can't be read
         names += [entry.name for entry in read_manifest(job.folder).entries]
-    highest = max((_number(name) for name in names if _pattern(kind).fullmatch(name)), default=0)
+    found = (re.match(rf"{kind}-(\d{{2,6}})\b", name) for name in names)
+    highest = max((int(match[1]) for match in found if match), default=0)
     return job.folder / f"{kind}-{highest + 1:02d}.{_ENDINGS[kind]}"
 
 
