@@ -2,8 +2,11 @@
 
 A change touches one or two nipples. While searching, a broken limit costs a high price, so that the way may
 lead through the forbidden; and the sum of squares of the runout costs a little, to tell apart plans whose
-worst spokes are equal. All parts of the price are positive, so that a change whose first parts already
-cost too much need not be judged in full: few are.
+worst spokes are equal.
+
+Squares and linear answers after a change follow from a few numbers a nipple, and the runout at the places
+that are worst now is a lower bound of the runout: so nearly all changes are told to be no gain without
+working out what they do at every spoke.
 """
 
 from __future__ import annotations
@@ -12,7 +15,14 @@ from itertools import pairwise
 
 import numpy as np
 
-from rimgauge.plan.prices import dish_price, line_price, outside_dish, outside_tension, turning_price
+from rimgauge.plan.prices import (
+    TOLERATED,
+    dish_price,
+    line_price,
+    outside_dish,
+    outside_tension,
+    turning_price,
+)
 from rimgauge.plan.problem import Line, Problem
 from rimgauge.records import FloatArray, IntArray, record
 
@@ -20,21 +30,31 @@ LIMIT_PRICE_MM = 400.0
 """Price of a millimetre outside the limits on dish [turns/mm]."""
 LIMIT_PRICE_N = 0.5
 """Price of a newton outside the limits on tension [turns/N]."""
+LIMIT_PRICE = 10.0
+"""Price of breaking a limit at all, so that a plan just outside one is not the end of a descent [turns]."""
 GUIDE_PRICE = 0.02
 """Price of the summed squares of the runout [turns/mm²]."""
+AT_ONCE = 96
+"""So many changes are judged in full at a time, the most promising first."""
+WORST_PLACES = 2
+"""Places on top and as many at the bottom whose runout bounds that of the whole rim."""
 
 
 @record
 class Answers:
     """Everything the price depends on, as one affine map of the eighths: start (r,), step (r, n).
 
-    The rows are lateral, radial, dish, change of tension, deviations of the two sides and their means.
+    rows: lateral, radial, dish, change of tension, deviations of the two sides and their means.
+    squares: the rows whose sum of squares counts, those of both lines together and of each side;
+    products (q, n, n): step[squares]ᵀ·step[squares] of each.
     """
 
     problem: Problem
     start: FloatArray
     step: FloatArray
     rows: tuple[slice, ...]
+    squares: tuple[slice, ...]
+    products: FloatArray
 
 
 def stack(problem: Problem) -> Answers:
@@ -50,30 +70,39 @@ def stack(problem: Problem) -> Answers:
         *((none, side.mean_step[None, :]) for side in sides),
     ]
     ends = np.cumsum([0, *(len(start) for start, _ in parts)])
+    rows = tuple(slice(int(first), int(end)) for first, end in pairwise(ends))
+    step = np.vstack([step for _, step in parts])
+    squares = (slice(0, rows[1].stop), rows[4], rows[5])
     return Answers(
         problem=problem,
         start=np.concatenate([start for start, _ in parts]),
-        step=np.vstack([step for _, step in parts]),
-        rows=tuple(slice(int(first), int(end)) for first, end in pairwise(ends)),
+        step=step,
+        rows=rows,
+        squares=squares,
+        products=np.stack([step[part].T @ step[part] for part in squares]),
     )
 
 
 @record
 class Changes:
-    """m changes: eighths added at `first` and at `second` (m,), and what each does to the answers (r, m)."""
+    """m changes: eighths added at `first` and at `second` (m,), and what the change alone squares to (q, m)."""
 
     first: IntArray
     second: IntArray
     by_first: FloatArray
     by_second: FloatArray
-    effect: FloatArray
+    own_squares: FloatArray
 
 
 def _changes(
     answers: Answers, first: IntArray, by_first: FloatArray, second: IntArray, by_second: FloatArray
 ) -> Changes:
-    effect = answers.step[:, first] * by_first + answers.step[:, second] * by_second
-    return Changes(first=first, second=second, by_first=by_first, by_second=by_second, effect=effect)
+    n = answers.problem.nipples
+    flat = answers.products.reshape(len(answers.products), n * n)
+    own = flat.take(first * (n + 1), axis=1) * by_first**2
+    own += flat.take(second * (n + 1), axis=1) * by_second**2
+    own += flat.take(first * n + second, axis=1) * (2 * by_first * by_second)
+    return Changes(first=first, second=second, by_first=by_first, by_second=by_second, own_squares=own)
 
 
 def singles(answers: Answers) -> Changes:
@@ -112,30 +141,54 @@ def cheapest(
     answers: Answers, changes: Changes, eighths: FloatArray, price: float
 ) -> tuple[float, FloatArray] | None:
     """Find the change that leads to the lowest price below `price`: that price and the plan, or None."""
-    problem = answers.problem
     now = answers.start + answers.step @ eighths
-    columns, prices = _cheap_enough(np.arange(len(changes.first)), _turning(changes, eighths, problem), price)
-    for line, rows in zip((problem.lateral, problem.radial), answers.rows[:2], strict=True):
-        after = now[rows, None] + _picked(changes.effect[rows], columns)
-        columns, prices = _cheap_enough(columns, prices + _guided(line, after), price)
-    dish, tension, right, left, *means = (
-        now[rows, None] + _picked(changes.effect[rows], columns) for rows in answers.rows[2:]
-    )
-    prices = prices + dish_price(problem, dish[0]) + LIMIT_PRICE_MM * outside_dish(problem, dish[0])
-    outside = outside_tension(problem, tension, [right, left], [mean[0] for mean in means])
-    columns, prices = _cheap_enough(columns, prices + LIMIT_PRICE_N * outside, price)
-    if len(columns) == 0:
+    turning = _turning(changes, eighths, answers.problem)
+    columns = np.flatnonzero(turning < price)
+    least = turning
+    if len(columns) > AT_ONCE:
+        least = np.full(len(turning), np.inf)
+        least[columns] = turning[columns] + _least(answers, _kept(changes, columns), now)
+        columns = np.flatnonzero(least < price)
+        columns = columns[np.argsort(least[columns])]
+    chosen = -1
+    for start in range(0, len(columns), AT_ONCE):
+        likely = columns[start : start + AT_ONCE]
+        if len(columns) > AT_ONCE and least[likely[0]] >= price:
+            break
+        prices = turning[likely] + _price(answers, _kept(changes, likely), now)
+        best = int(np.argmin(prices))
+        if prices[best] < price:
+            price, chosen = float(prices[best]), int(likely[best])
+    if chosen < 0:
         return None
-    chosen = columns[np.argmin(prices)]
     after_change = eighths.copy()
     after_change[changes.first[chosen]] += changes.by_first[chosen]
     after_change[changes.second[chosen]] += changes.by_second[chosen]
-    return float(prices.min()), after_change
+    return price, after_change
 
 
-def _picked(effect: FloatArray, columns: IntArray) -> FloatArray:
-    """Pick columns; all of them without a copy."""
-    return effect if len(columns) == effect.shape[1] else effect.take(columns, axis=1)
+def _kept(changes: Changes, columns: IntArray) -> Changes:
+    """Keep some of the changes."""
+    if len(columns) == len(changes.first):
+        return changes
+    return Changes(
+        first=changes.first[columns],
+        second=changes.second[columns],
+        by_first=changes.by_first[columns],
+        by_second=changes.by_second[columns],
+        own_squares=changes.own_squares[:, columns],
+    )
+
+
+def _after(changes: Changes, now: FloatArray, step: FloatArray) -> FloatArray:
+    """Answers after each change, (r, m), from those now (r,)."""
+    after = step.take(changes.first, axis=1)
+    after *= changes.by_first
+    other = step.take(changes.second, axis=1)
+    other *= changes.by_second
+    after += other
+    after += now[:, None]
+    return after
 
 
 def _turning(changes: Changes, eighths: FloatArray, problem: Problem) -> FloatArray:
@@ -149,12 +202,60 @@ def _turning(changes: Changes, eighths: FloatArray, problem: Problem) -> FloatAr
     return price
 
 
-def _guided(line: Line, after: FloatArray) -> FloatArray:
-    price: FloatArray = line_price(line, after) + GUIDE_PRICE * np.einsum("ij,ij->j", after, after)
+def _least(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
+    """Lower bound of what is paid beside the turning (m,) [turns]."""
+    problem = answers.problem
+    lateral, radial, dish, _, _, _, right_mean, left_mean = answers.rows
+    places = [_worst(now[line]) + line.start for line in (lateral, radial)]
+    picked = np.concatenate([*places, [dish.start, right_mean.start, left_mean.start]])
+    after = _after(changes, now[picked], answers.step[picked])
+    first, second = len(places[0]), len(places[0]) + len(places[1])
+    least = line_price(problem.lateral, after[:first]) + line_price(problem.radial, after[first:second])
+    least += _dish(problem, after[second])
+    squares = _squares(answers, changes, now)
+    least += GUIDE_PRICE * squares[0]
+    for side, mean, square in zip(problem.sides, after[second + 1 :], squares[1:], strict=True):
+        rms = np.sqrt(np.maximum(square, 0.0) / len(side.start))
+        outside = np.maximum(rms - side.largest_rms_n, 0.0)
+        outside += np.maximum(mean - side.largest_rise_n, 0.0) + np.maximum(-mean - side.largest_drop_n, 0.0)
+        least += LIMIT_PRICE_N * outside
+    return least
+
+
+def _worst(values: FloatArray) -> IntArray:
+    """Places of the highest and the lowest values."""
+    if len(values) <= 2 * WORST_PLACES:
+        return np.arange(len(values))
+    order = np.argsort(values)
+    return np.concatenate([order[:WORST_PLACES], order[-WORST_PLACES:]])
+
+
+def _squares(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
+    """Sums of squares after each change (q, m), by the binomial formula."""
+    slope = np.stack([answers.step[part].T @ now[part] for part in answers.squares])
+    still = np.array([now[part] @ now[part] for part in answers.squares])
+    cross = slope.take(changes.first, axis=1) * changes.by_first
+    cross += slope.take(changes.second, axis=1) * changes.by_second
+    squares: FloatArray = still[:, None] + 2 * cross + changes.own_squares
+    return squares
+
+
+def _price(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
+    """What is paid beside the turning (m,) [turns], in full."""
+    problem = answers.problem
+    after = _after(changes, now, answers.step)
+    lateral, radial, dish, tension, right, left, *means = (after[rows] for rows in answers.rows)
+    price = _guided(problem.lateral, lateral) + _guided(problem.radial, radial) + _dish(problem, dish[0])
+    outside = outside_tension(problem, tension, [right, left], [mean[0] for mean in means])
+    price += LIMIT_PRICE_N * outside + LIMIT_PRICE * (outside > TOLERATED)
     return price
 
 
-def _cheap_enough(columns: IntArray, prices: FloatArray, limit: float) -> tuple[IntArray, FloatArray]:
-    """Keep the columns whose price so far is below the limit."""
-    keep = prices < limit
-    return columns[keep], prices[keep]
+def _dish(problem: Problem, dish: FloatArray) -> FloatArray:
+    price: FloatArray = dish_price(problem, dish) + LIMIT_PRICE_MM * outside_dish(problem, dish)
+    return price
+
+
+def _guided(line: Line, after: FloatArray) -> FloatArray:
+    price: FloatArray = line_price(line, after) + GUIDE_PRICE * np.einsum("ij,ij->j", after, after)
+    return price

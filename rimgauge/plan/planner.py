@@ -124,7 +124,7 @@ def _check(readings: Readings, wheel: Wheel, influence: Influence) -> None:
 def _search(problem: Problem, deadline: float) -> tuple[Found, float]:
     """Find the best plan and the bound; the search has what time the relaxed program leaves."""
     relaxed = relax(problem)
-    starts = [] if relaxed is None else [relaxed.eighths, 0.8 * relaxed.eighths]
+    starts = [] if relaxed is None else [relaxed.eighths]
     if problem.centring.any():
         starts.append(problem.centring)
     found = search(problem, starts, time_limit_s=max(deadline - time.perf_counter(), LEAST_SEARCH_S))

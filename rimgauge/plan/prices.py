@@ -13,6 +13,8 @@ from rimgauge.records import FloatArray, IntArray
 
 TOLERATED = 1e-6
 """Limits broken by less than this are rounding [mm, N]."""
+GAIN = 1e-9
+"""Prices nearer than this are equal [turns]."""
 
 
 def turning_price(eighths: FloatArray) -> FloatArray:

@@ -1,4 +1,4 @@
-"""Search over whole eighths: start somewhere sensible, take the best small change, shake, repeat.
+"""Search over whole eighths: walk from the relaxed answer, take the best small change, shake, repeat.
 
 The search is deterministic: its shakes come from a fixed seed, and it stops after a fixed number of them
 that brought nothing. The time limit is a brake for slow machines; it stops the shakes, never the first
@@ -8,19 +8,18 @@ descents, so that there is a sound answer on every machine.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from rimgauge.plan.changes import Answers, cheapest, handovers, pairs, searching_price, singles, stack
-from rimgauge.plan.prices import objective
+from rimgauge.plan.prices import GAIN, objective
 from rimgauge.plan.problem import Problem
+from rimgauge.plan.walk import walk
 from rimgauge.records import FloatArray, IntArray, record
 
-PATIENCE = 30
+PATIENCE = 8
 """Shakes without gain after which the search ends."""
-GAIN = 1e-9
-"""Prices nearer than this are equal [turns]."""
 
 
 @record
@@ -31,7 +30,7 @@ class Found:
     objective: float
 
 
-def search(problem: Problem, starts: Iterable[FloatArray], *, time_limit_s: float) -> Found:
+def search(problem: Problem, starts: Sequence[FloatArray], *, time_limit_s: float) -> Found:
     """Find whole eighths of low objective inside every limit.
 
     Parameters
@@ -39,18 +38,20 @@ def search(problem: Problem, starts: Iterable[FloatArray], *, time_limit_s: floa
     problem : Problem
         What is wanted and what is forbidden.
     starts : arrays (n,)
-        Turns in eighths to start from, rounded here; doing nothing is always a start too.
+        Turns in eighths to walk from, rounded here; doing nothing is always a start too.
     time_limit_s : float
         Brake [s]; the shakes stop after it, and the best plan so far is the answer.
 
     """
     deadline = time.perf_counter() + time_limit_s
-    descend = _descent(problem)
+    answers = stack(problem)
+    descend = _descent(answers)
     random = np.random.default_rng(20)
     nothing = np.zeros(problem.nipples)
     best = Found(eighths=nothing.astype(np.int64), objective=objective(problem, nothing))
     current, current_price = nothing, np.inf
-    for start in (*starts, nothing):
+    tried = [*(plan for start in starts for plan in walk(answers, start)), nothing]
+    for start in tried:
         plan, price = descend(np.clip(np.round(start), -problem.most, problem.most))
         best = _better(problem, best, plan)
         if price < current_price:
@@ -85,9 +86,8 @@ def _shaken(problem: Problem, plan: FloatArray, random: np.random.Generator) -> 
     return np.clip(shaken, -problem.most, problem.most)
 
 
-def _descent(problem: Problem) -> Callable[[FloatArray], tuple[FloatArray, float]]:
+def _descent(answers: Answers) -> Callable[[FloatArray], tuple[FloatArray, float]]:
     """Make the function that takes the best change until none helps, and gives the plan and its price."""
-    answers: Answers = stack(problem)
     one, two = singles(answers), pairs(answers)
 
     def descend(plan: FloatArray) -> tuple[FloatArray, float]:

@@ -1,0 +1,158 @@
+"""A walk through many good plans: what is still out of limits is made dearer, what is inside cheaper.
+
+Each step of the walk has a price that is a plain quadratic in the eighths: weighted squares of the runout
+about its middle, of tension about each side's mean, of dish and mean tension, and the turning. For such a
+price all pairs of nipples are judged by adding numbers, so that a descent takes a millisecond. The weights
+then follow what the plan leaves: that is how limits on the *worst* place are met by sums of squares
+(multiplicative weights; S. Arora, E. Hazan, S. Kale, Theory of Computing 8, 2012, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from rimgauge.plan.changes import Answers, searching_price
+from rimgauge.plan.prices import GAIN, turning_price
+from rimgauge.plan.problem import Line, Problem
+from rimgauge.records import FloatArray, record
+
+START_WEIGHTS = (3.0, 10.0)
+"""Weights of a row at its limit at the start of each walk [turns]: the lower one turns less, the higher
+one is inside the limits sooner; from two to a hundred they serve about alike."""
+STEPS = 40
+"""Steps of one walk; after about as many it goes in a circle."""
+RATE = 0.6
+"""How fast a weight follows: a place at twice its limit grows by this power of e each step."""
+LEAST_WEIGHT, MOST_WEIGHT = 1e-3, 1e4
+LEAST_HALF_MM = 0.01
+"""Half the width of the narrowest band that is aimed at."""
+MOST_MOVES = 60
+"""Changes in one descent; a brake that is hardly ever reached."""
+KEPT = 2
+"""Plans that each walk hands on."""
+
+
+@record
+class _Scaled:
+    """Rows in units of their limits: start (r,), step (r, n), and which of them are lines and which sides.
+
+    A line counts place by place, a side by the root mean square of its spokes.
+    """
+
+    start: FloatArray
+    step: FloatArray
+    lines: tuple[slice, ...]
+    sides: tuple[slice, ...]
+
+
+def walk(answers: Answers, relaxed: FloatArray) -> list[FloatArray]:
+    """Walk from the relaxed answer (n,) [eighths] and give the few best plans (n,) on the way.
+
+    Where the relaxed program does not come under an aim, its own reading is aimed at instead.
+    """
+    rows = _scaled(answers, relaxed)
+    best: list[FloatArray] = []
+    for weight in START_WEIGHTS:
+        met = {plan.tobytes(): plan for plan in _steps(answers.problem, rows, weight, relaxed)}
+        best += sorted(met.values(), key=lambda plan: searching_price(answers, plan))[:KEPT]
+    return best
+
+
+def _steps(problem: Problem, rows: _Scaled, weight: float, start: FloatArray) -> Iterator[FloatArray]:
+    """Give the plan at the end of each step."""
+    weights = np.full(len(rows.start), weight)
+    plan = np.clip(np.round(start), -problem.most, problem.most)
+    for _ in range(STEPS):
+        plan = _descend(problem, rows, weights, plan)
+        yield plan
+        over = _over(rows, rows.start + rows.step @ plan)
+        weights = np.clip(weights * np.exp(RATE * over), LEAST_WEIGHT, MOST_WEIGHT)
+
+
+def _scaled(answers: Answers, relaxed: FloatArray) -> _Scaled:
+    problem = answers.problem
+    lateral, radial, dish, _, right, left, right_mean, left_mean = answers.rows
+    low, high = problem.dish_range
+    # Rows, half the width of what they may be within, and its middle.
+    bands = [(lateral, _band(problem.lateral, relaxed), 0.0), (radial, _band(problem.radial, relaxed), 0.0)]
+    bands += [
+        (rows, side.largest_rms_n, 0.0) for rows, side in zip((right, left), problem.sides, strict=True)
+    ]
+    bands.append((dish, max((high - low) / 2, LEAST_HALF_MM), (low + high) / 2))
+    for rows, side in zip((right_mean, left_mean), problem.sides, strict=True):
+        rise, drop = side.largest_rise_n, side.largest_drop_n
+        bands.append((rows, (rise + drop) / 2, (rise - drop) / 2))
+    ends = np.cumsum([0, *(rows.stop - rows.start for rows, _, _ in bands)])
+    parts = tuple(slice(int(first), int(end)) for first, end in pairwise(ends))
+    return _Scaled(
+        start=np.concatenate([(answers.start[rows] - middle) / half for rows, half, middle in bands]),
+        step=np.concatenate([answers.step[rows] / half for rows, half, _ in bands]),
+        lines=parts[:2],
+        sides=parts[2:4],
+    )
+
+
+def _band(line: Line, relaxed: FloatArray) -> float:
+    """Half of the reading aimed at."""
+    reading = float(np.ptp(line.start + line.step @ relaxed))
+    return max(line.aim, reading, 2 * LEAST_HALF_MM) / 2
+
+
+def _middled(rows: _Scaled, after: FloatArray) -> FloatArray:
+    """Runout about the middle of its range instead of its mean."""
+    middled = after.copy()
+    for line in rows.lines:
+        part = after[line]
+        middled[line] = part - (part.max() + part.min()) / 2
+    return middled
+
+
+def _over(rows: _Scaled, after: FloatArray) -> FloatArray:
+    """How far each row is past its limit, in limits, from −1 to 1."""
+    over = np.abs(_middled(rows, after)) - 1
+    for side in rows.sides:
+        over[side] = np.sqrt(np.mean(after[side] ** 2)) - 1
+    clipped: FloatArray = np.clip(over, -1.0, 1.0)
+    return clipped
+
+
+def _descend(problem: Problem, rows: _Scaled, weights: FloatArray, plan: FloatArray) -> FloatArray:
+    """Take the best change of one or two nipples by an eighth until none helps.
+
+    A change is a column of 2n: each nipple an eighth tighter, then each an eighth looser.
+    """
+    n = problem.nipples
+    share = weights.copy()
+    for side in rows.sides:
+        share[side] /= side.stop - side.start
+    weighted = rows.step.T * share
+    product = weighted @ rows.step
+    slope = 2 * weighted @ _middled(rows, rows.start + rows.step @ plan)
+    sign = np.repeat([1.0, -1.0], n)
+    together = 2 * np.tile(product, (2, 2)) * np.outer(sign, sign)
+    same = np.arange(2 * n)
+    together[same, (same + n) % (2 * n)] = np.inf  # tighter and looser at once is no change
+    own = np.tile(np.diag(product), 2)
+    plan = plan.copy()
+    for _ in range(MOST_MOVES):
+        alone = sign * np.tile(slope, 2) + own + _turning(problem, plan)
+        gain = alone[:, None] + alone + together
+        gain[same, same] = alone
+        best = int(np.argmin(gain))
+        if gain.flat[best] > -GAIN:
+            break
+        for change in {best // (2 * n), best % (2 * n)}:
+            plan[change % n] += sign[change]
+            slope += 2 * sign[change] * product[:, change % n]
+    return plan
+
+
+def _turning(problem: Problem, plan: FloatArray) -> FloatArray:
+    """Price of turning each nipple an eighth tighter, then looser (2n,); infinite past the largest turn."""
+    after = np.concatenate([plan + 1, plan - 1])
+    price: FloatArray = turning_price(after) - np.tile(turning_price(plan), 2)
+    price[np.abs(after) > problem.most] = np.inf
+    return price
