@@ -18,10 +18,12 @@ import numpy as np
 from rimgauge.plan.prices import (
     TOLERATED,
     dish_price,
+    even_price,
     line_price,
     outside_dish,
     outside_tension,
     turning_price,
+    uneven,
 )
 from rimgauge.plan.problem import Line, Problem
 from rimgauge.records import FloatArray, IntArray, record
@@ -214,8 +216,10 @@ def _least(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     least += _dish(problem, after[second])
     squares = _squares(answers, changes, now)
     least += GUIDE_PRICE * squares[0]
-    for side, mean, square in zip(problem.sides, after[second + 1 :], squares[1:], strict=True):
-        rms = np.sqrt(np.maximum(square, 0.0) / len(side.start))
+    sizes = [[len(side.start)] for side in problem.sides]
+    evenness = np.sqrt(np.maximum(squares[1:], 0.0) / sizes)
+    least += even_price(problem, list(evenness))
+    for side, mean, rms in zip(problem.sides, after[second + 1 :], evenness, strict=True):
         outside = np.maximum(rms - side.largest_rms_n, 0.0)
         outside += np.maximum(mean - side.largest_rise_n, 0.0) + np.maximum(-mean - side.largest_drop_n, 0.0)
         least += LIMIT_PRICE_N * outside
@@ -246,8 +250,9 @@ def _price(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     after = _after(changes, now, answers.step)
     lateral, radial, dish, tension, right, left, *means = (after[rows] for rows in answers.rows)
     price = _guided(problem.lateral, lateral) + _guided(problem.radial, radial) + _dish(problem, dish[0])
-    outside = outside_tension(problem, tension, [right, left], [mean[0] for mean in means])
-    price += LIMIT_PRICE_N * outside + LIMIT_PRICE * (outside > TOLERATED)
+    rms = [uneven(deviation) for deviation in (right, left)]
+    outside = outside_tension(problem, tension, (right, left), rms, [mean[0] for mean in means])
+    price += even_price(problem, rms) + LIMIT_PRICE_N * outside + LIMIT_PRICE * (outside > TOLERATED)
     return price
 
 

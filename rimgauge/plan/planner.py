@@ -127,8 +127,9 @@ def _search(problem: Problem, deadline: float) -> tuple[Found, float]:
     starts = [] if relaxed is None else [relaxed.eighths]
     if problem.centring.any():
         starts.append(problem.centring)
-    found = search(problem, starts, time_limit_s=max(deadline - time.perf_counter(), LEAST_SEARCH_S))
-    return found, 0.0 if relaxed is None else relaxed.bound
+    bound = 0.0 if relaxed is None else relaxed.bound
+    left_s = max(deadline - time.perf_counter(), LEAST_SEARCH_S)
+    return search(problem, starts, time_limit_s=left_s, bound=bound), bound
 
 
 def _true_enough(problem: Problem) -> bool:

@@ -5,9 +5,11 @@ Everywhere m plans stand side by side as columns.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from rimgauge.plan.problem import AIM_PRICE, END_PRICE, LOOSEN_FACTOR, TOUCH_TURNS, Line, Problem
+from rimgauge.plan.problem import AIM_PRICE, END_PRICE, EVEN_PRICE, LOOSEN_FACTOR, TOUCH_TURNS, Line, Problem
 from rimgauge.plan.wishes import EIGHTH
 from rimgauge.records import FloatArray, IntArray
 
@@ -46,22 +48,38 @@ def outside_dish(problem: Problem, dish: FloatArray) -> FloatArray:
     return outside
 
 
+def uneven(deviation: FloatArray) -> FloatArray:
+    """Root mean square of the deviations of a side from its mean (s, m), in (m,) [N]."""
+    rms: FloatArray = np.sqrt(np.einsum("ij,ij->j", deviation, deviation) / len(deviation))
+    return rms
+
+
+def even_price(problem: Problem, rms: Sequence[FloatArray]) -> FloatArray:
+    """Price of tension less even than is aimed at, from the root mean square of each side (m,) [turns]."""
+    past = [np.maximum(of - side.rms_aim_n, 0.0) for side, of in zip(problem.sides, rms, strict=True)]
+    price: FloatArray = EVEN_PRICE * np.sum(past, axis=0)
+    return price
+
+
 def outside_tension(
-    problem: Problem, change: FloatArray, sides: list[FloatArray], means: list[FloatArray]
+    problem: Problem,
+    change: FloatArray,
+    sides: Sequence[FloatArray],
+    rms: Sequence[FloatArray],
+    means: Sequence[FloatArray],
 ) -> FloatArray:
     """How far tension is outside its limits, summed over the limits (m,) [N].
 
-    change (n, m): of each spoke's tension. sides: deviations from each side's mean (s, m). means: change of
-    each side's mean (m,).
+    change (n, m): of each spoke's tension. sides: deviations from each side's mean (s, m). rms: their root
+    mean square (m,). means: change of each side's mean (m,).
     """
     outside: FloatArray = np.maximum((change - problem.tension_rise[:, None]).max(axis=0), 0.0)
     outside += np.maximum((-change - problem.tension_fall[:, None]).max(axis=0), 0.0)
-    for side, deviation, mean in zip(problem.sides, sides, means, strict=True):
+    for side, deviation, even, mean in zip(problem.sides, sides, rms, means, strict=True):
         outside += np.maximum(mean - side.largest_rise_n, 0.0) + np.maximum(-mean - side.largest_drop_n, 0.0)
         peak = np.maximum(deviation.max(axis=0), -deviation.min(axis=0))
         outside += np.maximum(peak - side.largest_peak_n, 0.0)
-        rms = np.sqrt(np.einsum("ij,ij->j", deviation, deviation) / len(deviation))
-        outside += np.maximum(rms - side.largest_rms_n, 0.0)
+        outside += np.maximum(even - side.largest_rms_n, 0.0)
     return outside
 
 
@@ -69,18 +87,16 @@ def objective(problem: Problem, eighths: FloatArray | IntArray) -> float:
     """Objective of one plan (n,) [turns]; infinite outside the limits."""
     column = np.asarray(eighths, dtype=float)[:, None]
     dish = problem.dish_start + problem.dish_step @ column
+    sides = [side.start[:, None] + side.step @ column for side in problem.sides]
+    rms = [uneven(deviation) for deviation in sides]
+    means = [side.mean_step @ column for side in problem.sides]
     outside = (
         outside_dish(problem, dish),
-        outside_tension(
-            problem,
-            problem.tension_step @ column,
-            [side.start[:, None] + side.step @ column for side in problem.sides],
-            [side.mean_step @ column for side in problem.sides],
-        ),
+        outside_tension(problem, problem.tension_step @ column, sides, rms, means),
     )
     if max(part[0] for part in outside) > TOLERATED:
         return np.inf
-    price = turning_price(column).sum() + dish_price(problem, dish)[0]
+    price = turning_price(column).sum() + dish_price(problem, dish)[0] + even_price(problem, rms)[0]
     for line in (problem.lateral, problem.radial):
         price += line_price(line, line.start[:, None] + line.step @ column)[0]
     return float(price)

@@ -20,6 +20,9 @@ from rimgauge.records import FloatArray, IntArray, record
 
 PATIENCE = 8
 """Shakes without gain after which the search ends."""
+HARD_PATIENCE = 30
+HARD_GAP = 10.0
+"""The same where the plan is still farther than this from the bound [turns]: the wheel is a hard one."""
 
 
 @record
@@ -30,7 +33,9 @@ class Found:
     objective: float
 
 
-def search(problem: Problem, starts: Sequence[FloatArray], *, time_limit_s: float) -> Found:
+def search(
+    problem: Problem, starts: Sequence[FloatArray], *, time_limit_s: float, bound: float = 0.0
+) -> Found:
     """Find whole eighths of low objective inside every limit.
 
     Parameters
@@ -39,6 +44,8 @@ def search(problem: Problem, starts: Sequence[FloatArray], *, time_limit_s: floa
         What is wanted and what is forbidden.
     starts : arrays (n,)
         Turns in eighths to walk from, rounded here; doing nothing is always a start too.
+    bound : float
+        Objective that no plan can beat [turns].
     time_limit_s : float
         Brake [s]; the shakes stop after it, and the best plan so far is the answer.
 
@@ -57,7 +64,8 @@ def search(problem: Problem, starts: Sequence[FloatArray], *, time_limit_s: floa
         if price < current_price:
             current, current_price = plan, price
     idle = 0
-    while idle < PATIENCE and time.perf_counter() < deadline:
+    patience = HARD_PATIENCE if best.objective - bound > HARD_GAP else PATIENCE
+    while idle < patience and time.perf_counter() < deadline:
         plan, price = descend(_shaken(problem, current, random))
         idle = 0 if price < current_price - GAIN else idle + 1
         if price < current_price:

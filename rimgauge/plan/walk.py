@@ -24,6 +24,8 @@ START_WEIGHTS = (3.0, 10.0)
 one is inside the limits sooner; from two to a hundred they serve about alike."""
 STEPS = 40
 """Steps of one walk; after about as many it goes in a circle."""
+PEAK_SHARE = 0.02
+"""Weight of a spoke's own tension at its limit, beside that: few spokes ever come near."""
 RATE = 0.6
 """How fast a weight follows: a place at twice its limit grows by this power of e each step."""
 LEAST_WEIGHT, MOST_WEIGHT = 1e-3, 1e4
@@ -37,15 +39,16 @@ KEPT = 2
 
 @record
 class _Scaled:
-    """Rows in units of their limits: start (r,), step (r, n), and which of them are lines and which sides.
+    """Rows in units of their limits: start (r,), step (r, n), and which of them are which.
 
-    A line counts place by place, a side by the root mean square of its spokes.
+    A line counts place by place, a side by the root mean square of its spokes and again spoke by spoke.
     """
 
     start: FloatArray
     step: FloatArray
     lines: tuple[slice, ...]
     sides: tuple[slice, ...]
+    peaks: tuple[slice, ...]
 
 
 def walk(answers: Answers, relaxed: FloatArray) -> list[FloatArray]:
@@ -64,6 +67,8 @@ def walk(answers: Answers, relaxed: FloatArray) -> list[FloatArray]:
 def _steps(problem: Problem, rows: _Scaled, weight: float, start: FloatArray) -> Iterator[FloatArray]:
     """Give the plan at the end of each step."""
     weights = np.full(len(rows.start), weight)
+    for peaks in rows.peaks:
+        weights[peaks] = PEAK_SHARE * weight
     plan = np.clip(np.round(start), -problem.most, problem.most)
     for _ in range(STEPS):
         plan = _descend(problem, rows, weights, plan)
@@ -81,6 +86,9 @@ def _scaled(answers: Answers, relaxed: FloatArray) -> _Scaled:
     bands += [
         (rows, side.largest_rms_n, 0.0) for rows, side in zip((right, left), problem.sides, strict=True)
     ]
+    bands += [
+        (rows, side.largest_peak_n, 0.0) for rows, side in zip((right, left), problem.sides, strict=True)
+    ]
     bands.append((dish, max((high - low) / 2, LEAST_HALF_MM), (low + high) / 2))
     for rows, side in zip((right_mean, left_mean), problem.sides, strict=True):
         rise, drop = side.largest_rise_n, side.largest_drop_n
@@ -92,6 +100,7 @@ def _scaled(answers: Answers, relaxed: FloatArray) -> _Scaled:
         step=np.concatenate([answers.step[rows] / half for rows, half, _ in bands]),
         lines=parts[:2],
         sides=parts[2:4],
+        peaks=parts[4:6],
     )
 
 

@@ -23,7 +23,7 @@ class Wishes:
 
     largest_turn: float = 0.5
     seen_from: SeenFrom = "tyre"
-    time_limit_s: float = 2.0
+    time_limit_s: float = 1.5
     lateral_aim_mm: float | None = None
     radial_aim_mm: float | None = None
     dish_aim_mm: float | None = None
