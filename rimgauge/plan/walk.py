@@ -19,11 +19,13 @@ from rimgauge.plan.prices import GAIN, turning_price
 from rimgauge.plan.problem import Line, Problem
 from rimgauge.records import FloatArray, record
 
-START_WEIGHTS = (3.0, 10.0)
-"""Weights of a row at its limit at the start of each walk [turns]: the lower one turns less, the higher
-one is inside the limits sooner; from two to a hundred they serve about alike."""
+WALKS = ((3.0, 0.0), (3.0, 0.05), (10.0, 0.2))
+"""For each walk: weight of a row at its limit at the start [turns], and by how much the runout aimed at lies
+over what the relaxed program reaches [mm]. The looser ones stay inside the limits of a hard wheel."""
 STEPS = 40
 """Steps of one walk; after about as many it goes in a circle."""
+SETTLING = 12.0
+"""Steps after which the weights follow half as fast, so that they settle."""
 PEAK_SHARE = 0.02
 """Weight of a spoke's own tension at its limit, beside that: few spokes ever come near."""
 RATE = 0.6
@@ -56,9 +58,9 @@ def walk(answers: Answers, relaxed: FloatArray) -> list[FloatArray]:
 
     Where the relaxed program does not come under an aim, its own reading is aimed at instead.
     """
-    rows = _scaled(answers, relaxed)
     best: list[FloatArray] = []
-    for weight in START_WEIGHTS:
+    for weight, slack in WALKS:
+        rows = _scaled(answers, relaxed, slack)
         met = {plan.tobytes(): plan for plan in _steps(answers.problem, rows, weight, relaxed)}
         best += sorted(met.values(), key=lambda plan: searching_price(answers, plan))[:KEPT]
     return best
@@ -70,19 +72,22 @@ def _steps(problem: Problem, rows: _Scaled, weight: float, start: FloatArray) ->
     for peaks in rows.peaks:
         weights[peaks] = PEAK_SHARE * weight
     plan = np.clip(np.round(start), -problem.most, problem.most)
-    for _ in range(STEPS):
+    for step in range(STEPS):
         plan = _descend(problem, rows, weights, plan)
         yield plan
         over = _over(rows, rows.start + rows.step @ plan)
-        weights = np.clip(weights * np.exp(RATE * over), LEAST_WEIGHT, MOST_WEIGHT)
+        weights = np.clip(weights * np.exp(RATE / (1 + step / SETTLING) * over), LEAST_WEIGHT, MOST_WEIGHT)
 
 
-def _scaled(answers: Answers, relaxed: FloatArray) -> _Scaled:
+def _scaled(answers: Answers, relaxed: FloatArray, slack: float) -> _Scaled:
     problem = answers.problem
     lateral, radial, dish, _, right, left, right_mean, left_mean = answers.rows
     low, high = problem.dish_range
     # Rows, half the width of what they may be within, and its middle.
-    bands = [(lateral, _band(problem.lateral, relaxed), 0.0), (radial, _band(problem.radial, relaxed), 0.0)]
+    bands = [
+        (lateral, _band(problem.lateral, relaxed, slack), 0.0),
+        (radial, _band(problem.radial, relaxed, slack), 0.0),
+    ]
     bands += [
         (rows, side.largest_rms_n, 0.0) for rows, side in zip((right, left), problem.sides, strict=True)
     ]
@@ -104,9 +109,9 @@ def _scaled(answers: Answers, relaxed: FloatArray) -> _Scaled:
     )
 
 
-def _band(line: Line, relaxed: FloatArray) -> float:
+def _band(line: Line, relaxed: FloatArray, slack: float) -> float:
     """Half of the reading aimed at."""
-    reading = float(np.ptp(line.start + line.step @ relaxed))
+    reading = float(np.ptp(line.start + line.step @ relaxed)) + slack
     return max(line.aim, reading, 2 * LEAST_HALF_MM) / 2
 
 
