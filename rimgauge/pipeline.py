@@ -30,7 +30,7 @@ from rimgauge.records import (
     View,
     Wheel,
 )
-from rimgauge.signal import camera_notes, find_turning, judge, side_runout
+from rimgauge.signal import camera_notes, find_turning, findings, judge, side_runout
 from rimgauge.wheel import influence
 from rimgauge.wheel.learning import learn
 
@@ -137,6 +137,7 @@ def reckon(
             quality=np.min([side.quality for side in seen.sides], axis=0),
         ),
         notes=(
+            *findings(view.direction, tuple(side for side, _ in results)),
             *camera_notes(view.direction, scale, results[worse][1], other is not None),
             *_notes(seen, turning.reversals, turning.evidence),
         ),

@@ -18,6 +18,8 @@ COMMANDS = {
     "aim": "Find the pointer and the rim in the picture.",
     "scale": "Tell how many millimetres a pixel is.",
     "measure": "Turn frames into millimetres of runout at every spoke.",
+    "dish": "Tell how far the rim stands from the middle.",
+    "compare": "Compare a wheel before and after, spoke by spoke.",
     "plan": "Work out which nipples to turn, and how far.",
     "report": "Make the page that goes with the wheel.",
     "verify": "Check that a job is as it was written, and work it out again.",

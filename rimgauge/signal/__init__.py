@@ -1,6 +1,7 @@
 """From evidence to angle, from gap and angle to runout with its uncertainty and verdict."""
 
 from rimgauge.signal.budget import camera_notes, judge
+from rimgauge.signal.findings import findings
 from rimgauge.signal.live_place import LivePlace, Path
 from rimgauge.signal.live_runout import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.signal.runout import side_runout
@@ -12,6 +13,7 @@ __all__ = [
     "RunoutSoFar",
     "camera_notes",
     "find_turning",
+    "findings",
     "judge",
     "look_period_deg",
     "runout_so_far",

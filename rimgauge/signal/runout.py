@@ -160,10 +160,10 @@ def _spread_at(fit: HarmonicFit, angle_deg: FloatArray) -> FloatArray:
 
 
 def _non_repeatable(fit: HarmonicFit, angle_deg: FloatArray) -> float:
-    """Largest difference between revolutions at one place: means over 20° sectors of each revolution."""
+    """Largest difference between revolutions at one place, NaN after one: means over 20° sectors of each."""
     sector = np.floor(angle_deg / 20.0).astype(np.int64)
     numbers, index = np.unique(sector, return_inverse=True)
     means = np.bincount(index, fit.residual) / np.bincount(index)
     place = numbers % 18
     spreads = [float(np.ptp(means[place == k])) for k in range(18) if (place == k).sum() > 1]
-    return max(spreads, default=0.0)
+    return max(spreads, default=math.nan)

@@ -1,0 +1,170 @@
+"""rimgauge compare: two measurements side by side, or several of an unchanged wheel."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadInput
+
+if TYPE_CHECKING:
+    from rimgauge.records import Direction
+    from rimgauge.signal.compare import SideChange, Study
+
+
+@click.command()
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[BEFORE AFTER]...")
+@click.option("--same", is_flag=True, help="Nothing was changed in between: tell how well readings repeat.")
+@click.option(
+    "--direction",
+    type=click.Choice(["lateral", "radial"]),
+    default="lateral",
+    help="Of the job's measurements.",
+)
+@click.option("--tolerance-mm", type=float, help="For --same. Default: that of the last measurement.")
+@json_option
+def command(
+    *,
+    files: tuple[Path, ...],
+    same: bool,
+    direction: Direction,
+    tolerance_mm: float | None,
+    as_json: bool,
+) -> None:
+    """Compare a wheel before and after, spoke by spoke, and tell what really changed.
+
+    Inside a job folder the first and the last measurement are compared. With --same, two or more measurements
+    of a wheel that nobody touched tell how well the gauge repeats.
+
+    Example:  rimgauge compare pass-01.json pass-02.json
+    """
+    from rimgauge.job import read_pass
+    from rimgauge.signal.compare import changes, study
+
+    files = files or _of_the_job(direction, same)
+    if same:
+        passes = tuple(read_pass(path) for path in files)
+        if not passes:
+            raise BadInput("name the measurements, or work inside a job folder that holds them")
+        limit = passes[-1].verdict.tolerance_mm if tolerance_mm is None else tolerance_mm
+        if not 0.0 < limit < 100.0:
+            raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
+        found = study(passes, limit)
+        if as_json:
+            print_json(_study_fields(found))
+        else:
+            click.echo(_study_words(found))
+        return
+    if len(files) != 2:
+        raise BadInput(
+            "compare needs two measurements, before and after; for several of an unchanged wheel add --same"
+        )
+    sides = changes(read_pass(files[0]), read_pass(files[1]))
+    if as_json:
+        print_json({"sides": [_change_fields(side) for side in sides]})
+    else:
+        click.echo("\n\n".join(_change_words(side) for side in sides))
+
+
+def _of_the_job(direction: Direction, same: bool) -> tuple[Path, ...]:
+    """Name the job's first and last measurement of the direction, or all of them."""
+    from rimgauge.job import find_job, passes, read_pass
+
+    job = find_job(Path.cwd())
+    if job is None:
+        return ()
+    found = [path for path in passes(job) if read_pass(path).direction == direction]
+    if len(found) < 2:
+        raise BadInput(f"this job has fewer than two {direction} measurements; measure again, then compare")
+    return tuple(found) if same else (found[0], found[-1])
+
+
+def _change_fields(side: SideChange) -> dict[str, object]:
+    total = side.total_change
+    return {
+        "side": side.side,
+        "total_change_mm": {
+            "value": total.value,
+            "expanded_uncertainty": total.expanded_uncertainty,
+            "coverage_probability": total.coverage_probability,
+        },
+        "shifted_spokes": side.shifted_spokes,
+        "spokes": [
+            {
+                "number": number,
+                "before_mm": before,
+                "after_mm": after,
+                "change_mm": after - before,
+                "standard_uncertainty_mm": unsure,
+            }
+            for number, (before, after, unsure) in enumerate(
+                zip(
+                    side.before_mm.tolist(),
+                    side.after_mm.tolist(),
+                    side.standard_uncertainty_mm.tolist(),
+                    strict=True,
+                ),
+                start=1,
+            )
+        ],
+    }
+
+
+def _change_words(side: SideChange) -> str:
+    total = side.total_change
+    sure = abs(total.value) > total.expanded_uncertainty
+    way = "less" if total.value < 0 else "more"
+    change = f"{abs(total.value):.2f} ± {total.expanded_uncertainty:.2f} mm {way}"
+    lines = [
+        f"Total runout, {side.side} side: {change} than before."
+        if sure
+        else f"Total runout, {side.side} side: no sure change ({total.value:+.2f} ± "
+        f"{total.expanded_uncertainty:.2f} mm).",
+        "",
+        "Change at each spoke [mm]; * where it is surely none of chance:",
+    ]
+    cells = []
+    for number, (before, after, unsure) in enumerate(
+        zip(side.before_mm, side.after_mm, side.standard_uncertainty_mm, strict=True), start=1
+    ):
+        star = "*" if abs(after - before) > 2.0 * unsure else " "
+        cells.append(f"{number:3d} {after - before:+.2f}{star}")
+    lines += ["  ".join(cells[k : k + 6]) for k in range(0, len(cells), 6)]
+    if side.shifted_spokes:
+        lines.append(
+            f"The two fit far better with the second turned by {side.shifted_spokes:+d} spokes: "
+            "was the mark moved?"
+        )
+    return "\n".join(lines)
+
+
+def _study_fields(found: Study) -> dict[str, object]:
+    return {
+        "totals_mm": found.totals_mm.tolist(),
+        "total_standard_deviation_mm": found.total_sd_mm,
+        "repeatability_mm": found.repeatability_mm,
+        "degrees_of_freedom": found.degrees_of_freedom,
+        "differ_mm": found.differ_mm,
+        "tolerance_mm": found.tolerance_mm,
+        "tolerance_share": found.tolerance_share,
+    }
+
+
+def _study_words(found: Study) -> str:
+    count = len(found.totals_mm)
+    listed = ", ".join(f"{value:.3f}" for value in found.totals_mm)
+    rough = " With so few measurements this is rough; five or more tell more." if count < 5 else ""
+    sentences = (
+        f"{count} measurements of the same wheel, total runout: {listed} mm.",
+        f"Standard deviation of the total: {found.total_sd_mm:.3f} mm. Two readings differ by less than "
+        f"{found.differ_mm:.3f} mm in 95 of 100 cases.",
+        f"One spoke's reading repeats within {found.repeatability_mm:.3f} mm (standard deviation, "
+        f"{found.degrees_of_freedom} degrees of freedom).",
+        f"The gauge takes up {found.tolerance_share:.0%} of the tolerance of {found.tolerance_mm:g} mm; "
+        f"under 10 % is good, over 30 % is too much (common practice).{rough}",
+    )
+    return "\n".join(textwrap.fill(sentence, 78) for sentence in sentences)

@@ -1,0 +1,91 @@
+"""rimgauge dish: how far the rim stands from the middle."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadInput
+
+if TYPE_CHECKING:
+    from rimgauge.signal.centre import Dish
+
+
+@click.command()
+@click.argument("passes", nargs=-1, type=click.Path(path_type=Path), metavar="FIRST [TURNED]")
+@click.option("--between-mm", type=float, help="From pointer tip to pointer tip, where there are two.")
+@click.option(
+    "--tolerance-mm", type=float, default=1.0, show_default=True, help="Offset that is near enough."
+)
+@json_option
+def command(
+    *, passes: tuple[Path, ...], between_mm: float | None, tolerance_mm: float, as_json: bool
+) -> None:
+    """Tell how far the rim stands from the middle of the hub.
+
+    Measure laterally; turn the wheel round in the stand, so that its other side faces the pointer, touch
+    neither pointer nor camera, and measure again. Half the difference of the mean gaps is the offset. Or give
+    one measurement with a pointer on either side, the same distance from the middle, and how far apart they are.
+
+    Example:  rimgauge dish pass-01.json pass-02.json
+    """
+    from rimgauge.job import read_pass
+    from rimgauge.signal.centre import dish_between, dish_turned
+
+    if not 0.0 < tolerance_mm < 100.0:
+        raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
+    if between_mm is not None:
+        if len(passes) != 1 or not 0.0 < between_mm < 1000.0:
+            raise BadInput("--between-mm goes with one measurement, and lies between 0 and 1000 mm")
+        found = dish_between(read_pass(passes[0]), between_mm)
+    else:
+        if len(passes) != 2:
+            raise BadInput("dish needs two lateral measurements, the wheel turned round in between")
+        found = dish_turned(read_pass(passes[0]), read_pass(passes[1]))
+    if as_json:
+        print_json(_fields(found))
+    else:
+        click.echo(_words(found, tolerance_mm))
+
+
+def _fields(found: Dish) -> dict[str, object]:
+    return {
+        "offset_mm": found.offset_mm,
+        "expanded_uncertainty_mm": found.expanded_uncertainty_mm,
+        "coverage_probability": found.coverage_probability,
+        "width_mm": found.width
+        and {"value": found.width.value, "expanded_uncertainty": found.width.expanded_uncertainty},
+        "uncertainty_budget": [
+            {"source": line.source, "standard_uncertainty_mm": line.standard_uncertainty_mm}
+            for line in found.budget
+        ],
+    }
+
+
+def _words(found: Dish, tolerance_mm: float) -> str:
+    size, guard = abs(found.offset_mm), found.expanded_uncertainty_mm
+    side = "right" if found.offset_mm > 0 else "left"
+    if size <= guard:
+        told = (
+            f"The rim stands in the middle, as far as this can tell: {found.offset_mm:+.2f} ± {guard:.2f} mm"
+        )
+    else:
+        told = f"The rim stands {size:.2f} ± {guard:.2f} mm to the wheel's {side}"
+    near = (
+        "near enough"
+        if size + guard <= tolerance_mm
+        else "too far out"
+        if size - guard > tolerance_mm
+        else "undecided"
+    )
+    lines = [f"{told} ({found.coverage_probability:.0%}).", f"Within {tolerance_mm:g} mm: {near}."]
+    if found.width is not None:
+        lines.append(
+            f"The rim is {found.width.value:.2f} ± {found.width.expanded_uncertainty:.2f} mm wide on average."
+        )
+    lines += ["", "What makes it unsure (standard uncertainty, mm):"]
+    lines += [f"  {line.source:<34} {line.standard_uncertainty_mm:.3f}" for line in found.budget]
+    return "\n".join(lines)

@@ -1,0 +1,128 @@
+"""Dish: how far the rim stands from the middle, from gaps measured on both of its sides."""
+
+from __future__ import annotations
+
+import math
+
+from rimgauge.errors import BadInput
+from rimgauge.records import BudgetLine, Measured, Runout, Scale, SideRunout, record
+from rimgauge.signal.budget import COVERAGE, JUDGED_FREEDOM, coverage_factor, depth_share
+from rimgauge.signal.budget import combined as combine_lines
+
+SEATED_MM = 0.05
+"""How well an axle finds its seat again after the wheel was turned round (a judgement)."""
+POINTERS_MM = 0.1
+"""A distance between two pointers by caliper (common practice)."""
+
+
+@record
+class Dish:
+    """Offset of the rim from the middle [mm], + toward the wheel's right; width of the rim [mm] or None."""
+
+    offset_mm: float
+    expanded_uncertainty_mm: float
+    coverage_probability: float
+    budget: tuple[BudgetLine, ...]
+    width: Measured | None = None
+
+
+def dish_turned(first: Runout, second: Runout) -> Dish:
+    """Half the difference of the mean gaps of two passes, the wheel turned round in the stand in between.
+
+    A pointer that stays p from the middle sees the rim of width w, offset d, at p − w/2 − d on its right and,
+    turned round, at p − w/2 + d on its left: d = (left gap − right gap)/2 (derived). Where both passes name
+    the same side, the second one is taken for the turned one.
+
+    Raises
+    ------
+    BadInput
+        A pass isn't lateral, or was measured at two pointers.
+    """
+    for runout, which in ((first, "first"), (second, "second")):
+        if runout.direction != "lateral":
+            raise BadInput(f"the {which} measurement is {runout.direction}; dish needs two lateral ones")
+        if len(runout.sides) != 1:
+            raise BadInput(f"the {which} measurement has two pointers; give it alone, with --between-mm")
+    one, two = first.sides[0], second.sides[0]
+    half_mm = (two.mean_gap_mm - one.mean_gap_mm) / 2.0
+    offset_mm = half_mm if one.side == "right" else -half_mm
+    relative = max(_relative(_scale(first)), _relative(_scale(second)))
+    lines = (
+        _line("mean gap, before turning round", _mean_gap_error(one) / 2.0),
+        _line("mean gap, after turning round", _mean_gap_error(two) / 2.0),
+        _line("scale and depth of the outline", relative * abs(offset_mm)),
+        _line("seat of the axle in the stand", SEATED_MM / math.sqrt(2.0)),
+    )
+    return _dish(offset_mm, lines, None)
+
+
+def dish_between(runout: Runout, between_mm: float) -> Dish:
+    """Offset from the middle between two pointers a known distance apart, and the rim's width.
+
+    d = (left gap − right gap)/2, w = distance − left gap − right gap (derived); the middle between the
+    pointers must be that of the hub.
+
+    Raises
+    ------
+    BadInput
+        The pass isn't lateral with two pointers, or the distance is less than both gaps.
+    """
+    gaps = {side.side: side for side in runout.sides}
+    if set(gaps) != {"right", "left"}:
+        raise BadInput("--between-mm needs a lateral measurement with a pointer on either side of the rim")
+    right, left = gaps["right"], gaps["left"]
+    width_mm = between_mm - right.mean_gap_mm - left.mean_gap_mm
+    if width_mm <= 0.0:
+        raise BadInput(
+            f"--between-mm {between_mm:g} is less than both gaps together "
+            f"({right.mean_gap_mm + left.mean_gap_mm:.2f} mm); measure from tip to tip"
+        )
+    offset_mm = (left.mean_gap_mm - right.mean_gap_mm) / 2.0
+    relative = _relative(_scale(runout))
+    own = (_line("mean gap, right", _mean_gap_error(right)), _line("mean gap, left", _mean_gap_error(left)))
+    halves = tuple(_line(line.source, line.standard_uncertainty_mm / 2.0) for line in own)
+    lines = (
+        *halves,
+        _line("scale and depth of the outline", relative * abs(offset_mm)),
+        _line("middle between the pointers", POINTERS_MM),
+    )
+    across = (
+        *own,
+        _line("scale and depth of the outline", relative * (right.mean_gap_mm + left.mean_gap_mm)),
+        _line("distance between the pointers", POINTERS_MM),
+    )
+    whole, freedom = combine_lines(across)
+    width = Measured(value=width_mm, expanded_uncertainty=coverage_factor(freedom) * whole)
+    return _dish(offset_mm, lines, width)
+
+
+def _dish(offset_mm: float, lines: tuple[BudgetLine, ...], width: Measured | None) -> Dish:
+    whole, freedom = combine_lines(lines)
+    return Dish(
+        offset_mm=offset_mm,
+        expanded_uncertainty_mm=coverage_factor(freedom) * whole,
+        coverage_probability=COVERAGE,
+        budget=lines,
+        width=width,
+    )
+
+
+def _line(source: str, value_mm: float) -> BudgetLine:
+    return BudgetLine(source=source, standard_uncertainty_mm=value_mm, degrees_of_freedom=JUDGED_FREEDOM)
+
+
+def _mean_gap_error(side: SideRunout) -> float:
+    """No more than the mean of the curve's own standard uncertainties; play adds what doesn't repeat."""
+    loose = 0.0 if math.isnan(side.non_repeatable_mm) else side.non_repeatable_mm
+    return math.hypot(float(side.spoke_standard_uncertainty_mm.mean()), loose / (2.0 * math.sqrt(3.0)))
+
+
+def _scale(runout: Runout) -> Scale | None:
+    return runout.basis.view.scale if runout.basis is not None else None
+
+
+def _relative(scale: Scale | None) -> float:
+    """Relative standard uncertainty of a length read off the picture."""
+    if scale is None:
+        return depth_share(None)
+    return math.hypot(scale.standard_uncertainty_mm_per_px / scale.mm_per_px, depth_share(scale.camera))

@@ -1,0 +1,168 @@
+"""Two measurements of a wheel side by side, and several of an unchanged one as a gauge study."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from rimgauge.errors import BadInput
+from rimgauge.records import FloatArray, Measured, Runout, SideRunout, record
+from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, coverage_factor
+
+SHARED_LINES = ("scale", DEPTH_LINE, PLACE_LINE)
+"""What a camera that wasn't moved does to both measurements alike."""
+PARTS_IN_SIX = 6.0
+"""A process of standard deviation s spreads over 6 s, which is set beside the tolerance (common practice)."""
+DIFFER_FACTOR = 1.959964 * math.sqrt(2.0)
+"""Two readings differ by less than 1.96·√2·s in 95 of 100 cases (repeatability limit, ISO 5725-6; from memory)."""
+
+
+@record
+class SideChange:
+    """What changed on one side: at each of s spokes [mm], with its standard uncertainty, and of the total."""
+
+    side: str
+    before_mm: FloatArray
+    after_mm: FloatArray
+    standard_uncertainty_mm: FloatArray
+    total_change: Measured
+    shifted_spokes: int
+
+
+@record
+class Study:
+    """Several passes of an unchanged wheel.
+
+    totals_mm (p,): total runout of each. total_sd_mm: their standard deviation. repeatability_mm: pooled
+    standard deviation of a reading at one spoke, with its degrees of freedom. tolerance_share: 6 total_sd/T.
+    """
+
+    totals_mm: FloatArray
+    total_sd_mm: float
+    repeatability_mm: float
+    degrees_of_freedom: int
+    differ_mm: float
+    tolerance_mm: float
+    tolerance_share: float
+
+
+def changes(before: Runout, after: Runout) -> tuple[SideChange, ...]:
+    """Compare two measurements spoke by spoke, + the rim went right or outward.
+
+    Raises
+    ------
+    BadInput
+        They are of different directions, sides or numbers of spokes.
+    """
+    _check_alike((before, after))
+    shared = _shared(before, after)
+    return tuple(
+        _change(one, _same_side(after, one.side), before, after, shared)
+        for one in before.sides
+        if any(two.side == one.side for two in after.sides)
+    )
+
+
+def _change(one: SideRunout, two: SideRunout, before: Runout, after: Runout, shared: bool) -> SideChange:
+    step = np.hypot(one.spoke_standard_uncertainty_mm, two.spoke_standard_uncertainty_mm)
+    change_mm = two.total_runout.value - one.total_runout.value
+    return SideChange(
+        side=one.side,
+        before_mm=one.spoke_mm,
+        after_mm=two.spoke_mm,
+        standard_uncertainty_mm=np.hypot(step, _relative(before) * np.abs(two.spoke_mm - one.spoke_mm)),
+        total_change=Measured(
+            value=change_mm, expanded_uncertainty=_difference_uncertainty(before, after, change_mm, shared)
+        ),
+        shifted_spokes=_shifted(one.spoke_mm, two.spoke_mm),
+    )
+
+
+def _difference_uncertainty(before: Runout, after: Runout, change_mm: float, shared: bool) -> float:
+    """Expanded uncertainty of a difference of totals.
+
+    Lines that a camera left in place does to both cancel but for their share of the difference; all others,
+    and all of them where the camera was moved, add as squares (JCGM 100:2008, 5.2.2 with r = 1 and r = 0).
+    """
+    lines = [(line, runout) for runout in (before, after) for line in runout.budget]
+    alone = [line for line, _ in lines if not (shared and line.source in SHARED_LINES)]
+    squares = sum(line.standard_uncertainty_mm**2 for line in alone)
+    squares += (_relative(before) * change_mm) ** 2 if shared else 0.0
+    fourths = sum(line.standard_uncertainty_mm**4 / line.degrees_of_freedom for line in alone)
+    freedom = squares**2 / fourths if fourths > 0.0 else math.inf
+    return coverage_factor(freedom) * math.sqrt(squares)
+
+
+def _relative(runout: Runout) -> float:
+    """What the scale and the outline's depth do, as a share of a reading."""
+    if runout.total_runout.value <= 0.0:
+        return 0.0
+    parts = [line.standard_uncertainty_mm for line in runout.budget if line.source in SHARED_LINES[:2]]
+    return math.hypot(*parts) / runout.total_runout.value
+
+
+def _shared(before: Runout, after: Runout) -> bool:
+    """Whether both were seen by the same camera in the same place: same scale, same directions in the picture."""
+    if before.basis is None or after.basis is None:
+        return False
+    one, two = before.basis.view, after.basis.view
+    if one.scale is None or two.scale is None:
+        return False
+    return one.scale.mm_per_px == two.scale.mm_per_px and bool(np.all(one.positive == two.positive))
+
+
+def _shifted(before_mm: FloatArray, after_mm: FloatArray) -> int:
+    """By how many spokes `after` must be turned back to fit `before` clearly better than as it is; else 0."""
+    misfit = np.array([np.std(np.roll(after_mm, -k) - before_mm) for k in range(len(before_mm))])
+    best = int(np.argmin(misfit))
+    if misfit[best] > 0.4 * misfit[0]:
+        return 0
+    return best if best <= len(before_mm) // 2 else best - len(before_mm)
+
+
+def study(passes: tuple[Runout, ...], tolerance_mm: float) -> Study:
+    """Gauge study of passes over a wheel that nobody touched in between.
+
+    Repeatability is the pooled standard deviation of the reading at a spoke, √(Σ(x − mean)²/(s(p − 1))).
+
+    Raises
+    ------
+    BadInput
+        Fewer than two passes, or they aren't of one direction, side and number of spokes.
+    """
+    if len(passes) < 2:
+        raise BadInput("a study needs at least two measurements of the same wheel; five or more tell more")
+    _check_alike(passes)
+    values = np.array([np.concatenate([side.spoke_mm for side in each.sides]) for each in passes])
+    totals = np.array([each.total_runout.value for each in passes])
+    freedom = values.shape[1] * (len(passes) - 1)
+    repeatability = math.sqrt(float(np.sum((values - values.mean(axis=0)) ** 2)) / freedom)
+    total_sd = float(np.std(totals, ddof=1))
+    return Study(
+        totals_mm=totals,
+        total_sd_mm=total_sd,
+        repeatability_mm=repeatability,
+        degrees_of_freedom=freedom,
+        differ_mm=DIFFER_FACTOR * total_sd,
+        tolerance_mm=tolerance_mm,
+        tolerance_share=PARTS_IN_SIX * total_sd / tolerance_mm,
+    )
+
+
+def _check_alike(passes: tuple[Runout, ...]) -> None:
+    first = passes[0]
+    for number, each in enumerate(passes[1:], start=2):
+        if each.direction != first.direction:
+            raise BadInput(f"measurement 1 is {first.direction}, measurement {number} {each.direction}")
+        if {side.side for side in each.sides} != {side.side for side in first.sides}:
+            raise BadInput(f"measurements 1 and {number} are of different sides of the rim")
+        if len(each.sides[0].spoke_mm) != len(first.sides[0].spoke_mm):
+            raise BadInput(
+                f"measurement 1 is of {len(first.sides[0].spoke_mm)} spokes, "
+                f"measurement {number} of {len(each.sides[0].spoke_mm)}"
+            )
+
+
+def _same_side(runout: Runout, side: str) -> SideRunout:
+    return next(each for each in runout.sides if each.side == side)

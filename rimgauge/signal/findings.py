@@ -1,0 +1,66 @@
+"""What a curve says beside its total: the part of the whole rim, what doesn't repeat, and the rim's width."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.records import Direction, FloatArray, SideRunout, record
+
+WORTH_SAYING_MM = 0.1
+"""Less than this is no use to a mechanic (common practice: 0.2 mm is better than riding needs)."""
+LARGE_SHARE = 0.5
+
+
+@record
+class WholeRim:
+    """The once-a-turn part of a curve: its total [mm], and the total of what is left without it [mm]."""
+
+    once_mm: float
+    rest_mm: float
+
+
+def whole_rim(side: SideRunout) -> WholeRim:
+    """Part a curve into its first harmonic, which moves the rim as a whole, and its bends."""
+    once = np.zeros(len(side.curve_mm))
+    for order, size_mm, phase_deg in zip(
+        side.harmonic_order, side.harmonic_amplitude_mm, side.harmonic_phase_deg, strict=True
+    ):
+        if order == 1:
+            once = size_mm * np.cos(np.radians(side.curve_angle_deg - phase_deg))
+    return WholeRim(once_mm=float(np.ptp(once)), rest_mm=float(np.ptp(side.curve_mm - once)))
+
+
+def width_curve_mm(sides: tuple[SideRunout, ...]) -> FloatArray | None:
+    """How the rim's width departs from its mean (m,) [mm], where both edges were measured together."""
+    by_side = {side.side: side for side in sides}
+    if set(by_side) != {"right", "left"}:
+        return None
+    return np.asarray(by_side["right"].curve_mm - by_side["left"].curve_mm)
+
+
+def findings(direction: Direction, sides: tuple[SideRunout, ...]) -> tuple[str, ...]:
+    """Say in words what nipples can't mend, or what spoils the measurement."""
+    side = max(sides, key=lambda each: each.total_runout.value)
+    parts, said = whole_rim(side), []
+    if parts.once_mm > max(WORTH_SAYING_MM, LARGE_SHARE * side.total_runout.value):
+        way = (
+            "the whole rim stands tilted"
+            if direction == "lateral"
+            else "the whole rim sits beside its centre"
+        )
+        said.append(
+            f"{parts.once_mm:.2f} mm of it comes once a turn: {way}. Check that the axle is seated straight and "
+            f"without play before you turn nipples; the bends alone make {parts.rest_mm:.2f} mm."
+        )
+    loose_mm = side.non_repeatable_mm
+    if loose_mm > max(WORTH_SAYING_MM, 0.25 * side.total_runout.value):
+        said.append(
+            f"{loose_mm:.2f} mm differs from one turn to the next: look for play in the bearings, "
+            "a loose pointer or a camera that moves."
+        )
+    width = width_curve_mm(sides)
+    if width is not None and np.ptp(width) > WORTH_SAYING_MM:
+        said.append(
+            f"The rim's width varies by {np.ptp(width):.2f} mm round the wheel, which no nipple mends."
+        )
+    return tuple(said)

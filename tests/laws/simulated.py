@@ -1,0 +1,81 @@
+"""Simulated measurements of a wheel of known runout, as records; no pictures."""
+
+import numpy as np
+
+from rimgauge.pipeline import reckon
+from rimgauge.records import CameraPlace, Edge, EdgeTrack, GapTrack, Runout, Scale, Source, Turning, View
+
+PLACE = CameraPlace(
+    distance_mm=250.0,
+    distance_standard_uncertainty_mm=5.0,
+    crosstalk=0.0,
+    crosstalk_standard_uncertainty=0.035,
+    focal_px=2000.0,
+)
+SCALE = Scale(mm_per_px=0.1, standard_uncertainty_mm_per_px=0.0002, method="checkerboard", camera=PLACE)
+SPOKES_DEG = (np.arange(32) + 0.5) * 11.25
+FRAMES = 300
+
+
+def simulated_pass(
+    runout_mm, *, gaps_mm=(("right", 2.0),), seed=0, noise_px=0.05, loose_mm=0.0, direction="lateral"
+) -> Runout:
+    """Measure runout_mm(angle) at pointers of the given mean gaps; loose_mm moves every second turn."""
+    rng = np.random.default_rng(seed)
+    degrees = np.linspace(0.0, 1080.0, FRAMES)
+    moved = runout_mm(degrees) + loose_mm * (np.floor(degrees / 360.0) % 2)
+    tracks = []
+    for side, mean_mm in gaps_mm:
+        toward = 1.0 if side == "left" else -1.0
+        gap_px = (mean_mm + toward * moved) / SCALE.mm_per_px + rng.normal(0.0, noise_px, FRAMES)
+        tracks.append(
+            EdgeTrack(
+                side=side,
+                gap_px=gap_px,
+                standard_error_px=np.full(FRAMES, noise_px),
+                quality=np.ones(FRAMES),
+                tip_px=np.zeros((FRAMES, 2)),
+                rim_px=np.zeros((FRAMES, 2)),
+            )
+        )
+    view = View(
+        direction=direction,
+        image_size=(640, 360),
+        positive=np.array([1.0, 0.0]),
+        forward=np.array([0.0, 1.0]),
+        edges=tuple(
+            Edge(side=side, pointer_box=(300 * k, 100, 40, 40), rim_box=(300 * k + 40, 100, 40, 40))
+            for k, (side, _) in enumerate(gaps_mm)
+        ),
+        scale=SCALE,
+    )
+    seen = GapTrack(
+        time_s=np.arange(FRAMES) / 30.0,
+        sides=tuple(tracks),
+        mark_px=np.full(FRAMES, np.nan),
+        mark_strength=np.zeros(FRAMES),
+        spoke_profile=np.empty((FRAMES, 0)),
+        lost=("",) * FRAMES,
+    )
+    turning = Turning(
+        angle_deg=degrees,
+        standard_uncertainty_deg=np.full(FRAMES, 0.1),
+        revolutions=3.0,
+        reversals=0,
+        evidence=("mark",),
+    )
+    return reckon(
+        seen,
+        turning,
+        view,
+        spoke_angles_deg=SPOKES_DEG,
+        flanges=("right", "left") * 16,
+        tolerance_mm=0.5,
+        created="2026-01-31T12:00:00+00:00",
+        source=Source(kind="frames", name="simulated", frames=0, used=0, sha256=""),
+    )
+
+
+def wave(order, size_mm, phase_deg=0.0):
+    """Runout a·cos(order·angle − phase)."""
+    return lambda degrees: size_mm * np.cos(np.radians(order * np.asarray(degrees) - phase_deg))

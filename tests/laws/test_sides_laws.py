@@ -1,0 +1,180 @@
+"""Dish, comparison, gauge study and what is told apart in words, on simulated measurements of known truth."""
+
+import json
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from rimgauge.cli import run
+from rimgauge.errors import BadInput
+from rimgauge.job import write_pass
+from rimgauge.signal.centre import dish_between, dish_turned
+from rimgauge.signal.compare import changes, study
+from rimgauge.signal.findings import findings, whole_rim
+from tests.laws.simulated import SPOKES_DEG, simulated_pass, wave
+
+SLACK_MM = 0.01
+"""A tenth of a pixel here; the noise of a mean gap is far under it."""
+
+
+def test_dish_is_half_the_difference_of_the_mean_gaps():
+    # Rim 0.8 mm to the right: its right side is 0.8 mm nearer to the pointer, turned round 0.8 mm farther.
+    found = dish_turned(
+        simulated_pass(wave(2, 0.2), gaps_mm=(("right", 3.0 - 0.8),)),
+        simulated_pass(wave(2, 0.2), gaps_mm=(("right", 3.0 + 0.8),), seed=1),
+    )
+    assert_allclose(found.offset_mm, 0.8, rtol=0, atol=SLACK_MM)
+    assert 0.8 - found.expanded_uncertainty_mm < found.offset_mm < 0.8 + found.expanded_uncertainty_mm
+    assert found.expanded_uncertainty_mm < 0.15
+
+
+def test_dish_comes_out_the_same_from_the_other_side():
+    found = dish_turned(
+        simulated_pass(wave(2, 0.2), gaps_mm=(("left", 3.0 + 0.8),)),
+        simulated_pass(wave(2, 0.2), gaps_mm=(("left", 3.0 - 0.8),), seed=1),
+    )
+    assert_allclose(found.offset_mm, 0.8, rtol=0, atol=SLACK_MM)
+
+
+def test_two_pointers_of_known_distance_give_offset_and_width():
+    both = simulated_pass(wave(2, 0.2), gaps_mm=(("right", 2.0), ("left", 3.0)))
+    found = dish_between(both, 25.0)
+    assert_allclose(found.offset_mm, 0.5, rtol=0, atol=SLACK_MM)
+    assert_allclose(found.width.value, 20.0, rtol=0, atol=SLACK_MM)
+
+
+def test_dish_refuses_what_cannot_give_it():
+    one = simulated_pass(wave(2, 0.2))
+    with pytest.raises(BadInput, match="either side"):
+        dish_between(one, 25.0)
+    with pytest.raises(BadInput, match="tip to tip"):
+        dish_between(simulated_pass(wave(2, 0.2), gaps_mm=(("right", 2.0), ("left", 3.0))), 4.0)
+    with pytest.raises(BadInput, match="radial"):
+        dish_turned(one, simulated_pass(wave(2, 0.2), gaps_mm=(("outer", 2.0),), direction="radial"))
+
+
+def test_the_larger_of_two_sides_is_the_result():
+    # TBIS 4210-7:2019, clause 4.1 (read): both sides are measured, the larger value is the result.
+    both = simulated_pass(wave(2, 0.2), gaps_mm=(("right", 2.0), ("left", 3.0)))
+    assert both.total_runout.value == max(side.total_runout.value for side in both.sides)
+
+
+def test_a_change_is_found_at_the_spokes_where_it_was_made():
+    after = lambda degrees: (
+        wave(2, 0.3)(degrees)
+        - 0.2
+        * np.exp(  # noqa: E731
+            -0.5 * (((np.asarray(degrees) - 90.0 + 180.0) % 360.0 - 180.0) / 15.0) ** 2
+        )
+    )
+    (side,) = changes(simulated_pass(wave(2, 0.3)), simulated_pass(after, seed=1))
+    true = after(SPOKES_DEG) - wave(2, 0.3)(SPOKES_DEG)
+    error = (side.after_mm - side.before_mm) - (true - true.mean())
+    assert np.abs(error).max() < 4.0 * side.standard_uncertainty_mm.max()
+    assert side.shifted_spokes == 0
+
+
+def test_what_the_camera_does_to_both_alike_leaves_the_difference():
+    one, two = simulated_pass(wave(2, 0.8)), simulated_pass(wave(2, 0.8), seed=1)
+    (side,) = changes(one, two)
+    apart = np.hypot(one.total_runout.expanded_uncertainty, two.total_runout.expanded_uncertainty)
+    assert side.total_change.expanded_uncertainty < 0.5 * apart
+    assert abs(side.total_change.value) < side.total_change.expanded_uncertainty
+
+
+def test_the_interval_of_a_difference_holds_the_truth():
+    held = 0
+    for seed in range(40):
+        one = simulated_pass(wave(2, 0.30), seed=2 * seed, noise_px=0.2)
+        two = simulated_pass(wave(2, 0.25), seed=2 * seed + 1, noise_px=0.2)
+        total = changes(one, two)[0].total_change
+        held += abs(total.value + 0.1) <= total.expanded_uncertainty
+    # At 95 %, fewer than 34 of 40 would come up once in about 500 times (binomial).
+    assert held >= 34
+
+
+def test_a_moved_mark_is_noticed():
+    shape = lambda degrees: wave(2, 0.3)(degrees) + wave(5, 0.2, 40.0)(degrees)  # noqa: E731
+    turned = lambda degrees: shape(np.asarray(degrees) - 2 * 11.25)  # noqa: E731
+    (side,) = changes(simulated_pass(shape), simulated_pass(turned, seed=1))
+    assert side.shifted_spokes == 2
+
+
+def test_a_gauge_study_gives_back_the_spread_that_was_put_in():
+    rng = np.random.default_rng(2)
+    passes = tuple(
+        simulated_pass(wave(2, 0.3 + rng.normal(0.0, 0.01)), seed=seed, noise_px=0.01) for seed in range(30)
+    )
+    found = study(passes, 0.5)
+    # Total runout is twice the size: standard deviation 0.02 mm; 30 of them know it to 13 %.
+    assert_allclose(found.total_sd_mm, 0.02, rtol=0.4, atol=0)
+    assert_allclose(found.tolerance_share, 6.0 * found.total_sd_mm / 0.5, rtol=1e-12, atol=0)
+    # At a spoke the reading is size·cos: the mean square of a cosine is a half.
+    assert_allclose(found.repeatability_mm, 0.01 / np.sqrt(2.0), rtol=0.4, atol=0)
+    assert found.degrees_of_freedom == 32 * 29
+
+
+def test_different_wheels_are_not_compared():
+    with pytest.raises(BadInput, match="different sides"):
+        changes(simulated_pass(wave(2, 0.3)), simulated_pass(wave(2, 0.3), gaps_mm=(("left", 2.0),)))
+    with pytest.raises(BadInput, match="at least two"):
+        study((simulated_pass(wave(2, 0.3)),), 0.5)
+
+
+def test_a_tilted_rim_is_told_apart_from_its_bends():
+    tilted = simulated_pass(lambda d: wave(1, 0.4)(d) + wave(3, 0.05)(d))
+    parts = whole_rim(tilted.sides[0])
+    assert_allclose([parts.once_mm, parts.rest_mm], [0.8, 0.1], rtol=0, atol=0.02)
+    (said,) = findings("lateral", tilted.sides)
+    assert "axle" in said
+    assert findings("lateral", simulated_pass(wave(3, 0.4)).sides) == ()
+
+
+def test_play_is_told_from_the_rim():
+    loose = simulated_pass(wave(2, 0.3), loose_mm=0.25)
+    assert_allclose(loose.sides[0].non_repeatable_mm, 0.25, rtol=0, atol=0.03)
+    assert any("play in the bearings" in said for said in findings("lateral", loose.sides))
+
+
+def test_the_commands_say_what_was_found(tmp_path, capsys):
+    write_pass(tmp_path / "one.json", simulated_pass(wave(2, 0.3), gaps_mm=(("right", 2.2),)))
+    write_pass(tmp_path / "two.json", simulated_pass(wave(2, 0.1), gaps_mm=(("right", 3.8),), seed=1))
+    files = [str(tmp_path / "one.json"), str(tmp_path / "two.json")]
+    run(["dish", *files])
+    assert "0.80 ± " in capsys.readouterr().out
+    run(["dish", *files, "--json"])
+    assert_allclose(json.loads(capsys.readouterr().out)["offset_mm"], 0.8, rtol=0, atol=SLACK_MM)
+    run(["compare", *files])
+    said = capsys.readouterr().out
+    assert "less than before" in said
+    assert max(len(line) for line in said.splitlines()) <= 80
+    run(["compare", *files, "--same"])
+    said = capsys.readouterr().out
+    assert "common practice" in said
+    assert max(len(line) for line in said.splitlines()) <= 80
+    run(["compare", *files, "--json"])
+    assert len(json.loads(capsys.readouterr().out)["sides"][0]["spokes"]) == 32
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["dish", "one.json"], "two lateral measurements"),
+        (["dish", "none.json", "two.json"], "none.json"),
+        (["dish", "one.json", "--between-mm", "-3"], "--between-mm"),
+        (["dish", "one.json", "one.json", "--tolerance-mm", "0"], "--tolerance-mm"),
+        (["compare", "one.json"], "before and after"),
+        (["compare", "--same"], "name the measurements"),
+        (["compare", "one.json", "one.json", "--same", "--tolerance-mm", "-1"], "--tolerance-mm"),
+    ],
+)
+def test_bad_input_gets_one_sentence(tmp_path, capsys, monkeypatch, words, told):
+    monkeypatch.chdir(tmp_path)
+    write_pass(tmp_path / "one.json", simulated_pass(wave(2, 0.3)))
+    with pytest.raises(SystemExit) as leave:
+        run(words)
+    assert leave.value.code in (1, 2)
+    said = capsys.readouterr().err
+    assert told in said
+    assert len(said.strip().splitlines()) == 1
