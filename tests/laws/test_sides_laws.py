@@ -61,13 +61,10 @@ def test_the_larger_of_two_sides_is_the_result():
 
 
 def test_a_change_is_found_at_the_spokes_where_it_was_made():
-    after = lambda degrees: (
-        wave(2, 0.3)(degrees)
-        - 0.2
-        * np.exp(  # noqa: E731
-            -0.5 * (((np.asarray(degrees) - 90.0 + 180.0) % 360.0 - 180.0) / 15.0) ** 2
-        )
-    )
+    def after(degrees):
+        away = (np.asarray(degrees) - 90.0 + 180.0) % 360.0 - 180.0
+        return wave(2, 0.3)(degrees) - 0.2 * np.exp(-0.5 * (away / 15.0) ** 2)
+
     (side,) = changes(simulated_pass(wave(2, 0.3)), simulated_pass(after, seed=1))
     true = after(SPOKES_DEG) - wave(2, 0.3)(SPOKES_DEG)
     error = (side.after_mm - side.before_mm) - (true - true.mean())
@@ -95,8 +92,12 @@ def test_the_interval_of_a_difference_holds_the_truth():
 
 
 def test_a_moved_mark_is_noticed():
-    shape = lambda degrees: wave(2, 0.3)(degrees) + wave(5, 0.2, 40.0)(degrees)  # noqa: E731
-    turned = lambda degrees: shape(np.asarray(degrees) - 2 * 11.25)  # noqa: E731
+    def shape(degrees):
+        return wave(2, 0.3)(degrees) + wave(5, 0.2, 40.0)(degrees)
+
+    def turned(degrees):
+        return shape(np.asarray(degrees) - 2 * 11.25)
+
     (side,) = changes(simulated_pass(shape), simulated_pass(turned, seed=1))
     assert side.shifted_spokes == 2
 
