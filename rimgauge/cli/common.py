@@ -23,12 +23,13 @@ def json_option(function: _F) -> _F:
 
 
 @contextlib.contextmanager
-def stop_on_ctrl_c(stop: Callable[[], None]) -> Iterator[None]:
+def stop_on_ctrl_c(*stops: Callable[[], None]) -> Iterator[None]:
     """Let Ctrl-C stop the frames rather than the program, so that what was seen is kept; a second one ends it."""
 
     def first(number: int, frame: object) -> None:
         signal.signal(signal.SIGINT, before)
-        stop()
+        for stop in stops:
+            stop()
 
     if threading.current_thread() is not threading.main_thread():
         yield

@@ -11,10 +11,10 @@ from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.live import Trail
+    from rimgauge.live import Bench, Showing
     from rimgauge.live.ink import Image
     from rimgauge.live.window import Draw
-    from rimgauge.records import Direction, FloatArray, Moment, View
+    from rimgauge.records import Correction, Direction, FloatArray, Runout, View, Wheel
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -31,6 +31,8 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
     show_default=True,
     help="Which of a job's views to take where none is named.",
 )
+@click.option("--plan", type=_FILE, help="Plan whose steps are shown. In a job: the latest.")
+@click.option("--before", type=_FILE, help="Measurement to draw in dashes (pass.json). In a job: the latest.")
 @click.option("--record", type=_FILE, help="Write what is shown to a video (.mp4 or .avi).")
 @click.option("--no-window", is_flag=True, help="Show no window; for machines without a screen.")
 @click.option("--light", is_flag=True, help="Start with dark letters on light.")
@@ -56,6 +58,8 @@ def command(
     spokes: str | None,
     wheel: Path | None,
     direction: Direction,
+    plan: Path | None,
+    before: Path | None,
     record: Path | None,
     no_window: bool,
     light: bool,
@@ -66,11 +70,14 @@ def command(
     """Show the gap large and live, for the bench or a class.
 
     SOURCE is a folder of frames, a video file, a camera number or an http(s) or rtsp address. The picture
-    shows the gap in mm, the spoke at the pointer, the curve so far and what the camera sees. Inside a job
-    folder the view and the wheel need not be named.
+    shows the gap in mm, the spoke at the pointer, the curve so far and what the camera sees; with a plan also
+    the next nipple, and how far the rim has moved since it was turned. Inside a job folder the files need
+    not be named.
 
     Example:  rimgauge show 0 --view view.json --spokes 32
     """
+    import threading
+
     from rimgauge.capture.sources import open_source
     from rimgauge.live import covered, run_window, spread_mm
     from rimgauge.watching import watch
@@ -78,13 +85,30 @@ def command(
     if no_window and record is None:
         raise BadInput("--no-window leaves nothing to see; add --record FILE.mp4")
     view = _view(view_file, direction)
-    angles_deg = _spoke_angles(spokes, wheel)
+    made = _wheel(spokes, wheel)
     width, height = (int(part) for part in size.split("x"))
-    draw = _drawing(view, angles_deg, (width, height))
-    with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
+    draw = drawing(view, made.spoke_angles_deg, (width, height))
+    bench = _bench(view, made, plan, before)
+    stopped = threading.Event()
+    with open_source(source, fps=fps) as frames, stop_on_ctrl_c(stopped.set, frames.stop):
         live = not frames.files()
-        moments = watch(frames, view, angles_deg, live=live)
-        shown = run_window(moments, draw, window=not no_window, record_to=record, live=live, dark=not light)
+        moments = watch(
+            frames,
+            view,
+            made.spoke_angles_deg,
+            radius_mm=made.rim.effective_diameter_mm / 2.0 + 9.0,
+            live=live,
+        )
+        shown = run_window(
+            moments,
+            draw,
+            bench=bench,
+            window=not no_window,
+            record_to=record,
+            live=live,
+            dark=not light,
+            stopped=stopped.is_set,
+        )
     if as_json:
         print_json(
             {
@@ -110,8 +134,8 @@ def _view(path: Path | None, direction: Direction) -> View:
     return read_view(path)
 
 
-def _spoke_angles(spokes: str | None, wheel: Path | None) -> FloatArray:
-    """Take the spokes from the wheel file, the number given, or the job here."""
+def _wheel(spokes: str | None, wheel: Path | None) -> Wheel:
+    """Take the wheel from its file, the number of spokes, or the job here."""
     from rimgauge.job import find_job, read_build
     from rimgauge.wheel import complete_wheel
 
@@ -125,33 +149,75 @@ def _spoke_angles(spokes: str | None, wheel: Path | None) -> FloatArray:
     build = read_build(wheel) if wheel is not None else {"spokes": int(spokes or 0)}
     if spokes is not None and build["spokes"] != int(spokes):
         raise BadInput(f"--spokes says {spokes} but {wheel} says {build['spokes']}; leave one of them out")
-    return complete_wheel(build).spoke_angles_deg
+    return complete_wheel(build)
 
 
-def _drawing(view: View, angles_deg: FloatArray, size: tuple[int, int]) -> Draw:
+def _bench(view: View, wheel: Wheel, plan: Path | None, before: Path | None) -> Bench:
+    """Take the plan and the measurement before from their files, or the latest of the job here."""
+    from rimgauge.job import find_job, latest, plans, read_pass, read_plan
+
+    job = find_job(Path.cwd())
+    if plan is None and job is not None:
+        plan = next(reversed(plans(job)), None)
+    if before is None and job is not None:
+        before = latest(job, view.direction)
+    runout = None if before is None else read_pass(before)
+    if runout is not None and runout.direction != view.direction:
+        raise BadInput(f"{before} is a {runout.direction} measurement, but the view is {view.direction}")
+    corrections = () if plan is None else read_plan(plan).corrections
+    if any(item.spoke > len(wheel.flanges) for item in corrections):
+        raise BadInput(f"{plan} is for a wheel of more spokes; name the plan of this wheel with --plan")
+    return bench(view, wheel, corrections, runout)
+
+
+def bench(view: View, wheel: Wheel, corrections: tuple[Correction, ...], before: Runout | None) -> Bench:
+    """Tell how each nipple turn should move the gap, and what the gap was at each place before."""
+    import numpy as np
+
+    from rimgauge.live import Bench, Step
+    from rimgauge.live.trail import CELLS
+    from rimgauge.wheel import influence
+
+    # The gap of a pointer on the left grows with the rim's way to the right; on the others it shrinks.
+    toward = 1.0 if view.edges[0].side == "left" else -1.0
+    steps = []
+    if corrections:
+        answer = influence(wheel)
+        movement = answer.lateral_mm if view.direction == "lateral" else answer.radial_mm
+        for item in corrections:
+            at_deg = float(wheel.spoke_angles_deg[item.spoke - 1])
+            per_turn = np.interp(at_deg, answer.angle_deg, movement[:, item.spoke - 1], period=360.0)
+            planned_mm = toward * item.turns * float(per_turn)
+            steps.append(Step(spoke=item.spoke, flange=item.side, turns=item.turns, planned_mm=planned_mm))
+    before_mm = None
+    if before is not None:
+        cells_deg = (np.arange(CELLS) + 0.5) * (360.0 / CELLS)
+        side = before.sides[0]
+        before_mm = side.mean_gap_mm + toward * np.interp(
+            cells_deg, side.curve_angle_deg, side.curve_mm, period=360.0
+        )
+    return Bench(steps=tuple(steps), before_mm=before_mm)
+
+
+def drawing(view: View, spoke_angles_deg: FloatArray, size: tuple[int, int]) -> Draw:
     """Join the marks on the camera picture and the projector picture."""
     from rimgauge.live import draw_projector
     from rimgauge.report import overlay
 
     sides = tuple(edge.side for edge in view.edges)
 
-    def draw(moment: Moment, trail: Trail, *, dark: bool, note: str) -> Image:
+    def draw(showing: Showing) -> Image:
+        moment = showing.moment
+        marked = overlay(
+            moment.image,
+            moment.tip_px,
+            moment.rim_px,
+            moment.gap_mm,
+            view.positive,
+            label="What the camera sees",
+        )
         return draw_projector(
-            moment,
-            trail,
-            spoke_angles_deg=angles_deg,
-            sides=sides,
-            picture=overlay(
-                moment.image,
-                moment.tip_px,
-                moment.rim_px,
-                moment.gap_mm,
-                view.positive,
-                label="What the camera sees",
-            ),
-            size=size,
-            dark=dark,
-            note=note,
+            showing, spoke_angles_deg=spoke_angles_deg, sides=sides, picture=marked, size=size
         )
 
     return draw

@@ -1,7 +1,20 @@
 """The bench and projector view: its picture, its window and its recording."""
 
+from rimgauge.live.bench import Bench, Showing, Step
 from rimgauge.live.projector import draw_projector
 from rimgauge.live.trail import Trail, covered, extend, no_trail, spread_mm
 from rimgauge.live.window import Shown, run_window
 
-__all__ = ["Shown", "Trail", "covered", "draw_projector", "extend", "no_trail", "run_window", "spread_mm"]
+__all__ = [
+    "Bench",
+    "Showing",
+    "Shown",
+    "Step",
+    "Trail",
+    "covered",
+    "draw_projector",
+    "extend",
+    "no_trail",
+    "run_window",
+    "spread_mm",
+]

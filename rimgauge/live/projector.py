@@ -7,34 +7,32 @@ import math
 import cv2
 import numpy as np
 
+from rimgauge.live.bench import Showing, change_here_mm, share_reached, shifted_before_mm
 from rimgauge.live.ink import DARK, LIGHT, Image, Ink, size_of, write
 from rimgauge.live.plot import draw_curve
-from rimgauge.live.trail import Trail, covered, spread_mm
+from rimgauge.live.shape import draw_shape
+from rimgauge.live.trail import CELLS, Trail, covered, spread_mm
 from rimgauge.records import Box, FloatArray, Moment, Side
 
-KEYS = "q  quit      space  freeze      f  full screen      d  dark or light"
-FROZEN = "FROZEN      space  go on      q  quit      f  full screen      d  dark or light"
+KEYS = "q quit   space freeze   f full screen   d dark/light   w wheel/camera   b before   n nipple turned   s save"
+FROZEN = "FROZEN   space go on   q quit   f full screen   d dark/light   w wheel/camera   b before   s save"
+FRACTIONS = {1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}
 
 
 def draw_projector(
-    moment: Moment,
-    trail: Trail,
+    showing: Showing,
     *,
     spoke_angles_deg: FloatArray,
     sides: tuple[Side, ...] = ("right",),
     picture: Image | None = None,
     size: tuple[int, int] = (1280, 720),
-    dark: bool = True,
-    note: str = KEYS,
 ) -> Image:
     """Draw one frame of the projector view.
 
     Parameters
     ----------
-    moment : Moment
-        The frame and what it says.
-    trail : Trail
-        What was seen at each place of the wheel so far.
+    showing : Showing
+        The frame, what was seen so far, the work at hand and what the person has set.
     spoke_angles_deg : (n,) array
         Angles of the spokes from the mark [degrees].
     sides : tuple of Side
@@ -43,10 +41,6 @@ def draw_projector(
         The camera picture with its marks; the bare frame where None.
     size : (int, int)
         Width and height of the result [px].
-    dark : bool
-        Light letters on dark, or dark on light.
-    note : str
-        The line at the foot, by default the keys.
 
     Returns
     -------
@@ -55,23 +49,50 @@ def draw_projector(
 
     """
     width, height = size
-    ink, unit = DARK if dark else LIGHT, height / 720
+    moment, trail = showing.moment, showing.trail
+    ink, unit = DARK if showing.controls.dark else LIGHT, height / 720
     canvas: Image = np.full((height, width, 3), ink.ground, np.uint8)
     margin, half = round(36 * unit), round(0.6 * width)
     inset: Box = (half, margin, width - half - margin, round(356 * unit))
-    _draw_inset(canvas, moment.image if picture is None else picture, inset)
+    if showing.controls.shape:
+        draw_shape(
+            canvas,
+            inset,
+            trail,
+            spoke_angles_deg=spoke_angles_deg,
+            angle_deg=moment.angle_deg,
+            side=sides[0],
+            ink=ink,
+        )
+    else:
+        _draw_inset(canvas, moment.image if picture is None else picture, inset)
     room = half - 2 * margin
     _draw_gaps(canvas, moment, sides, left=margin, room=room, ink=ink)
-    _draw_place(canvas, moment, left=margin, room=room, ink=ink)
+    if len(sides) == 1:
+        _draw_work(canvas, showing, spoke_angles_deg, left=margin, room=room, ink=ink)
+    _draw_place(canvas, showing, left=margin, room=room, ink=ink)
     curve: Box = (
         margin + round(50 * unit),
         round(462 * unit),
         width - 2 * margin - round(50 * unit),
         round(170 * unit),
     )
-    draw_curve(canvas, curve, trail, spoke_angles_deg=spoke_angles_deg, angle_deg=moment.angle_deg, ink=ink)
-    _draw_words(canvas, trail, curve, ink=ink)
-    write(canvas, note, (margin, height - 14 * unit), height=15 * unit, colour=ink.quiet)
+    before_mm = shifted_before_mm(showing.bench, trail) if showing.controls.before else None
+    draw_curve(
+        canvas,
+        curve,
+        trail,
+        spoke_angles_deg=spoke_angles_deg,
+        angle_deg=moment.angle_deg,
+        ink=ink,
+        before_mm=before_mm,
+    )
+    legend = (
+        f"Gap in mm at each spoke{'' if before_mm is None else f' (dashes: {showing.bench.before_words})'}"
+    )
+    _draw_words(canvas, trail, curve, legend=legend, spoke_angles_deg=spoke_angles_deg, ink=ink)
+    tall = 15 * unit * min(1.0, (width - 2 * margin) / max(size_of(showing.note, 15 * unit)[0], 1))
+    write(canvas, showing.note, (margin, height - 14 * unit), height=tall, colour=ink.quiet)
     return canvas
 
 
@@ -103,30 +124,75 @@ def _draw_gaps(
         write(canvas, text, at, height=tall, colour=ink.words, bold=True)
 
 
-def _draw_place(canvas: Image, moment: Moment, *, left: int, room: int, ink: Ink) -> None:
+def _draw_work(
+    canvas: Image, showing: Showing, spoke_angles_deg: FloatArray, *, left: int, room: int, ink: Ink
+) -> None:
+    """Say which nipple comes next, and what has changed here since the last one was turned."""
+    unit = canvas.shape[0] / 720
+    step, lines = showing.step, []
+    if step is not None:
+        number = f"{showing.controls.turned + 1} of {len(showing.bench.steps)}"
+        lines.append(f"Next, {number}: spoke {step.spoke} {step.flange}, {turn_words(step.turns)}")
+    elif showing.bench.steps:
+        lines.append("All nipples of the plan are turned: measure again")
+    change_mm = change_here_mm(showing)
+    if math.isfinite(change_mm):
+        share = share_reached(showing, spoke_angles_deg)
+        reached = (
+            f", {share:.0%} of the plan's {step.planned_mm:+.2f}" if step and math.isfinite(share) else ""
+        )
+        lines.append(f"Here since then: {change_mm:+.2f} mm{reached}")
+    for row, line in enumerate(lines):
+        tall = 24 * unit * min(1.0, room / size_of(line, 24 * unit)[0])
+        write(canvas, line, (left, (254 + 38 * row) * unit), height=tall, colour=ink.words)
+
+
+def turn_words(turns: float) -> str:
+    """Say a nipple turn in short: tighten 1/4 turn."""
+    whole, eighths = divmod(round(8 * abs(turns)), 8)
+    parts = [str(whole)] if whole else []
+    parts += [FRACTIONS[eighths]] if eighths else []
+    return f"{'tighten' if turns > 0 else 'loosen'} {' '.join(parts)} turn"
+
+
+def _draw_place(canvas: Image, showing: Showing, *, left: int, room: int, ink: Ink) -> None:
     """Say which spoke is at the pointer, or what to do until that is known."""
     unit = canvas.shape[0] / 720
-    base = 372 * unit
-    if moment.spoke is None:
-        text, colour = "Turn the wheel until its mark has passed", ink.words
+    base, spoke = 376 * unit, showing.moment.spoke
+    if spoke is None:
+        text = "Turn the wheel slowly, once round past its mark"
         tall = 30 * unit * min(1.0, room / size_of(text, 30 * unit)[0])
-        write(canvas, text, (left, base), height=tall, colour=colour)
+        write(canvas, text, (left, base), height=tall, colour=ink.words)
         return
-    number, tall = f"Spoke {moment.spoke}", 66 * unit
+    number, tall = f"Spoke {spoke}", 60 * unit
     write(canvas, number, (left, base), height=tall, colour=ink.here, bold=True)
     after = left + size_of(number, tall, bold=True)[0] + 24 * unit
-    write(canvas, "at the pointer", (after, base), height=24 * unit, colour=ink.quiet)
+    due = showing.step is not None and showing.step.spoke == spoke
+    text = "this one, at the pointer" if due else "at the pointer"
+    write(canvas, text, (after, base), height=22 * unit, colour=ink.words if due else ink.quiet)
 
 
-def _draw_words(canvas: Image, trail: Trail, curve: Box, *, ink: Ink) -> None:
-    """Name the curve's axes, and say how much of the wheel was seen or how far it strays."""
+def _draw_words(
+    canvas: Image, trail: Trail, curve: Box, *, legend: str, spoke_angles_deg: FloatArray, ink: Ink
+) -> None:
+    """Name the curve's axes, and say how much of the wheel was seen or how far it strays, and where."""
     unit = canvas.shape[0] / 720
     x, y, width, _ = curve
     base = y - 18 * unit
-    write(canvas, "Gap in mm at each spoke", (x - 50 * unit, base), height=18 * unit, colour=ink.quiet)
+    write(canvas, legend, (x - 50 * unit, base), height=18 * unit, colour=ink.quiet)
     spread = spread_mm(trail)
     if math.isfinite(spread):
-        text = f"largest - smallest: {spread:.2f} mm"
+        most, least = (
+            nearest_spoke(cell, spoke_angles_deg)
+            for cell in (int(np.nanargmax(trail.now_mm)), int(np.nanargmin(trail.now_mm)))
+        )
+        text = f"{spread:.2f} mm between spokes {least} and {most}"
     else:
         text = f"{covered(trail):.0%} of the wheel seen"
-    write(canvas, text, (x + width, base), height=24 * unit, colour=ink.words, align=1)
+    write(canvas, text, (x + width, base), height=22 * unit, colour=ink.words, align=1)
+
+
+def nearest_spoke(cell: int, spoke_angles_deg: FloatArray) -> int:
+    """Number of the spoke nearest to a place of the trail."""
+    off = (spoke_angles_deg - (cell + 0.5) * 360.0 / CELLS + 180.0) % 360.0 - 180.0
+    return int(np.argmin(np.abs(off))) + 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import socket
 import sys
+from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
@@ -21,26 +22,30 @@ _HINT = "use --no-window with --record FILE.mp4, or run it on a computer with a 
 
 @record
 class Controls:
-    """What the person has set with the keys."""
+    """What the person has set with the keys; turned: nipple turns noted so far."""
 
     quit: bool = False
     frozen: bool = False
     full: bool = False
     dark: bool = True
+    shape: bool = False
+    before: bool = True
+    save: bool = False
+    turned: int = 0
 
 
 def pressed(controls: Controls, key: int) -> Controls:
     """Return what holds after a key (an ASCII code, or anything else for none)."""
-    quit_now, frozen, full, dark = controls.quit, controls.frozen, controls.full, controls.dark
-    if key in (ord("q"), ord("Q"), _ESCAPE):
-        quit_now = True
-    elif key == ord(" "):
-        frozen = not frozen
-    elif key in (ord("f"), ord("F")):
-        full = not full
-    elif key in (ord("d"), ord("D")):
-        dark = not dark
-    return Controls(quit=quit_now, frozen=frozen, full=full, dark=dark)
+    letter = chr(key).lower() if 0 <= key < 128 else ""
+    if letter == "q" or key == _ESCAPE:
+        return replace(controls, quit=True)
+    if letter == "n":
+        return replace(controls, turned=controls.turned + 1)
+    if letter == "s":
+        return replace(controls, save=True)
+    switches = {" ": "frozen", "f": "full", "d": "dark", "w": "shape", "b": "before"}
+    name = switches.get(letter)
+    return controls if name is None else replace(controls, **{name: not getattr(controls, name)})
 
 
 class Screen:

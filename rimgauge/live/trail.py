@@ -11,6 +11,9 @@ from rimgauge.records import FloatArray, Moment, record
 CELLS = 720
 """Half a degree each, so that memory stays the same however long the wheel turns."""
 
+MOST_AVERAGED = 9
+"""Frames at one place that are averaged; more would hide what a nipple turn does there."""
+
 LONGEST_STEP = CELLS // 12
 """A jump of more than 30 degrees between two frames is not bridged: nothing was seen between them."""
 
@@ -47,7 +50,8 @@ def extend(trail: Trail, moment: Moment) -> Trail:
     cell = int(moment.angle_deg % 360 / 360 * CELLS) % CELLS
     now, earlier = trail.now_mm.copy(), trail.earlier_mm.copy()
     if cell == trail.cell:
-        mean = (now[cell] * trail.visits + gap_mm) / (trail.visits + 1)
+        visits = min(trail.visits, MOST_AVERAGED)
+        mean = (now[cell] * visits + gap_mm) / (visits + 1)
         now[cell] = mean
         return Trail(now_mm=now, earlier_mm=earlier, cell=cell, gap_mm=gap_mm, visits=trail.visits + 1)
     step = 0 if trail.cell is None else (cell - trail.cell + CELLS // 2) % CELLS - CELLS // 2

@@ -3,26 +3,33 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import math
 import time
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
+import cv2
+
+from rimgauge.errors import BadFile
+from rimgauge.live.bench import Bench, Showing
 from rimgauge.live.ink import Image
 from rimgauge.live.projector import FROZEN, KEYS
 from rimgauge.live.recording import Recording
 from rimgauge.live.screen import Controls, Screen, pressed
-from rimgauge.live.trail import Trail, extend, no_trail
-from rimgauge.records import Moment, record
+from rimgauge.live.trail import Trail, covered, extend, no_trail
+from rimgauge.records import FloatArray, Moment, record
 
 DRAWN_PER_S = 30.0
+SEEN_FOR_SINCE = 0.98
 
 
 class Draw(Protocol):
     """Draws one frame of the view."""
 
-    def __call__(self, moment: Moment, trail: Trail, *, dark: bool, note: str) -> Image:
+    def __call__(self, showing: Showing) -> Image:
         """Return the picture."""
 
 
@@ -39,10 +46,13 @@ def run_window(
     moments: Iterable[Moment],
     draw: Draw,
     *,
+    bench: Bench | None = None,
     window: bool = True,
     record_to: Path | None = None,
+    save_to: Path | None = None,
     live: bool = False,
     dark: bool = True,
+    stopped: Callable[[], bool] = lambda: False,
 ) -> Shown:
     """Show frames until they end or the person quits.
 
@@ -52,15 +62,21 @@ def run_window(
         Frames and what they say, in the order of time.
     draw : Draw
         Makes the picture.
+    bench : Bench or None
+        The plan's steps and the measurement before.
     window : bool
-        Show a window, with the keys q, space, f and d.
+        Show a window, with the keys that the picture names.
     record_to : Path or None
         The video to write, .mp4 or .avi.
+    save_to : Path or None
+        Folder for the pictures that the key s saves; the present one where None.
     live : bool
         The source goes on by itself: frames are shown as they come, and go on behind a frozen picture.
         Otherwise they are shown at the pace at which they were taken, and freezing stops them.
     dark : bool
         Start with light letters on dark.
+    stopped : callable
+        Asked whether to end, also while a frozen picture waits.
 
     Returns
     -------
@@ -70,45 +86,85 @@ def run_window(
     Raises
     ------
     RimgaugeError
-        There is no screen, or the video can't be written.
+        There is no screen, or the video or a picture can't be written.
 
     """
-    controls, trail, seen, drawn_s, due_s = Controls(dark=dark), no_trail(), 0, -math.inf, 0.0
-    redraw: Callable[[Controls], Image] | None = None
+    desk = _Desk(draw, bench or Bench(), save_to or Path(), keys=window)
+    controls, seen, drawn_s, due_s = Controls(dark=dark), 0, -math.inf, 0.0
     with contextlib.ExitStack() as things:
         recording = things.enter_context(Recording(record_to, fps=DRAWN_PER_S)) if record_to else None
         screen = things.enter_context(Screen()) if window else None
         for moment in moments:
             seen += 1
-            trail = extend(trail, moment)
+            desk.trail = extend(desk.trail, moment)
             since_s = moment.time_s - drawn_s
             if 0 <= since_s < 0.9 / DRAWN_PER_S:
                 continue
             drawn_s = moment.time_s
-            if redraw is None or not controls.frozen:
-                redraw = _drawer(draw, moment, trail, keys=window)
+            if not controls.frozen:
+                desk.show(moment)
             if recording is not None:
-                recording.add(redraw(controls), moment.time_s)
+                recording.add(desk.picture(controls), moment.time_s)
             if screen is not None:
                 due_s = _due(due_s, 0.0 if live else since_s)
-                controls = _attend(screen, redraw, controls, due_s=due_s, live=live)
-            if controls.quit:
+                controls = _attend(screen, desk, controls, due_s=due_s, live=live, stopped=stopped)
+            if controls.quit or stopped():
                 break
-    return Shown(seen=seen, recorded=recording.frames if recording else 0, trail=trail)
+    return Shown(seen=seen, recorded=recording.frames if recording else 0, trail=desk.trail)
 
 
-def _drawer(draw: Draw, moment: Moment, trail: Trail, *, keys: bool) -> Callable[[Controls], Image]:
-    """Draw this frame for the controls as they are; a picture once drawn serves window and recording."""
-    made: dict[tuple[bool, bool], Image] = {}
+class _Desk:
+    """What lies before the person: the last frame shown, the trail, and the gaps as of the last nipple turn."""
 
-    def redraw(controls: Controls) -> Image:
-        wanted = (controls.dark, controls.frozen)
-        if wanted not in made:
-            note = (FROZEN if controls.frozen else KEYS) if keys else ""
-            made[wanted] = draw(moment, trail, dark=controls.dark, note=note)
-        return made[wanted]
+    def __init__(self, draw: Draw, bench: Bench, save_to: Path, *, keys: bool) -> None:
+        self._draw, self._bench, self._save_to, self._keys = draw, bench, save_to, keys
+        self.trail = no_trail()
+        self._shown: tuple[Moment, Trail] | None = None
+        self._since_mm: FloatArray | None = None
+        self._drawn: tuple[Controls, Image] | None = None
 
-    return redraw
+    def show(self, moment: Moment) -> None:
+        """Take a frame as the one that is shown."""
+        self._shown = (moment, self.trail)
+        self._drawn = None
+
+    def turned(self) -> None:
+        """Note that a nipple was turned: from here on, changes are told against the gaps as they are now."""
+        self._since_mm = self.trail.now_mm
+        self._drawn = None
+
+    def picture(self, controls: Controls) -> Image:
+        """Draw what is shown; a picture once drawn serves window and recording."""
+        if self._drawn is not None and same_picture(self._drawn[0], controls):
+            return self._drawn[1]
+        assert self._shown is not None
+        moment, trail = self._shown
+        since_mm = self._since_mm
+        if since_mm is None and self._bench.steps and covered(trail) > SEEN_FOR_SINCE:
+            # The first step of a plan is told against the wheel as it was before anything was turned.
+            since_mm = self._since_mm = trail.now_mm
+        note = (FROZEN if controls.frozen else KEYS) if self._keys else ""
+        showing = Showing(
+            moment=moment, trail=trail, controls=controls, bench=self._bench, note=note, since_mm=since_mm
+        )
+        self._drawn = (controls, self._draw(showing))
+        return self._drawn[1]
+
+    def save(self, controls: Controls) -> None:
+        """Save the picture under the next free name."""
+        numbers = (self._save_to / f"shown-{number:02d}.png" for number in itertools.count(1))
+        path = next(place for place in numbers if not place.exists())
+        good, data = cv2.imencode(".png", self.picture(controls))
+        try:
+            path.write_bytes(data.tobytes() if good else b"")
+        except OSError as trouble:
+            raise BadFile(path, f"this picture can't be saved ({trouble.strerror})") from None
+
+
+def same_picture(one: Controls, other: Controls) -> bool:
+    """Tell whether two settings give the same picture of the same frame."""
+    names = ("frozen", "dark", "shape", "before", "turned")
+    return all(getattr(one, name) == getattr(other, name) for name in names)
 
 
 def _due(last_due_s: float, since_s: float) -> float:
@@ -119,16 +175,22 @@ def _due(last_due_s: float, since_s: float) -> float:
 
 
 def _attend(
-    screen: Screen, redraw: Callable[[Controls], Image], controls: Controls, *, due_s: float, live: bool
+    screen: Screen, desk: _Desk, controls: Controls, *, due_s: float, live: bool, stopped: Callable[[], bool]
 ) -> Controls:
     """Show the picture and take keys until the next is due; a frozen picture that isn't live stays."""
     if not controls.frozen:
-        screen.show(redraw(controls), full=controls.full)
+        screen.show(desk.picture(controls), full=controls.full)
     while True:
         key = screen.key(min(max(due_s - time.monotonic(), 0.0), 0.05))
         if key >= 0:
-            controls = pressed(controls, key)
-            screen.show(redraw(controls), full=controls.full)
+            now = pressed(controls, key)
+            if now.turned != controls.turned:
+                desk.turned()
+            if now.save:
+                desk.save(controls)
+                now = replace(now, save=False)
+            controls = now
+            screen.show(desk.picture(controls), full=controls.full)
         waits = controls.frozen and not live
-        if controls.quit or (not waits and time.monotonic() >= due_s):
+        if controls.quit or stopped() or (not waits and time.monotonic() >= due_s):
             return controls

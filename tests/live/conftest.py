@@ -5,6 +5,8 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import pytest
 
+from rimgauge.live import Bench, Showing
+from rimgauge.live.screen import Controls
 from rimgauge.records import FloatArray, Moment
 
 SPOKES_DEG = (np.arange(32) + 0.5) * 360 / 32
@@ -32,6 +34,23 @@ def turning(
             angle_deg=angle_deg,
             spoke=int(np.argmin(np.abs((SPOKES_DEG - angle_deg + 180) % 360 - 180))) + 1,
         )
+
+
+def showing_of(moment, trail, *, bench=None, note="", since_mm=None, **controls):
+    """Put together what a picture is drawn from."""
+    return Showing(
+        moment=moment,
+        trail=trail,
+        controls=Controls(**controls),
+        bench=bench or Bench(),
+        note=note,
+        since_mm=since_mm,
+    )
+
+
+@pytest.fixture
+def showing() -> Callable[..., Showing]:
+    return showing_of
 
 
 @pytest.fixture

@@ -5,8 +5,11 @@ import itertools
 import numpy as np
 import pytest
 
-from rimgauge.live import draw_projector, extend, ink, no_trail
+from rimgauge.live import Bench, Step, draw_projector, extend, ink, no_trail
+from rimgauge.live.bench import change_here_mm, share_reached, shifted_before_mm
 from rimgauge.live.plot import gap_range_mm
+from rimgauge.live.projector import nearest_spoke, turn_words
+from rimgauge.live.shape import factor_for
 
 
 @pytest.fixture
@@ -16,6 +19,16 @@ def shown(moments):
     for moment in moments(181):
         trail = extend(trail, moment)
     return moment, trail
+
+
+@pytest.fixture
+def drawn(shown, spokes_deg, showing):
+    """Draw it."""
+    return lambda **more: draw_projector(
+        showing(*shown, **{k: v for k, v in more.items() if k not in ("size", "picture", "sides")}),
+        spoke_angles_deg=spokes_deg,
+        **{k: v for k, v in more.items() if k in ("size", "picture", "sides")},
+    )
 
 
 def relative_luminance(colour):
@@ -36,31 +49,31 @@ def test_everything_drawn_stands_out_from_the_ground(shades, name):
 
 
 @pytest.mark.parametrize("size", [(1280, 720), (1920, 1080)])
-def test_the_gap_is_written_at_least_a_tenth_of_the_height(shown, size, spokes_deg):
-    picture = draw_projector(*shown, spoke_angles_deg=spokes_deg, size=size)
+def test_the_gap_is_written_at_least_a_tenth_of_the_height(drawn, size):
+    picture = drawn(size=size)
     assert picture.shape == (size[1], size[0], 3)
     left = picture[: size[1] // 2, : int(0.4 * size[0])]
     rows = np.flatnonzero((left == ink.DARK.words).all(axis=2).any(axis=1))
     assert len(rows) > size[1] / 10
 
 
-def test_dark_and_light_differ_in_ground(shown, spokes_deg):
+def test_dark_and_light_differ_in_ground(drawn):
     for dark, shades in ((True, ink.DARK), (False, ink.LIGHT)):
-        picture = draw_projector(*shown, spoke_angles_deg=spokes_deg, dark=dark)
+        picture = drawn(dark=dark)
         assert tuple(picture[2, 2]) == shades.ground
 
 
-def test_the_pointers_place_is_marked_on_the_curve(shown, spokes_deg):
-    moment, trail = shown
-    picture = draw_projector(moment, trail, spoke_angles_deg=spokes_deg)
+def test_the_pointers_place_is_marked_on_the_curve(shown, drawn):
+    moment, _ = shown
+    picture = drawn()
     columns = np.flatnonzero((picture[470:620] == ink.DARK.here).all(axis=2).sum(axis=0) > 100)
     left, right = 36 + 50, 1280 - 36
     assert columns.mean() == pytest.approx(left + moment.angle_deg / 360 * (right - left), abs=2)
 
 
-def test_the_curve_follows_the_gap(shown, spokes_deg):
-    moment, trail = shown
-    picture = draw_projector(moment, trail, spoke_angles_deg=spokes_deg)
+def test_the_curve_follows_the_gap(shown, drawn):
+    _, trail = shown
+    picture = drawn()
     low, high, _ = gap_range_mm(trail)
     for angle_deg in (20.0, 45.0, 90.0, 300.0):
         column = round(86 + angle_deg / 360 * (1280 - 36 - 86))
@@ -69,19 +82,23 @@ def test_the_curve_follows_the_gap(shown, spokes_deg):
         assert rows.mean() == pytest.approx(expected, abs=2.5)
 
 
-def test_the_camera_picture_is_shown_whole_and_undistorted(shown, spokes_deg):
+def test_the_camera_picture_is_shown_whole_and_undistorted(drawn):
     picture = np.full((360, 640, 3), (10, 200, 10), np.uint8)
-    canvas = draw_projector(*shown, spoke_angles_deg=spokes_deg, picture=picture)
+    canvas = drawn(picture=picture)
     rows, columns = np.nonzero((canvas == (10, 200, 10)).all(axis=2))
     assert np.ptp(columns) / np.ptp(rows) == pytest.approx(640 / 360, rel=0.01)
 
 
 @pytest.mark.parametrize("spokes", [4, 20, 36, 60])
 @pytest.mark.parametrize("sides", [("right",), ("right", "left"), ("outer",)])
-def test_any_number_of_spokes_and_sides_can_be_drawn_before_anything_is_seen(moments, spokes, sides):
+@pytest.mark.parametrize("shape", [False, True])
+def test_any_number_of_spokes_and_sides_can_be_drawn_before_anything_is_seen(
+    moments, showing, spokes, sides, shape
+):
     moment = next(moments(1, sides=len(sides)))
     angles = np.arange(spokes) * 360 / spokes
-    picture = draw_projector(moment, no_trail(), spoke_angles_deg=angles, sides=sides)
+    scene = showing(moment, no_trail(), shape=shape)
+    picture = draw_projector(scene, spoke_angles_deg=angles, sides=sides)
     assert (picture != ink.DARK.ground).any()
 
 
@@ -93,3 +110,76 @@ def test_the_scale_never_makes_a_true_wheel_look_bad():
         bottom, top, _ = gap_range_mm(type(trail)(now_mm=now, earlier_mm=trail.earlier_mm))
         assert top - bottom >= 1.0
         assert bottom <= low <= high <= top
+
+
+def test_an_earlier_measurement_is_drawn_in_dashes_at_the_same_mean(shown, drawn, moments):
+    _, trail = shown
+    before_mm = 5.0 + 0.2 * np.cos(np.radians(np.arange(720) / 2))
+    assert shifted_before_mm(Bench(before_mm=before_mm), trail).mean() == pytest.approx(
+        trail.now_mm.mean(), abs=1e-6
+    )
+    bench = Bench(before_mm=before_mm)
+    with_dashes, without = drawn(bench=bench), drawn(bench=bench, before=False)
+    inside = (slice(470, 630), slice(90, 1240))
+    added = (with_dashes[inside] == ink.DARK.words).all(axis=2).any(axis=0)
+    had = (without[inside] == ink.DARK.words).all(axis=2).any(axis=0)
+    # dashes and the spaces between them are of one length
+    assert 0.3 < (added & ~had).mean() < 0.75
+
+
+def test_the_worst_places_are_named_and_pointed_at(shown, drawn, spokes_deg):
+    _, trail = shown
+    # gap 2.1 + 0.45 cos 2a: largest at 0 and 180 degrees, smallest at 90 and 270
+    least = nearest_spoke(int(np.nanargmin(trail.now_mm)), spokes_deg)
+    assert min(abs(spokes_deg[least - 1] - at) for at in (90.0, 270.0)) < 360 / 32
+    picture = drawn()
+    column = round(86 + (np.nanargmin(trail.now_mm) + 0.5) / 720 * (1280 - 36 - 86))
+    below = picture[462:633, column - 2 : column + 3]
+    assert (below == ink.DARK.words).all(axis=2).any()
+
+
+def test_the_shape_is_a_circle_out_by_the_stated_factor(drawn, shown):
+    picture = drawn(shape=True)[36:392, 768:1244]
+    on = (picture == ink.DARK.curve).all(axis=2)
+    rows, columns = np.nonzero(on)
+    # 0.45 mm each way twice round: an oval; by the factor its axes differ by 2 * 0.45 * factor / 311 radii
+    factor = factor_for(0.45)
+    radius = 0.37 * 356
+    far = np.hypot(rows - (356 / 2 - 14), columns - (1244 - 768) / 2)
+    assert far.max() / far.min() == pytest.approx(
+        (1 + 0.45 * factor / 311) / (1 - 0.45 * factor / 311), rel=0.05
+    )
+    assert far.mean() == pytest.approx(radius, rel=0.03)
+
+
+@pytest.mark.parametrize(("reach_mm", "factor"), [(0.9, 100), (0.45, 200), (0.05, 1000), (20.0, 2)])
+def test_the_factor_keeps_the_shape_inside_three_tenths_of_the_radius(reach_mm, factor):
+    # 0.3 * 311 mm / reach, rounded down to 1, 2 or 5 times a power of ten
+    assert factor_for(reach_mm) == factor
+
+
+def test_the_change_since_the_last_nipple_turn_is_told_at_its_place_only(shown, showing, spokes_deg):
+    moment, trail = shown
+    spoke = moment.spoke
+    step = Step(spoke=spoke, flange="left", turns=0.25, planned_mm=-0.2)
+    since_mm = trail.now_mm + 0.1
+    there = showing(moment, trail, bench=Bench(steps=(step,)), since_mm=since_mm)
+    assert change_here_mm(there) == pytest.approx(-0.1, abs=0.02)
+    assert share_reached(there, spokes_deg) == pytest.approx(0.5, abs=0.1)
+    elsewhere = Step(spoke=(spoke + 7) % 32 + 1, flange="left", turns=0.25, planned_mm=-0.2)
+    away = showing(moment, trail, bench=Bench(steps=(elsewhere,)), since_mm=since_mm)
+    assert np.isnan(share_reached(away, spokes_deg))
+    assert np.isnan(change_here_mm(showing(moment, trail)))
+
+
+@pytest.mark.parametrize(
+    ("turns", "words"),
+    [
+        (0.25, "tighten 1/4 turn"),
+        (-0.125, "loosen 1/8 turn"),
+        (1.5, "tighten 1 1/2 turn"),
+        (1.0, "tighten 1 turn"),
+    ],
+)
+def test_a_turn_is_said_in_eighths(turns, words):
+    assert turn_words(turns) == words

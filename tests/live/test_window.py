@@ -18,9 +18,9 @@ from rimgauge.live.recording import Recording
 from rimgauge.live.screen import Controls, check_display, pressed
 
 
-def plain(moment, trail, *, dark, note):
+def plain(showing):
     """Draw a small picture whose brightness is the number of the frame."""
-    return np.full((96, 128, 3), 2 * moment.index, np.uint8)
+    return np.full((96, 128, 3), 2 * showing.moment.index, np.uint8)
 
 
 def decoded(path: Path) -> list[np.ndarray]:
@@ -93,8 +93,11 @@ def test_keys_do_what_the_picture_says():
     assert not pressed(start, ord("d")).dark
     assert pressed(start, ord(" ")).frozen
     assert not pressed(pressed(start, ord(" ")), ord(" ")).frozen
-    nothing = pressed(start, ord("x"))
-    assert (nothing.quit, nothing.frozen, nothing.full, nothing.dark) == (False, False, False, True)
+    assert pressed(start, ord("w")).shape
+    assert not pressed(start, ord("b")).before
+    assert pressed(pressed(start, ord("n")), ord("N")).turned == 2
+    assert pressed(start, ord("s")).save
+    assert pressed(start, ord("x")) is start
 
 
 class PlayedScreen:
@@ -140,6 +143,30 @@ def test_a_frozen_video_waits(monkeypatch, moments):
     assert run_window(moments(100), plain, live=False).seen == 1
 
 
+def test_a_frozen_video_can_be_stopped(monkeypatch, moments):
+    asked = []
+    monkeypatch.setattr(loop, "Screen", PlayedScreen([ord(" ")]))
+    shown = run_window(moments(100), plain, stopped=lambda: asked.append(1) or len(asked) > 5)
+    assert shown.seen == 1
+
+
+def test_noting_a_nipple_turn_tells_changes_from_there_on(monkeypatch, moments):
+    seen = []
+    monkeypatch.setattr(loop, "Screen", PlayedScreen([-1] * 10 + [ord("n")]))
+    run_window(moments(20), lambda showing: seen.append(showing) or plain(showing), live=True)
+    assert [showing.since_mm is None for showing in seen[:11]] == [True] * 11
+    assert seen[-1].controls.turned == 1
+    np.testing.assert_array_equal(seen[-1].since_mm, seen[10].trail.now_mm)
+
+
+def test_the_key_s_saves_the_picture_under_a_new_name_each_time(monkeypatch, moments, tmp_path):
+    monkeypatch.setattr(loop, "Screen", PlayedScreen([-1, -1, ord("s"), -1, ord("s")]))
+    run_window(moments(8), plain, live=True, save_to=tmp_path)
+    names = sorted(os.listdir(tmp_path))
+    assert names == ["shown-01.png", "shown-02.png"]
+    assert [int(cv2.imread(str(tmp_path / name))[0, 0, 0]) for name in names] == [4, 8]
+
+
 def test_a_video_is_shown_at_its_own_pace(monkeypatch, moments):
     pauses = []
     screen = PlayedScreen([])
@@ -174,7 +201,7 @@ def test_the_window_opens_and_shows_every_picture():
         "import sys; sys.path.insert(0, sys.argv[1]);"
         "from conftest import SPOKES_DEG, turning;"
         "from rimgauge.live import draw_projector, run_window;"
-        "draw = lambda m, t, *, dark, note: draw_projector(m, t, spoke_angles_deg=SPOKES_DEG, note=note);"
+        "draw = lambda showing: draw_projector(showing, spoke_angles_deg=SPOKES_DEG);"
         "print(run_window(turning(12), draw).seen)"
     )
     read, write = os.pipe()
@@ -203,8 +230,8 @@ def test_the_window_opens_and_shows_every_picture():
 
 
 def test_the_projector_picture_can_be_recorded(tmp_path, moments, spokes_deg):
-    def draw(moment, trail, *, dark, note):
-        return draw_projector(moment, trail, spoke_angles_deg=spokes_deg, dark=dark, note=note)
+    def draw(showing):
+        return draw_projector(showing, spoke_angles_deg=spokes_deg)
 
     run_window(moments(5), draw, window=False, record_to=tmp_path / "a.mp4")
     assert decoded(tmp_path / "a.mp4")[-1].shape == (720, 1280, 3)

@@ -1,0 +1,95 @@
+"""What the person works on: the plan's steps, the measurement before, and the change since the last nipple turn."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from rimgauge.live.screen import Controls
+from rimgauge.live.trail import CELLS, Trail
+from rimgauge.records import Flange, FloatArray, Moment, record
+
+NEAR_SPACINGS = 0.75
+"""So near a spoke, in spacings between spokes, the pointer shows what its nipple does."""
+LEAST_PLANNED_MM = 0.01
+
+
+@record
+class Step:
+    """One nipple turn of the plan.
+
+    turns: + tightens. planned_mm: how far the gap changes at this spoke's place if the wheel answers as its model.
+    """
+
+    spoke: int
+    flange: Flange
+    turns: float
+    planned_mm: float
+
+
+@record
+class Bench:
+    """The work at hand: steps in order, and the gap (CELLS,) [mm] of the measurement before, None without one.
+
+    before_words: what the picture calls it.
+    """
+
+    steps: tuple[Step, ...] = ()
+    before_mm: FloatArray | None = None
+    before_words: str = "before"
+
+
+@record
+class Showing:
+    """Everything that one picture is drawn from.
+
+    since_mm (CELLS,): gaps as they were at the last nipple turn, None before the first was noted.
+    """
+
+    moment: Moment
+    trail: Trail
+    controls: Controls
+    bench: Bench
+    note: str
+    since_mm: FloatArray | None = None
+
+    @property
+    def step(self) -> Step | None:
+        """The nipple to turn now; None without a plan or when all are done."""
+        number = self.controls.turned
+        return self.bench.steps[number] if number < len(self.bench.steps) else None
+
+
+def change_here_mm(showing: Showing) -> float:
+    """How much the gap at this place has changed since the last nipple turn [mm]; NaN where that isn't known."""
+    moment = showing.moment
+    if showing.since_mm is None or not math.isfinite(moment.angle_deg):
+        return math.nan
+    cells = (np.arange(CELLS) + 0.5) * (360.0 / CELLS)
+    seen = np.isfinite(showing.since_mm)
+    if not seen[int(moment.angle_deg % 360.0 / 360.0 * CELLS) % CELLS]:
+        return math.nan
+    before = np.interp(moment.angle_deg % 360.0, cells[seen], showing.since_mm[seen], period=360.0)
+    return float(moment.gap_mm[0]) - float(before)
+
+
+def share_reached(showing: Showing, spoke_angles_deg: FloatArray) -> float:
+    """Share of the planned movement that is reached; NaN away from the step's spoke or without a plan."""
+    step = showing.step
+    if step is None or abs(step.planned_mm) < LEAST_PLANNED_MM:
+        return math.nan
+    spacing_deg = 360.0 / len(spoke_angles_deg)
+    off = (showing.moment.angle_deg - spoke_angles_deg[step.spoke - 1] + 180.0) % 360.0 - 180.0
+    near = math.isfinite(off) and abs(off) < NEAR_SPACINGS * spacing_deg
+    return change_here_mm(showing) / step.planned_mm if near else math.nan
+
+
+def shifted_before_mm(bench: Bench, trail: Trail) -> FloatArray | None:
+    """Gap before (CELLS,), brought to the same mean as now: camera and pointer were set up anew since."""
+    if bench.before_mm is None:
+        return None
+    both = np.isfinite(trail.now_mm)
+    if not both.any():
+        return bench.before_mm
+    return np.asarray(bench.before_mm + float(np.mean(trail.now_mm[both] - bench.before_mm[both])))

@@ -1,0 +1,83 @@
+"""The wheel as a circle whose deviation is drawn too large, by a stated factor."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from rimgauge.live.ink import Image, Ink, write
+from rimgauge.live.trail import CELLS, Trail
+from rimgauge.records import Box, FloatArray, Side
+
+RADIUS_MM = 311.0
+"""Of a common rim; it only sets which factor fits the picture."""
+LARGEST_BULGE = 0.3
+
+
+def factor_for(reach_mm: float) -> int:
+    """Largest of 1, 2, 5, 10, 20 … that keeps the deviation drawn within a share of the radius."""
+    most = max(LARGEST_BULGE * RADIUS_MM / max(reach_mm, 0.05), 1.0)
+    decade: int = 10 ** math.floor(math.log10(most))
+    return max(step * decade for step in (1, 2, 5) if step * decade <= most)
+
+
+def draw_shape(
+    canvas: Image,
+    box: Box,
+    trail: Trail,
+    *,
+    spoke_angles_deg: FloatArray,
+    angle_deg: float,
+    side: Side,
+    ink: Ink,
+) -> None:
+    """Draw the wheel as it stands, the pointer on top; dots are spokes, and the mark is a bar."""
+    unit = canvas.shape[0] / 720
+    x, y, width, height = box
+    centre = np.array([x + width / 2, y + height / 2 - 14 * unit])
+    radius = 0.37 * height
+    turned_deg = angle_deg if math.isfinite(angle_deg) else 0.0
+    rim = (1.0 if side == "left" else -1.0) * trail.now_mm
+    seen = np.isfinite(rim)
+    mean = float(rim[seen].mean()) if seen.any() else 0.0
+    reach = float(np.abs(rim[seen] - mean).max()) if seen.any() else 0.0
+    factor = factor_for(reach)
+
+    def places(at_deg: FloatArray, out: FloatArray | float) -> FloatArray:
+        # Rolling forward is clockwise here, so that what passes the pointer later lies to its left.
+        way = np.radians(turned_deg - at_deg)
+        return centre + np.stack([np.sin(way), -np.cos(way)], axis=-1) * (radius * np.asarray(out))[..., None]
+
+    cells: FloatArray = (np.arange(CELLS, dtype=np.float64) + 0.5) * (360.0 / CELLS)
+    _closed(canvas, places(cells, np.ones(CELLS)), ink.quiet, unit)
+    out = 1.0 + np.where(seen, factor * (rim - mean) / RADIUS_MM, np.nan)
+    for k in np.flatnonzero(seen & np.roll(seen, -1)):
+        pair = places(cells[[k, (k + 1) % CELLS]], out[[k, (k + 1) % CELLS]])
+        _line(canvas, pair, ink.curve, 4 * unit)
+    for spot in places(spoke_angles_deg, 0.86):
+        cv2.circle(canvas, _whole(spot), round(2.5 * unit), ink.quiet, -1, cv2.LINE_AA)
+    if math.isfinite(angle_deg):
+        _line(canvas, places(np.zeros(2), np.array([0.8, 0.92])), ink.words, 6 * unit)
+    tip = centre - (0.0, 1.06 * radius)
+    arrow = tip + unit * np.array([[0.0, 0.0], [-9.0, -22.0], [9.0, -22.0]])
+    cv2.fillPoly(canvas, [np.round(arrow * 16).astype(np.int32)], ink.here, cv2.LINE_AA, 4)
+    way = "outward" if side == "outer" else "to the right"
+    words = f"drawn {factor} times too large; outside the thin circle: {way}"
+    at = (x + width / 2, y + height - 4 * unit)
+    write(canvas, words, at, height=15 * unit, colour=ink.quiet, align=0.5)
+
+
+def _closed(canvas: Image, points: FloatArray, colour: tuple[int, int, int], unit: float) -> None:
+    fine = np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)
+    cv2.polylines(canvas, [fine], True, colour, max(1, round(unit)), cv2.LINE_AA, 4)
+
+
+def _line(canvas: Image, points: FloatArray, colour: tuple[int, int, int], thick: float) -> None:
+    fine = np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)
+    cv2.polylines(canvas, [fine], False, colour, max(1, round(thick)), cv2.LINE_AA, 4)
+
+
+def _whole(point: FloatArray) -> tuple[int, int]:
+    return round(float(point[0])), round(float(point[1]))
