@@ -144,7 +144,7 @@ def _draw_work(
         lines.append(f"Here since then: {change_mm:+.2f} mm{reached}")
     for row, line in enumerate(lines):
         tall = 24 * unit * min(1.0, room / size_of(line, 24 * unit)[0])
-        write(canvas, line, (left, (254 + 38 * row) * unit), height=tall, colour=ink.words)
+        write(canvas, line, (left, (258 + 38 * row) * unit), height=tall, colour=ink.words)
 
 
 def turn_words(turns: float) -> str:
