@@ -7,10 +7,9 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rimgauge import __version__
-from rimgauge.capture import LEARNING_FRAMES, Frame, Tracker, track
+from rimgauge.capture import Frame, track
 from rimgauge.errors import BadInput, ScaleMissing
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import (
@@ -219,22 +218,6 @@ def _notes(seen: GapTrack, reversals: int, evidence: tuple[str, ...]) -> tuple[s
     for why in sorted({why for why in seen.lost if why}):
         notes.append(f"{sum(lost == why for lost in seen.lost)} frames not used: {why}.")
     return tuple(notes)
-
-
-def sight_one(
-    frames: Iterable[Frame], view: View, index: int
-) -> tuple[NDArray[np.uint8], FloatArray, FloatArray, FloatArray]:
-    """Picture, tips (k, 2), rim edges (k, 2) and gaps (k,) [mm] of one frame, for an overlay."""
-    kept = [frame for frame in frames if frame.index < LEARNING_FRAMES or frame.index == index]
-    wanted = next(frame for frame in kept if frame.index == index)
-    sightings = Tracker(view, kept[:LEARNING_FRAMES]).sight(wanted)
-    scale = 1.0 if view.scale is None else view.scale.mm_per_px
-    return (
-        wanted.image,
-        np.array([s.tip_px for s in sightings]),
-        np.array([s.rim_px for s in sightings]),
-        np.array([s.gap_px for s in sightings]) * scale,
-    )
 
 
 def readings_from_passes(

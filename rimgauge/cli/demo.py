@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from rimgauge.cli.common import json_option, print_json
-from rimgauge.errors import BadFile
+from rimgauge.errors import BadFile, RimgaugeError
 
 if TYPE_CHECKING:
     from rimgauge.records import Runout, Wheel
@@ -28,6 +30,7 @@ def command(out: Path, as_json: bool) -> None:
     from rimgauge.cli.measure import load_wheel, runout_text
     from rimgauge.pipeline import correct, readings_from_passes
     from rimgauge.plan import plan_text
+    from rimgauge.report import runout_figure
 
     sample = sample_folder()
     wheel = load_wheel(sample / "wheel.toml", None)
@@ -38,15 +41,21 @@ def command(out: Path, as_json: bool) -> None:
             out, f"this folder can't be made or written ({error.strerror}); choose another"
         ) from None
     runouts = {}
-    for number, name in enumerate(PASSES, start=1):
-        click.echo(f"Measuring {name.replace('_', ', ')} ...", err=True)
-        runouts[name] = _measure(sample / name, wheel)
-        job.write_pass(out / f"pass-{number:02d}.json", runouts[name])
+    for number, (name, runout, picture) in enumerate(_measured(sample, wheel), start=1):
+        runouts[name] = runout
+        job.write_pass(out / f"pass-{number:02d}.json", runout)
+        (out / f"pass-{number:02d}.jpg").write_bytes(picture)
     before, radial = runouts["lateral_before"], runouts["radial_before"]
     readings = readings_from_passes(before, radial, spokes=len(wheel.flanges))
     plan = correct(readings, wheel)
     job.write_plan(out / "plan-01.json", plan)
-    _pictures(out, sample / "lateral_before", before, runouts["lateral_after"], wheel)
+    figure = runout_figure(
+        runouts["lateral_after"],
+        before=before,
+        rim_diameter_mm=wheel.rim.effective_diameter_mm,
+        title=wheel.name,
+    )
+    figure.savefig(out / "runout.png", dpi=110)
     if as_json:
         print_json(
             {
@@ -75,25 +84,51 @@ def sample_folder() -> Path:
     raise BadFile("sample_frames", "the bundled frames are missing; install rimgauge again")
 
 
-def _measure(folder: Path, wheel: Wheel) -> Runout:
+def _measured(sample: Path, wheel: Wheel) -> Iterator[tuple[str, Runout, bytes]]:
+    """Give each pass by name, measured, with the picture of its worst place; as many at a time as there are cores."""
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor(max_workers=min(len(PASSES), os.cpu_count() or 1)) as workers:
+        waiting = [workers.submit(_measure, sample / name, wheel) for name in PASSES]
+        for name, result in zip(PASSES, waiting, strict=True):
+            click.echo(f"Measuring {name.replace('_', ', ')} ...", err=True)
+            runout, picture, trouble = result.result()
+            if runout is None:
+                raise RimgaugeError(trouble)
+            yield name, runout, picture
+
+
+def _measure(folder: Path, wheel: Wheel) -> tuple[Runout | None, bytes, str]:
+    """Measure one pass in a process of its own: runout and picture of the worst place, or what went wrong."""
     import rimgauge.job as job
     from rimgauge.capture import ReadAhead, open_source
-    from rimgauge.pipeline import measure
+    from rimgauge.cli.measure import worst_picture
+    from rimgauge.pipeline import reckon, see
     from rimgauge.records import Source
 
-    view = job.read_view(folder / "view.json")
-    limit = wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
-    with open_source(str(folder)) as frames:
-        return measure(
-            ReadAhead(frames),
-            view,
-            spoke_angles_deg=wheel.spoke_angles_deg,
-            flanges=wheel.flanges,
-            tolerance_mm=limit,
-            created=DRAWN_ON,
-            source=Source(kind=frames.kind, name=folder.name, frames=0, used=0, sha256=frames.sha256()),
-            radius_mm=wheel.rim.effective_diameter_mm / 2.0 + 9.0,
-        )
+    radius_mm = wheel.rim.effective_diameter_mm / 2.0 + 9.0
+    try:
+        view = job.read_view(folder / "view.json")
+        limit = wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
+        with open_source(str(folder)) as frames:
+            seen, turning = see(
+                ReadAhead(frames), view, spoke_angles_deg=wheel.spoke_angles_deg, radius_mm=radius_mm
+            )
+            runout = reckon(
+                seen,
+                turning,
+                view,
+                spoke_angles_deg=wheel.spoke_angles_deg,
+                flanges=wheel.flanges,
+                tolerance_mm=limit,
+                created=DRAWN_ON,
+                source=Source(kind=frames.kind, name=folder.name, frames=0, used=0, sha256=frames.sha256()),
+                radius_mm=radius_mm,
+            )
+            return runout, worst_picture(runout, seen, view, frames.files()), ""
+    except RimgaugeError as error:
+        # Errors that carry numbers can't be handed from process to process; their words can.
+        return None, b"", str(error)
 
 
 DRAWN_ON = "2026-11-25T12:00:00+00:00"
@@ -106,29 +141,3 @@ def _line(runout: Runout) -> str:
         f"{runout.direction.capitalize()} runout: {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm, "
         f"{runout.verdict.outcome} (limit {runout.verdict.tolerance_mm:g} mm)"
     )
-
-
-def _pictures(out: Path, frames: Path, before: Runout, after: Runout, wheel: Wheel) -> None:
-    """Leave runout.png (before and after) and overlay.png (the frame at the worst place)."""
-    import cv2
-    import numpy as np
-
-    import rimgauge.job as job
-    from rimgauge.capture import open_source
-    from rimgauge.pipeline import sight_one
-    from rimgauge.report import overlay, runout_figure
-
-    figure = runout_figure(
-        after, before=before, rim_diameter_mm=wheel.rim.effective_diameter_mm, title=wheel.name
-    )
-    figure.savefig(out / "runout.png", dpi=110)
-    view = job.read_view(frames / "view.json")
-    worst = before.sides[0].zones[0].centre_deg if before.sides[0].zones else 0.0
-    off = np.abs((before.frames.angle_deg - worst + 180.0) % 360.0 - 180.0)
-    off[~np.isfinite(before.frames.gap_mm[0])] = np.inf
-    with open_source(str(frames)) as source:
-        image, tip_px, rim_px, gap_mm = sight_one(source, view, int(np.argmin(off)))
-    picture = overlay(
-        image, tip_px, rim_px, gap_mm, view.positive, label=f"worst place, at {worst:.0f} degrees"
-    )
-    cv2.imwrite(str(out / "overlay.png"), picture)

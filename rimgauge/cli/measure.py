@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 
 Keep = Literal["frames", "worst", "none"]
+COLUMNS = 80
 
 
 @click.command()
@@ -327,9 +329,12 @@ def runout_text(runout: Runout) -> str:
     for side in runout.sides:
         for zone in side.zones[:4]:
             spokes = ", ".join(str(number) for number in zone.spokes) or "between two spokes"
-            lines.append(
-                f"  {abs(zone.peak_mm):.2f} mm {ways[zone.peak_mm < 0]} at {zone.centre_deg:.0f}°, "
-                f"from {zone.start_deg:.0f}° to {zone.end_deg:.0f}°: spokes {spokes}"[:80]
+            lines += textwrap.wrap(
+                f"{abs(zone.peak_mm):.2f} mm {ways[zone.peak_mm < 0]} at {zone.centre_deg:.0f}°, "
+                f"from {zone.start_deg:.0f}° to {zone.end_deg:.0f}°: spokes {spokes}",
+                COLUMNS,
+                initial_indent="  ",
+                subsequent_indent="    ",
             )
         lines += ["", f"Runout at each spoke, {side.side} side of the rim [mm]:"]
         cells = [
@@ -338,5 +343,9 @@ def runout_text(runout: Runout) -> str:
                 zip(side.spoke_flange, side.spoke_mm, strict=True), start=1
             )
         ]
-        lines += ["  ".join(cells[k : k + 7]) for k in range(0, len(cells), 7)]
-    return "\n".join([*lines, *runout.notes])
+        lines += ["  ".join(cells[k : k + 6]) for k in range(0, len(cells), 6)]
+    if runout.notes:
+        lines.append("")
+    for note in runout.notes:
+        lines += textwrap.wrap(note, COLUMNS, initial_indent="- ", subsequent_indent="  ")
+    return "\n".join(lines)
