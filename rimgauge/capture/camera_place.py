@@ -103,14 +103,15 @@ def _seat(corners: Corners, square_mm: float, view: View, focal_px: float) -> _S
     fixed |= cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K2 | cv2.CALIB_FIX_K3
     if view.lens is not None:
         matrix, fixed = view.lens.camera_matrix, fixed | cv2.CALIB_FIX_K1 | cv2.CALIB_FIX_TANGENT_DIST
-    rms, *_, turns, shifts = cv2.calibrateCamera(
+    rms, _, bending, turns, shifts = cv2.calibrateCamera(
         [board], [picture], view.image_size, matrix.copy(), bent.copy(), flags=fixed
     )
     rotation = np.asarray(cv2.Rodrigues(turns[0])[0], dtype=np.float64)
     if not np.isfinite(rms):
         raise ScaleMissing("the board's corners don't fit a flat checkerboard; hold it flat and try again")
+    lens = np.asarray(bending, dtype=np.float64)
     found = [
-        _at_edge(rotation, np.asarray(shifts[0], dtype=np.float64).ravel(), matrix, view, edge)
+        _at_edge(rotation, np.asarray(shifts[0], dtype=np.float64).ravel(), matrix, lens, view, edge)
         for edge in view.edges
     ]
     return _Seat(
@@ -122,7 +123,12 @@ def _seat(corners: Corners, square_mm: float, view: View, focal_px: float) -> _S
 
 
 def _at_edge(
-    rotation: FloatArray, shift: FloatArray, matrix: FloatArray, view: View, edge: Edge
+    rotation: FloatArray,
+    shift: FloatArray,
+    matrix: FloatArray,
+    bent: FloatArray,
+    view: View,
+    edge: Edge,
 ) -> tuple[float, float]:
     """Distance [mm] and crosstalk at one rim edge of a board that stands so.
 
@@ -130,8 +136,8 @@ def _at_edge(
     shows along `positive`, n the board's normal: crosstalk = (J n · positive)/(J m · positive) (derived).
     """
     x, y, width, height = edge.rim_box
-    pixel = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0, 1.0])
-    ray = np.linalg.solve(matrix, pixel)
+    pixel = np.array([[[x + (width - 1) / 2.0, y + (height - 1) / 2.0]]])
+    ray = np.append(cv2.undistortPoints(pixel, matrix, bent).ravel(), 1.0)
     normal = rotation[:, 2]
     point = ray * (normal @ shift) / (normal @ ray)
     jacobian = matrix[:2, :2] @ (np.eye(2, 3) - np.outer(ray[:2], (0.0, 0.0, 1.0))) / point[2]

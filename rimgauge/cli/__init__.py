@@ -17,6 +17,7 @@ COMMANDS = {
     "new": "Start a job folder for a wheel.",
     "aim": "Find the pointer and the rim in the picture.",
     "scale": "Tell how many millimetres a pixel is.",
+    "lens": "Find out what the camera's lens does.",
     "measure": "Turn frames into millimetres of runout at every spoke.",
     "dish": "Tell how far the rim stands from the middle.",
     "compare": "Compare a wheel before and after, spoke by spoke.",

@@ -13,6 +13,7 @@ from .keep import (
     update_manifest,
     write_measured,
 )
+from .lens_file import read_lens, write_lens
 from .listing import Month, PastJob, by_month, past_jobs
 from .manifest import Manifest, Result, Trouble, read_manifest, result_fields, verify_job
 from .pass_file import pass_fields, read_pass, write_pass
@@ -48,6 +49,7 @@ __all__ = [
     "plan_fields",
     "plans",
     "read_build",
+    "read_lens",
     "read_manifest",
     "read_pass",
     "read_plan",
@@ -60,6 +62,7 @@ __all__ = [
     "view_path",
     "write_bytes",
     "write_curve_csv",
+    "write_lens",
     "write_measured",
     "write_pass",
     "write_plan",

@@ -187,7 +187,7 @@ def _either(options: tuple[str, ...]) -> str:
     return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} or {quoted[-1]}"
 
 
-JsonFormat = Literal["rimgauge-view", "rimgauge-pass", "rimgauge-plan", "rimgauge-job"]
+JsonFormat = Literal["rimgauge-view", "rimgauge-pass", "rimgauge-plan", "rimgauge-job", "rimgauge-lens"]
 VERSION = 1
 """Of every JSON file; a change that an older program would misread raises it."""
 

@@ -59,12 +59,16 @@ def view_fields(view: View) -> dict[str, Any]:
         "mark_to_pointer_deg": view.mark_to_pointer_deg,
         "spoke_box": _listed(view.spoke_box),
         "scale": scale and _scale_fields(scale),
-        "lens": lens
-        and {
-            "camera_matrix": lens.camera_matrix.tolist(),
-            "distortion": lens.distortion.tolist(),
-            "rms_px": lens.rms_px,
-        },
+        "lens": lens and lens_fields(lens),
+    }
+
+
+def lens_fields(lens: Lens) -> dict[str, Any]:
+    """List the fields of a lens as they stand in a view or in a file of its own."""
+    return {
+        "camera_matrix": lens.camera_matrix.tolist(),
+        "distortion": lens.distortion.tolist(),
+        "rms_px": lens.rms_px,
     }
 
 
@@ -111,7 +115,7 @@ def parse_view(view: Reader) -> View:
         ),
         spoke_box=view["spoke_box"].or_none(lambda place: place.box(size)),
         scale=view["scale"].or_none(_scale),
-        lens=view["lens"].or_none(_lens),
+        lens=view["lens"].or_none(parse_lens),
     )
 
 
@@ -155,7 +159,8 @@ def _camera(place: Reader) -> CameraPlace:
     )
 
 
-def _lens(place: Reader) -> Lens:
+def parse_lens(place: Reader) -> Lens:
+    """Read a lens from its fields, wherever they stand."""
     rows = [row.numbers(length=3) for row in place["camera_matrix"].items(least=3, most=3)]
     if not (rows[0][0] > 0 and rows[1][1] > 0 and rows[2] == [0, 0, 1]):
         place["camera_matrix"].fail("must be [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] with fx and fy above 0")

@@ -1,0 +1,130 @@
+"""rimgauge lens: find out what the camera's lens does."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadInput
+
+if TYPE_CHECKING:
+    from rimgauge.capture.lens import Sighted
+    from rimgauge.records import Lens
+
+
+@click.command()
+@click.argument("pictures", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--squares", metavar="9x6", help="Inner corners of a checkerboard, across and down.")
+@click.option("--charuco", metavar="7x5", help="Squares of a board with markers between, across and down.")
+@click.option("--markers", default="4X4_50", show_default=True, help="Set of markers of such a board.")
+@click.option("--out", type=click.Path(path_type=Path), help="File to write (lens.json).")
+@click.option(
+    "--view", "view_file", type=click.Path(path_type=Path), help="View of the same camera to keep it in, too."
+)
+@json_option
+def command(
+    *,
+    pictures: tuple[Path, ...],
+    squares: str | None,
+    charuco: str | None,
+    markers: str,
+    out: Path | None,
+    view_file: Path | None,
+    as_json: bool,
+) -> None:
+    """Find out focal length and distortion of the camera's lens, from pictures of a flat board.
+
+    Take ten pictures or more with the camera setting that you measure with: the board tilted every way, near
+    and far, and reaching into the corners of the picture.
+
+    Example:  rimgauge lens board/*.jpg --squares 9x6 --out lens.json
+    """
+    from rimgauge.capture.lens import calibrate, sight_charuco, sight_checkerboard
+    from rimgauge.capture.sources import read_picture
+    from rimgauge.job import write_lens
+
+    if (squares is None) == (charuco is None):
+        raise BadInput("give --squares 9x6 for a checkerboard, or --charuco 7x5 for a board with markers")
+    if not pictures:
+        raise BadInput("name the pictures of the board")
+    size = _size("--squares" if charuco is None else "--charuco", squares or charuco or "")
+    sighted: list[Sighted] = []
+    missed, image_size = [], (0, 0)
+    for path in pictures:
+        picture = read_picture(path)
+        shape = (picture.shape[1], picture.shape[0])
+        if image_size not in ((0, 0), shape):
+            raise BadInput(
+                f"{path} is {shape[0]} × {shape[1]} pixels, the ones before {image_size[0]} × {image_size[1]}; "
+                "all must come from one camera with one setting"
+            )
+        image_size = shape
+        found = (
+            sight_checkerboard(picture, size) if charuco is None else sight_charuco(picture, size, markers)
+        )
+        if found is None:
+            missed.append(path)
+        else:
+            sighted.append(found)
+    lens = calibrate(sighted, image_size)
+    if view_file is not None:
+        _keep(view_file, lens, image_size)
+    if out is not None:
+        write_lens(out, lens, image_size)
+    if as_json:
+        print_json(_fields(lens, image_size, len(sighted), missed))
+    else:
+        click.echo(_words(lens, len(sighted), missed, [path for path in (out, view_file) if path]))
+
+
+def _size(option: str, text: str) -> tuple[int, int]:
+    found = re.fullmatch(r"(\d{1,2})[x×](\d{1,2})", text.strip())
+    if found is None or min(int(found[1]), int(found[2])) < 3:
+        raise BadInput(f"{option} must be two whole numbers of 3 or more such as 9x6, not {text}")
+    return int(found[1]), int(found[2])
+
+
+def _keep(path: Path, lens: Lens, image_size: tuple[int, int]) -> None:
+    import dataclasses
+
+    from rimgauge.job import find_job, read_view, update_manifest, write_view
+
+    view = read_view(path)
+    if view.image_size != image_size:
+        raise BadInput(
+            f"the board's pictures are {image_size[0]} × {image_size[1]} pixels, {path} is for "
+            f"{view.image_size[0]} × {view.image_size[1]}; take them with the same camera setting"
+        )
+    write_view(path, dataclasses.replace(view, lens=lens))
+    job = find_job(path.resolve().parent)
+    if job is not None:
+        update_manifest(job, (path,))
+
+
+def _fields(lens: Lens, image_size: tuple[int, int], used: int, missed: list[Path]) -> dict[str, object]:
+    return {
+        "image_size": list(image_size),
+        "camera_matrix": lens.camera_matrix.tolist(),
+        "distortion": lens.distortion.tolist(),
+        "rms_px": lens.rms_px,
+        "used": used,
+        "missed": [str(path) for path in missed],
+    }
+
+
+def _words(lens: Lens, used: int, missed: list[Path], written: list[Path]) -> str:
+    matrix = lens.camera_matrix
+    lines = [
+        f"Focal length {matrix[0, 0]:.1f} × {matrix[1, 1]:.1f} px, optical axis at "
+        f"{matrix[0, 2]:.1f},{matrix[1, 2]:.1f} px.",
+        "Distortion (k1 k2 p1 p2 k3): " + " ".join(f"{value:.4f}" for value in lens.distortion) + ".",
+        f"From {used} pictures; corners fit within {lens.rms_px:.2f} px (rms).",
+    ]
+    lines += [f"The board wasn't found in {path}; that picture was left out." for path in missed]
+    if lens.rms_px > 1.0:
+        lines.append("That is poor: use sharper pictures and a flatter board.")
+    return "\n".join([*lines, *(f"Wrote it into {path}." for path in written)])
