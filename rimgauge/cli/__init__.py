@@ -16,6 +16,7 @@ COMMANDS = {
     "demo": "Measure and plan the bundled job, with no camera and no wheel.",
     "new": "Start a job folder for a wheel.",
     "aim": "Find the pointer and the rim in the picture.",
+    "target": "Make the sheet to print that scale is taken from.",
     "scale": "Tell how many millimetres a pixel is.",
     "lens": "Find out what the camera's lens does.",
     "measure": "Turn frames into millimetres of runout at every spoke.",

@@ -1,14 +1,13 @@
-"""Make the printable scale sheets again: `python calibration/make_sheets.py`."""
+"""The scale sheet to print: a checkerboard of true size, and two rulers that check the printer."""
 
 from __future__ import annotations
 
-from pathlib import Path
+import io
 
 import matplotlib as mpl
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-HERE = Path(__file__).parent
 MM_PER_INCH = 25.4
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """ISO 216 A4, and letter of 8.5 × 11 inches."""
@@ -87,13 +86,10 @@ def _ruler(page: mpl.axes.Axes, *, left: float, bottom: float, upright: bool) ->
     )
 
 
-def main() -> None:
-    """Write one sheet for each size of paper."""
-    mpl.rcParams["pdf.fonttype"] = 42
-    for paper in PAPERS_MM:
-        metadata = {"Title": f"rimgauge scale sheet, {paper}", "CreationDate": None}
-        draw_sheet(paper).savefig(HERE / f"scale-sheet-{paper}.pdf", metadata=metadata)
-
-
-if __name__ == "__main__":
-    main()
+def sheet_pdf(paper: str) -> bytes:
+    """Make the sheet for "a4" or "letter" paper as the bytes of a PDF that prints at its true size."""
+    file = io.BytesIO()
+    metadata = {"Title": f"rimgauge scale sheet, {paper}", "CreationDate": None}
+    with mpl.rc_context({"pdf.fonttype": 42}):
+        draw_sheet(paper).savefig(file, format="pdf", metadata=metadata)
+    return file.getvalue()

@@ -1,0 +1,50 @@
+"""`rimgauge target`: what is printed has the size that it says."""
+
+import re
+
+import numpy as np
+import pytest
+from matplotlib.patches import Rectangle
+from numpy.testing import assert_allclose
+
+from rimgauge.cli import run
+from rimgauge.report.scale_sheet import PAPERS_MM, draw_sheet
+
+POINT_MM = 25.4 / 72
+PRINTED_MM = 0.01
+
+
+@pytest.mark.parametrize(("paper", "size_mm"), [("a4", (210.0, 297.0)), ("letter", (215.9, 279.4))])
+def test_the_page_has_the_size_of_the_paper(tmp_path, capsys, paper, size_mm):
+    # ISO 216, A4; letter is 8.5 × 11 inches of 25.4 mm.
+    run(["target", "--paper", paper, "--out", str(tmp_path / "sheet.pdf")])
+    assert "100 %" in capsys.readouterr().out
+    box = re.search(rb"/MediaBox \[ ?([\d. ]+) ?\]", (tmp_path / "sheet.pdf").read_bytes())
+    assert_allclose(np.array(box[1].split(), float)[2:] * POINT_MM, size_mm, rtol=0, atol=PRINTED_MM)
+
+
+@pytest.mark.parametrize("paper", PAPERS_MM)
+def test_squares_and_rulers_are_as_long_as_they_say(paper):
+    sheet = draw_sheet(paper)
+    (page,) = sheet.axes
+    per_unit_mm = (
+        sheet.get_size_inches()
+        * 25.4
+        * page.get_position().size
+        / [np.ptp(page.get_xlim()), np.ptp(page.get_ylim())]
+    )
+    assert_allclose(per_unit_mm, 1.0, rtol=1e-9, atol=0)
+    squares = [patch for patch in page.patches if isinstance(patch, Rectangle) and patch.get_fill()]
+    assert len(squares) == 35
+    assert {(square.get_width(), square.get_height()) for square in squares} == {(5.0, 5.0)}
+    marks = np.array([[line.get_xdata()[0], line.get_ydata()[0]] for line in page.lines])
+    across, upright = marks[:101], marks[101:]
+    assert_allclose([np.ptp(across[:, 0]), np.ptp(upright[:, 1])], 100.0, rtol=0, atol=1e-9)
+    inside = np.all((marks > 5.0) & (marks < np.array(PAPERS_MM[paper]) - 5.0))
+    assert inside, "printers leave a margin white"
+
+
+def test_a_file_that_cannot_be_written_is_named(tmp_path, capsys):
+    with pytest.raises(SystemExit):
+        run(["target", "--out", str(tmp_path / "none" / "sheet.pdf")])
+    assert "sheet.pdf" in capsys.readouterr().err
