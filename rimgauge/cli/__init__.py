@@ -26,6 +26,7 @@ COMMANDS = {
     "report": "Make the page that goes with the wheel.",
     "verify": "Check that a job is as it was written, and work it out again.",
     "jobs": "List and find past jobs, with totals by month.",
+    "export": "Write tables and one JSON file for other programs.",
     "show": "Show the gap large and live, for the bench or a class.",
     "scene": "Draw camera frames of a wheel of known runout.",
 }

@@ -243,6 +243,16 @@ def _measure(
         return runout, to.write(runout, picture, files if to.keeps == "frames" else [])
 
 
+def source_name(source: str) -> str:
+    """Name a source in the record: of a path its last part, of an address no user and no password."""
+    from urllib.parse import urlsplit
+
+    if "://" not in source:
+        return Path(source).name
+    parts = urlsplit(source)
+    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}{parts.path}"
+
+
 def worst_picture(runout: Runout, seen: GapTrack, view: View, files: list[Path]) -> bytes:
     """Draw pointer, rim edge and gap into the frame that shows the worst place; a JPEG."""
     import cv2

@@ -117,14 +117,16 @@ def _job(folder: Path | None) -> Job:
 def _from_files(
     before: Path | None, after: Path | None, *, name: str | None, by: str | None, picture: Path | None
 ) -> Evidence:
+    from rimgauge.job import read_pass
     from rimgauge.report import Evidence
 
     if after is None:
         raise BadInput("--before needs --after; a single measurement goes to --after alone")
     used = [path for path in (before, after) if path is not None]
+    read = [(path, read_pass(path)) for path in used]
     return Evidence(
         wheel_name=name or "wheel without a name",
-        comparisons=(_comparison(before, after, picture=picture),),
+        comparisons=(_comparison(read[0] if before else None, read[-1], picture=picture),),
         facts=() if by is None else (("Measured by", by),),
         fingerprint=_fingerprint(used),
         software=_SOFTWARE,
@@ -136,9 +138,10 @@ def _from_job(job: Job, *, name: str | None, by: str | None, picture: Path | Non
     from rimgauge.job import passes, read_build, read_manifest, read_pass
     from rimgauge.report import Evidence
 
-    found: dict[Direction, list[Path]] = {}
+    found: dict[Direction, list[tuple[Path, Runout]]] = {}
     for path in passes(job):
-        found.setdefault(read_pass(path).direction, []).append(path)
+        runout = read_pass(path)
+        found.setdefault(runout.direction, []).append((path, runout))
     if not found:
         raise BadFile(job.folder, "has no measurement yet; make one with `rimgauge measure`")
     build, manifest = read_build(job.wheel), read_manifest(job.folder)
@@ -147,9 +150,9 @@ def _from_job(job: Job, *, name: str | None, by: str | None, picture: Path | Non
     directions: tuple[Direction, ...] = ("lateral", "radial")
     for direction in (each for each in directions if each in found):
         first, last = found[direction][0], found[direction][-1]
-        before = first if first != last else None
+        before = first if first is not last else None
         comparisons.append(_comparison(before, last, picture=None if comparisons else picture))
-        used += [path for path in (before, last) if path is not None]
+        used += [each[0] for each in (before, last) if each is not None]
     _check_unchanged(used, manifest)
     diameter_mm = build.get("rim", {}).get("effective_diameter_mm")
     return Evidence(
@@ -197,25 +200,25 @@ def _facts(job: Job, after: Runout, by: str | None) -> tuple[tuple[str, str], ..
     return tuple(facts)
 
 
-def _comparison(before: Path | None, after: Path, *, picture: Path | None) -> Comparison:
-    """Read the measurements and the pictures that lie beside them."""
-    from rimgauge.capture import read_picture
-    from rimgauge.job import read_pass
-    from rimgauge.report import Comparison, Photo
+def _comparison(
+    before: tuple[Path, Runout] | None, after: tuple[Path, Runout], *, picture: Path | None
+) -> Comparison:
+    """Set two measurements side by side, with the pictures that lie beside them."""
+    from rimgauge.job import read_bytes
+    from rimgauge.report import Comparison, read_photo
 
-    later = read_pass(after)
-    earlier = read_pass(before) if before is not None else None
+    later, earlier = after[1], None if before is None else before[1]
     if earlier is not None and earlier.direction != later.direction:
         raise BadInput(
-            f"{before} is {earlier.direction} but {after} is {later.direction}; "
+            f"{before and before[0]} is {earlier.direction} but {after[0]} is {later.direction}; "
             "compare two measurements of the same direction"
         )
     if picture is not None:
         words = "The worst place, as the camera saw it"
-        photos = [Photo(picture=read_picture(picture), encoded=picture.read_bytes(), words=words)]
+        photos = [read_photo(picture, read_bytes(picture), words)]
     else:
-        photos = [] if before is None or earlier is None else _kept_photo(before, earlier, "before the work")
-        photos += _kept_photo(after, later, "" if before is None else "after the work")
+        photos = [] if before is None else _kept_photo(*before, "before the work")
+        photos += _kept_photo(*after, "" if before is None else "after the work")
     return Comparison(
         after=later,
         before=earlier,
@@ -226,15 +229,14 @@ def _comparison(before: Path | None, after: Path, *, picture: Path | None) -> Co
 
 def _kept_photo(path: Path, measurement: Runout, when: str) -> list[Photo]:
     """Read the picture of the worst place that `measure` kept with a measurement, if it did."""
-    from rimgauge.capture import read_picture
     from rimgauge.job import kept_picture, picture_path
-    from rimgauge.report import Photo
+    from rimgauge.report import read_photo
 
     kept = kept_picture(path, measurement)
     if kept is None:
         return []
     words = f"The worst place {when}".strip() + ", as the camera saw it"
-    return [Photo(picture=read_picture(picture_path(path)), encoded=kept, words=words)]
+    return [read_photo(picture_path(path), kept, words)]
 
 
 def _fingerprint(used: list[Path]) -> str:

@@ -1,7 +1,8 @@
 """Files: the only home of json and toml, whole or not written at all, every field checked on reading."""
 
 from .build import read_build
-from .disk import check_writable, write_bytes
+from .disk import check_writable, read_bytes, write_bytes
+from .export import write_everything
 from .folder import Job, find_job, latest, next_path, open_job, passes, plans, reading_files, view_path
 from .keep import (
     frames_path,
@@ -20,7 +21,7 @@ from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
 from .readings import read_readings
 from .start import create_job
-from .tables import write_curve_csv, write_spokes_csv
+from .tables import write_curve_csv, write_frames_csv, write_spokes_csv, write_tables
 from .view_file import read_view, write_view
 
 __all__ = [
@@ -49,6 +50,7 @@ __all__ = [
     "plan_fields",
     "plans",
     "read_build",
+    "read_bytes",
     "read_lens",
     "read_manifest",
     "read_pass",
@@ -62,10 +64,13 @@ __all__ = [
     "view_path",
     "write_bytes",
     "write_curve_csv",
+    "write_everything",
+    "write_frames_csv",
     "write_lens",
     "write_measured",
     "write_pass",
     "write_plan",
     "write_spokes_csv",
+    "write_tables",
     "write_view",
 ]

@@ -52,6 +52,22 @@ def read_text(path: Path) -> str:
         The file isn't there, may not be read, is a folder, is too large or is not UTF-8 text.
 
     """
+    data = read_bytes(path)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as trouble:
+        raise BadFile(path, "is not UTF-8 text; save it again as plain text in UTF-8") from trouble
+
+
+def read_bytes(path: Path) -> bytes:
+    """Read a whole file.
+
+    Raises
+    ------
+    BadFile
+        The file isn't there, may not be read, is a folder or is too large.
+
+    """
     with one_sentence(path):
         if path.is_dir():  # Windows would only say that access is denied
             raise IsADirectoryError(errno.EISDIR, "")
@@ -61,10 +77,7 @@ def read_text(path: Path) -> str:
         raise BadFile(
             path, f"is larger than {LARGEST_BYTES // 1_000_000} MB; that can't be one of rimgauge's files"
         )
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as trouble:
-        raise BadFile(path, "is not UTF-8 text; save it again as plain text in UTF-8") from trouble
+    return data
 
 
 def write_text(path: Path, text: str) -> None:

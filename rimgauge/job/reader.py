@@ -35,10 +35,24 @@ class Reader:
     Each method checks one thing and hands back the plain value; what doesn't fit raises BadFile.
     """
 
-    def __init__(self, path: Path, value: Any, where: str = "") -> None:
+    __slots__ = ("_above", "_step", "path", "value")
+
+    def __init__(self, path: Path, value: Any, above: Reader | None = None, step: str | int = "") -> None:
         self.path = path
         self.value = value
-        self.where = where
+        self._above = above
+        self._step = step
+
+    @property
+    def where(self) -> str:
+        """Dotted name of the place, put together only when a complaint asks for it."""
+        if self._above is None:
+            return ""
+        if isinstance(self._step, int):
+            return f"{self._above.where}[{self._step}]"
+        name = self._step
+        shown = name if re.fullmatch(r"[\w-]{1,60}", name) else json.dumps(name[:60], ensure_ascii=False)
+        return f"{self._above.where}.{shown}" if self._above.where else shown
 
     def fail(self, trouble: str) -> NoReturn:
         """Raise BadFile for this place."""
@@ -50,18 +64,18 @@ class Reader:
         """Go to the field of that name, which must be there."""
         found = self.get(name)
         if found is None:
-            Reader(self.path, None, self._below(name)).fail("is missing")
+            Reader(self.path, None, self, name).fail("is missing")
         return found
 
     def get(self, name: str) -> Reader | None:
         """Go to the field of that name; None where it isn't there."""
         fields = self._fields()
-        return Reader(self.path, fields[name], self._below(name)) if name in fields else None
+        return Reader(self.path, fields[name], self, name) if name in fields else None
 
     def items(self, *, least: int = 0, most: int | None = None) -> list[Reader]:
         """List the places of a list, which holds at least and at most so many."""
         values = self._listed(least, most)
-        return [Reader(self.path, value, f"{self.where}[{index}]") for index, value in enumerate(values)]
+        return [Reader(self.path, value, self, index) for index, value in enumerate(values)]
 
     def or_none(self, read: Callable[[Reader], _T]) -> _T | None:
         """Read this place with `read`; None where the file says null."""
@@ -73,7 +87,7 @@ class Reader:
             if name not in names:
                 near = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
                 hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(names)}"
-                Reader(self.path, None, self._below(name)).fail(f"is no field that rimgauge knows; {hint}")
+                Reader(self.path, None, self, name).fail(f"is no field that rimgauge knows; {hint}")
 
     # --- plain values ---
 
@@ -100,6 +114,8 @@ class Reader:
     ) -> float:
         """Read a finite number within the bounds."""
         value = self._finite()
+        if above < value < below and least <= value <= most:
+            return value
         for fits, words in (
             (value > above, f"above {above:g}"),
             (value >= least, f"{least:g} or more"),
@@ -170,11 +186,7 @@ class Reader:
     def _fields(self) -> dict[str, Any]:
         if not isinstance(self.value, dict):
             self.fail(f"must be a group of fields, not {self._kind()}")
-        return cast(dict[str, Any], self.value)
-
-    def _below(self, name: str) -> str:
-        shown = name if re.fullmatch(r"[\w-]{1,60}", name) else json.dumps(name[:60], ensure_ascii=False)
-        return f"{self.where}.{shown}" if self.where else shown
+        return self.value
 
     def _kind(self) -> str:
         return _KINDS.get(

@@ -1,6 +1,6 @@
 """Figures, the overlay on a frame and the evidence pages; all are returned, none is saved."""
 
-from rimgauge.report.comparison import Comparison, Evidence, Photo
+from rimgauge.report.comparison import Comparison, Evidence, Photo, read_photo
 from rimgauge.report.evidence import evidence_figure, evidence_pages
 from rimgauge.report.html import evidence_html
 from rimgauge.report.overlay import overlay
@@ -19,6 +19,7 @@ __all__ = [
     "moment",
     "overlay",
     "pdf_bytes",
+    "read_photo",
     "runout_figure",
     "tension_words",
 ]

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge.errors import BadFile
 from rimgauge.records import Runout, Scale, record
 
 NOMINAL_RIM_DIAMETER_MM = 600.0
@@ -18,6 +22,21 @@ class Photo:
     picture: NDArray[np.uint8]
     encoded: bytes
     words: str
+
+
+def read_photo(path: Path, data: bytes, words: str) -> Photo:
+    """Make a photo of a picture file's bytes.
+
+    Raises
+    ------
+    BadFile
+        They are no picture that can be read; `path` is what the complaint names.
+
+    """
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) if data else None
+    if picture is None:
+        raise BadFile(path, "this is not a picture that can be read; it may be damaged or of another kind")
+    return Photo(picture=np.asarray(picture, dtype=np.uint8), encoded=data, words=words)
 
 
 @record

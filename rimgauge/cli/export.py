@@ -1,0 +1,50 @@
+"""rimgauge export: measurements as tables, and a whole job as one file, for other programs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.errors import BadFile, BadInput
+
+
+@click.command()
+@click.argument("source", required=False, type=click.Path(path_type=Path))
+@click.option("--to", "folder", type=click.Path(path_type=Path), required=True, help="Folder for the files.")
+@json_option
+def command(source: Path | None, folder: Path, as_json: bool) -> None:
+    """Write measurements as tables (CSV), and a whole job as one JSON file, for other programs.
+
+    SOURCE is one measurement (pass-01.json) or a job; inside a job folder it can be left out. Each measurement
+    gives three tables: the fitted curve, the runout at each spoke, and what every frame said.
+
+    Example:  rimgauge export "rear wheel" --to tables
+    """
+    from rimgauge.job import find_job, open_job, passes, read_pass, write_everything, write_tables
+
+    job = None
+    if source is None:
+        job = find_job(Path.cwd())
+        if job is None:
+            raise BadInput(
+                "no job folder here; name a job or a measurement: rimgauge export SOURCE --to FOLDER"
+            )
+    elif source.is_dir():
+        job = open_job(source)
+    if job is not None and folder.resolve().is_relative_to(job.folder.resolve()):
+        raise BadInput(f"{folder} lies in the job, whose record it is no part of; choose another folder")
+    measurements = {path: read_pass(path) for path in (passes(job) if job else [source] if source else [])}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise BadFile(folder, f"this folder can't be made ({error.strerror}); choose another") from None
+    written = [table for path, runout in measurements.items() for table in write_tables(folder, path, runout)]
+    if job is not None:
+        written.append(folder / "job.json")
+        write_everything(written[-1], job)
+    if as_json:
+        print_json({"written": [str(path) for path in written]})
+    else:
+        click.echo("\n".join(f"Wrote {path}" for path in written))

@@ -1,0 +1,101 @@
+"""`rimgauge export`: what other programs read is, to the last digit, what the job holds."""
+
+import csv
+import json
+import math
+
+import numpy as np
+import pytest
+
+from rimgauge.cli import run
+from rimgauge.job import create_job, keep_pass, keep_plan, read_pass, read_readings, verify_job, write_pass
+
+
+@pytest.fixture
+def job(tmp_path, runout, two_sided, plan):
+    made = create_job(tmp_path / "Räder 1", spokes=4, crossings=0)
+    keep_pass(made, runout)
+    keep_pass(made, two_sided)
+    keep_plan(made, plan)
+    (made.folder / "readings-01.csv").write_text("spoke,lateral_mm,tension_n\n1,0.1,1000\n2,-0.3,\n", "utf-8")
+    return made
+
+
+def table(path):
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def numbers(rows, column):
+    return np.array([float(row[column]) if row[column] else math.nan for row in rows])
+
+
+def test_the_tables_hold_the_same_numbers(job, tmp_path):
+    run(["export", str(job.folder), "--to", str(tmp_path / "out")])
+    again = read_pass(job.folder / "pass-02.json")
+    curve, spokes, frames = (
+        table(tmp_path / "out" / f"pass-02-{kind}.csv") for kind in ("curve", "spokes", "frames")
+    )
+    for number, side in enumerate(again.sides):
+        ours = [row for row in curve if row["side"] == side.side]
+        np.testing.assert_array_equal(numbers(ours, "angle_deg"), side.curve_angle_deg)
+        np.testing.assert_array_equal(numbers(ours, "lateral_mm"), side.curve_mm)
+        ours = [row for row in spokes if row["side"] == side.side]
+        np.testing.assert_array_equal(numbers(ours, "lateral_mm"), side.spoke_mm)
+        np.testing.assert_array_equal(
+            numbers(ours, "standard_uncertainty_mm"), side.spoke_standard_uncertainty_mm
+        )
+        assert tuple(row["flange"] for row in ours) == side.spoke_flange
+        np.testing.assert_array_equal(numbers(frames, f"{side.side}_gap_mm"), again.frames.gap_mm[number])
+    np.testing.assert_array_equal(numbers(frames, "time_s"), again.frames.time_s)
+    np.testing.assert_array_equal(numbers(frames, "angle_deg"), again.frames.angle_deg)
+    np.testing.assert_array_equal(numbers(frames, "quality"), again.frames.quality)
+
+
+def test_spokes_of_one_side_are_readings(job, tmp_path, runout):
+    run(["export", str(job.folder / "pass-01.json"), "--to", str(tmp_path / "out")])
+    back = read_readings(tmp_path / "out" / "pass-01-spokes.csv", 4)
+    np.testing.assert_array_equal(back.lateral_mm, runout.sides[0].spoke_mm)
+    assert not (tmp_path / "out" / "job.json").exists()
+
+
+def test_the_one_file_holds_every_file_and_gives_each_back(job, tmp_path, monkeypatch):
+    monkeypatch.chdir(job.folder)
+    run(["export", "--to", "../out"])
+    whole = json.loads((tmp_path / "out" / "job.json").read_text(encoding="utf-8"))
+    assert list(whole["files"]) == [
+        *("wheel.toml", "readings-01.csv", "pass-01.json", "pass-02.json", "plan-01.json")
+    ]
+    assert whole["files"]["wheel.toml"]["spokes"] == 4
+    assert whole["files"]["readings-01.csv"]["lateral_mm"] == [0.1, -0.3, None, None]
+    (tmp_path / "again.json").write_text(json.dumps(whole["files"]["pass-02.json"]), encoding="utf-8")
+    write_pass(tmp_path / "again.json", read_pass(tmp_path / "again.json"))
+    assert (tmp_path / "again.json").read_bytes() == (job.folder / "pass-02.json").read_bytes()
+
+
+def test_the_record_stays_as_it_was(job, tmp_path, capsys):
+    (job.folder / "readings-01.csv").unlink()
+    with pytest.raises(SystemExit) as leave:
+        run(["export", str(job.folder), "--to", str(job.folder / "tables")])
+    assert leave.value.code == 2
+    assert "lies in the job" in capsys.readouterr().err
+    run(["export", str(job.folder), "--to", str(tmp_path / "out"), "--json"])
+    assert len(json.loads(capsys.readouterr().out)["written"]) == 7
+    assert verify_job(job.folder) == ()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words", "code"),
+    [
+        (["--to", "out"], "no job folder here", 2),
+        (["nowhere.json", "--to", "out"], "nowhere.json: there is no such file", 1),
+        ([".", "--to", "out"], "is no job", 1),
+    ],
+)
+def test_what_can_not_be_exported_is_one_sentence(arguments, words, code, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as leave:
+        run(["export", *arguments])
+    assert leave.value.code == code
+    assert words in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
