@@ -119,7 +119,7 @@ def command(
     other = _other_side(view.direction, radial_file, lateral_file)
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
         seen = frames if frames.files() else guided(frames, view, wheel, limit, revolutions, beep=beep)
-        runout, written = _measure(frames, seen, Path(source).name, view, wheel, limit, to, other)
+        runout, written = _measure(frames, seen, source_name(source), view, wheel, limit, to, other)
     if as_json:
         if written is None:
             print_json(job.pass_fields(runout))
