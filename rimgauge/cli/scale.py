@@ -42,6 +42,11 @@ METHODS = {
 @click.option("--length-mm", metavar="MM", help="A known length between two points of the picture.")
 @click.option("--from", "start", metavar="X,Y", help="One end of the length, in pixels.")
 @click.option("--to", "end", metavar="X,Y", help="Its other end.")
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    help="Picture in which both ends are straight edges: they are found there to a fraction of a pixel.",
+)
 @click.option("--shim-mm", metavar="MM", help="How far the pointer was moved from the rim.")
 @click.argument("pictures", nargs=-1, type=click.Path(path_type=Path), metavar="[BEFORE AFTER]")
 @json_option
@@ -55,6 +60,7 @@ def command(
     length_mm: str | None,
     start: str | None,
     end: str | None,
+    picture: Path | None,
     shim_mm: str | None,
     pictures: tuple[Path, ...],
     as_json: bool,
@@ -75,6 +81,8 @@ def command(
         raise BadInput("pictures without an option belong to --shim-mm; name a board's with --checkerboard")
     if distance_mm is not None and checkerboard is None:
         raise BadInput("--distance-mm goes with --checkerboard, whose perspective it sharpens")
+    if picture is not None and length_mm is None:
+        raise BadInput("--picture goes with --length-mm, whose ends are found in it")
     path = _view_path(view_file, direction)
     view = read_view(path)
     if checkerboard is not None:
@@ -86,6 +94,7 @@ def command(
             _millimetres("--length-mm", length_mm),
             _point("--from", start, view),
             _point("--to", end, view),
+            picture,
         )
     else:
         found = _by_shim(view, _millimetres("--shim-mm", shim_mm), pictures)
@@ -173,10 +182,20 @@ def _known_camera(view: View) -> CameraPlace | None:
     return None if view.scale is None else view.scale.camera
 
 
-def _by_length(view: View, length_mm: float, start: FloatArray, end: FloatArray) -> ScaleResult:
+def _by_length(
+    view: View, length_mm: float, start: FloatArray, end: FloatArray, picture: Path | None
+) -> ScaleResult:
+    from rimgauge.capture.ends import between_edges
+    from rimgauge.capture.sources import read_picture
+    from rimgauge.capture.targets import check_size
     from rimgauge.signal.scale import scale_from_points
 
-    return scale_from_points(length_mm, start, end, view.positive, _known_camera(view))
+    if picture is None or bool((start == end).all()):
+        return scale_from_points(length_mm, start, end, view)
+    image = read_picture(picture)
+    check_size(image, view, str(picture))
+    found = between_edges(image, start, end, str(picture))
+    return scale_from_points(length_mm, start, end, view, sharpened=(found.px, found.standard_error_px))
 
 
 def _by_shim(view: View, shim_mm: float, pictures: tuple[Path, ...]) -> ScaleResult:

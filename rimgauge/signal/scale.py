@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.records import CameraPlace, FloatArray, Scale, record
+from rimgauge.records import CameraPlace, FloatArray, Scale, View, record
 
 COVERAGE_FACTOR = 2.0
 """Expanded uncertainty at about 95 % (JCGM 100:2008, 6.2)."""
@@ -19,6 +19,10 @@ PRINT_SHARE = 0.001
 """A printed sheet whose size was checked with a ruler: 0.1 mm in 100 mm (common practice)."""
 SHIM_SHARE = 0.005
 """A stack of shims or paper measured with a caliper (common practice); 0.0025 mm in 0.5 mm."""
+UNKNOWN_LEAN = math.tan(math.radians(20.0)) / math.sqrt(3.0)
+"""A thing held up by hand before a camera of unknown place faces it within 20° (a judgement; rectangular)."""
+USUAL_FOCAL = 1.2
+"""Focal length as a share of the picture's width (common practice)."""
 CLICK_PX = 1.0
 """Half-width of where a person points; a rectangular distribution (JCGM 100:2008, 4.3.7)."""
 MOST_SLANT_DEG = 20.0
@@ -104,10 +108,18 @@ def scale_from_points(
     length_mm: float,
     start: FloatArray,
     end: FloatArray,
-    positive: FloatArray,
-    camera: CameraPlace | None = None,
+    view: View,
+    *,
+    sharpened: tuple[float, float] | None = None,
 ) -> ScaleResult:
     """Scale from two points (2,) [px] that are a known length apart along the measuring direction.
+
+    Parameters
+    ----------
+    length_mm : between the two points [mm].
+    start, end : (2,) x, y [px].
+    view : where the rim's edge is, and how the camera stands where that is known.
+    sharpened : their distance and its standard error [px], where edges were found there in a picture.
 
     Raises
     ------
@@ -115,22 +127,66 @@ def scale_from_points(
         The points are the same, or their line runs across the measuring direction.
     """
     span = end - start
-    length_px = float(np.linalg.norm(span))
-    if length_px < 1.0:
+    apart_px = float(np.linalg.norm(span))
+    if apart_px < 1.0:
         raise BadInput("--from and --to are the same place; give the two ends of the length")
-    cosine = min(1.0, abs(float(span @ positive)) / length_px)
+    cosine = min(1.0, abs(float(span @ view.positive)) / apart_px)
     slant_deg = math.degrees(math.acos(cosine))
     if slant_deg > MOST_SLANT_DEG:
         raise BadInput(
             f"the line from --from to --to runs {slant_deg:.0f}° off the direction in which the rim strays; "
             "lay the length along that direction"
         )
+    length_px, error_px = sharpened or (apart_px, CLICK_PX * math.sqrt(2.0 / 3.0))
+    camera = None if view.scale is None else view.scale.camera
+    edge, unsure_px = _edge_place(view)
+    middle_px = float(((start + end) / 2.0 - edge) @ view.positive)
+    seen_px, perspective = _flattened(middle_px, length_px, camera, view.image_size[0])
+    lean = 0.0 if camera is None else camera.crosstalk / camera.focal_px
     budget = (
-        ScaleLine(source="pointing at the ends", relative=CLICK_PX * math.sqrt(2.0 / 3.0) / length_px),
+        ScaleLine(source="ends of the length", relative=error_px / length_px),
         ScaleLine(source="slant of the line", relative=(1.0 - cosine) / math.sqrt(3.0)),
+        ScaleLine(source="perspective along the length", relative=perspective),
+        ScaleLine(source="where the rim's edge is", relative=2.0 * abs(lean) * unsure_px),
         _held(camera),
     )
-    return combine(length_mm, length_px, "length", budget, camera)
+    return combine(length_mm, seen_px, "length", budget, camera)
+
+
+def _edge_place(view: View) -> tuple[FloatArray, float]:
+    """Mean place (2,) of the rim's edges, and its standard uncertainty along the measuring direction [px].
+
+    An edge stands between the middle of its box and the side that faces the pointer, anywhere alike.
+    """
+    places, reaches = [], []
+    for edge in view.edges:
+        x, y, width, height = edge.rim_box
+        outward = -view.positive if edge.side == "left" else view.positive
+        half_px = 0.5 * (height if abs(outward[1]) > abs(outward[0]) else width)
+        places.append(np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0]) + 0.5 * half_px * outward)
+        reaches.append(half_px)
+    return np.asarray(np.mean(places, axis=0)), float(np.mean(reaches)) / (2.0 * math.sqrt(3.0))
+
+
+def _flattened(
+    middle_px: float, length_px: float, camera: CameraPlace | None, width_px: int
+) -> tuple[float, float]:
+    """Length that the object would have at the rim's edge's own scale [px], and its relative uncertainty.
+
+    On a plane tilted by τ a place u px from the edge is m·u/(1 − g·u) mm from it, g = tan τ/focal length
+    (pinhole camera, derived); with an unknown camera g is 0 within what is usual.
+    """
+    ends = middle_px + length_px * np.array([-0.5, 0.5])
+    if camera is None:
+        lean, unsure = 0.0, UNKNOWN_LEAN / (USUAL_FOCAL * width_px)
+    else:
+        lean, unsure = (
+            camera.crosstalk / camera.focal_px,
+            camera.crosstalk_standard_uncertainty / camera.focal_px,
+        )
+    straight = ends / (1.0 - lean * ends)
+    change = abs(float(ends.sum())) * unsure + float(ends @ ends + ends[0] * ends[1]) * unsure**2
+    return float(straight[1] - straight[0]), change
 
 
 def scale_from_shim(

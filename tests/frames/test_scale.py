@@ -161,9 +161,9 @@ def test_scales_disagree_only_beyond_their_expanded_uncertainty():
     assert disagree(scale(0.12), scale(0.12 + 1.01 * limit))
 
 
-def test_a_length_across_the_measuring_direction_is_refused():
+def test_a_length_across_the_measuring_direction_is_refused(view):
     with pytest.raises(BadInput, match="off the direction"):
-        scale_from_points(50.0, np.array([10.0, 10.0]), np.array([10.0, 300.0]), np.array([1.0, 0.0]))
+        scale_from_points(50.0, np.array([10.0, 10.0]), np.array([10.0, 300.0]), view)
 
 
 @pytest.mark.parametrize("name", SCENES)
@@ -232,6 +232,50 @@ def test_two_points_of_a_card_give_the_scale(shared, tmp_path, capsys):
     answer = json.loads(capsys.readouterr().out)
     assert_allclose(answer["mm_per_px"], 0.121, rtol=REACH_CARD, atol=0)
     assert abs(answer["mm_per_px"] - 0.121) < 2.0 * answer["standard_uncertainty_mm_per_px"]
+
+
+@pytest.mark.parametrize("height", [120.0, 260.0])
+@pytest.mark.parametrize("name", SCENES[:2])
+def test_the_edges_of_a_card_are_found_where_they_are_pointed_at(shared, tmp_path, capsys, name, height):
+    scene = shared / "scenes" / name
+    truth = json.loads((scene / "truth.json").read_text())
+    view_file = tmp_path / "view.json"
+    shutil.copy(scene / "view.json", view_file)
+    # The camera's place comes from the board first: a card on a tilted plane needs it.
+    run(["scale", "--view", str(view_file), "--checkerboard", str(scene / "scale.jpg"), "--square-mm", "5"])
+    ends = []
+    for side, off_px in (("left", 3.0), ("right", -4.0)):
+        (x0, y0), (x1, y1) = truth["stills"]["scale_card.jpg"][f"{side}_edge_px_at_two_points"]
+        ends.append(f"{x0 + (height - y0) / (y1 - y0) * (x1 - x0) + off_px},{height}")
+    capsys.readouterr()
+    # ISO/IEC 7810:2019, ID-1: 53.98 mm
+    words = [
+        "--length-mm",
+        "53.98",
+        "--from",
+        ends[0],
+        "--to",
+        ends[1],
+        "--picture",
+        str(scene / "scale_card.jpg"),
+    ]
+    run(["scale", "--view", str(view_file), *words, "--json"])
+    answer = json.loads(capsys.readouterr().out)
+    assert_allclose(answer["mm_per_px"], truth["mm_per_px_at_rim_edge"], rtol=REACH_CARD, atol=0)
+    assert (
+        abs(answer["mm_per_px"] - truth["mm_per_px_at_rim_edge"])
+        < 2.0 * answer["standard_uncertainty_mm_per_px"]
+    )
+    assert answer["agrees"] is True
+    assert read_view(view_file).scale.camera is not None
+
+
+def test_a_place_without_an_edge_is_refused(view_file, capsys):
+    cv2.imwrite(str(view_file.parent / "grey.png"), np.full((360, 640, 3), 120, np.uint8))
+    words = ["--length-mm", "50", "--from", "100,180", "--to", "500,180", "--picture"]
+    code, said = stopped(["scale", "--view", view_file, *words, view_file.parent / "grey.png"], capsys)
+    assert code == 1
+    assert "no straight edge" in said
 
 
 def test_a_scale_of_another_method_that_disagrees_is_named(view_file, capsys):
