@@ -31,7 +31,7 @@ from rimgauge.records import (
 )
 from rimgauge.signal import camera_notes, find_turning, findings, judge, side_runout
 from rimgauge.wheel import influence
-from rimgauge.wheel.learning import learn
+from rimgauge.wheel.learning import learn, steadier_tension
 
 USUAL_RADIUS_MM = 311.0
 """Outer radius of a common rim, where no wheel file tells it: only the first guess of the mark's speed."""
@@ -294,9 +294,11 @@ def correct(
         The last round as it was done, and the readings from before it.
 
     """
-    answer = influence(wheel)
     learnt: tuple[str, ...] = ()
-    if previous is not None:
-        answer, learnt = learn(answer, previous[0], previous[1], readings)
+    if previous is None:
+        answer = influence(wheel)
+    else:
+        answer, learnt = learn(wheel, previous[0], previous[1], readings)
+        readings = steadier_tension(answer, previous[0], previous[1], readings)
     plan = make_plan(readings, wheel, answer, wishes=wishes or Wishes(), round_number=round_number)
     return replace(plan, notes=(*learnt, *plan.notes))

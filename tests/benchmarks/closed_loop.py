@@ -38,10 +38,11 @@ DISH_GOAL_MM = 0.1
 NO_WORSE = 0.002
 """Evenness is no worse within this: two newtons in a thousand, which no gauge tells."""
 MOST_ROUNDS, MOST_SPINS = 4, 40
+PATIENT = Wishes(time_limit_s=30.0)
+"""The brake on time is off, so that a busy machine gives the same table; seconds are the processor's."""
 UNLIMITED_TURNS = 2.0
 
 
-Round = "tuple[Plan, Readings] | None"
 Way = Callable[[Readings, Wheel, "tuple[Plan, Readings] | None"], "tuple[FloatArray, Plan | None]"]
 
 
@@ -49,7 +50,7 @@ def by_plan(
     readings: Readings, wheel: Wheel, last: tuple[Plan, Readings] | None
 ) -> tuple[FloatArray, Plan | None]:
     """This program, with what it learns from the last round."""
-    plan = correct(readings, wheel, previous=last)
+    plan = correct(readings, wheel, wishes=PATIENT, previous=last)
     turns = np.zeros(len(wheel.flanges))
     for item in plan.corrections:
         turns[item.spoke - 1] = item.turns
@@ -143,9 +144,9 @@ def run(seed: int, goal_mm: float, way: Way, most_rounds: int) -> Outcome:
     done = true_in = None
     for number in range(1, most_rounds + 1):
         readings = wheel.read(random)
-        start = time.perf_counter()
+        start = time.process_time()
         turns, plan = way(readings, wheel.nominal, last)
-        seconds = max(seconds, time.perf_counter() - start)
+        seconds = max(seconds, time.process_time() - start)
         last = None if plan is None else (plan, readings)
         if plan is not None and not turns.any():
             break
