@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -13,7 +14,7 @@ from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
-    from rimgauge.records import FloatArray, Plan, Readings
+    from rimgauge.records import FloatArray, Plan, Readings, Wheel
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 SAME_MM = 1e-6
@@ -47,6 +48,9 @@ SAME_MM = 1e-6
 @click.option("--round", "round_number", type=click.IntRange(min=1), help="Number of this round.")
 @click.option("--previous", type=_FILE, help="The plan of the last round, to learn from.")
 @click.option("--previous-readings", type=_FILE, help="Readings or lateral pass from before the last round.")
+@click.option("--done", help="Spokes of the last round that were turned, if not all: 3,7,12 (or none).")
+@click.option("--explain", type=int, metavar="SPOKE", help="Only say what turning this nipple would do.")
+@click.option("--sheet", type=_FILE, help="Also make a page to print and take to the wheel (sheet.pdf).")
 @json_option
 def command(
     *,
@@ -62,12 +66,16 @@ def command(
     round_number: int | None,
     previous: Path | None,
     previous_readings: Path | None,
+    done: str | None,
+    explain: int | None,
+    sheet: Path | None,
     as_json: bool,
 ) -> None:
     """Work out which nipples to turn, and how far.
 
     Inside a job folder no files need be named: the newest measurements are taken, the last round is learnt
-    from, and the plan gets the next number. Spokes are numbered from the valve.
+    from, and the plan gets the next number. Spokes are numbered from the valve. Where nipples should not be
+    turned the plan says why, and the exit code is 1.
     """
     from rimgauge.job import find_job, keep_plan, plan_fields, read_build, read_plan, write_plan
     from rimgauge.pipeline import correct
@@ -77,7 +85,7 @@ def command(
     wishes = Wishes(largest_turn=largest_turn, seen_from=seen_from)
     files = _Files(lateral=lateral, radial=radial, readings=readings, tension=tension, centred=centred)
     job = find_job(Path.cwd()) if wheel is None and out is None else None
-    _check_options(files, wheel, out, job, (previous, previous_readings))
+    _check_options(files, wheel, out, job, (previous, previous_readings), explain=explain)
     wheel = wheel if job is None else job.wheel
     assert wheel is not None
     build = complete_wheel(read_build(wheel))
@@ -89,6 +97,11 @@ def command(
     if previous is not None and previous_readings is not None:
         last = read_plan(previous), _any_readings(previous_readings, files, spokes)
         this_round = last[0].round + 1
+    if done is not None:
+        last = _only_done(last, done)
+    if explain is not None:
+        _explain(now, build, explain, as_json=as_json)
+        return
     plan = correct(
         now,
         build,
@@ -101,11 +114,57 @@ def command(
     elif out is not None:
         write_plan(out, plan)
         written = out
+    if sheet is not None:
+        _write_sheet(sheet, plan, build)
     if as_json:
         print_json({"format": "rimgauge-plan", "version": 1, **plan_fields(plan)})
     else:
         click.echo(plan_text(plan))
-        click.echo(f"Written to {written}")
+        click.echo(f"Written to {written}" + (f" and {sheet}" if sheet is not None else ""))
+    if plan.refused is not None:
+        sys.exit(1)
+
+
+def _only_done(last: tuple[Plan, Readings] | None, done: str) -> tuple[Plan, Readings]:
+    """Keep of the last round's corrections those that were turned."""
+    if last is None:
+        raise BadInput("--done tells what was turned of the last round, but no last round is named or found")
+    plan, before = last
+    try:
+        spokes = set() if done.strip() == "none" else {int(number) for number in done.split(",")}
+    except ValueError:
+        raise BadInput(f'--done "{done}" is no list of spokes; write for example 3,7,12 or none') from None
+    unknown = sorted(spokes - {item.spoke for item in plan.corrections})
+    if unknown:
+        raise BadInput(f"--done names spoke {unknown[0]}, which the last round did not ask to turn")
+    return replace(plan, corrections=tuple(item for item in plan.corrections if item.spoke in spokes)), before
+
+
+def _explain(now: Readings, build: Wheel, spoke: int, *, as_json: bool) -> None:
+    from dataclasses import asdict
+
+    from rimgauge.plan import explain_text, single_turns
+    from rimgauge.wheel import influence
+
+    answer = influence(build)
+    if as_json:
+        rows = [asdict(row) for row in single_turns(now, build, answer, spoke)]
+        print_json({"spoke": spoke, "side": build.flanges[spoke - 1], "turns": rows})
+    else:
+        click.echo(explain_text(now, build, answer, spoke), nl=False)
+
+
+def _write_sheet(path: Path, plan: Plan, build: Wheel) -> None:
+    from datetime import UTC, datetime
+
+    from rimgauge import __version__
+    from rimgauge.job import write_bytes
+    from rimgauge.report import correction_sheet, pdf_bytes
+
+    page = correction_sheet(plan, build)
+    title = f"Round {plan.round} of {build.name}"
+    software = f"rimgauge {__version__}"
+    write_bytes(path, pdf_bytes([page], when=datetime.now(UTC), title=title, software=software))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,6 +207,8 @@ def _check_options(
     out: Path | None,
     job: Job | None,
     previous: tuple[Path | None, Path | None],
+    *,
+    explain: int | None,
 ) -> None:
     """Refuse a set of files that can't be meant."""
     if previous.count(None) == 1:
@@ -158,6 +219,8 @@ def _check_options(
         return
     if files.runout_named == 0:
         raise BadInput("name --lateral or --readings, or go into a job folder (`rimgauge new` starts one)")
+    if wheel is not None and explain is not None:
+        return
     if wheel is None or out is None:
         raise BadInput("outside a job folder both --wheel and --out must be named")
 

@@ -1,7 +1,8 @@
 """Which nipples to turn, how far and in what order, from readings and the wheel's influence alone."""
 
+from rimgauge.plan.explain import SingleTurn, explain_text, single_turns
 from rimgauge.plan.planner import make_plan
 from rimgauge.plan.wishes import Wishes
 from rimgauge.plan.wording import plan_text
 
-__all__ = ["Wishes", "make_plan", "plan_text"]
+__all__ = ["SingleTurn", "Wishes", "explain_text", "make_plan", "plan_text", "single_turns"]

@@ -195,3 +195,71 @@ def test_a_job_without_a_measurement(tmp_path, monkeypatch):
     monkeypatch.chdir(create_job(tmp_path / "job", spokes=36).folder)
     with pytest.raises(BadInput, match="no measurement yet"):
         _run()
+
+
+def test_explain_says_what_each_turn_alone_would_do_and_writes_nothing(bench, answer):
+    text = _run("--wheel", "wheel.toml", "--readings", "readings.csv", "--explain", "7")
+    assert "Spoke 7 (right side)" in text
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert not (bench / "plan.json").exists()
+    printed = json.loads(
+        _run("--wheel", "wheel.toml", "--readings", "readings.csv", "--explain", "7", "--json")
+    )
+    rows = {row["turns"]: row for row in printed["turns"]}
+    assert rows[0.0]["lateral_mm"] == pytest.approx(2.0, abs=0.002)
+    assert rows[0.5]["tension_n"] - rows[0.0]["tension_n"] == pytest.approx(
+        0.5 * answer.tension_n[6, 6], rel=1e-6
+    )
+    assert rows[0.25]["dish_change_mm"] == pytest.approx(0.25 * answer.dish_mm[6], rel=1e-6)
+
+
+def test_explain_of_a_spoke_that_is_not_there(bench):
+    with pytest.raises(BadInput, match="spokes 1 to 36"):
+        _run("--wheel", "wheel.toml", "--readings", "readings.csv", "--explain", "37")
+
+
+def test_a_refused_plan_is_written_and_ends_with_exit_code_1(bench, wheel):
+    _write(bench / "readings.csv", out_of_true(wheel, 1, lateral_mm=12.0, tension=False, radial=False))
+    result = CliRunner().invoke(command, COMMON)
+    assert result.exit_code == 1
+    assert "No corrections: the lateral runout of 12.0 mm" in " ".join(result.output.split())
+    assert read_plan(bench / "plan.json").refused is not None
+
+
+def test_the_sheet_is_one_page(bench):
+    _run(*COMMON, "--sheet", "sheet.pdf")
+    sheet = (bench / "sheet.pdf").read_bytes()
+    assert sheet.startswith(b"%PDF")
+    assert sheet.count(b"/Type /Page ") == 1
+
+
+def test_turns_that_were_not_done_are_left_out_of_what_is_learnt(bench, wheel, answer):
+    _run(*COMMON)
+    plan = read_plan(bench / "plan.json")
+    half = [item.spoke for item in plan.corrections][::2]
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    turns = np.zeros(36)
+    for item in plan.corrections[::2]:
+        turns[item.spoke - 1] = item.turns
+    then = Readings(
+        lateral_mm=before.lateral_mm + answer.lateral_mm @ turns,
+        radial_mm=before.radial_mm + answer.radial_mm @ turns,
+        tension_n=before.tension_n + answer.tension_n @ turns,
+    )
+    _write(bench / "now.csv", then)
+    rest = (
+        *("--wheel", "wheel.toml", "--readings", "now.csv", "--out", "plan-02.json"),
+        *("--previous", "plan.json", "--previous-readings", "readings.csv"),
+    )
+    said = " ".join(_run(*rest, "--done", ",".join(map(str, half))).split())
+    assert "than assumed; the plan counts" not in said
+    assert "seems to have turned" not in said
+
+
+@pytest.mark.parametrize(("done", "words"), [("3;4", "no list of spokes"), ("99", "did not ask to turn")])
+def test_a_done_list_that_can_not_be_meant(bench, done, words):
+    _run(*COMMON)
+    with pytest.raises(BadInput, match=words):
+        _run(*COMMON, "--previous", "plan.json", "--previous-readings", "readings.csv", "--done", done)
+    with pytest.raises(BadInput, match="no last round"):
+        _run(*COMMON, "--done", "3")

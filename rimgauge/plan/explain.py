@@ -1,0 +1,102 @@
+"""What turning one nipple alone would do, before any is touched: like pressing a pair of spokes by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.errors import BadInput
+from rimgauge.plan.problem import starting_tension, state_problem
+from rimgauge.plan.wishes import EIGHTH, Wishes
+from rimgauge.plan.wording import fraction
+from rimgauge.records import Influence, Readings, Wheel, record
+
+TRIED_EIGHTHS = (-4, -2, -1, 1, 2, 4)
+AROUND = 3
+"""So many spokes to either side are shown."""
+
+
+@record
+class SingleTurn:
+    """The wheel after one turn of one nipple; None where it was not measured. tension_n: of that spoke."""
+
+    turns: float
+    lateral_mm: float | None
+    radial_mm: float | None
+    dish_change_mm: float
+    tension_n: float
+
+
+def single_turns(
+    readings: Readings, wheel: Wheel, influence: Influence, spoke: int
+) -> tuple[SingleTurn, ...]:
+    """Work out what each size of turn at one spoke (from 1) would do, nothing (0 turns) among them.
+
+    Raises
+    ------
+    BadInput
+        The wheel has no such spoke.
+
+    """
+    spokes = len(wheel.flanges)
+    if not 1 <= spoke <= spokes:
+        raise BadInput(f"there is no spoke {spoke}; this wheel has spokes 1 to {spokes}")
+    problem = state_problem(readings, wheel, influence, Wishes())
+    tension_n, _ = starting_tension(readings, wheel)
+    index = spoke - 1
+    rows = []
+    for eighths in sorted((*TRIED_EIGHTHS, 0)):
+        lateral, radial = (
+            float(np.ptp(line.start + line.step[:, index] * eighths)) if line.known else None
+            for line in (problem.lateral, problem.radial)
+        )
+        rows.append(
+            SingleTurn(
+                turns=eighths * EIGHTH,
+                lateral_mm=lateral,
+                radial_mm=radial,
+                dish_change_mm=float(problem.dish_step[index] * eighths),
+                tension_n=float(tension_n[index] + problem.tension_step[index, index] * eighths),
+            )
+        )
+    return tuple(rows)
+
+
+def explain_text(readings: Readings, wheel: Wheel, influence: Influence, spoke: int) -> str:
+    """Write what each turn of one nipple alone would do, at most 80 columns."""
+    rows = single_turns(readings, wheel, influence, spoke)
+    side = wheel.flanges[spoke - 1]
+    known = starting_tension(readings, wheel)[1]
+    head = f"{'turn':28}{'lateral':>10}{'radial':>10}{'rim moves':>12}{'its tension':>14}"
+    units = f"{'':28}{'mm':>10}{'mm':>10}{'mm':>12}{'N' if known else 'N, assumed':>14}"
+    lines = [f"Spoke {spoke} ({side} side), if this nipple alone is turned:", "", head, units]
+    for row in rows:
+        lines.append(
+            f"{_named(row.turns):28}{_cell(row.lateral_mm):>10}{_cell(row.radial_mm):>10}"
+            f"{row.dish_change_mm:>+12.3f}{row.tension_n:>14.0f}"
+        )
+    return "\n".join([*lines, "", *_around(wheel, influence, spoke)]) + "\n"
+
+
+def _around(wheel: Wheel, influence: Influence, spoke: int) -> list[str]:
+    """Show where the rim goes about the spoke for a quarter turn tighter."""
+    n = len(wheel.flanges)
+    near = [(spoke - 1 + step) % n for step in range(-AROUND, AROUND + 1)]
+    quarter = 0.25
+    rows = [
+        ("spoke", [f"{index + 1} {wheel.flanges[index][0].upper()}" for index in near]),
+        ("lateral, mm", [f"{quarter * influence.lateral_mm[index, spoke - 1]:+.2f}" for index in near]),
+        ("radial, mm", [f"{quarter * influence.radial_mm[index, spoke - 1]:+.2f}" for index in near]),
+        ("tension, N", [f"{quarter * influence.tension_n[index, spoke - 1]:+.0f}" for index in near]),
+    ]
+    lines = ["A quarter turn tighter moves the rim here (+ right, + outward) and tension so:"]
+    return lines + [f"{name:14}" + "".join(f"{cell:>9}" for cell in cells) for name, cells in rows]
+
+
+def _named(turns: float) -> str:
+    if turns == 0:
+        return "as it is"
+    return f"{'tighten' if turns > 0 else 'loosen'} {fraction(round(abs(turns) / EIGHTH))}"
+
+
+def _cell(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:.2f}"

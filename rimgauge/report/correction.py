@@ -1,0 +1,149 @@
+"""The sheet for the bench: the wheel drawn, the nipples to turn in order, and the usual cautions."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from rimgauge.records import Correction, Plan, Wheel, WheelState
+from rimgauge.report.evidence import PAGE_IN
+from rimgauge.report.palette import AFTER, BEFORE, FLANGE_LETTER, QUIET, our_style
+from rimgauge.report.sheet import frame, paragraph, rule, table, write
+from rimgauge.report.words import short
+
+_LEFT, _WIDTH = 0.55, 7.2
+_WHEEL = 3.7
+_MOST_ROWS = 40
+_HUB = 0.13
+
+
+def correction_sheet(plan: Plan, wheel: Wheel, *, paper: Literal["a4", "letter"] = "a4") -> Figure:
+    """Draw one page to take to the wheel.
+
+    The wheel is seen from its right, the valve on top; spoke numbers rise counter-clockwise. A filled
+    triangle pointing outward tightens, a hollow one pointing inward loosens; the number beside it is the step.
+    """
+    width, height = PAGE_IN[paper]
+    with our_style():
+        figure = Figure(figsize=(width, height))
+        title = f"Round {plan.round}: which nipples to turn"
+        write(figure, _LEFT, 0.45, title, fontsize=15, fontweight="bold")
+        write(figure, _LEFT, 0.8, short(wheel.name, 90), fontsize=9, color=QUIET)
+        rule(figure, _LEFT, 1.05, _WIDTH)
+        _draw_wheel(frame(figure, _LEFT - 0.1, 1.1, _WHEEL, _WHEEL), plan, wheel)
+        _states(figure, plan)
+        below = _steps(figure, plan)
+        _cautions(figure, plan, below)
+    return figure
+
+
+def _draw_wheel(axes: Axes, plan: Plan, wheel: Wheel) -> None:
+    axes.set_aspect("equal")
+    axes.axis("off")
+    axes.set_xlim(-1.3, 1.3)
+    axes.set_ylim(-1.3, 1.3)
+    round_ = np.radians(np.linspace(0, 360, 181))
+    axes.plot(-np.sin(round_), np.cos(round_), color=QUIET, linewidth=1.2)
+    axes.plot([0], [1.0], marker="v", color=QUIET, markersize=5)
+    axes.text(0, 0.9, "valve", ha="center", va="top", fontsize=6, color=QUIET)
+    steps = {item.spoke: item for item in plan.corrections}
+    angles = np.radians(wheel.spoke_angles_deg)
+    for number, (angle, flange) in enumerate(zip(angles, wheel.flanges, strict=True), start=1):
+        way = np.array([-np.sin(angle), np.cos(angle)])
+        item = steps.get(number)
+        ends = np.stack([way * _HUB, way * 0.98])
+        axes.plot(
+            *ends.T,
+            color=QUIET if item is None else AFTER.colour if item.turns > 0 else BEFORE.colour,
+            linestyle="-" if flange == "right" else (0, (4, 2)),
+            linewidth=0.5 if item is None else 1.4,
+        )
+        axes.text(
+            way[0] * 1.22, way[1] * 1.22, f"{number}", ha="center", va="center", fontsize=5.5, color=QUIET
+        )
+        if item is not None:
+            _draw_step(axes, item, float(angle))
+    axes.text(0, -1.29, "seen from the right; dashed: left side", ha="center", va="bottom", fontsize=6)
+
+
+def _draw_step(axes: Axes, item: Correction, angle: float) -> None:
+    """Mark the nipple: outward and filled to tighten, inward and hollow to loosen."""
+    tighten = item.turns > 0
+    way = np.array([-np.sin(angle), np.cos(angle)])
+    axes.plot(
+        *(way * 1.06),
+        marker=(3, 0, np.degrees(angle) + (0 if tighten else 180)),
+        markersize=7,
+        color=AFTER.colour if tighten else BEFORE.colour,
+        fillstyle="full" if tighten else "none",
+    )
+    axes.text(
+        way[0] * 0.8, way[1] * 0.8, f"{item.order}", ha="center", va="center", fontsize=6.5, fontweight="bold"
+    )
+
+
+def _states(figure: Figure, plan: Plan) -> None:
+    rows: list[tuple[str, ...]] = [("", "now", "expected")]
+    for title, name, form in (
+        ("lateral runout, mm", "lateral_mm", "{:.2f}"),
+        ("radial runout, mm", "radial_mm", "{:.2f}"),
+        ("off centre, mm", "dish_mm", "{:+.2f}"),
+        ("tension spread, right", "tension_spread_right", "{:.0%}"),
+        ("tension spread, left", "tension_spread_left", "{:.0%}"),
+        ("highest tension, N", "highest_tension_n", "{:.0f}"),
+    ):
+        if getattr(plan.before, name) is not None:
+            rows.append((title, _cell(plan.before, name, form), _cell(plan.predicted, name, form)))
+    left = _LEFT + _WHEEL + 0.1
+    after = table(figure, left, 1.3, rows, columns=(0.0, 1.75, 2.4), size=8)
+    turns = sum(abs(item.turns) for item in plan.corrections)
+    words = f"{len(plan.corrections)} nipples, {turns:g} turns in all. Tick each step when it is done."
+    if plan.refused is not None:
+        words = f"No corrections: {plan.refused}"
+    paragraph(figure, left, after + 0.15, words, width=_WIDTH - _WHEEL - 0.1, size=8)
+
+
+def _cell(state: WheelState, name: str, form: str) -> str:
+    value = getattr(state, name)
+    return "" if value is None else form.format(value)
+
+
+def _steps(figure: Figure, plan: Plan) -> float:
+    """List the steps in two columns; return where the next line begins [in]."""
+    top = 1.1 + _WHEEL + 0.1
+    shown = plan.corrections[:_MOST_ROWS]
+    half = (len(shown) + 1) // 2
+    lowest = top
+    for place, part in enumerate((shown[:half], shown[half:])):
+        if part:
+            rows: list[tuple[str, ...]] = [("step", "spoke", "turn", "done")]
+            rows += [
+                (f"{item.order}", f"{item.spoke} {FLANGE_LETTER[item.side]}", _turn(item), "□")
+                for item in part
+            ]
+            left = _LEFT + place * _WIDTH / 2
+            lowest = max(lowest, table(figure, left, top, rows, columns=(0.0, 0.45, 1.05, 2.95), size=8))
+    if shown:
+        words = shown[0].words.rsplit("seen from", maxsplit=1)[-1].strip(" .")
+        clockwise = "clockwise" if words == "the tyre" else "anticlockwise"
+        note = f"Seen from {words}, tightening is {clockwise}. R: right side, where the drive is; L: left."
+        lowest = paragraph(figure, _LEFT, lowest + 0.05, note, width=_WIDTH, size=8, fontweight="bold")
+    return lowest
+
+
+def _turn(item: Correction) -> str:
+    way = "tighten" if item.turns > 0 else "loosen"
+    eighths = round(abs(item.turns) * 8)
+    whole, rest = divmod(eighths, 8)
+    shown = {0: "", 1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}[rest]
+    return f"{way} {' '.join(part for part in (str(whole) if whole else '', shown) if part)}"
+
+
+def _cautions(figure: Figure, plan: Plan, top: float) -> None:
+    rule(figure, _LEFT, top + 0.08, _WIDTH)
+    level = top + 0.16
+    for words in plan.cautions:
+        level = paragraph(figure, _LEFT, level, f"• {words}", width=_WIDTH, size=7) + 0.02
