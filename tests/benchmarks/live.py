@@ -1,0 +1,185 @@
+"""The live view at 1280 × 720 against a bare loop that only reads and shows, and a soak with its memory.
+
+    xvfb-run -a python -m tests.benchmarks.live [soak minutes]
+
+The frames are the bundled ones, drawn twice as large into a video, whose two revolutions are played again and
+again. Both loops read that video, and show every picture that is due at 30 a second in OpenCV's own window.
+Latency is from the moment a frame was read to the moment its picture was handed to the window.
+Memory is the resident set, from /proc/self/statm (Linux).
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from rimgauge.capture import Frame, open_source
+from rimgauge.cli.demo import sample_folder
+from rimgauge.cli.show import drawing
+from rimgauge.job import read_build, read_view
+from rimgauge.live import Showing, run_window
+from rimgauge.live.ink import Image
+from rimgauge.live.window import DRAWN_PER_S
+from rimgauge.records import Box, View
+from rimgauge.watching import watch
+from rimgauge.wheel import complete_wheel
+
+ROUND_TWICE = range(12, 173)
+"""Frames of lateral_before after which the wheel stands where it stood (truth.json)."""
+ROUNDS = 6
+FPS = 60.0
+
+
+def main() -> None:
+    """Print the table."""
+    minutes = float(sys.argv[1]) if len(sys.argv) > 1 else 0.5
+    with tempfile.TemporaryDirectory() as place:
+        video = Path(place) / "wheel.avi"
+        _write_video(video)
+        bare = _bare(video)
+        seen, seconds, latency_s = _live(video)
+        alone_s = _watch_alone(video)
+        memory_mb = _soak(video, minutes)
+    late = np.array(latency_s) * 1000.0
+    print("| what | value |\n|---|---|")
+    print(f"| bare loop, frames/s | {bare:.0f} |")
+    print(f"| live view with its window, frames/s | {seen / seconds:.0f} |")
+    print(f"| following the wheel alone, ms a frame, median | {1000.0 * statistics.median(alone_s):.1f} |")
+    print(f"| latency, ms, median | {np.median(late):.1f} |")
+    print(f"| latency, ms, 95 of 100 under | {np.percentile(late, 95.0):.1f} |")
+    print(f"| latency, ms, longest | {late.max():.0f} |")
+    for minute, mb in memory_mb:
+        print(f"| memory after {minute:.1f} minutes, MB | {mb:.0f} |")
+
+
+def _write_video(path: Path) -> None:
+    pictures = sorted((sample_folder() / "lateral_before" / "frames").iterdir())
+    writer = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*"MJPG"), FPS, (1280, 720))
+    for k in ROUND_TWICE:
+        writer.write(cv2.resize(cv2.imread(str(pictures[k])), (1280, 720)))
+    writer.release()
+
+
+def _view() -> View:
+    """Double every length of the bundled view."""
+    view = read_view(sample_folder() / "lateral_before" / "view.json")
+
+    def twice(box: Box) -> Box:
+        x, y, width, height = (2 * value for value in box)
+        return (x, y, width, height)
+
+    assert view.mark_box is not None
+    assert view.spoke_box is not None
+    assert view.scale is not None
+    return replace(
+        view,
+        image_size=(1280, 720),
+        edges=tuple(
+            replace(e, pointer_box=twice(e.pointer_box), rim_box=twice(e.rim_box)) for e in view.edges
+        ),
+        mark_box=twice(view.mark_box),
+        spoke_box=twice(view.spoke_box),
+        scale=replace(view.scale, mm_per_px=view.scale.mm_per_px / 2.0),
+    )
+
+
+def _again(video: Path, rounds: float, born_s: dict[int, float]) -> Iterator[Frame]:
+    """Play a video again and again; note when each frame was read."""
+    index, done = 0, 0
+    while done < rounds:
+        with open_source(str(video)) as source:
+            for frame in source:
+                born_s.clear() if len(born_s) > 1000 else None
+                born_s[index] = time.perf_counter()
+                yield Frame(index, index / FPS, frame.image)
+                index += 1
+        done += 1
+
+
+def _bare(video: Path) -> float:
+    """Frames a second of a loop that reads, and shows what is due."""
+    cv2.namedWindow("bare", cv2.WINDOW_NORMAL)
+    count, shown_s, start_s = 0, -1.0, time.perf_counter()
+    for _ in range(ROUNDS):
+        capture = cv2.VideoCapture(str(video))
+        while True:
+            good, image = capture.read()
+            if not good:
+                break
+            if count / FPS - shown_s >= 0.9 / DRAWN_PER_S:
+                shown_s = count / FPS
+                cv2.imshow("bare", image)
+                cv2.waitKey(1)
+            count += 1
+    seconds = time.perf_counter() - start_s
+    cv2.destroyAllWindows()
+    return count / seconds
+
+
+def _live(video: Path) -> tuple[int, float, list[float]]:
+    """Frames seen, seconds taken from the first gap on, and the latency of each picture [s]."""
+    wheel = complete_wheel(read_build(sample_folder() / "wheel.toml"))
+    view, born_s, latency_s, started = _view(), {}, [], []
+    paint = drawing(view, wheel.spoke_angles_deg, (1280, 720))
+
+    def draw(showing: Showing) -> Image:
+        started.append((showing.moment.index, time.perf_counter()))
+        picture = paint(showing)
+        born = born_s.get(showing.moment.index)
+        if born is not None and len(started) > 1:
+            latency_s.append(time.perf_counter() - born)
+        return picture
+
+    shown = run_window(
+        watch(_again(video, ROUNDS, born_s), view, wheel.spoke_angles_deg, live=True), draw, live=True
+    )
+    first = next(k for k, (index, _) in enumerate(started) if index >= 60)
+    return shown.seen - started[first][0], time.perf_counter() - started[first][1], latency_s[first:]
+
+
+def _watch_alone(video: Path) -> list[float]:
+    """Seconds for each frame without window and without reading."""
+    wheel = complete_wheel(read_build(sample_folder() / "wheel.toml"))
+    with open_source(str(video)) as source:
+        frames = [frame.image for frame in source]
+    stream = (Frame(n, n / FPS, image) for n, image in enumerate(frames * 3))
+    seconds, last_s = [], time.perf_counter()
+    for _ in watch(stream, _view(), wheel.spoke_angles_deg):
+        seconds.append(time.perf_counter() - last_s)
+        last_s = time.perf_counter()
+    return seconds[60:]
+
+
+def _soak(video: Path, minutes: float) -> list[tuple[float, float]]:
+    """Resident memory [MB] at five moments of a long run with the window; as many frames as it can do."""
+    wheel = complete_wheel(read_build(sample_folder() / "wheel.toml"))
+    view, seen, start_s = _view(), [], time.perf_counter()
+    paint = drawing(view, wheel.spoke_angles_deg, (1280, 720))
+
+    def draw(showing: Showing) -> Image:
+        gone = (time.perf_counter() - start_s) / 60.0
+        if gone >= minutes * (len(seen) + 1) / 5.0:
+            seen.append((gone, _resident_mb()))
+        return paint(showing)
+
+    moments = watch(_again(video, 10**9, {}), view, wheel.spoke_angles_deg, live=True)
+    run_window(moments, draw, live=True, stopped=lambda: time.perf_counter() - start_s > 60.0 * minutes)
+    return seen
+
+
+def _resident_mb() -> float:
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+if __name__ == "__main__":
+    main()
