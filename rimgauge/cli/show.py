@@ -11,16 +11,18 @@ from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.live import Bench, Showing
+    from collections.abc import Sequence
+
+    from rimgauge.live import Bench, Showing, Shown
     from rimgauge.live.ink import Image
     from rimgauge.live.window import Draw
-    from rimgauge.records import Correction, Direction, FloatArray, Runout, View, Wheel
+    from rimgauge.records import Direction, FloatArray, Runout, View, Wheel
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
 
 @click.command()
-@click.argument("source")
+@click.argument("source", required=False)
 @click.option("--view", "view_file", type=_FILE, help="Where things are in the picture (view.json).")
 @click.option("--spokes", metavar="NUMBER", help="How many spokes the wheel has.")
 @click.option("--wheel", type=_FILE, help="The build of the wheel (wheel.toml) instead of --spokes.")
@@ -35,6 +37,9 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 @click.option("--before", type=_FILE, help="Measurement to draw in dashes (pass.json). In a job: the latest.")
 @click.option("--record", type=_FILE, help="Write what is shown to a video (.mp4 or .avi).")
 @click.option("--no-window", is_flag=True, help="Show no window; for machines without a screen.")
+@click.option(
+    "--lesson", is_flag=True, help="Teach the whole job on the bundled frames; no SOURCE, no wheel."
+)
 @click.option("--light", is_flag=True, help="Start with dark letters on light.")
 @click.option(
     "--size",
@@ -53,7 +58,7 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 @json_option
 def command(
     *,
-    source: str,
+    source: str | None,
     view_file: Path | None,
     spokes: str | None,
     wheel: Path | None,
@@ -62,6 +67,7 @@ def command(
     before: Path | None,
     record: Path | None,
     no_window: bool,
+    lesson: bool,
     light: bool,
     size: str,
     fps: float,
@@ -75,6 +81,8 @@ def command(
     not be named.
 
     Example:  rimgauge show 0 --view view.json --spokes 32
+
+    Example:  rimgauge show --lesson
     """
     import threading
 
@@ -84,9 +92,16 @@ def command(
 
     if no_window and record is None:
         raise BadInput("--no-window leaves nothing to see; add --record FILE.mp4")
+    width, height = (int(part) for part in size.split("x"))
+    if lesson:
+        shown = _teach((width, height), window=not no_window, record=record, dark=not light)
+        if record is not None:
+            click.echo(f"Wrote {record}: {shown.recorded} pictures.")
+        return
+    if source is None:
+        raise BadInput("say what to show: a folder, a video, a camera number or an address; or --lesson")
     view = _view(view_file, direction)
     made = _wheel(spokes, wheel)
-    width, height = (int(part) for part in size.split("x"))
     draw = drawing(view, made.spoke_angles_deg, (width, height))
     bench = _bench(view, made, plan, before)
     stopped = threading.Event()
@@ -121,6 +136,42 @@ def command(
         )
     elif record is not None:
         click.echo(f"Wrote {record}: {shown.recorded} pictures from {shown.seen} frames.")
+
+
+def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bool) -> Shown:
+    """Measure the bundled passes and show the lesson made of them."""
+    import csv
+    import threading
+
+    from rimgauge.capture import ReadAhead, open_source
+    from rimgauge.cli.demo import sample_folder
+    from rimgauge.job import read_build, read_view
+    from rimgauge.lesson import lesson, look_back
+    from rimgauge.live import run_window
+    from rimgauge.wheel import complete_wheel
+
+    folder = sample_folder()
+    wheel = complete_wheel(read_build(folder / "wheel.toml"))
+    click.echo("Measuring the bundled frames ...", err=True)
+    passes = []
+    for name in ("lateral_before", "lateral_after"):
+        view = read_view(folder / name / "view.json")
+        with open_source(str(folder / name)) as frames:
+            radius_mm = wheel.rim.effective_diameter_mm / 2.0 + 9.0
+            passes.append(look_back(ReadAhead(frames), view, wheel.spoke_angles_deg, radius_mm))
+    with (folder / "turns.csv").open(newline="", encoding="utf-8") as rows:
+        turns = [(int(row["spoke"]), float(row["turns"])) for row in csv.DictReader(rows)]
+    steps = bench(view, wheel, [(spoke, turn) for spoke, turn in turns if turn], None).steps
+    stopped = threading.Event()
+    with stop_on_ctrl_c(stopped.set):
+        return run_window(
+            lesson(passes[0], passes[1], steps, wheel.spoke_angles_deg),
+            drawing(view, wheel.spoke_angles_deg, size),
+            window=window,
+            record_to=record,
+            dark=dark,
+            stopped=stopped.is_set,
+        )
 
 
 def _view(path: Path | None, direction: Direction) -> View:
@@ -167,11 +218,11 @@ def _bench(view: View, wheel: Wheel, plan: Path | None, before: Path | None) -> 
     corrections = () if plan is None else read_plan(plan).corrections
     if any(item.spoke > len(wheel.flanges) for item in corrections):
         raise BadInput(f"{plan} is for a wheel of more spokes; name the plan of this wheel with --plan")
-    return bench(view, wheel, corrections, runout)
+    return bench(view, wheel, [(item.spoke, item.turns) for item in corrections], runout)
 
 
-def bench(view: View, wheel: Wheel, corrections: tuple[Correction, ...], before: Runout | None) -> Bench:
-    """Tell how each nipple turn should move the gap, and what the gap was at each place before."""
+def bench(view: View, wheel: Wheel, turns: Sequence[tuple[int, float]], before: Runout | None) -> Bench:
+    """Tell how each nipple turn (spoke, turns) should move the gap, and what it was at each place before."""
     import numpy as np
 
     from rimgauge.live import Bench, Step
@@ -181,14 +232,15 @@ def bench(view: View, wheel: Wheel, corrections: tuple[Correction, ...], before:
     # The gap of a pointer on the left grows with the rim's way to the right; on the others it shrinks.
     toward = 1.0 if view.edges[0].side == "left" else -1.0
     steps = []
-    if corrections:
+    if turns:
         answer = influence(wheel)
         movement = answer.lateral_mm if view.direction == "lateral" else answer.radial_mm
-        for item in corrections:
-            at_deg = float(wheel.spoke_angles_deg[item.spoke - 1])
-            per_turn = np.interp(at_deg, answer.angle_deg, movement[:, item.spoke - 1], period=360.0)
-            planned_mm = toward * item.turns * float(per_turn)
-            steps.append(Step(spoke=item.spoke, flange=item.side, turns=item.turns, planned_mm=planned_mm))
+        for spoke, turn in turns:
+            at_deg = float(wheel.spoke_angles_deg[spoke - 1])
+            per_turn = np.interp(at_deg, answer.angle_deg, movement[:, spoke - 1], period=360.0)
+            planned_mm = toward * turn * float(per_turn)
+            flange = wheel.flanges[spoke - 1]
+            steps.append(Step(spoke=spoke, flange=flange, turns=turn, planned_mm=planned_mm))
     before_mm = None
     if before is not None:
         cells_deg = (np.arange(CELLS) + 0.5) * (360.0 / CELLS)

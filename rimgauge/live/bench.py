@@ -41,10 +41,25 @@ class Bench:
 
 
 @record
+class Cue:
+    """What comes next in a lesson: its sentence, and how the picture stands from here on.
+
+    bench, trail: None leaves them as they are. shape: the wheel's shape in place of the camera's picture.
+    turned: nipple turns noted so far.
+    """
+
+    words: str
+    bench: Bench | None = None
+    trail: Trail | None = None
+    shape: bool = False
+    turned: int = 0
+
+
+@record
 class Showing:
     """Everything that one picture is drawn from.
 
-    since_mm (CELLS,): gaps as they were at the last nipple turn, None before the first was noted.
+    note: the keys. words: the sentence of a lesson. since_mm (CELLS,): gaps as they were at the last nipple turn, None before the first was noted.
     """
 
     moment: Moment
@@ -52,6 +67,7 @@ class Showing:
     controls: Controls
     bench: Bench
     note: str
+    words: str = ""
     since_mm: FloatArray | None = None
 
     @property

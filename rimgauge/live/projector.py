@@ -14,7 +14,7 @@ from rimgauge.live.shape import draw_shape
 from rimgauge.live.trail import CELLS, Trail, covered, spread_mm
 from rimgauge.records import Box, FloatArray, Moment, Side
 
-KEYS = "q quit   space freeze   f full screen   d dark/light   w wheel/camera   b before   n nipple turned   s save"
+KEYS = "q quit   space freeze   f full screen   d dark/light   w wheel/camera   b before   n nipple turned   r slow   s save"
 FROZEN = "FROZEN   space go on   q quit   f full screen   d dark/light   w wheel/camera   b before   s save"
 FRACTIONS = {1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}
 
@@ -91,9 +91,20 @@ def draw_projector(
         f"Gap in mm at each spoke{'' if before_mm is None else f' (dashes: {showing.bench.before_words})'}"
     )
     _draw_words(canvas, trail, curve, legend=legend, spoke_angles_deg=spoke_angles_deg, ink=ink)
-    tall = 15 * unit * min(1.0, (width - 2 * margin) / max(size_of(showing.note, 15 * unit)[0], 1))
-    write(canvas, showing.note, (margin, height - 14 * unit), height=tall, colour=ink.quiet)
+    _draw_foot(canvas, showing, left=margin, room=width - 2 * margin, ink=ink)
     return canvas
+
+
+def _draw_foot(canvas: Image, showing: Showing, *, left: int, room: int, ink: Ink) -> None:
+    """Write the lesson's sentence where there is one, and the keys."""
+    height = canvas.shape[0]
+    unit = height / 720
+    lines = [(showing.note, 15.0, 14.0, ink.quiet)]
+    if showing.words:
+        lines = [(showing.words, 21.0, 27.0, ink.here), (showing.note, 11.0, 7.0, ink.quiet)]
+    for text, tall, up, colour in lines:
+        fitting = tall * unit * min(1.0, room / max(size_of(text, tall * unit)[0], 1))
+        write(canvas, text, (left, height - up * unit), height=fitting, colour=colour)
 
 
 def _draw_inset(canvas: Image, picture: Image, box: Box) -> None:

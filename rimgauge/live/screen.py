@@ -31,6 +31,7 @@ class Controls:
     shape: bool = False
     before: bool = True
     save: bool = False
+    slow: bool = False
     turned: int = 0
 
 
@@ -43,7 +44,7 @@ def pressed(controls: Controls, key: int) -> Controls:
         return replace(controls, turned=controls.turned + 1)
     if letter == "s":
         return replace(controls, save=True)
-    switches = {" ": "frozen", "f": "full", "d": "dark", "w": "shape", "b": "before"}
+    switches = {" ": "frozen", "f": "full", "d": "dark", "w": "shape", "b": "before", "r": "slow"}
     name = switches.get(letter)
     return controls if name is None else replace(controls, **{name: not getattr(controls, name)})
 

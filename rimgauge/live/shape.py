@@ -7,7 +7,7 @@ import math
 import cv2
 import numpy as np
 
-from rimgauge.live.ink import Image, Ink, write
+from rimgauge.live.ink import Image, Ink, size_of, write
 from rimgauge.live.trail import CELLS, Trail
 from rimgauge.records import Box, FloatArray, Side
 
@@ -66,7 +66,8 @@ def draw_shape(
     way = "outward" if side == "outer" else "to the right"
     words = f"drawn {factor} times too large; outside the thin circle: {way}"
     at = (x + width / 2, y + height - 4 * unit)
-    write(canvas, words, at, height=15 * unit, colour=ink.quiet, align=0.5)
+    tall = 15 * unit * min(1.0, width / size_of(words, 15 * unit)[0])
+    write(canvas, words, at, height=tall, colour=ink.quiet, align=0.5)
 
 
 def _closed(canvas: Image, points: FloatArray, colour: tuple[int, int, int], unit: float) -> None:

@@ -14,7 +14,7 @@ from typing import Protocol
 import cv2
 
 from rimgauge.errors import BadFile
-from rimgauge.live.bench import Bench, Showing
+from rimgauge.live.bench import Bench, Cue, Showing
 from rimgauge.live.ink import Image
 from rimgauge.live.projector import FROZEN, KEYS
 from rimgauge.live.recording import Recording
@@ -24,6 +24,8 @@ from rimgauge.records import FloatArray, Moment, record
 
 DRAWN_PER_S = 30.0
 SEEN_FOR_SINCE = 0.98
+SLOW = 4.0
+"""So many times slower is a slow replay."""
 
 
 class Draw(Protocol):
@@ -43,7 +45,7 @@ class Shown:
 
 
 def run_window(
-    moments: Iterable[Moment],
+    moments: Iterable[Moment | Cue],
     draw: Draw,
     *,
     bench: Bench | None = None,
@@ -58,8 +60,8 @@ def run_window(
 
     Parameters
     ----------
-    moments : iterable of Moment
-        Frames and what they say, in the order of time.
+    moments : iterable of Moment or Cue
+        Frames and what they say, in the order of time. At the cues of a lesson the window waits for a key.
     draw : Draw
         Makes the picture.
     bench : Bench or None
@@ -95,6 +97,15 @@ def run_window(
         recording = things.enter_context(Recording(record_to, fps=DRAWN_PER_S)) if record_to else None
         screen = things.enter_context(Screen()) if window else None
         for moment in moments:
+            if isinstance(moment, Cue):
+                if screen is not None and seen:
+                    waiting = replace(controls, frozen=True)
+                    controls = _attend(screen, desk, waiting, due_s=0.0, live=False, stopped=stopped)
+                desk.take(moment)
+                controls = replace(controls, frozen=False, shape=moment.shape, turned=moment.turned)
+                if controls.quit:
+                    break
+                continue
             seen += 1
             desk.trail = extend(desk.trail, moment)
             since_s = moment.time_s - drawn_s
@@ -106,7 +117,7 @@ def run_window(
             if recording is not None:
                 recording.add(desk.picture(controls), moment.time_s)
             if screen is not None:
-                due_s = _due(due_s, 0.0 if live else since_s)
+                due_s = _due(due_s, 0.0 if live else since_s * (SLOW if controls.slow else 1.0))
                 controls = _attend(screen, desk, controls, due_s=due_s, live=live, stopped=stopped)
             if controls.quit or stopped():
                 break
@@ -118,10 +129,16 @@ class _Desk:
 
     def __init__(self, draw: Draw, bench: Bench, save_to: Path, *, keys: bool) -> None:
         self._draw, self._bench, self._save_to, self._keys = draw, bench, save_to, keys
-        self.trail = no_trail()
+        self.trail, self._words = no_trail(), ""
         self._shown: tuple[Moment, Trail] | None = None
         self._since_mm: FloatArray | None = None
         self._drawn: tuple[Controls, Image] | None = None
+
+    def take(self, cue: Cue) -> None:
+        """Go on to the next part of a lesson."""
+        self._words, self._since_mm = cue.words, None
+        self._bench = self._bench if cue.bench is None else cue.bench
+        self.trail = self.trail if cue.trail is None else cue.trail
 
     def show(self, moment: Moment) -> None:
         """Take a frame as the one that is shown."""
@@ -140,12 +157,18 @@ class _Desk:
         assert self._shown is not None
         moment, trail = self._shown
         since_mm = self._since_mm
-        if since_mm is None and self._bench.steps and covered(trail) > SEEN_FOR_SINCE:
+        if since_mm is None and not self._words and self._bench.steps and covered(trail) > SEEN_FOR_SINCE:
             # The first step of a plan is told against the wheel as it was before anything was turned.
             since_mm = self._since_mm = trail.now_mm
         note = (FROZEN if controls.frozen else KEYS) if self._keys else ""
         showing = Showing(
-            moment=moment, trail=trail, controls=controls, bench=self._bench, note=note, since_mm=since_mm
+            moment=moment,
+            trail=trail,
+            controls=controls,
+            bench=self._bench,
+            note=note,
+            words=self._words,
+            since_mm=since_mm,
         )
         self._drawn = (controls, self._draw(showing))
         return self._drawn[1]

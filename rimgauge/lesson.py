@@ -1,0 +1,136 @@
+"""The whole job on the bundled frames, step by step, for a class with no wheel in the room."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from rimgauge.capture import Frame
+from rimgauge.live import Bench, Cue, Step, Trail, extend, no_trail
+from rimgauge.live.trail import CELLS
+from rimgauge.pipeline import known_scale, see
+from rimgauge.records import FloatArray, Moment, View, record
+from rimgauge.signal import runout_so_far
+
+HOLD_S = 2.0
+STEP_S = 1.6
+FIRST_FRAMES = 45
+ONE_ROUND = 90
+"""Frames of the bundled pass that show a little more than one revolution."""
+
+
+@record
+class Pass:
+    """A pass looked back at: what every frame said, and the curve of its last revolution."""
+
+    moments: tuple[Moment, ...]
+    trail: Trail
+    total_mm: float
+
+
+def look_back(frames: Iterable[Frame], view: View, spoke_angles_deg: FloatArray, radius_mm: float) -> Pass:
+    """Measure a pass, so that every frame knows its place from the first on.
+
+    Raises
+    ------
+    RimgaugeError
+        The frames can't give an answer.
+
+    """
+    kept = list(frames)
+    seen, turning = see(kept, view, spoke_angles_deg=spoke_angles_deg, radius_mm=radius_mm)
+    gap_mm = np.stack([side.gap_px for side in seen.sides], axis=1) * known_scale(view).mm_per_px
+    moments, trail = [], no_trail()
+    for k, frame in enumerate(kept):
+        angle_deg = float(turning.angle_deg[k])
+        off = (spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
+        moment = Moment(
+            index=frame.index,
+            time_s=frame.time_s,
+            image=frame.image,
+            gap_mm=gap_mm[k],
+            tip_px=np.array([side.tip_px[k] for side in seen.sides]),
+            rim_px=np.array([side.rim_px[k] for side in seen.sides]),
+            angle_deg=angle_deg % 360.0,
+            spoke=int(np.argmin(np.abs(off))) + 1 if np.isfinite(angle_deg) else None,
+        )
+        moments.append(moment)
+        trail = extend(trail, moment)
+    so_far = runout_so_far(turning.angle_deg, gap_mm[:, 0])
+    return Pass(
+        moments=tuple(moments), trail=trail, total_mm=float("nan") if so_far is None else so_far.total_mm
+    )
+
+
+def lesson(
+    before: Pass, after: Pass, steps: tuple[Step, ...], spoke_angles_deg: FloatArray
+) -> Iterator[Moment | Cue]:
+    """Give the lesson's frames with the cues between them, at times that rise.
+
+    Parameters
+    ----------
+    before, after : of the same wheel.
+    steps : the nipple turns that were made between the two, in the order of work.
+    spoke_angles_deg : (n,) of each spoke.
+
+    """
+    clock = _Clock()
+    yield Cue(words="The pointer stands still. Watch the gap between it and the rim.", trail=no_trail())
+    yield from clock.timed(before.moments[:FIRST_FRAMES])
+    yield Cue(words="Locate: one turn of the wheel draws the gap, spoke by spoke.", trail=no_trail())
+    yield from clock.timed(before.moments[:ONE_ROUND])
+    least, most = (_nearest(cell, spoke_angles_deg) for cell in _extremes(before.trail))
+    words = f"Isolate: the rim strays most at spokes {least} and {most}; the rest is nearly true."
+    yield Cue(words=words, trail=before.trail, shape=True)
+    yield from clock.timed(before.moments[ONE_ROUND:])
+    bench = Bench(steps=steps)
+    for number, step in enumerate(steps):
+        words = f"Correct: few nipples, small turns, one at a time. This is {number + 1} of {len(steps)}."
+        yield Cue(words=words, bench=bench, trail=before.trail, turned=number)
+        yield from clock.held(_moment_at(before, float(spoke_angles_deg[step.spoke - 1])), STEP_S)
+    words = f"Check: measured again, {before.total_mm:.2f} mm has become {after.total_mm:.2f} mm."
+    cells = np.arange(CELLS)
+    known = np.isfinite(before.trail.now_mm)
+    before_mm = np.interp(cells, cells[known], before.trail.now_mm[known], period=CELLS)
+    yield Cue(words=words, bench=Bench(before_mm=before_mm), trail=no_trail())
+    yield from clock.timed(after.moments)
+
+
+class _Clock:
+    """Lays stretches of frames one after another in time."""
+
+    def __init__(self) -> None:
+        self._now_s, self._index = 0.0, 0
+
+    def timed(self, moments: tuple[Moment, ...]) -> Iterator[Moment]:
+        """Give frames at their own pace, and hold the last one a while."""
+        start_s = self._now_s + 1.0 / 30.0 - moments[0].time_s
+        for moment in moments:
+            yield self._next(moment, start_s + moment.time_s)
+        yield from self.held(moments[-1], HOLD_S)
+
+    def held(self, moment: Moment, hold_s: float) -> Iterator[Moment]:
+        """Give a frame for so long."""
+        yield self._next(moment, self._now_s + 0.1)
+        yield self._next(moment, self._now_s + hold_s)
+
+    def _next(self, moment: Moment, time_s: float) -> Moment:
+        self._now_s, self._index = time_s, self._index + 1
+        return replace(moment, time_s=time_s, index=self._index)
+
+
+def _extremes(trail: Trail) -> tuple[int, int]:
+    return int(np.nanargmin(trail.now_mm)), int(np.nanargmax(trail.now_mm))
+
+
+def _nearest(cell: int, spoke_angles_deg: FloatArray) -> int:
+    off = (spoke_angles_deg - (cell + 0.5) * 360.0 / CELLS + 180.0) % 360.0 - 180.0
+    return int(np.argmin(np.abs(off))) + 1
+
+
+def _moment_at(seen: Pass, angle_deg: float) -> Moment:
+    """Find the frame nearest to a place of the wheel."""
+    off = [abs((moment.angle_deg - angle_deg + 180.0) % 360.0 - 180.0) for moment in seen.moments]
+    return seen.moments[int(np.nanargmin(off))]

@@ -1,0 +1,121 @@
+"""The lesson tells the whole job on the bundled frames, in the order in which it is done."""
+
+import itertools
+
+import cv2
+import numpy as np
+import pytest
+
+from rimgauge.capture import open_source
+from rimgauge.cli import run
+from rimgauge.cli.demo import sample_folder
+from rimgauge.job import read_build, read_view
+from rimgauge.lesson import lesson, look_back
+from rimgauge.live import Cue, Step, run_window
+from rimgauge.live import window as loop
+from rimgauge.wheel import complete_wheel
+
+
+@pytest.fixture(scope="module")
+def told():
+    """Return the lesson's cues and frames, and the spokes."""
+    spokes_deg = complete_wheel(read_build(sample_folder() / "wheel.toml")).spoke_angles_deg
+    passes = []
+    for name in ("lateral_before", "lateral_after"):
+        folder = sample_folder() / name
+        with open_source(str(folder)) as frames:
+            passes.append(look_back(frames, read_view(folder / "view.json"), spokes_deg, 311.0))
+    steps = (
+        Step(spoke=8, flange="left", turns=0.25, planned_mm=0.2),
+        Step(spoke=21, flange="right", turns=0.5, planned_mm=-0.4),
+    )
+    return passes, list(lesson(*passes, steps, spokes_deg)), spokes_deg
+
+
+def test_passes_looked_back_at_know_the_truth(told):
+    (before, after), _, _ = told
+    # truth.json of the two passes: 1.600 and 0.299 mm
+    assert before.total_mm == pytest.approx(1.600, abs=0.03)
+    assert after.total_mm == pytest.approx(0.299, abs=0.03)
+    assert np.isfinite([moment.angle_deg for moment in before.moments]).mean() > 0.9
+
+
+def test_the_steps_come_in_the_order_of_the_job_with_one_short_sentence_each(told):
+    cues = [item for item in told[1] if isinstance(item, Cue)]
+    starts = [cue.words.split(":")[0] for cue in cues[1:]]
+    assert [key for key, _ in itertools.groupby(starts)] == ["Locate", "Isolate", "Correct", "Check"]
+    assert max(len(cue.words) for cue in cues) <= 80
+    assert "1.60 mm has become 0.30 mm" in cues[-1].words
+
+
+def test_each_nipple_is_shown_with_its_spoke_at_the_pointer(told):
+    _, items, _ = told
+    shown = {}
+    for item in items:
+        if isinstance(item, Cue):
+            step = item.bench.steps[item.turned] if item.words.startswith("Correct") else None
+        elif step is not None:
+            shown[step.spoke] = item.spoke
+    assert shown == {8: 8, 21: 21}
+
+
+def test_times_rise_through_the_whole_lesson(told):
+    times_s = [item.time_s for item in told[1] if not isinstance(item, Cue)]
+    assert (np.diff(times_s) > 0).all()
+
+
+class ClickingTeacher:
+    """A screen whose teacher presses space a while after each picture that waits."""
+
+    def __init__(self):
+        self.waited = 0
+
+    def __call__(self):
+        return self
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        return None
+
+    def show(self, picture, *, full):
+        self.showing = picture
+
+    def key(self, wait_s):
+        if self.showing is None:
+            return -1
+        frozen, self.showing = bool(self.showing[0, 0, 0]), None
+        self.waited += frozen
+        return ord(" ") if frozen else -1
+
+
+def test_the_window_waits_for_a_key_between_the_steps(told, monkeypatch):
+    screen = ClickingTeacher()
+    screen.showing = None
+    monkeypatch.setattr(loop, "Screen", screen)
+    monkeypatch.setattr(loop.time, "monotonic", itertools.count().__next__)
+    monkeypatch.setattr(loop, "_attend", _waiting(loop._attend, screen))
+    run_window(told[1], lambda showing: np.full((8, 8, 3), showing.controls.frozen, np.uint8))
+    cues = sum(isinstance(item, Cue) for item in told[1])
+    assert screen.waited == cues - 1
+
+
+def _waiting(attend, screen):
+    """Show a picture that waits once more, so that the played teacher sees it."""
+
+    def shown(given, desk, controls, **more):
+        if controls.frozen:
+            given.show(desk.picture(controls), full=False)
+        return attend(given, desk, controls, **more)
+
+    return shown
+
+
+def test_the_command_writes_the_lesson_as_a_clip(tmp_path, capsys):
+    clip = tmp_path / "lesson.mp4"
+    run(["show", "--lesson", "--no-window", "--record", str(clip)])
+    assert "pictures" in capsys.readouterr().out
+    video = cv2.VideoCapture(str(clip))
+    assert 20 < video.get(cv2.CAP_PROP_FRAME_COUNT) / 30 < 60
+    assert video.read()[1].shape == (720, 1280, 3)
