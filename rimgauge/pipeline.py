@@ -89,13 +89,23 @@ def see(
     """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`."""
     scale = known_scale(view)
     seen = track(frames, view)
+    px_per_deg = math.radians(radius_mm) / scale.mm_per_px
     turning = find_turning(
         seen,
         spoke_angles_deg=spoke_angles_deg,
-        px_per_deg=math.radians(radius_mm) / scale.mm_per_px,
+        px_per_deg=px_per_deg,
         mark_to_pointer_deg=mark_to_pointer_deg(view, seen.sides[0].tip_px, radius_mm),
+        spoke_bin_deg=_spoke_bin_px(view, seen) / px_per_deg,
     )
     return _without_unsure(seen, turning), turning
+
+
+def _spoke_bin_px(view: View, seen: GapTrack) -> float:
+    """Pixels along `forward` that a bin of the spokes' strip holds, 0 where there is none."""
+    if view.spoke_box is None or seen.spoke_profile.shape[1] == 0:
+        return 0.0
+    upright = abs(view.forward[1]) > abs(view.forward[0])
+    return view.spoke_box[3 if upright else 2] / float(seen.spoke_profile.shape[1])
 
 
 def reckon(

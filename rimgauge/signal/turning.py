@@ -8,9 +8,10 @@ linear least squares, with a weak preference for steady speed that bridges what 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
-from scipy import sparse
+from scipy.ndimage import gaussian_filter1d
 
 from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
@@ -19,9 +20,19 @@ from rimgauge.signal.smooth_curve import SmoothCurve
 
 UNEVEN_SHARE = 0.2
 KNOT_SPACING_S = 0.1
-COMPONENTS = 8
+COMPONENTS = 12
+COARSE_COMPONENTS = 8
+INDEPENDENT = 4.0
+"""So many components of a picture count as independent."""
+SOFT_DEG = 0.7
 LOUDEST = 12.0
-HARMONICS = 16
+RIDGE = 0.05
+SETTLED_DEG = 0.5
+LEAST_FORETOLD = 0.8
+MOST_UNKNOWN_SHARE = 0.5
+LONGEST_STEP_DEG = 1.5
+FINENESS_DEG = 2.5
+"""Shortest wave of a look: what is softened by 0.7° holds hardly any shorter."""
 ROUNDS = 8
 STEADY_DEG = 0.005
 MARK_SD_DEG = 0.15
@@ -35,7 +46,12 @@ LEAST_USED_SHARE = 0.5
 
 
 def find_turning(
-    track: GapTrack, *, spoke_angles_deg: FloatArray, px_per_deg: float, mark_to_pointer_deg: float
+    track: GapTrack,
+    *,
+    spoke_angles_deg: FloatArray,
+    px_per_deg: float,
+    mark_to_pointer_deg: float,
+    spoke_bin_deg: float,
 ) -> Turning:
     """Fit the wheel's angle to the mark's passes and the spokes' look.
 
@@ -45,6 +61,7 @@ def find_turning(
     spoke_angles_deg : (s,) of each spoke from the mark, spoke 1 first.
     px_per_deg : how far the mark moves in the picture a degree, roughly [px/deg]; refined from the evidence.
     mark_to_pointer_deg : how far the wheel rolls from the mark centred in its box to the mark at the pointer.
+    spoke_bin_deg : how far the wheel turns, roughly, while a spoke passes a bin of the spokes' strip.
 
     Returns
     -------
@@ -58,31 +75,43 @@ def find_turning(
     if not np.isfinite(track.mark_px).any():
         raise _never_seen(track)
     period_deg = look_period_deg(spoke_angles_deg)
-    components = _components(track.spoke_profile)
+    soft_bins = SOFT_DEG / max(spoke_bin_deg, 1e-3)
+    components = _spoke_components(track, soft_bins, COMPONENTS)
     mark_deg = track.mark_px / px_per_deg - mark_to_pointer_deg
-    moment, place = _coarse(track, mark_deg, components, period_deg)
-    angle_deg = _at_frames(track.time_s, moment, place.angle_deg)
-    curve = SmoothCurve.over(track.time_s, KNOT_SPACING_S)
+    moment, place = _coarse(track, mark_deg, _spoke_components(track, 0.0, COARSE_COMPONENTS), period_deg)
+    angle_deg = place.angle_deg[moment]
+    # Stamps jitter more than the camera's own beat does.
+    beat_s: FloatArray = moment * np.float64(np.polyfit(moment, track.time_s, 1)[0])
+    curve = SmoothCurve.over(beat_s, KNOT_SPACING_S)
     scale = 1.0
     for _ in range(ROUNDS):
         before = angle_deg
         by_mark, sure = _mark_target(track, mark_deg, angle_deg, scale, mark_to_pointer_deg)
-        # The spokes' look is learnt from the angle itself, so it can't tell a common shift; the mark can.
-        angle_deg = angle_deg + _common_shift(by_mark, sure, angle_deg)
-        targets, weights = [by_mark], [sure]
+        normal, right = curve.places(by_mark, sure)
         if components.shape[1]:
-            by_spokes, sure = _spoke_target(components, angle_deg, period_deg)
-            targets.append(by_spokes)
-            weights.append(sure)
-        rows = sparse.vstack([curve.design] * len(targets)).tocsr()
-        fit = curve.fit(rows, np.concatenate(targets), np.concatenate(weights))
-        angle_deg = fit.values()
+            by_spokes, toward = _spokes_say(components, angle_deg, period_deg, curve)
+            normal = normal + by_spokes
+            right = right + toward + by_spokes @ curve.nearest(angle_deg)
+        fit = curve.fit(normal, right)
+        angle_deg = angle_deg + np.clip(fit.values() - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
         scale = _mark_scale(track.mark_px / px_per_deg, angle_deg + mark_to_pointer_deg)
         if float(np.abs(angle_deg - before).max()) < STEADY_DEG:
             break
-    spread_deg = np.hypot(fit.standard_uncertainty(), _shift_uncertainty(weights[0]))
+    if components.shape[1] and _foretold(components, angle_deg, period_deg) < LEAST_FORETOLD:
+        # A wrong path learns a look that foretells nothing; what is left is the mark.
+        return find_turning(
+            replace(track, spoke_profile=np.empty((len(angle_deg), 0))),
+            spoke_angles_deg=spoke_angles_deg,
+            px_per_deg=px_per_deg,
+            mark_to_pointer_deg=mark_to_pointer_deg,
+            spoke_bin_deg=0.0,
+        )
+    settled = np.abs(fit.values() - angle_deg) < SETTLED_DEG
+    angle_deg = fit.values()
+    spread_deg = np.hypot(fit.standard_uncertainty(), _shift_uncertainty(sure))
     spacing_deg = 360.0 / len(spoke_angles_deg)
     usable = spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
+    usable &= settled
     usable &= _doubt(place.chance[moment], angle_deg, spacing_deg) < LARGEST_DOUBT
     evidence = ("mark",) if not components.shape[1] else ("mark", "spokes")
     _check(angle_deg, usable, evidence)
@@ -139,7 +168,8 @@ def _check(angle_deg: FloatArray, usable: BoolArray, evidence: tuple[str, ...]) 
     remedy = (
         "turn the wheel more slowly and evenly, and let the mark pass at least three times"
         if "spokes" in evidence
-        else "let the wheel spin freely instead of pushing it on, or run aim again so that spokes are seen too"
+        else "let the wheel spin freely for five turns or more instead of pushing it on, or run aim again so that "
+        "spokes are seen too"
     )
     raise PlaceLost(
         f"the wheel's angle can be told in only {usable.sum()} of {len(usable)} frames from: "
@@ -161,8 +191,12 @@ def _never_seen(track: GapTrack) -> MarkNotSeen | TooFewRevolutions:
     )
 
 
-def _components(profile: FloatArray) -> FloatArray:
-    """Principal components (n, k) of the spokes' look, brightness changes of the whole picture removed."""
+def _spoke_components(track: GapTrack, soft_bins: float, most: int) -> FloatArray:
+    """Principal components (n, k) of the spokes' look, brightness changes of the whole picture removed.
+
+    The strip may be softened along the rim first, so that a spoke's look changes smoothly over a degree or so.
+    """
+    profile = track.spoke_profile
     if profile.shape[1] == 0:
         return np.empty((len(profile), 0))
     level = profile.mean(axis=1, keepdims=True)
@@ -171,9 +205,11 @@ def _components(profile: FloatArray) -> FloatArray:
     # A bin that is never quiet (the border of something still, under camera shake) tells less.
     quiet = np.median(np.abs(even), axis=0)
     even = even / (quiet + np.median(quiet) + 1e-9)
-    bounded = np.clip(even, -LOUDEST, LOUDEST)
-    _, axes = np.linalg.eigh(np.cov(bounded.T))
-    projected = bounded @ axes[:, : -COMPONENTS - 1 : -1]
+    soft = np.clip(even, -LOUDEST, LOUDEST)
+    if soft_bins > 0.0:
+        soft = gaussian_filter1d(soft, soft_bins, axis=1)
+    _, axes = np.linalg.eigh(np.cov(soft.T))
+    projected = soft @ axes[:, : -most - 1 : -1]
     return np.asarray(projected / max(float(np.std(projected[:, 0])), 1e-9))
 
 
@@ -186,8 +222,7 @@ def _coarse(
     -------
     moment (n,) of each frame, and the place at every moment.
     """
-    interval_s = float(np.median(np.diff(track.time_s)))
-    moment = np.rint((track.time_s - track.time_s[0]) / interval_s).astype(np.intp)
+    moment = even_moments(track.time_s)
     count = int(moment[-1]) + 1
     marks = _laid_out(mark_deg, moment, count)
     spreads = _laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count)
@@ -198,6 +233,23 @@ def _coarse(
     hidden_deg = min(2.0, 0.5 * seen_as_far_as)
     speed = np.ones((count, 2 * FASTEST_STEPS + 1))
     return moment, follow(Evidence(marks, spreads, hidden_deg, speed, tuple(looks)))
+
+
+def even_moments(time_s: FloatArray) -> IntArray:
+    """Number each frame's moment (n,) on the camera's own even beat, whatever was dropped and however stamps jitter."""
+    steps = np.diff(time_s)
+    interval_s = float(np.median(steps))
+    for _ in range(5):
+        moment = np.concatenate([[0], np.cumsum(np.maximum(np.rint(steps / interval_s), 1.0))])
+        interval_s = float(np.polyfit(moment, time_s, 1)[0])
+    # Counting step by step errs where stamps jitter by half a beat; the beat itself doesn't.
+    beat = (time_s - float(np.median(time_s - moment * interval_s))) / interval_s
+    even, index = np.rint(beat), np.arange(len(beat))
+    # Two frames of one beat: the later one is pushed on or the earlier one back, whichever fits the stamps.
+    later = np.maximum.accumulate(even - index) + index
+    earlier = (np.minimum.accumulate((even - index)[::-1])[::-1]) + index
+    even = min((later, earlier), key=lambda guess: float(np.sum(np.abs(guess - beat))))
+    return np.asarray(even - even[0], dtype=np.intp)
 
 
 def _standard(values: FloatArray) -> FloatArray:
@@ -213,13 +265,6 @@ def _laid_out(values: FloatArray, moment: IntArray, count: int) -> FloatArray:
     return result
 
 
-def _at_frames(time_s: FloatArray, moment: IntArray, path: FloatArray) -> FloatArray:
-    """Angle at each frame's own time (n,), from the path at even moments."""
-    interval_s = float(np.median(np.diff(time_s)))
-    speed = np.gradient(path) / interval_s
-    return np.asarray(path[moment] + speed[moment] * (time_s - time_s[0] - moment * interval_s))
-
-
 def _mark_target(
     track: GapTrack, mark_deg: FloatArray, angle_deg: FloatArray, scale: float, offset_deg: float
 ) -> tuple[FloatArray, FloatArray]:
@@ -230,11 +275,6 @@ def _mark_target(
     sd = MARK_SD_DEG + 0.05 * np.abs(mark_deg + offset_deg) + 0.5 * (1.0 - track.mark_strength)
     good = np.isfinite(target) & (np.abs(target - angle_deg) < 6.0)
     return np.where(good, target, 0.0), np.where(good, 1.0 / sd**2, 0.0)
-
-
-def _common_shift(target_deg: FloatArray, weight: FloatArray, angle_deg: FloatArray) -> float:
-    total = float(weight.sum())
-    return float(weight @ (target_deg - angle_deg)) / total if total > 0.0 else 0.0
 
 
 def _mark_scale(by_mark_deg: FloatArray, angle_deg: FloatArray) -> float:
@@ -248,31 +288,64 @@ def _mark_scale(by_mark_deg: FloatArray, angle_deg: FloatArray) -> float:
     return min(max(slope, 0.7), 1.4)
 
 
-def _spoke_target(
-    components: FloatArray, angle_deg: FloatArray, period_deg: float
+def _waves(angle_deg: FloatArray, period_deg: float) -> tuple[FloatArray, FloatArray]:
+    """Constant, cosines and sines (n, 1 + 2h) of the phase in the period, and their slopes [1/deg]."""
+    orders = np.arange(1, math.ceil(period_deg / FINENESS_DEG) + 1)
+    wave = np.outer(2.0 * np.pi * angle_deg / period_deg, orders)
+    basis = np.hstack([np.ones((len(wave), 1)), np.cos(wave), np.sin(wave)])
+    slope = np.hstack([np.zeros((len(wave), 1)), -np.sin(wave) * orders, np.cos(wave) * orders])
+    return basis, slope * (2.0 * np.pi / period_deg)
+
+
+def _foretold(components: FloatArray, angle_deg: FloatArray, period_deg: float) -> float:
+    """Share of the looks' variance that the other frames' looks foretell, 1 all to 0 none, the worst tenth left out.
+
+    Each frame's look is left out in turn when the mean look is learnt (leave one out, by the hat matrix: Allen,
+    Technometrics 16 (1974) 125; from memory). Where there is hardly a frame for each unknown, nothing is foretold.
+    """
+    basis, _ = _waves(angle_deg, period_deg)
+    if basis.shape[1] > MOST_UNKNOWN_SHARE * len(basis):
+        return 0.0
+    inverse = np.linalg.inv(basis.T @ basis + RIDGE * np.eye(basis.shape[1]))
+    own_share = np.minimum(np.sum((basis @ inverse) * basis, axis=1), 0.95)
+    missed = (components - basis @ (inverse @ (basis.T @ components))) / (1.0 - own_share)[:, None]
+    kept = int(0.9 * len(basis))
+    left = np.sort(np.sum(missed**2, axis=1))[:kept].sum()
+    whole = np.sort(np.sum((components - components.mean(axis=0)) ** 2, axis=1))[:kept].sum()
+    return 1.0 - float(left / max(whole, 1e-12))
+
+
+def _spokes_say(
+    components: FloatArray, angle_deg: FloatArray, period_deg: float, curve: SmoothCurve
 ) -> tuple[FloatArray, FloatArray]:
-    """Angle (n,) at which each frame's look agrees best with the mean look, and its weight 1/sd²."""
-    phase = 2.0 * np.pi * angle_deg / period_deg
-    orders = np.arange(1, HARMONICS + 1)
-    wave = np.outer(phase, orders)
-    basis = np.hstack([np.ones((len(phase), 1)), np.cos(wave), np.sin(wave)])
-    slope = np.hstack([np.zeros((len(phase), 1)), -np.sin(wave) * orders, np.cos(wave) * orders])
-    slope *= 2.0 * np.pi / period_deg
-    weight = np.ones(len(phase))
+    """What the spokes' looks say of the curve: normal matrix (c, c) and right side (c,) of a change of it.
+
+    The mean look, a Fourier series of the phase, is learnt from the same frames. It is eliminated on the way
+    (variable projection: Golub and Pereyra 1973; from memory), so that a change of the angles that a change of
+    the look would explain as well counts for nothing.
+    """
+    basis, slope = _waves(angle_deg, period_deg)
+    ridge = RIDGE * np.eye(basis.shape[1])
+    weight = np.ones(len(basis))
     for _ in range(3):
-        normal = basis.T @ (basis * weight[:, None]) + 1e-3 * len(phase) / 50 * np.eye(basis.shape[1])
+        normal = basis.T @ (basis * weight[:, None]) + ridge
         look = np.linalg.solve(normal, basis.T @ (components * weight[:, None]))
         residual = components - basis @ look
         size = np.sqrt(np.mean(residual**2, axis=1))
-        weight = 1.0 / (1.0 + (size / (3.0 * np.median(size) + 1e-9)) ** 4)
-    noise = 1.4826 * np.median(np.abs(residual), axis=0) + 1e-6
+        # Many frames may show no spoke at all, and fit easily: the size that is usual is that of the worse ones.
+        weight = 1.0 / (1.0 + (size / (3.0 * np.quantile(size, 0.8) + 1e-9)) ** 4)
+    noise = np.sqrt(np.sum(weight[:, None] * residual**2, axis=0) / weight.sum()) + 1e-6
+    # Components of one picture aren't independent.
+    share = min(1.0, INDEPENDENT / components.shape[1])
     change = (slope @ look) / noise
-    information = np.sum(change**2, axis=1)
-    step = np.sum(change * residual / noise, axis=1) / np.maximum(information, 1e-9)
-    limit = period_deg / 12.0
-    trusted = weight * (np.abs(step) < 3.0 * limit)
-    # Neighbouring bins of a picture err together: half the stated information is closer to what is seen.
-    return angle_deg + np.clip(step, -limit, limit), 0.5 * information * trusted
+    normal = basis.T @ (basis * weight[:, None]) + ridge
+    design = curve.design.toarray()
+    says = design.T @ (design * (weight * np.sum(change**2, axis=1))[:, None])
+    toward = design.T @ (weight * np.sum(change * residual / noise, axis=1))
+    for part in change.T:
+        shared = (basis * (weight * part)[:, None]).T @ design
+        says -= shared.T @ np.linalg.solve(normal, shared)
+    return share * says, share * toward
 
 
 def _reversals(angle_deg: FloatArray) -> int:
