@@ -30,6 +30,7 @@ RIDGE = 0.05
 SETTLED_DEG = 0.5
 LEAST_FORETOLD = 0.8
 MOST_UNKNOWN_SHARE = 0.5
+STRETCHES = 15
 LONGEST_STEP_DEG = 1.5
 FINENESS_DEG = 2.5
 """Shortest wave of a look: what is softened by 0.7° holds hardly any shorter."""
@@ -298,17 +299,25 @@ def _waves(angle_deg: FloatArray, period_deg: float) -> tuple[FloatArray, FloatA
 
 
 def _foretold(components: FloatArray, angle_deg: FloatArray, period_deg: float) -> float:
-    """Share of the looks' variance that the other frames' looks foretell, 1 all to 0 none, the worst tenth left out.
+    """Share of the looks' variance that the looks at other times foretell, 1 all to 0 none, the worst tenth left out.
 
-    Each frame's look is left out in turn when the mean look is learnt (leave one out, by the hat matrix: Allen,
-    Technometrics 16 (1974) 125; from memory). Where there is hardly a frame for each unknown, nothing is foretold.
+    The run is cut into stretches of time, and each is left out in turn when the mean look is learnt
+    (cross-validation: Stone, J. R. Statist. Soc. B 36 (1974) 111; from memory). Single frames would not do: one
+    of a wheel that stands still is foretold by its neighbours wherever it stands. Where there is hardly a frame
+    for each unknown, nothing is foretold.
     """
     basis, _ = _waves(angle_deg, period_deg)
     if basis.shape[1] > MOST_UNKNOWN_SHARE * len(basis):
         return 0.0
-    inverse = np.linalg.inv(basis.T @ basis + RIDGE * np.eye(basis.shape[1]))
-    own_share = np.minimum(np.sum((basis @ inverse) * basis, axis=1), 0.95)
-    missed = (components - basis @ (inverse @ (basis.T @ components))) / (1.0 - own_share)[:, None]
+    missed = np.empty_like(components)
+    for left_out in np.array_split(np.arange(len(basis)), STRETCHES):
+        others = np.ones(len(basis), dtype=bool)
+        others[left_out] = False
+        seen = basis[others]
+        normal = seen.T @ seen + RIDGE * np.eye(basis.shape[1])
+        missed[left_out] = components[left_out] - basis[left_out] @ np.linalg.solve(
+            normal, seen.T @ components[others]
+        )
     kept = int(0.9 * len(basis))
     left = np.sort(np.sum(missed**2, axis=1))[:kept].sum()
     whole = np.sort(np.sum((components - components.mean(axis=0)) ** 2, axis=1))[:kept].sum()
