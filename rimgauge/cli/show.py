@@ -86,7 +86,7 @@ def command(
     """
     import threading
 
-    from rimgauge.capture.sources import open_source
+    from rimgauge.capture import ReadAhead, open_source
     from rimgauge.live import covered, run_window, spread_mm
     from rimgauge.watching import watch
 
@@ -108,7 +108,7 @@ def command(
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(stopped.set, frames.stop):
         live = not frames.files()
         moments = watch(
-            frames,
+            frames if live else ReadAhead(frames),
             view,
             made.spoke_angles_deg,
             radius_mm=made.rim.effective_diameter_mm / 2.0 + 9.0,
@@ -253,6 +253,9 @@ def bench(view: View, wheel: Wheel, turns: Sequence[tuple[int, float]], before: 
 
 def drawing(view: View, spoke_angles_deg: FloatArray, size: tuple[int, int]) -> Draw:
     """Join the marks on the camera picture and the projector picture."""
+    import cv2
+    import numpy as np
+
     from rimgauge.live import draw_projector
     from rimgauge.report import overlay
 
@@ -260,10 +263,18 @@ def drawing(view: View, spoke_angles_deg: FloatArray, size: tuple[int, int]) -> 
 
     def draw(showing: Showing) -> Image:
         moment = showing.moment
+        # The picture is shown small: marks drawn into half of it cost a quarter.
+        half = moment.image.shape[1] >= size[0]
+        image = (
+            cv2.resize(moment.image, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+            if half
+            else moment.image
+        )
+        shrunk = 0.5 if half else 1.0
         marked = overlay(
-            moment.image,
-            moment.tip_px,
-            moment.rim_px,
+            np.asarray(image, dtype=np.uint8),
+            moment.tip_px * shrunk,
+            moment.rim_px * shrunk,
             moment.gap_mm,
             view.positive,
             label="What the camera sees",
