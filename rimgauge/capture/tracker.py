@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.clock import LiveClock
 from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
 from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark, strip_along, strip_centre_px
 from rimgauge.capture.outline import Outline, learn_outline, nearest_edge
@@ -131,10 +130,6 @@ class Tracker:
     def sight(self, frame: Frame) -> list[Sighting]:
         """Read the gap of every pointer in one frame."""
         return [follower.step(frame.image) for follower in self.followers]
-
-    def live_clock(self, first: list[Frame]) -> LiveClock:
-        """Make the clock that tells the wheel's angle as it happens."""
-        return LiveClock(self.view, first)
 
     def mark_strip(self, frame: Frame) -> FloatArray:
         """Colours along the mark's path, (0, 3) where the view has no mark."""
