@@ -106,7 +106,7 @@ def fit_edge(
         if solved is None:
             return None
         step = solved.covariance @ solved.scores.sum(axis=1)
-        unknowns[free] += np.clip(step, -1.0, 1.0)
+        unknowns[free] += np.minimum(np.maximum(step, -1.0), 1.0)
         if widths:
             unknowns[_WIDTH] = min(max(unknowns[_WIDTH], 0.4 * widths[0], 1.2), 2.0 * widths[0])
         if float(np.abs(step) @ moved_px) < ENOUGH_PX:
@@ -126,11 +126,14 @@ def _step_table(blur_px: float, reach_px: int) -> tuple[FloatArray, FloatArray]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Band:
-    """Pixels near the edge: grey (r, c), column of the first of them (r,); dv (r,) from the row asked for."""
+    """Pixels near the edge: grey (r, c) and column of the first of them (r,).
+
+    lever: (4, r), what a row's line moves by when place, slope, bend or width grows by one: 1, v, v², 1.
+    """
 
     grey: FloatArray
     first: FloatArray
-    dv: FloatArray
+    lever: FloatArray
 
     @staticmethod
     def cut(patch: GreyArray, start_px: float, row_px: float, shape: EdgeShape) -> _Band | None:
@@ -142,7 +145,9 @@ class _Band:
             return None
         first = centre[whole] - shape.outside_px
         grey = patch[whole[:, None], first[:, None] + np.arange(shape.outside_px + shape.inside_px + 1)]
-        return _Band(grey.astype(np.float64), first.astype(np.float64), dv[whole])
+        near = dv[whole]
+        lever = np.stack([np.ones_like(near), near, near * near, np.ones_like(near)])
+        return _Band(grey.astype(np.float64), first.astype(np.float64), lever)
 
 
 def _inner_products(band: _Band, unknowns: FloatArray, blur_px: float) -> FloatArray:
@@ -151,7 +156,7 @@ def _inner_products(band: _Band, unknowns: FloatArray, blur_px: float) -> FloatA
     They are of the k basis functions 1, Φ₁ (, Φ₂), the slopes of the k − 1 steps, and the grey levels.
     """
     rows, pixels = band.grey.shape
-    line = unknowns[0] + unknowns[1] * band.dv + unknowns[2] * band.dv**2 - band.first
+    line = unknowns[:_WIDTH] @ band.lever[:_WIDTH] - band.first
     steps = [line + further for further in (0.0, *unknowns[_WIDTH:])]
     k = 1 + len(steps)
     stack = np.empty((rows, 2 * k, pixels))
@@ -202,7 +207,7 @@ def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved | None
     moves[1, -1] = -contrasts[-1]
     against = np.einsum("mjr,jlr->mlr", moves, left[:-1])
     kind = [1 if unknown == _WIDTH else 0 for unknown in free]
-    lever = np.stack([band.dv ** (0 if unknown == _WIDTH else unknown) for unknown in free])
+    lever = band.lever[free]
     weighted = lever * weights
     normal = np.einsum("mlr,nlr->mnr", against[:, :-1], moves)[kind][:, kind]
     try:
