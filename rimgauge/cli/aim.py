@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
@@ -90,6 +90,12 @@ def command(
     if job is not None and view_file.resolve().parent == job.folder:
         update_manifest(job, rewritten=[path for path in (view_file, picture_file) if path is not None])
     _print(found, view_file, picture_file, as_json=as_json)
+    if not as_json:
+        which = f"--direction {direction}" if out is None else f"--view {quoted(out)}"
+        next_step(
+            "if it is, hold the printed sheet where the rim's edge is and take a picture of it.",
+            f"rimgauge scale --checkerboard sheet.jpg --square-mm 5 {which}",
+        )
 
 
 def _place(option: str, text: str | None) -> tuple[float, float] | None:
@@ -147,6 +153,7 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
     click.echo(f"Pointer tip at {x:.0f},{y:.0f}, {gap_px:.0f} pixels from the rim's edge.")
     for note in found.notes:
         click.echo(note)
-    click.echo(f"Wrote {view_file}.")
+    click.echo(f"Wrote {shown(view_file)}.")
     if picture_file is not None:
-        click.echo(f"Look at {picture_file}: is the ring on the tip and the line on the rim's edge?")
+        click.echo(f"Look at {shown(picture_file)}:")
+        click.echo("is the ring on the tip and the line on the rim's edge?")

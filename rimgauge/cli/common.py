@@ -5,12 +5,21 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import os
+import shlex
 import signal
 import threading
 from collections.abc import Callable, Iterator
-from typing import Any, TypeVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+from rimgauge.errors import BadInput
+
+if TYPE_CHECKING:
+    from rimgauge.job import Job
+    from rimgauge.records import Direction
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 
@@ -40,6 +49,44 @@ def stop_on_ctrl_c(*stops: Callable[[], None]) -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+def view_in_job(job: Job, direction: Direction | None) -> Path:
+    """Name the job's view of the direction, or its only one; two are never guessed between."""
+    from rimgauge.job import view_path
+
+    wanted: tuple[Direction, ...] = ("lateral", "radial") if direction is None else (direction,)
+    found = [path for path in (view_path(job, each) for each in wanted) if path.is_file()]
+    if len(found) > 1:
+        raise BadInput(
+            "this job has a lateral and a radial view; "
+            "say which one is meant with --direction lateral or --direction radial"
+        )
+    if not found:
+        which = f"{direction} view" if direction else "view"
+        raise BadInput(
+            f"this job has no {which} yet; make one with: rimgauge aim SOURCE --direction {wanted[0]}"
+        )
+    return found[0]
+
+
+def shown(path: Path) -> str:
+    """Name a file as short as it can be typed from here."""
+    here = Path.cwd().resolve()
+    whole = path.resolve()
+    return str(whole.relative_to(here)) if whole.is_relative_to(here) else str(path)
+
+
+def quoted(path: Path) -> str:
+    """Write a path as it must be typed on this system's command line."""
+    if os.name == "nt":
+        return f'"{path}"' if " " in str(path) else str(path)
+    return shlex.quote(str(path))
+
+
+def next_step(words: str, *commands: str) -> None:
+    """End a command by saying what comes next, with each command on a line of its own to copy."""
+    click.echo("\n".join(["", f"Next: {words}", *(f"  {command}" for command in commands)]))
 
 
 def print_json(value: object) -> None:

@@ -43,7 +43,10 @@ def command(
         found = dish_between(read_pass(passes[0]), between_mm)
     else:
         if len(passes) != 2:
-            raise BadInput("dish needs two lateral measurements, the wheel turned round in between")
+            raise BadInput(
+                "dish needs two lateral measurements, the wheel turned round in between; "
+                "name both: rimgauge dish pass-01.json pass-02.json"
+            )
         found = dish_turned(read_pass(passes[0]), read_pass(passes[1]))
     if as_json:
         print_json(_fields(found))

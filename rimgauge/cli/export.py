@@ -34,7 +34,9 @@ def command(source: Path | None, folder: Path, as_json: bool) -> None:
     elif source.is_dir():
         job = open_job(source)
     if job is not None and folder.resolve().is_relative_to(job.folder.resolve()):
-        raise BadInput(f"{folder} lies in the job, whose record it is no part of; choose another folder")
+        raise BadInput(
+            f"{folder} lies inside the job, whose record must stay as it is; choose a folder beside it: --to ../{folder.name}"
+        )
     measurements = {path: read_pass(path) for path in (passes(job) if job else [source] if source else [])}
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -124,7 +124,7 @@ def _totals(found: list[PastJob], months: tuple[Month, ...]) -> list[str]:
         for month in months
     ]
     count = "1 job" if len(found) == 1 else f"{len(found)} jobs"
-    return [*lines, f"{count}: {out} came in out, {within} within now."]
+    return [*lines, f"{count}: {out} out of tolerance at first, {within} within now."]
 
 
 def _fields(job: PastJob) -> dict[str, object]:

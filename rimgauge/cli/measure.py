@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c
+from rimgauge.cli.common import json_option, next_step, print_json, shown, stop_on_ctrl_c, view_in_job
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
 if TYPE_CHECKING:
@@ -128,9 +128,19 @@ def command(
     else:
         click.echo(runout_text(runout))
         if written is not None:
-            click.echo(f"\nWritten: {written}")
+            click.echo(f"\nWritten: {shown(written)}")
+            _next_step(runout, in_job=folder is not None and out is None)
     if check and runout.verdict.outcome != "within":
         sys.exit(3)
+
+
+def _next_step(runout: Runout, *, in_job: bool) -> None:
+    """Say what comes after this measurement; outside a job the plan's files depend on what the person has."""
+    if runout.verdict.outcome == "within":
+        words, command = "it is true enough; make the page that says so.", "rimgauge report"
+    else:
+        words, command = "ask which nipples to turn.", "rimgauge plan"
+    next_step(words, command if in_job else f"{command} --help")
 
 
 def _other_side(
@@ -283,30 +293,11 @@ def _view(view_file: Path | None, direction: Direction | None, folder: Job | Non
     if view_file is None:
         if folder is None:
             raise BadInput("measure needs --view view.json; make one with aim, or work inside a job folder")
-        view_file = _view_in_job(folder, direction)
+        view_file = view_in_job(folder, direction)
     view = read_view(view_file)
     if direction is not None and view.direction != direction:
         raise BadInput(f"{view_file} is a {view.direction} view, not a {direction} one")
     return view
-
-
-def _view_in_job(folder: Job, direction: Direction | None) -> Path:
-    """Name the job's view of the direction, or its only one; two are never guessed between."""
-    from rimgauge.job import view_path
-
-    wanted: tuple[Direction, ...] = ("lateral", "radial") if direction is None else (direction,)
-    found = [path for path in (view_path(folder, each) for each in wanted) if path.is_file()]
-    if len(found) > 1:
-        raise BadInput(
-            "this job has a lateral and a radial view; "
-            "say which one SOURCE shows with --direction lateral or --direction radial"
-        )
-    if not found:
-        which = f"{direction} view" if direction else "view"
-        raise BadInput(
-            f"this job has no {which} yet; make one with: rimgauge aim SOURCE --direction {wanted[0]}"
-        )
-    return found[0]
 
 
 def load_wheel(wheel_file: Path | None, spokes: int | None) -> Wheel:

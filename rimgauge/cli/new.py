@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import difflib
 import re
-import shlex
 from pathlib import Path
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, print_json, quoted
 from rimgauge.errors import BadInput
 
 NEXT_STEPS = """\
@@ -25,7 +24,10 @@ What to do next:
      first one; a folder of pictures or a video will do as well):
        rimgauge aim 0 --direction lateral
   4. Tell it how many millimetres a pixel is:
-       rimgauge scale --help
+       rimgauge scale --checkerboard sheet.jpg --square-mm 5
+     where sheet.jpg is a picture of the printed sheet, held where the rim's
+     edge is; rimgauge target makes the sheet, rimgauge scale --help tells
+     of other ways.
   5. Stick a mark on the rim at the valve. Turn the wheel slowly by hand,
      three times round:
        rimgauge measure 0
@@ -66,9 +68,7 @@ def command(
     if as_json:
         print_json({"folder": str(job.folder), "wheel": str(job.wheel), "spokes": spoke_count})
         return
-    click.echo(
-        NEXT_STEPS.format(folder=folder, quoted=shlex.quote(str(folder)), spokes=spoke_count), nl=False
-    )
+    click.echo(NEXT_STEPS.format(folder=folder, quoted=quoted(folder), spokes=spoke_count), nl=False)
 
 
 def _whole(option: str, text: str) -> int:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, next_step, print_json, shown
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -120,7 +120,13 @@ def command(
         print_json({"format": "rimgauge-plan", "version": 1, **plan_fields(plan)})
     else:
         click.echo(plan_text(plan))
-        click.echo(f"Written to {written}" + (f" and {sheet}" if sheet is not None else ""))
+        click.echo(f"Written to {shown(written)}" + (f" and {shown(sheet)}" if sheet is not None else ""))
+        if plan.corrections:
+            again = [name for name in ("lateral", "radial") if getattr(plan.before, f"{name}_mm") is not None]
+            next_step(
+                "turn these nipples, then measure and plan again.",
+                *(f"rimgauge measure SOURCE --direction {name}" for name in again),
+            )
     if plan.refused is not None:
         sys.exit(1)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from rimgauge import __version__
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
@@ -89,7 +89,10 @@ def command(
         reports = [str(target) for target in outs]
         print_json({"reports": reports, "headline": headline(afters), "outcomes": outcomes})
     else:
-        click.echo(f"{headline(afters)}\nWrote {' and '.join(str(target) for target in outs)}.")
+        click.echo(f"{headline(afters)}\nWrote {' and '.join(shown(target) for target in outs)}.")
+        if folder is not None:
+            where = "" if folder.folder.resolve() == Path.cwd().resolve() else f" {quoted(folder.folder)}"
+            next_step("anyone can check the record it rests on.", f"rimgauge verify{where}")
 
 
 def _drawn(evidence: Evidence, target: Path, paper: Literal["a4", "letter"]) -> bytes:
@@ -183,7 +186,8 @@ def _facts(job: Job, after: Runout, by: str | None) -> tuple[tuple[str, str], ..
     from rimgauge.report import tension_words
 
     facts = [] if by is None else [("Measured by", by)]
-    rounds = [read_plan(path).corrections for path in plans(job)]
+    made = [read_plan(path) for path in plans(job)]
+    rounds = {plan.round: plan.corrections for plan in made}.values()  # planned anew, a round counts once
     if rounds:
         nipples = sum(len(each) for each in rounds)
         turns = sum(abs(one.turns) for each in rounds for one in each)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown, view_in_job
 from rimgauge.errors import BadInput, PointerNotSeen
 
 if TYPE_CHECKING:
@@ -27,9 +27,7 @@ METHODS = {
 
 @click.command()
 @click.option("--view", "view_file", type=click.Path(path_type=Path), help="Where things are in the picture.")
-@click.option(
-    "--direction", type=click.Choice(["lateral", "radial"]), default="lateral", help="Of the job's views."
-)
+@click.option("--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views.")
 @click.option(
     "--checkerboard", type=click.Path(path_type=Path), metavar="PICTURE", help="Board at the rim's edge."
 )
@@ -53,7 +51,7 @@ METHODS = {
 def command(
     *,
     view_file: Path | None,
-    direction: Direction,
+    direction: Direction | None,
     checkerboard: Path | None,
     square_mm: str | None,
     distance_mm: str | None,
@@ -106,6 +104,14 @@ def command(
         print_json(_fields(path, found, other, differs))
     else:
         click.echo(_words(path, found, other, differs))
+        if differs:
+            return
+        files = (
+            f" --direction {view.direction}"
+            if view_file is None
+            else f" --view {quoted(path)} --wheel wheel.toml"
+        )
+        next_step("turn the wheel slowly, three times round, and measure.", f"rimgauge measure SOURCE{files}")
 
 
 def _check_choice(*ways: object) -> None:
@@ -116,15 +122,15 @@ def _check_choice(*ways: object) -> None:
         )
 
 
-def _view_path(path: Path | None, direction: Direction) -> Path:
-    from rimgauge.job import find_job, view_path
+def _view_path(path: Path | None, direction: Direction | None) -> Path:
+    from rimgauge.job import find_job
 
     if path is not None:
         return path
     job = find_job(Path.cwd())
     if job is None:
         raise BadInput("say where things are in the picture with --view view.json; `rimgauge aim` makes one")
-    return view_path(job, direction)
+    return view_in_job(job, direction)
 
 
 def _millimetres(option: str, text: str | None) -> float:
@@ -289,7 +295,7 @@ def _words(path: Path, found: ScaleResult, other: Scale | None, differs: bool) -
             else ", which both allow."
         )
         lines += ["", textwrap.fill(said + end, 78)]
-    return "\n".join([*lines, "", f"Wrote it into {path}."])
+    return "\n".join([*lines, "", f"Wrote it into {shown(path)}."])
 
 
 def _camera_words(camera: CameraPlace) -> list[str]:

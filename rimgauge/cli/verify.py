@@ -55,7 +55,11 @@ def _lines(
     job: Path, manifest: Manifest | None, troubles: tuple[Trouble, ...], checks: list[Check]
 ) -> list[str]:
     if manifest is None:
-        return [f"{job}: NOT as recorded.", *(f"  {trouble.words}" for trouble in troubles)]
+        return [
+            f"{job}: NOT as recorded.",
+            *(f"  {trouble.words}" for trouble in troubles),
+            "Put back a copy of what was recorded, or measure the wheel again.",
+        ]
     count = len(manifest.entries)
     lines = [f"{job}: {'the 1 file is' if count == 1 else f'all {count} files are'} as recorded."]
     for check in checks:

@@ -78,7 +78,7 @@ def test_the_record_stays_as_it_was(job, tmp_path, capsys):
     with pytest.raises(SystemExit) as leave:
         run(["export", str(job.folder), "--to", str(job.folder / "tables")])
     assert leave.value.code == 2
-    assert "lies in the job" in capsys.readouterr().err
+    assert "lies inside the job" in capsys.readouterr().err
     run(["export", str(job.folder), "--to", str(tmp_path / "out"), "--json"])
     assert len(json.loads(capsys.readouterr().out)["written"]) == 7
     assert verify_job(job.folder) == ()

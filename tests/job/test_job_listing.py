@@ -97,7 +97,7 @@ def test_the_list_is_for_people_too(workshop, capsys, monkeypatch):
     said = capsys.readouterr().out
     assert "2026-02-02     1.60 out         0.30 within      Müller vorn (2026/Müller vorn)" in said
     assert "2026-01  " in said
-    assert "4 jobs: 2 came in out, 2 within now." in said
+    assert "4 jobs: 2 out of tolerance at first, 2 within now." in said
     assert max(len(line) for line in said.splitlines()) <= 80
     run(["jobs", "--find", "nobody"])
     assert "No job like that in" in capsys.readouterr().out
