@@ -65,7 +65,7 @@ def command(
     right one with --pointer-at and --rim-at, in pixels from the picture's top left corner. Inside a job
     folder the files need not be named.
 
-    Example:  rimgauge aim 0 --direction lateral --out view.json --picture aim.png
+    Example:  rimgauge aim 0 --direction lateral
     """
     from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
     from rimgauge.capture.sources import open_source

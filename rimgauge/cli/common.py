@@ -8,6 +8,7 @@ import math
 import os
 import shlex
 import signal
+import textwrap
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -86,7 +87,9 @@ def quoted(path: Path) -> str:
 
 def next_step(words: str, *commands: str) -> None:
     """End a command by saying what comes next, with each command on a line of its own to copy."""
-    click.echo("\n".join(["", f"Next: {words}", *(f"  {command}" for command in commands)]))
+    click.echo(
+        "\n".join(["", textwrap.fill(f"Next: {words}", 80), *(f"  {command}" for command in commands)])
+    )
 
 
 def print_json(value: object) -> None:

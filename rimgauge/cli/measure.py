@@ -96,7 +96,9 @@ def command(
     Beside the result lies a picture of the worst place, pointer and rim edge marked in it. Inside a job
     folder the files need not be named; where it has a lateral and a radial view, --direction says which.
 
-    Example:  rimgauge measure frames --view view.json --spokes 32 --out pass.json
+    Example in a job folder:  rimgauge measure 0
+
+    Example anywhere:  rimgauge measure frames --view view.json --spokes 32
     """
     import sys
 

@@ -20,8 +20,13 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 SAME_MM = 1e-6
 """Two runouts nearer than this are the same number, written to a file and read back."""
 
+EXAMPLES = """\b
+In a job folder:  rimgauge plan
+Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
+"""
 
-@click.command(epilog="Example:  rimgauge plan --wheel wheel.toml --readings readings.csv --out plan.json")
+
+@click.command(epilog=EXAMPLES)
 @click.option("--wheel", type=_FILE, help="The build of the wheel (wheel.toml).")
 @click.option("--lateral", type=_FILE, help="A lateral measurement (pass.json).")
 @click.option("--radial", type=_FILE, help="A radial measurement (pass.json).")
@@ -122,13 +127,18 @@ def command(
         click.echo(plan_text(plan))
         click.echo(f"Written to {shown(written)}" + (f" and {shown(sheet)}" if sheet is not None else ""))
         if plan.corrections:
-            again = [name for name in ("lateral", "radial") if getattr(plan.before, f"{name}_mm") is not None]
             next_step(
                 "turn these nipples, then measure and plan again.",
-                *(f"rimgauge measure SOURCE --direction {name}" for name in again),
+                *([] if job is None else _measure_again(plan)),
             )
     if plan.refused is not None:
         sys.exit(1)
+
+
+def _measure_again(plan: Plan) -> list[str]:
+    """Write out the commands that measure again what this plan was made on."""
+    measured = {"lateral": plan.before.lateral_mm, "radial": plan.before.radial_mm}
+    return [f"rimgauge measure SOURCE --direction {name}" for name, mm in measured.items() if mm is not None]
 
 
 def _only_done(last: tuple[Plan, Readings] | None, done: str) -> tuple[Plan, Readings]:

@@ -163,3 +163,18 @@ def test_scene_refuses_a_number_that_cannot_be(refused, option, value):
 
 def test_scene_names_the_curve_that_is_not_there(refused):
     assert "nowhere.csv" in refused("scene", "--out", "drawn", "--curve", "nowhere.csv", code=1)
+
+
+def test_scale_never_guesses_between_two_views(refused, tmp_path):
+    for direction in ("lateral", "radial"):
+        (tmp_path / f"view-{direction}.json").write_text("{}", encoding="utf-8")
+    (tmp_path / "wheel.toml").write_text("spokes = 32\n", encoding="utf-8")
+    (tmp_path / "manifest.json").write_text("{}", encoding="utf-8")
+    said = refused("scale", "--checkerboard", "sheet.jpg", "--square-mm", "5")
+    assert "--direction lateral or --direction radial" in said
+
+
+def test_scale_in_a_new_job_says_to_aim_first(refused, tmp_path, monkeypatch):
+    rimgauge(["new", "job", "--spokes", "32"])
+    monkeypatch.chdir(tmp_path / "job")
+    assert "rimgauge aim SOURCE" in refused("scale", "--checkerboard", "sheet.jpg", "--square-mm", "5")

@@ -178,3 +178,16 @@ def test_a_clock_that_went_back_is_said_and_the_order_is_that_of_the_record(tmp_
     assert comparison.before.created.startswith("2026")
     run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
     assert "By the computer&#x27;s clock" in (tmp_path / "r.html").read_text(encoding="utf-8")
+
+
+def test_a_round_that_was_planned_anew_counts_once(job, runout, monkeypatch, capsys):
+    keep_pass(job, runout(1.0))
+    monkeypatch.chdir(job.folder)
+    run(["plan"])
+    once = dict(_from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"]
+    run(["plan"])
+    assert len(list(job.folder.glob("plan-*.json"))) == 2
+    assert dict(_from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"] == once
+    assert once.startswith("1 round,")
+    assert "0 nipples" not in once
+    assert "rimgauge measure SOURCE --direction lateral" in capsys.readouterr().out
