@@ -79,6 +79,8 @@ def run(arguments: list[str] | None = None) -> Any:
         sys.exit(leave.exit_code)
     except click.ClickException as trouble:
         trouble.show()
+        if isinstance(trouble, click.MissingParameter) and trouble.param and trouble.param.name == "source":
+            click.echo("Give 0 for the first camera, or a video, a folder or an address.", err=True)
         sys.exit(trouble.exit_code)
     except ImportError as trouble:
         _stop(_missing_library(trouble), 1)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, next_step, print_json
 from rimgauge.errors import BadFile, RimgaugeError
 
 if TYPE_CHECKING:
@@ -71,6 +71,7 @@ def command(out: Path, as_json: bool) -> None:
     click.echo("\nAFTER the turns, measured again")
     click.echo(_line(runouts["lateral_after"]) + "\n" + _line(runouts["radial_after"]))
     click.echo(f"\nPasses, plan and pictures are in {out}")
+    next_step("start on a wheel of your own.", 'rimgauge new "front wheel" --spokes 32')
 
 
 def sample_folder() -> Path:

@@ -60,8 +60,8 @@ def plan_text(plan: Plan) -> str:
 
 def _states(plan: Plan) -> str:
     rows = [
-        ("lateral runout, mm", "lateral_mm", "{:.2f}"),
-        ("radial runout, mm", "radial_mm", "{:.2f}"),
+        ("lateral runout at spokes, mm", "lateral_mm", "{:.2f}"),
+        ("radial runout at spokes, mm", "radial_mm", "{:.2f}"),
         ("off centre, mm (+ right)", "dish_mm", "{:+.2f}"),
         ("tension spread, right side", "tension_spread_right", "{:.0%}"),
         ("tension spread, left side", "tension_spread_left", "{:.0%}"),

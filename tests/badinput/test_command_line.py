@@ -178,3 +178,8 @@ def test_scale_in_a_new_job_says_to_aim_first(refused, tmp_path, monkeypatch):
     rimgauge(["new", "job", "--spokes", "32"])
     monkeypatch.chdir(tmp_path / "job")
     assert "rimgauge aim SOURCE" in refused("scale", "--checkerboard", "sheet.jpg", "--square-mm", "5")
+
+
+@pytest.mark.parametrize("words", [["measure"], ["aim", "--direction", "lateral"]])
+def test_a_missing_source_is_told_by_what_may_stand_there(refused, words):
+    assert "Give 0 for the first camera" in refused(*words)
