@@ -59,8 +59,23 @@ class SmoothCurve:
 
     def fit(self, normal: FloatArray, right: FloatArray) -> Fit:
         """Fit measurements that say normal @ coefficients = right, and choose how restless the curve may be."""
-        fits = [self.fit_with(normal, right, size) for size in ACCELERATIONS_DEG_S2]
-        return max(fits, key=lambda fit: fit.log_evidence)
+        return max(self._fits(normal, right), key=lambda fit: fit.log_evidence)
+
+    def spread(self, normal: FloatArray, right: FloatArray) -> FloatArray:
+        """Standard uncertainty (n,) of the chosen fit's values, that of how restless the curve is included.
+
+        Each size of acceleration counts by how likely it makes the measurements (Bayesian model averaging:
+        Hoeting et al., Statist. Sci. 14 (1999) 382; from memory): a few passes at even intervals may be a
+        free spin, or a hand's that happened to be even.
+        """
+        fits = self._fits(normal, right)
+        best = max(fits, key=lambda fit: fit.log_evidence)
+        share = np.exp([fit.log_evidence - best.log_evidence for fit in fits])
+        variances = [fit.standard_uncertainty() ** 2 + (fit.values() - best.values()) ** 2 for fit in fits]
+        return np.asarray(np.sqrt(np.average(variances, axis=0, weights=share)))
+
+    def _fits(self, normal: FloatArray, right: FloatArray) -> list[Fit]:
+        return [self.fit_with(normal, right, size) for size in ACCELERATIONS_DEG_S2]
 
     def fit_with(self, normal: FloatArray, right: FloatArray, acceleration_deg_s2: float) -> Fit:
         """Fit with an acceleration of so much round a steady one, which is free."""

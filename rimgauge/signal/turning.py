@@ -109,7 +109,7 @@ def find_turning(
         )
     settled = np.abs(fit.values() - angle_deg) < SETTLED_DEG
     angle_deg = fit.values()
-    spread_deg = np.hypot(fit.standard_uncertainty(), _shift_uncertainty(sure))
+    spread_deg = np.hypot(curve.spread(normal, right), _shift_uncertainty(sure))
     spacing_deg = 360.0 / len(spoke_angles_deg)
     usable = spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
     usable &= settled
