@@ -144,7 +144,7 @@ class LivePlace:
 
     def _mark_evidence(self, mark_deg: FloatArray) -> Evidence:
         spread_deg = 0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg))
-        return Evidence(mark_deg, spread_deg, self._hidden_deg(), _ANY_SPEED, ())
+        return Evidence(mark_deg, spread_deg, self._hidden_deg(), ())
 
     def _hidden_deg(self) -> float:
         return min(2.0, 0.5 * self._farthest_deg)
@@ -182,8 +182,7 @@ class LivePlace:
             for look in self._looks(profile, gap_px)
         )
         sd_deg = _laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count)
-        speed = np.ones((count, 2 * FASTEST_STEPS + 1))
-        place = follow(Evidence(marks, sd_deg, self._hidden_deg(), speed, looks))
+        place, _ = follow(Evidence(marks, sd_deg, self._hidden_deg(), looks))
         if np.ptp(place.angle_deg) < LEAST_LEARNT_DEG:
             self._gap_usual, self._axes = before
             return
@@ -222,9 +221,6 @@ def _next_state(state: Grid) -> Grid:
     wrapped = np.concatenate([pushed[:, -most:], pushed, pushed[:, :most]], axis=1)
     down, across = wrapped.strides
     return as_strided(wrapped[:, 2 * most :], state.shape, (down - across, across), writeable=False)
-
-
-_ANY_SPEED = np.ones((1, 2 * FASTEST_STEPS + 1))
 
 
 def _centre(chance: Grid) -> tuple[float, float]:

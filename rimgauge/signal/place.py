@@ -1,8 +1,8 @@
 """Where the wheel is in every frame, coarsely but never lost: a hidden Markov model on a circle.
 
 State: angle on a grid of the full circle, and speed in grid steps a frame, forward or backward.
-Evidence: the mark where it is seen (and that it isn't seen elsewhere), the rim's own movement from frame to
-frame, and looks that come back after a known angle: the spokes' and the gap's. A look isn't known beforehand:
+Evidence: the mark where it is seen (and that it isn't seen elsewhere), and looks that come back after a known
+angle: the spokes' and the gap's. A look isn't known beforehand:
 expectation and maximisation learn it, starting from the frames near the mark's passes, whose angle is known,
 and spreading outward from there.
 Forward–backward smoothing and its use for learning: Rabiner, Proc. IEEE 77 (1989) 257 (from memory).
@@ -28,6 +28,8 @@ HARMONICS = 12
 SPEED_CHANGE = (0.69, 0.15, 0.005)
 """Chance that the speed changes by 0, by +1 and by +2 steps from one frame to the next (or by −1 and −2): a
 hand's push is a few frames long."""
+RELUCTANCE = 1e-3
+"""Chance of beginning the other way, or at rest, beside that of the way that is tried."""
 LEAST_CHANCE = 1e-4
 SPEED_MARGIN = 3
 BLOCK = 512
@@ -52,8 +54,6 @@ class Evidence:
 
     mark_deg, mark_sd_deg (n,): angle by the mark and its standard deviation, NaN where it isn't seen.
     hidden_deg: half-width round 0 in which the mark would have been seen.
-    speed (n, 2·FASTEST_STEPS + 1): likelihood of each speed from the moment before, by the rim's own movement;
-    1 where it tells nothing.
     looks: what else changes with the angle: the spokes, which look the same after a few of them, and the gap
     itself, which looks the same after a full turn.
     """
@@ -61,7 +61,6 @@ class Evidence:
     mark_deg: FloatArray
     mark_sd_deg: FloatArray
     hidden_deg: float
-    speed: FloatArray
     looks: tuple[Look, ...]
 
 
@@ -69,20 +68,33 @@ class Evidence:
 class Place:
     """What is known of each of n moments.
 
-    angle_deg (n,): unwrapped, to grid accuracy. chance (n, STEPS): of each angle. speed (n,): steps a moment.
+    angle_deg (n,): unwrapped, to grid accuracy. chance (n, STEPS): of each angle.
+    likelihood: natural logarithm of that of the evidence.
     """
 
     angle_deg: FloatArray
     chance: FloatArray
-    speed: FloatArray
+    likelihood: float
 
 
-def follow(evidence: Evidence) -> Place:
-    """Follow the wheel through all moments."""
+def follow(evidence: Evidence) -> tuple[Place, Place]:
+    """Follow the wheel through all moments, once begun as if it rolled forward and once backward.
+
+    Where the mark is seen in one moment a turn only, and looks are learnt on the way, a path and its mirror
+    image are nearly as likely as one another, and learning settles on the one it began with.
+
+    Returns
+    -------
+    The likelier path, then the other one; they may be the same.
+    """
+    forward, backward = (_follow(evidence, way) for way in (1, -1))
+    return (forward, backward) if forward.likelihood >= backward.likelihood else (backward, forward)
+
+
+def _follow(evidence: Evidence, way: int) -> Place:
     by_mark = _mark_likelihood(evidence)
-    by_speed = evidence.speed.astype(np.float32)
     speeds = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
-    chance, of_speed = _smooth(by_mark, by_speed, speeds)
+    chance, of_speed, likely = _smooth(by_mark, speeds, way)
     away = _frames_from_mark(evidence.mark_deg)
     bases = [_phase_basis(look.period_deg, HARMONICS) for look in evidence.looks]
     for reach in _reaches(int(away.max())) if evidence.looks else ():
@@ -94,9 +106,9 @@ def follow(evidence: Evidence) -> Place:
                 by_look = _look_likelihood(look.components, basis @ learnt[0], learnt[1])
                 likelihood = likelihood * np.where(near[:, None], by_look, 1.0)
         speeds = _likely_speeds(of_speed)
-        chance, of_speed = _smooth(likelihood, by_speed, speeds)
+        chance, of_speed, likely = _smooth(likelihood, speeds, way)
     speed = of_speed @ np.arange(-FASTEST_STEPS, FASTEST_STEPS + 1)
-    return Place(_path(chance, speed), chance, speed)
+    return Place(_path(chance, speed), chance, likely)
 
 
 def _likely_speeds(of_speed: FloatArray) -> range:
@@ -152,41 +164,53 @@ def _look_likelihood(components: FloatArray, look: FloatArray, noise: FloatArray
     return np.asarray(np.exp(-0.5 * (distance - distance.min(axis=1, keepdims=True))) + 0.02)
 
 
-def _smooth(likelihood: FloatArray, by_speed: Grid, speeds: range) -> tuple[FloatArray, FloatArray]:
-    """Chance of each angle (n, STEPS) and of each speed (n, 2·FASTEST_STEPS + 1), from all frames together."""
+def _smooth(likelihood: FloatArray, speeds: range, way: int) -> tuple[FloatArray, FloatArray, float]:
+    """Chance of each angle (n, STEPS) and of each speed (n, 2·FASTEST_STEPS + 1), from all frames together.
+
+    way: +1 or −1, which way it begins by preference. Also the log likelihood of all frames.
+    """
     count = len(likelihood)
     likely = likelihood.astype(np.float32)
-    told = by_speed[:, speeds.start + FASTEST_STEPS : speeds.stop + FASTEST_STEPS, None]
-    chance, of_speed = np.empty((count, STEPS)), np.zeros(by_speed.shape)
+    chance, of_speed = np.empty((count, STEPS)), np.zeros((count, 2 * FASTEST_STEPS + 1))
     starts = list(range(0, count, BLOCK))
-    first = [_wrapped(np.tile(likely[0] / likely[0].sum() / len(speeds), (len(speeds), 1)))]
+    begins = np.where(np.sign(speeds) * way > 0, 1.0, RELUCTANCE)
+    first = [_wrapped(np.outer(begins / begins.sum(), likely[0] / likely[0].sum()))]
     for start in starts[1:]:
-        first.append(_forward(first[-1], likely, told, speeds, range(start - BLOCK + 1, start + 1))[-1])
+        first.append(_forward(first[-1], likely, speeds, range(start - BLOCK + 1, start + 1))[0][-1])
     later = _wrapped(np.ones((len(speeds), STEPS), dtype=np.float32))
+    told = float(np.log(likely[0].mean()))
     for start, state in zip(reversed(starts), reversed(first), strict=True):
-        states = _forward(state, likely, told, speeds, range(start + 1, min(start + BLOCK, count)))
-        for k in range(start + len(states) - 1, start - 1, -1):
+        frames = range(start + 1, min(start + BLOCK, count - 1) + 1)
+        states, foreseen = _forward(state, likely, speeds, frames)
+        told += float(np.sum(np.log(foreseen)))
+        last = len(states) - 1 if frames.stop == count else BLOCK - 1
+        for k in range(start + last, start - 1, -1):
             both = states[k - start, :, REACH] * later[:, REACH]
             total = both.sum()
             chance[k] = both.sum(axis=0) / total
             of_speed[k, speeds.start + FASTEST_STEPS : speeds.stop + FASTEST_STEPS] = both.sum(axis=1) / total
             later[:, REACH] *= likely[k] / later[:, REACH].mean()
             _wrap(later)
-            later = _change_speed(_wrapped(_turned(later, -1, speeds) * told[k]))
-    return chance, of_speed
+            later = _change_speed(_wrapped(_turned(later, -1, speeds)))
+    return chance, of_speed, told
 
 
-def _forward(state: Grid, likely: Grid, told: Grid, speeds: range, frames: range) -> Grid:
-    """Chances of (speed, angle) given what was seen so far: of the start and of each following frame."""
+def _forward(state: Grid, likely: Grid, speeds: range, frames: range) -> tuple[Grid, FloatArray]:
+    """Chances of (speed, angle) given what was seen so far: of the start and of each following frame.
+
+    Also how likely each following frame was before it was seen.
+    """
     result = np.empty((len(frames) + 1, *state.shape), dtype=np.float32)
+    foreseen = np.empty(len(frames))
     result[0] = state
     for place, k in enumerate(frames, start=1):
         state = result[place]
-        np.multiply(_turned(_change_speed(result[place - 1]), 1, speeds), told[k], out=state[:, REACH])
+        state[:, REACH] = _turned(_change_speed(result[place - 1]), 1, speeds)
         state[:, REACH] *= likely[k]
-        state[:, REACH] *= 1.0 / state[:, REACH].sum()
+        foreseen[place - 1] = state[:, REACH].sum()
+        state[:, REACH] *= 1.0 / foreseen[place - 1]
         _wrap(state)
-    return result
+    return result, foreseen
 
 
 def _wrapped(state: Grid) -> Grid:

@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
-from rimgauge.signal.place import FASTEST_STEPS, STEPS, Evidence, Look, Place, follow
+from rimgauge.signal.place import STEPS, Evidence, Look, Place, follow
 from rimgauge.signal.smooth_curve import SmoothCurve
 
 UNEVEN_SHARE = 0.2
@@ -43,6 +43,8 @@ SURE_SHARE = 1.0 / 6.0
 a spacing, beyond which a neighbouring spoke would be named."""
 LARGEST_SD_DEG = 2.0
 LARGEST_DOUBT = 0.01
+LEAST_LIKELIER = math.log(20.0)
+"""Odds in favour of a path from which it is believed against another one."""
 LEAST_USED_SHARE = 0.5
 
 
@@ -79,7 +81,9 @@ def find_turning(
     soft_bins = SOFT_DEG / max(spoke_bin_deg, 1e-3)
     components = _spoke_components(track, soft_bins, COMPONENTS)
     mark_deg = track.mark_px / px_per_deg - mark_to_pointer_deg
-    moment, place = _coarse(track, mark_deg, _spoke_components(track, 0.0, COARSE_COMPONENTS), period_deg)
+    moment, place, other = _coarse(
+        track, mark_deg, _spoke_components(track, 0.0, COARSE_COMPONENTS), period_deg
+    )
     angle_deg = place.angle_deg[moment]
     # Stamps jitter more than the camera's own beat does.
     beat_s: FloatArray = moment * np.float64(np.polyfit(moment, track.time_s, 1)[0])
@@ -114,6 +118,7 @@ def find_turning(
     usable = spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
     usable &= settled
     usable &= _doubt(place.chance[moment], angle_deg, spacing_deg) < LARGEST_DOUBT
+    usable &= ~_contested(place, other, spacing_deg)[moment]
     evidence = ("mark",) if not components.shape[1] else ("mark", "spokes")
     _check(angle_deg, usable, evidence)
     return Turning(
@@ -149,6 +154,15 @@ def _doubt(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> Flo
     grid = np.arange(STEPS) * (360.0 / STEPS)
     off = np.abs((grid - angle_deg[:, None] + 180.0) % 360.0 - 180.0)
     return np.asarray(np.sum(np.where(off > 0.5 * spacing_deg + 1.0, chance, 0.0), axis=1))
+
+
+def _contested(place: Place, other: Place, spacing_deg: float) -> BoolArray:
+    """Moments (n,) at which the next likely path, hardly less likely, would name another spoke.
+
+    A mark seen in one frame a turn doesn't tell which way the wheel goes round.
+    """
+    off = np.abs((place.angle_deg - other.angle_deg + 180.0) % 360.0 - 180.0)
+    return np.asarray((off > 0.5 * spacing_deg) & (place.likelihood - other.likelihood < LEAST_LIKELIER))
 
 
 def _shift_uncertainty(mark_weight: FloatArray) -> float:
@@ -216,12 +230,12 @@ def _spoke_components(track: GapTrack, soft_bins: float, most: int) -> FloatArra
 
 def _coarse(
     track: GapTrack, mark_deg: FloatArray, components: FloatArray, period_deg: float
-) -> tuple[IntArray, Place]:
+) -> tuple[IntArray, Place, Place]:
     """Lay the frames on evenly spaced moments, so that a dropped one is a gap, and follow the wheel there.
 
     Returns
     -------
-    moment (n,) of each frame, and the place at every moment.
+    moment (n,) of each frame, the place at every moment, and the next likely one.
     """
     moment = even_moments(track.time_s)
     count = int(moment[-1]) + 1
@@ -232,8 +246,8 @@ def _coarse(
         looks.append(Look(_laid_out(components, moment, count), period_deg))
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
     hidden_deg = min(2.0, 0.5 * seen_as_far_as)
-    speed = np.ones((count, 2 * FASTEST_STEPS + 1))
-    return moment, follow(Evidence(marks, spreads, hidden_deg, speed, tuple(looks)))
+    place, other = follow(Evidence(marks, spreads, hidden_deg, tuple(looks)))
+    return moment, place, other
 
 
 def even_moments(time_s: FloatArray) -> IntArray:
