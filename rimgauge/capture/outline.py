@@ -6,6 +6,7 @@ tyre lie behind it. It is found once, on the first frames, by aligning their mea
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,13 +15,17 @@ from rimgauge.capture.edge import EdgeShape
 from rimgauge.capture.patch import GreyArray
 from rimgauge.capture.shape import learn_shape
 from rimgauge.errors import RimNotSeen
-from rimgauge.records import FloatArray
+from rimgauge.records import FloatArray, IntArray
 
 WINDOW_PX = (-7, 2)
 """The look of the outline reaches so far toward the pointer and into the rim.
 What lies before an outline is background and stays plain; what lies behind it (decals, streaks, glare) changes."""
 SAMPLE_FRAMES = 12
-FIRST_EDGE_SHARE = 0.3
+PULL = 0.02
+"""What a pixel's distance from the last place costs, as a share of the outline's own strength."""
+MOST_UNLIKE = 0.5
+"""Squared difference from the outline's look, as a share of its strength, beyond which a place isn't it."""
+FIRST_EDGE_SHARE = 0.25
 """An edge counts as the outline when it is at least this strong beside the strongest one."""
 
 
@@ -29,12 +34,14 @@ class Outline:
     """The look of the edge: template, the mean slope of brightness round it; row and slope it was taken at.
 
     lead_px: where the fit's first step lies from the middle of the template.
+    front_px: columns on the pointer's side where its own tip stands.
     """
 
     template: FloatArray
     row_px: float
     slope: float
     lead_px: float
+    front_px: int
     shape: EdgeShape
 
 
@@ -48,10 +55,13 @@ def steepness_profile(patch: GreyArray, slope: float, row_px: float) -> FloatArr
     return np.convolve(padded, [0.125, 0.25, 0.0, -0.25, -0.125], "valid")
 
 
-def learn_outline(patches: list[GreyArray], slope: float, row_px: float, room_px: int) -> Outline:
+def learn_outline(
+    patches: list[GreyArray], slope: float, row_px: float, room_px: int, front_px: int = 0
+) -> Outline:
     """Find the outline in the patches of the first frames and learn its look, bend and blur.
 
     room_px : columns at both ends of the patch that only give the fit's band room; the edge isn't sought there.
+    front_px : columns on the pointer's side where its own tip stands, whose edge must not be taken for the rim's.
 
     Raises
     ------
@@ -60,7 +70,7 @@ def learn_outline(patches: list[GreyArray], slope: float, row_px: float, room_px
     """
     row_px = float(np.clip(row_px, 0.0, patches[0].shape[0] - 1.0))
     profiles = np.stack([steepness_profile(p, slope, row_px) for p in patches])
-    profiles[:, :room_px] = 0.0
+    profiles[:, : max(room_px, front_px)] = 0.0
     profiles[:, -room_px:] = 0.0
     typical_max = float(np.median(np.abs(profiles).max(axis=1)))
     floor = 1.4826 * float(np.median(np.abs(profiles)))
@@ -68,28 +78,42 @@ def learn_outline(patches: list[GreyArray], slope: float, row_px: float, room_px
         raise RimNotSeen(
             "no edge stands out in the rim's box; add light, choose a plain background, or run aim again"
         )
-    places = np.array(
-        [_first_edge(profile, FIRST_EDGE_SHARE * typical_max) for profile in profiles], dtype=np.float64
-    )
+    shifts = _shifts(profiles)
+    laid_over = np.median([np.roll(p, -shift) for p, shift in zip(profiles, shifts, strict=True)], axis=0)
+    first = _first_edge(laid_over, FIRST_EDGE_SHARE * float(np.abs(laid_over).max()))
+    places = (first + shifts).astype(np.float64)
     template = _aligned_mean(profiles, places)
     for _ in range(3):
         places = np.array([_refine(_match_scores(profile, template)) for profile in profiles])
         template = _aligned_mean(profiles, places)
     chosen = np.linspace(0, len(patches) - 1, min(SAMPLE_FRAMES, len(patches))).astype(int)
     shape, lead_px = learn_shape([patches[i] for i in chosen], places[chosen], slope, row_px, room_px - 1)
-    return Outline(template, row_px, shape.slope, lead_px, shape)
+    return Outline(template, row_px, shape.slope, lead_px, front_px, shape)
 
 
-def nearest_edge(patch: GreyArray, outline: Outline, last_px: float | None) -> float:
-    """Place of the outline to about a third of a pixel; among equals, the one near the last frame's."""
+def nearest_edge(
+    patch: GreyArray, outline: Outline, expected_px: float | None = None, reach_px: float = math.inf
+) -> float | None:
+    """Place of the outline to about a third of a pixel; among equals, the one near the place expected.
+
+    None where nothing within reach of that place looks like it: something is before it.
+    """
     profile = steepness_profile(patch, outline.slope, outline.row_px)
     scores = _match_scores(profile, outline.template)
-    if last_px is not None:
-        distance = np.arange(len(scores)) + outline.lead_px - last_px
-        scores = scores - 0.01 * np.abs(scores).max() * np.abs(distance)
+    strength = float(outline.template @ outline.template)
     # Nearer to the patch's ends the fit would have no whole band.
-    first, last = outline.shape.outside_px, len(scores) - outline.shape.inside_px
-    return first + _refine(scores[first:last]) + outline.lead_px
+    first, last = max(outline.shape.outside_px, outline.front_px), len(scores) - outline.shape.inside_px
+    pulled = scores
+    if expected_px is not None:
+        middle = expected_px - outline.lead_px
+        first, last = max(first, math.floor(middle - reach_px)), min(last, math.ceil(middle + reach_px) + 1)
+        pulled = scores - PULL * strength * np.abs(np.arange(len(scores)) - middle)
+    if last - first < 3:
+        return None
+    place = first + _refine(pulled[first:last])
+    if scores[round(place)] < -MOST_UNLIKE * strength:
+        return None
+    return place + outline.lead_px
 
 
 def _refine(scores: FloatArray) -> float:
@@ -100,6 +124,17 @@ def _refine(scores: FloatArray) -> float:
         bend = left - 2.0 * here + right
         return float(best + (0.5 * (left - right) / bend if bend < 0.0 else 0.0))
     return float(best)
+
+
+def _shifts(profiles: FloatArray) -> IntArray:
+    """Whole pixels by which each profile lies further than their median, by correlation: the rim moves as one."""
+    middle = profiles.shape[1] - 1
+    reference = profiles[0]
+    for _ in range(3):
+        shifts = np.array([int(np.argmax(np.correlate(p, reference, "full"))) - middle for p in profiles])
+        shifts -= int(np.median(shifts))
+        reference = np.median([np.roll(p, -shift) for p, shift in zip(profiles, shifts, strict=True)], axis=0)
+    return shifts
 
 
 def _first_edge(profile: FloatArray, threshold: float) -> int:
@@ -127,6 +162,10 @@ def _match_scores(profile: FloatArray, template: FloatArray) -> FloatArray:
     windows = np.lib.stride_tricks.sliding_window_view(padded, len(template))
     cross = windows @ template
     energy = np.sum(windows**2, axis=1)
-    # Gain is free within a factor of two: lights flicker and cameras adjust.
-    gain = np.clip(cross / max(float(template @ template), 1e-9), 0.5, 2.0)
-    return np.asarray(-(energy - 2.0 * gain * cross + gain**2 * float(template @ template)))
+    # Gain is free within a factor of two: lights flicker and cameras adjust. With less, a plain place that has
+    # no edge at all would be like the outline by default.
+    strength = max(float(template @ template), 1e-9)
+    gain = cross / strength
+    free = np.clip(gain, 0.5, 2.0)
+    faint = np.maximum(0.5 - gain, 0.0)
+    return np.asarray(-(energy - 2.0 * free * cross + free**2 * strength) - 4.0 * faint**2 * strength)

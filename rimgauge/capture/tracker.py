@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
 from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark, strip_along, strip_centre_px
 from rimgauge.capture.outline import Outline, learn_outline, nearest_edge
-from rimgauge.capture.patch import Patch, check_boxes, inward, patch_of
+from rimgauge.capture.patch import GreyArray, Patch, check_boxes, inward, patch_of
 from rimgauge.capture.pointer import PointerLook, PointerShift, learn_pointer, locate_pointer
 from rimgauge.capture.shape import least_outside_px
 from rimgauge.capture.sources import Frame
@@ -23,10 +23,16 @@ from rimgauge.records import Box, Edge, EdgeTrack, FloatArray, GapTrack, View
 LEARNING_FRAMES = 60
 """So many frames are looked at before the first gap is read: two seconds of a webcam."""
 LEAST_QUALITY = 0.25
+MOST_VAGUE, LEAST_VAGUE_PX = 4.0, 0.05
+"""A frame counts as vague when its standard error is so many times the usual one, and worth a word at all."""
 SHIFT_NOISE_FACTOR = 4.0
 """JPEG and what passes behind the pointer make its shift up to four times as uncertain as
 pixel noise says (seen on ray-traced scenes without any shake)."""
 BAND_ROOM_PX = 12
+LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
+"""The edge is sought within so much and so many usual moves of its last place; the usual move is a running mean."""
+TIP_CLEARANCE_PX = 3.0
+"""Nearer to the tip than this, the rim's edge and the pointer's are one blur."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +58,8 @@ NOTHING = Sighting(
 class EdgeFollower:
     """One pointer and the rim edge it faces, followed from frame to frame.
 
-    Holds the only state of tracking: where the edge was last.
+    Holds the only state of tracking: where the edge was last, how far it usually moves from frame to frame, and
+    for how many frames it wasn't seen.
     """
 
     def __init__(self, view: View, edge: Edge, frames: list[Frame]) -> None:
@@ -65,23 +72,41 @@ class EdgeFollower:
         forward_u, forward_v = self.rim_patch.turn(view.forward)
         slope = forward_u / forward_v if abs(forward_v) > 0.2 else 0.0
         self.outline: Outline = learn_outline(
-            [self.rim_patch.cut(f.image) for f in frames], slope, self.tip[1], BAND_ROOM_PX
+            [self.rim_patch.cut(f.image) for f in frames],
+            slope,
+            self.tip[1],
+            BAND_ROOM_PX,
+            math.ceil(self.tip[0] + TIP_CLEARANCE_PX),
         )
         self.last_px: float | None = None
+        self.usual_move_px = 0.0
+        self.missed = 0
 
     def step(self, image: NDArray[np.uint8]) -> Sighting:
         """Read the gap in one picture."""
         shift = locate_pointer(self.look, self.pointer_patch.cut(image))
-        patch = self.rim_patch.cut(image)
-        start = nearest_edge(patch, self.outline, self.last_px)
-        fit = fit_edge(patch, start, self.tip[1], self._clear_of_pointer(start))
+        fit = self._follow(self.rim_patch.cut(image))
         if fit is None:
-            self.last_px = None
             return NOTHING
-        self.last_px = fit.place_px
         quality = min(fit.quality, shift.quality)
         lost = "" if quality >= LEAST_QUALITY else "the rim's edge or the pointer was covered or too faint"
         return self._sighting(fit, shift, quality, lost)
+
+    def _follow(self, patch: GreyArray) -> EdgeFit | None:
+        """Fit the edge where it can be by now: a rim doesn't jump, another edge in its box seems to."""
+        reach_px = (LEAST_REACH_PX + MOVES_AHEAD * self.usual_move_px) * (1 + self.missed)
+        start = nearest_edge(patch, self.outline, self.last_px, reach_px)
+        fit = None
+        if start is not None:
+            fit = fit_edge(patch, start, self.tip[1], self._clear_of_pointer(start))
+        if fit is None:
+            self.missed += 1
+            return None
+        if self.last_px is not None:
+            move_px = abs(fit.place_px - self.last_px) / (1 + self.missed)
+            self.usual_move_px += LEARNING_RATE * (move_px - self.usual_move_px)
+        self.last_px, self.missed = fit.place_px, 0
+        return fit
 
     def _clear_of_pointer(self, edge_px: float) -> EdgeShape:
         """The outline's shape with a band that ends short of the pointer, as far as the edge's blur allows."""
@@ -171,6 +196,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         sightings.append(tracker.sight(frame))
         marks.append(tracker.mark_strip(frame).astype(np.float32))
         spokes.append(tracker.spoke_strip(frame).astype(np.float32))
+    sides = [_vague_left_out([s[k] for s in sightings]) for k in range(len(view.edges))]
     count = len(times)
     mark_px, strength = np.full(count, np.nan), np.zeros(count)
     if view.mark_box is not None:
@@ -178,12 +204,20 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         mark_px, strength = find_mark(np.stack(marks).astype(np.float64), centre_bin, px_per_bin)
     return GapTrack(
         time_s=np.array(times),
-        sides=tuple(_edge_track(edge, [s[k] for s in sightings]) for k, edge in enumerate(view.edges)),
+        sides=tuple(_edge_track(edge, side) for edge, side in zip(view.edges, sides, strict=True)),
         mark_px=mark_px,
         mark_strength=strength,
         spoke_profile=np.stack(spokes),
-        lost=tuple("; ".join(sorted({s.lost for s in each if s.lost})) for each in sightings),
+        lost=tuple("; ".join(sorted({s.lost for s in each if s.lost})) for each in zip(*sides, strict=True)),
     )
+
+
+def _vague_left_out(sightings: list[Sighting]) -> list[Sighting]:
+    """Leave out frames whose edge is far less sure than usual: something stands half before it."""
+    errors = [s.standard_error_px for s in sightings if not s.lost]
+    limit_px = max(MOST_VAGUE * float(np.median(errors)), LEAST_VAGUE_PX) if errors else math.inf
+    why = "the rim's edge was far less clear than usual"
+    return [s if s.lost or s.standard_error_px <= limit_px else replace(s, lost=why) for s in sightings]
 
 
 def _edge_track(edge: Edge, sightings: list[Sighting]) -> EdgeTrack:

@@ -23,11 +23,11 @@ from rimgauge.signal.place import (
     Evidence,
     Grid,
     Look,
-    _learn_look,
-    _look_likelihood,
-    _mark_likelihood,
-    _phase_basis,
     follow,
+    learn_look,
+    look_likelihood,
+    mark_likelihood,
+    phase_basis,
 )
 from rimgauge.signal.profile import ProfileAxes, learn_axes
 
@@ -136,10 +136,10 @@ class LivePlace:
             self._farthest_deg = max(self._farthest_deg, abs(row.mark_deg))
 
     def _likelihood(self, mark_deg: float, profile: FloatArray, gap_px: FloatArray) -> Grid:
-        likely = _mark_likelihood(self._mark_evidence(np.array([mark_deg])))
+        likely = mark_likelihood(self._mark_evidence(np.array([mark_deg])))
         for look, known in zip(self._looks(profile[None], gap_px[None]), self._learnt, strict=False):
             if known is not None:
-                likely = likely * _look_likelihood(look.components, *known)
+                likely = likely * look_likelihood(look.components, *known)
         return np.asarray(likely[0], dtype=np.float32)
 
     def _mark_evidence(self, mark_deg: FloatArray) -> Evidence:
@@ -193,8 +193,8 @@ class LivePlace:
 
 def _learn(chance: FloatArray, look: Look) -> _Learnt | None:
     """Learn a look (STEPS, k) and the noise round it (k,) from the chances (n, STEPS) of each angle."""
-    basis = _phase_basis(look.period_deg, HARMONICS)
-    learnt = _learn_look(chance, look, basis, np.ones(len(chance), dtype=np.bool_))
+    basis = phase_basis(look.period_deg, HARMONICS)
+    learnt = learn_look(chance, look, basis, np.ones(len(chance), dtype=np.bool_))
     return None if learnt is None else (basis @ learnt[0], learnt[1])
 
 

@@ -92,18 +92,18 @@ def follow(evidence: Evidence) -> tuple[Place, Place]:
 
 
 def _follow(evidence: Evidence, way: int) -> Place:
-    by_mark = _mark_likelihood(evidence)
+    by_mark = mark_likelihood(evidence)
     speeds = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
     chance, of_speed, likely = _smooth(by_mark, speeds, way)
     away = _frames_from_mark(evidence.mark_deg)
-    bases = [_phase_basis(look.period_deg, HARMONICS) for look in evidence.looks]
+    bases = [phase_basis(look.period_deg, HARMONICS) for look in evidence.looks]
     for reach in _reaches(int(away.max())) if evidence.looks else ():
         near = away <= reach
         likelihood = by_mark
         for look, basis in zip(evidence.looks, bases, strict=True):
-            learnt = _learn_look(chance, look, basis, near)
+            learnt = learn_look(chance, look, basis, near)
             if learnt is not None:
-                by_look = _look_likelihood(look.components, basis @ learnt[0], learnt[1])
+                by_look = look_likelihood(look.components, basis @ learnt[0], learnt[1])
                 likelihood = likelihood * np.where(near[:, None], by_look, 1.0)
         speeds = _likely_speeds(of_speed)
         chance, of_speed, likely = _smooth(likelihood, speeds, way)
@@ -133,14 +133,15 @@ def _frames_from_mark(mark_deg: FloatArray) -> FloatArray:
     return np.asarray(np.minimum(np.abs(seen[after] - index), np.abs(seen[np.maximum(after - 1, 0)] - index)))
 
 
-def _phase_basis(period_deg: float, harmonics: int) -> FloatArray:
+def phase_basis(period_deg: float, harmonics: int) -> FloatArray:
     """Constant, cosines and sines (STEPS, 1 + 2·harmonics) of the phase within a period."""
     phase = 2.0 * np.pi * np.arange(STEPS) * (360.0 / STEPS) / period_deg
     orders = np.arange(1, harmonics + 1)
     return np.hstack([np.ones((STEPS, 1)), np.cos(np.outer(phase, orders)), np.sin(np.outer(phase, orders))])
 
 
-def _mark_likelihood(evidence: Evidence) -> FloatArray:
+def mark_likelihood(evidence: Evidence) -> FloatArray:
+    """Likelihood (n, STEPS) of each angle by the mark, seen or not seen."""
     angle = np.arange(STEPS) * (360.0 / STEPS)
     seen = np.isfinite(evidence.mark_deg)
     result = np.ones((len(seen), STEPS))
@@ -152,7 +153,7 @@ def _mark_likelihood(evidence: Evidence) -> FloatArray:
     return result
 
 
-def _look_likelihood(components: FloatArray, look: FloatArray, noise: FloatArray) -> FloatArray:
+def look_likelihood(components: FloatArray, look: FloatArray, noise: FloatArray) -> FloatArray:
     """Likelihood (n, STEPS), with a floor: a hand or the valve in the picture must not decide alone."""
     seen, expected = components / noise, look / noise
     distance = (
@@ -249,7 +250,7 @@ def _change_speed(state: Grid) -> Grid:
     return np.asarray(result, dtype=np.float32)
 
 
-def _learn_look(
+def learn_look(
     chance: FloatArray, what: Look, basis: FloatArray, near: BoolArray
 ) -> tuple[FloatArray, FloatArray] | None:
     """Fourier coefficients (1 + 2h, k) of a look and the noise (k,) round it; None where too little is known."""

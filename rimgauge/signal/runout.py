@@ -26,6 +26,8 @@ DRAWS = 500
 ORDER_PER_SPOKE = 0.75
 """Highest harmonic a spoke: a rim bends between spokes, but hardly faster than every second one."""
 LEAST_USED_SHARE = 0.5
+MOST_UNSEEN_DEG = 15.0
+"""About the shortest bend that a rim with many spokes can make: across a wider gap its curve is anybody's guess."""
 
 
 def side_runout(
@@ -119,10 +121,10 @@ def _check_enough(good: BoolArray, turning: Turning) -> None:
         )
     around = np.sort(turning.angle_deg[good] % 360.0)
     widest = float(np.max(np.diff(np.concatenate([around, [around[0] + 360.0]]))))
-    if widest > 45.0:
+    if widest > MOST_UNSEEN_DEG:
         raise NotTrustworthy(
-            f"{widest:.0f}° of the rim never passed the pointer in a usable frame; turn the wheel slowly, "
-            "two or three whole turns, and measure again"
+            f"{widest:.0f}° of the rim in one piece never passed the pointer in a usable frame; turn the wheel "
+            "slowly, two or three whole turns, keep spokes out of the gap's picture, and measure again"
         )
 
 

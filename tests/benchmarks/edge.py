@@ -86,7 +86,8 @@ def ours(frames: list[NDArray[np.uint8]], slope: float) -> tuple[list[float], li
     places, stated, last = [], [], None
     start = time.process_time()
     for patch in patches:
-        fit = fit_edge(patch, nearest_edge(patch, outline, last), ROW_PX, outline.shape)
+        near = nearest_edge(patch, outline, last)
+        fit = None if near is None else fit_edge(patch, near, ROW_PX, outline.shape)
         last = None if fit is None else fit.place_px
         places.append(math.nan if fit is None else fit.place_px)
         stated.append(math.nan if fit is None else fit.standard_error_px)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from rimgauge.errors import NotTrustworthy
 from rimgauge.records import CameraPlace, EdgeTrack, Scale, Turning
 from rimgauge.signal.budget import camera_notes, combined, depth_share
 from rimgauge.signal.runout import side_runout
@@ -56,6 +57,15 @@ def test_a_wave_reads_its_height_and_its_phase():
     assert_allclose(side.total_runout.value, 0.6, rtol=0, atol=0.01)
     assert_allclose(side.harmonic_amplitude_mm[1], 0.3, rtol=0, atol=0.003)
     assert_allclose(side.harmonic_phase_deg[1], 40.0, rtol=0, atol=1.0)
+
+
+def test_a_stretch_of_the_rim_that_was_never_seen_is_refused():
+    # 20° that no frame shows: between them the rim can do what it likes.
+    def hidden(degrees):
+        return np.where(np.abs(degrees % 360.0 - 100.0) < 10.0, np.nan, wave(2, 0.3)(degrees))
+
+    with pytest.raises(NotTrustworthy, match="never passed"):
+        measured(hidden)
 
 
 def test_both_sides_of_a_rim_read_the_same_movement():
