@@ -1,6 +1,10 @@
 """Runouts drawn up from stated harmonics, for figures and pages."""
 
+import os
+import subprocess
+import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -120,3 +124,28 @@ def make_runout(
 def runout() -> Callable[..., Runout]:
     """Build a lateral runout whose total is about `size` mm."""
     return make_runout
+
+
+@pytest.fixture
+def bytes_of(tmp_path: Path) -> Callable[[str, str], str]:
+    """Give the SHA-256 of what a program leaves in `made`, run in a process with its own order of hashes."""
+
+    def run(program: str, hash_seed: str) -> str:
+        whole = (
+            "import sys; sys.path.insert(0, sys.argv[1]); import hashlib;"
+            f"from conftest import make_runout; from rimgauge.report import *; {program};"
+            "print(hashlib.sha256(made).hexdigest())"
+        )
+        return subprocess.run(
+            [sys.executable, "-c", whole, str(Path(__file__).parent)],
+            env={
+                "PYTHONHASHSEED": hash_seed,
+                "MPLCONFIGDIR": str(tmp_path),
+                "PYTHONPATH": os.pathsep.join(sys.path),
+            },
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+
+    return run
