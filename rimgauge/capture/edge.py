@@ -170,7 +170,7 @@ def _inner_products(band: _Band, unknowns: FloatArray, blur_px: float) -> FloatA
 def _step_at(place: FloatArray, pixels: int, blur_px: float) -> tuple[FloatArray, FloatArray]:
     """Φ and its slope (r, pixels) for a step at the places (r,) counted from the first pixel."""
     cdf, density = _step_table(blur_px, 2 * pixels)
-    near = np.clip(place, -pixels, 2 * pixels - 1)
+    near = np.minimum(np.maximum(place, -pixels), 2 * pixels - 1)
     whole = np.rint(near)
     phase = np.rint((near - whole + 0.5) * PHASES)
     index = (phase * cdf.shape[1] + (2 * pixels - whole)).astype(np.intp)[:, None] + np.arange(pixels)
@@ -193,18 +193,22 @@ class _Solved:
 
 def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved | None:
     k = len(products) // 2
-    for j in range(k):
-        # Gauss and Jordan's elimination of brightness and contrasts, all rows at once.
+    left, pivots = products, []
+    for _ in range(k):
+        # Gauss's elimination of brightness and contrasts, all rows at once.
         # A row whose step lies outside its band has no contrast of its own; a trace of ridge keeps it solvable.
-        pivot = products[j] / (products[j, j] + 1e-6)
-        products -= products[:, j, None] * pivot
-        products[j] = pivot
-    contrasts, left = products[1:k, -1], products[k:, k:]
+        pivot = left[0, 1:] / (left[0, 0] + 1e-6)
+        left = left[1:, 1:] - left[1:, 0, None] * pivot
+        pivots.append(pivot)
+    contrasts = np.empty((k - 1, products.shape[2]))
+    for j in range(k - 1, 0, -1):
+        contrasts[j - 1] = pivots[j][-1] - np.sum(pivots[j][: k - 1 - j] * contrasts[j:], axis=0)
     row_rms = np.sqrt(np.maximum(left[-1, -1], 0.0) / (band.grey.shape[1] - k))
     weights = _row_weights(row_rms)
     # Place, slope and bend move all steps together; the second step's distance moves only that one.
-    moves = np.stack([-contrasts, np.zeros_like(contrasts)])
-    moves[1, -1] = -contrasts[-1]
+    moves = np.zeros((2 if _WIDTH in free else 1, *contrasts.shape))
+    moves[0] = -contrasts
+    moves[1:, -1] = -contrasts[-1]
     against = np.einsum("mjr,jlr->mlr", moves, left[:-1])
     kind = [1 if unknown == _WIDTH else 0 for unknown in free]
     lever = band.lever[free]
@@ -248,7 +252,7 @@ def _row_weights(row_rms: FloatArray) -> FloatArray:
     """Weights 0 to 1 of rows: whole within two robust deviations of the median residual, none from eight on."""
     middle = _median(row_rms)
     spread = max(1.4826 * _median(np.abs(row_rms - middle)), 0.1 * middle, 0.05)
-    excess = np.clip(((row_rms - middle) / spread - 2.0) / 6.0, 0.0, 1.0)
+    excess = np.minimum(np.maximum((row_rms - middle) / (6.0 * spread) - 1.0 / 3.0, 0.0), 1.0)
     return np.asarray((1.0 - excess**2) ** 2)
 
 

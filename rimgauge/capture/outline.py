@@ -25,6 +25,7 @@ PULL = 0.02
 """What a pixel's distance from the last place costs, as a share of the outline's own strength."""
 MOST_UNLIKE = 0.5
 """Squared difference from the outline's look, as a share of its strength, beyond which a place isn't it."""
+ANYWHERE_PX = 1e5
 FIRST_EDGE_SHARE = 0.25
 """An edge counts as the outline when it is at least this strong beside the strongest one."""
 
@@ -92,7 +93,7 @@ def learn_outline(
 
 
 def nearest_edge(
-    patch: GreyArray, outline: Outline, expected_px: float | None = None, reach_px: float = math.inf
+    patch: GreyArray, outline: Outline, expected_px: float | None = None, reach_px: float = ANYWHERE_PX
 ) -> float | None:
     """Place of the outline to about a third of a pixel; among equals, the one near the place expected.
 
