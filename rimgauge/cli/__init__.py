@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from typing import Any
@@ -72,25 +73,28 @@ def run(arguments: list[str] | None = None) -> Any:
         if isinstance(left_with, int) and left_with:
             sys.exit(left_with)
     except RimgaugeError as trouble:
-        _stop(str(trouble), trouble.exit_code)
+        _stop(f"rimgauge: {trouble}", trouble.exit_code)
     except click.Abort:
-        _stop("stopped.", 1)
+        _stop("rimgauge: stopped.", 1)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
     except click.ClickException as trouble:
-        trouble.show()
+        said = io.StringIO()
+        trouble.show(said)
         if isinstance(trouble, click.MissingParameter) and trouble.param and trouble.param.name == "source":
-            click.echo("Give 0 for the first camera, or a video, a folder or an address.", err=True)
-        sys.exit(trouble.exit_code)
+            said.write("Give 0 for the first camera, or a video, a folder or an address.")
+        _stop(said.getvalue(), trouble.exit_code)
     except ImportError as trouble:
-        _stop(_missing_library(trouble), 1)
+        _stop(f"rimgauge: {_missing_library(trouble)}", 1)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
 
 
-def _stop(sentence: str, exit_code: int) -> None:
-    click.echo(f"rimgauge: {sentence}", err=True)
+def _stop(words: str, exit_code: int) -> None:
+    from rimgauge.cli.common import complain
+
+    complain(words)
     sys.exit(exit_code)
 
 

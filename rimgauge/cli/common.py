@@ -8,6 +8,7 @@ import math
 import os
 import shlex
 import signal
+import sys
 import textwrap
 import threading
 from collections.abc import Callable, Iterator
@@ -69,6 +70,29 @@ def view_in_job(job: Job, direction: Direction | None) -> Path:
             f"this job has no {which} yet; make one with: rimgauge aim SOURCE --direction {wanted[0]}"
         )
     return found[0]
+
+
+def view_beside(source: str, job: Job | None) -> Path | None:
+    """Find the view.json that lies with a folder of frames, or beside a video; the job's own is the job's matter."""
+    place = Path(source)
+    folders = [place] if place.is_dir() else [place.parent] if place.is_file() else []
+    if place.is_dir() and place.resolve().name == "frames":
+        folders.append(place.resolve().parent)
+    own = None if job is None else job.folder.resolve()
+    found = (folder / "view.json" for folder in folders if folder.resolve() != own)
+    return next((path for path in found if path.is_file()), None)
+
+
+def complain(text: str) -> None:
+    """Print to stderr: at a terminal in lines of at most 80 columns, else a sentence a line, for programs."""
+    if sys.stderr.isatty():
+        text = "\n".join(_wrapped(line) for line in text.splitlines())
+    click.echo(text.rstrip("\n"), err=True)
+
+
+def _wrapped(line: str) -> str:
+    """Break a line at its spaces only, so that options and paths stay whole."""
+    return textwrap.fill(line, 80, break_long_words=False, break_on_hyphens=False)
 
 
 def shown(path: Path) -> str:

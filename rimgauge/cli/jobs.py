@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import complain, json_option, print_json
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def command(
     else:
         click.echo("\n".join([*_lines(found, place), "", *_totals(found, months)]))
     for trouble in troubles:
-        click.echo(f"Not listed: {trouble}", err=True)
+        complain(f"Not listed: {trouble}")
 
 
 def _wanted(

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, print_json, shown, stop_on_ctrl_c, view_in_job
+from rimgauge.cli.common import (
+    json_option,
+    next_step,
+    print_json,
+    shown,
+    stop_on_ctrl_c,
+    view_beside,
+    view_in_job,
+)
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
 if TYPE_CHECKING:
@@ -26,7 +34,12 @@ COLUMNS = 80
 
 @click.command()
 @click.argument("source")
-@click.option("--view", "view_file", type=click.Path(path_type=Path), help="Where things are (view.json).")
+@click.option(
+    "--view",
+    "view_file",
+    type=click.Path(path_type=Path),
+    help="Where things are. Default: the view.json beside the frames, or the job's.",
+)
 @click.option(
     "--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views SOURCE shows."
 )
@@ -107,7 +120,7 @@ def command(
     from rimgauge.cli.guidance import guided
 
     folder = job.find_job(Path.cwd())
-    view = _view(view_file, direction, folder)
+    view = _view(view_file or view_beside(source, folder), direction, folder)
     if wheel_file is None and spokes is None and folder is not None:
         wheel_file = folder.wheel
     wheel = load_wheel(wheel_file, spokes)
@@ -289,7 +302,7 @@ def worst_picture(runout: Runout, seen: GapTrack, view: View, files: list[Path])
 
 
 def _view(view_file: Path | None, direction: Direction | None, folder: Job | None) -> View:
-    """Read the view that was named, else the one of the job here that fits."""
+    """Read the view that was named or lies beside the frames, else the one of the job here that fits."""
     from rimgauge.job import read_view
 
     if view_file is None:

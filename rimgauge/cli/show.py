@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c
+from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c, view_beside
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -23,7 +23,12 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 
 @click.command()
 @click.argument("source", required=False)
-@click.option("--view", "view_file", type=_FILE, help="Where things are in the picture (view.json).")
+@click.option(
+    "--view",
+    "view_file",
+    type=_FILE,
+    help="Where things are. Default: the view.json beside the frames, or the job's.",
+)
 @click.option("--spokes", metavar="NUMBER", help="How many spokes the wheel has.")
 @click.option("--wheel", type=_FILE, help="The build of the wheel (wheel.toml) instead of --spokes.")
 @click.option(
@@ -100,7 +105,7 @@ def command(
         return
     if source is None:
         raise BadInput("say what to show: a folder, a video, a camera number or an address; or --lesson")
-    view = _view(view_file, direction)
+    view = _view(view_file, source, direction)
     made = _wheel(spokes, wheel)
     draw = drawing(view, made.spoke_angles_deg, (width, height))
     bench = _bench(view, made, plan, before)
@@ -174,12 +179,15 @@ def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bo
         )
 
 
-def _view(path: Path | None, direction: Direction) -> View:
+def _view(path: Path | None, source: str, direction: Direction) -> View:
+    """Read the view that was named, else the one beside the frames, else the job's."""
     from rimgauge.job import find_job, read_view, view_path
 
     if path is None:
         job = find_job(Path.cwd())
-        path = view_path(job, direction) if job is not None else None
+        path = view_beside(source, job)
+        if path is None and job is not None:
+            path = view_path(job, direction)
     if path is None:
         raise BadInput("say where things are in the picture with --view view.json; `rimgauge aim` makes one")
     return read_view(path)

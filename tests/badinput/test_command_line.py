@@ -183,3 +183,13 @@ def test_scale_in_a_new_job_says_to_aim_first(refused, tmp_path, monkeypatch):
 @pytest.mark.parametrize("words", [["measure"], ["aim", "--direction", "lateral"]])
 def test_a_missing_source_is_told_by_what_may_stand_there(refused, words):
     assert "Give 0 for the first camera" in refused(*words)
+
+
+def test_at_a_terminal_no_line_is_wider_than_80_columns(refused, monkeypatch):
+    name = "a name with spaces that goes on and on, " * 4
+    assert len(refused("verify", name, code=1).splitlines()) == 1
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    for arguments, code in ((["verify", name], 1), (["plan", f"--{name}"], 2), (["measure"], 2)):
+        lines = refused(*arguments, code=code).splitlines()
+        assert 1 < len(lines) < 9
+        assert max(map(len, lines)) <= 80

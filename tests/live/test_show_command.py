@@ -91,6 +91,23 @@ def test_wrong_usage_is_said_in_one_sentence(source, monkeypatch, capsys, more, 
 
 
 @pytest.mark.usefixtures("watched")
+@pytest.mark.parametrize("named", [".", "frames"])
+def test_a_view_beside_the_frames_is_taken(source, monkeypatch, capsys, named):
+    monkeypatch.chdir(source)
+    run(["show", named, "--spokes", "32", "--no-window", "--record", "a.mp4"])
+    assert "150 pictures" in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("watched")
+def test_frames_without_a_view_beside_them_need_one(source, monkeypatch, capsys):
+    monkeypatch.chdir(source)
+    (source / "view.json").unlink()
+    code, said = stopped(["show", "frames", "--spokes", "32"], capsys)
+    assert code == 2
+    assert "--view" in said
+
+
+@pytest.mark.usefixtures("watched")
 def test_spokes_and_wheel_file_must_agree(source, capsys):
     (source / "wheel.toml").write_text("spokes = 20\n")
     more = ("--wheel", str(source / "wheel.toml"), "--spokes", "32", "--no-window", "--record", "a.mp4")
