@@ -43,12 +43,11 @@ class MjpegLine:
     """
 
     def __init__(self, address: str) -> None:
-        request = _request(address)
         # A phone is on the same network: no proxy stands between.
         opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
         try:
-            self._answer = opener.open(request, timeout=STALLED_S)
-        except http.client.HTTPException as trouble:
+            self._answer = opener.open(_request(address), timeout=STALLED_S)
+        except (http.client.HTTPException, ValueError) as trouble:
             raise ConnectionError(str(trouble)) from trouble
         kind = self._answer.headers.get_content_type()
         if not kind.startswith("multipart/"):
@@ -156,6 +155,13 @@ def _request(address: str) -> urllib.request.Request:
 
 
 def without_login(address: str) -> str:
-    """Address as it may be shown and kept: without name and password."""
+    """Address as it may be shown and kept: without name and password.
+
+    Raises
+    ------
+    ValueError
+        It can't be an address.
+
+    """
     split = urlsplit(address)
     return urlunsplit(split._replace(netloc=split.netloc.rpartition("@")[2]))

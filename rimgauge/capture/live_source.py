@@ -202,12 +202,15 @@ class OpenCvLine:
     """
 
     def __init__(self, target: int | str) -> None:
-        if isinstance(target, int):
-            self._capture = cv2.VideoCapture(target)
-            self._capture.set(cv2.CAP_PROP_BUFFERSIZE, 1)
-        else:
-            waits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, ANSWER_MS, cv2.CAP_PROP_READ_TIMEOUT_MSEC, ANSWER_MS]
-            self._capture = cv2.VideoCapture(target, cv2.CAP_FFMPEG, waits)
+        waits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, ANSWER_MS, cv2.CAP_PROP_READ_TIMEOUT_MSEC, ANSWER_MS]
+        try:
+            if isinstance(target, int):
+                self._capture = cv2.VideoCapture(target)
+                self._capture.set(cv2.CAP_PROP_BUFFERSIZE, 1)
+            else:
+                self._capture = cv2.VideoCapture(target, cv2.CAP_FFMPEG, waits)
+        except cv2.error as trouble:
+            raise ConnectionError(f"{target} is no camera's number") from trouble
         if not self._capture.isOpened():
             raise ConnectionError(f"nothing answers at {target}")
 

@@ -210,7 +210,13 @@ def open_source(name: str, *, fps: float = 30.0) -> FrameSource:
     if name.isdecimal():
         return LiveSource("camera", name, lambda: OpenCvLine(int(name)), NO_CAMERA)
     if name.lower().startswith(("http://", "https://", "rtsp://")):
-        return LiveSource("stream", without_login(name), lambda: _call(name), NO_STREAM)
+        try:
+            shown = without_login(name)
+        except ValueError:
+            raise FrameTrouble(
+                name, "this is not an address; one looks like http://192.168.1.20:8080/video"
+            ) from None
+        return LiveSource("stream", shown, lambda: _call(name), NO_STREAM)
     path = Path(name)
     if path.is_dir():
         return FolderSource(path, fps)

@@ -34,6 +34,14 @@ COMMANDS = {
 """Name and one-line help of each command; kept here so that `rimgauge --help` imports none of them."""
 
 
+_QUIET = {
+    "OPENCV_LOG_LEVEL": "SILENT",
+    "OPENCV_FFMPEG_LOGLEVEL": "-8",
+    "QT_LOGGING_RULES": "*.warning=false",
+}
+"""What keeps the libraries' own remarks out of the words for people; whoever sets these otherwise is heeded."""
+
+
 class LazyGroup(click.Group):
     """A group whose commands live in modules of the same name, imported when run."""
 
@@ -68,6 +76,8 @@ def main() -> None:
 
 def run(arguments: list[str] | None = None) -> Any:
     """Run the command line; every error that is the person's business ends as one sentence and an exit code."""
+    for name, value in _QUIET.items():
+        os.environ.setdefault(name, value)
     try:
         left_with = main.main(args=arguments, prog_name="rimgauge", standalone_mode=False)
         if isinstance(left_with, int) and left_with:
