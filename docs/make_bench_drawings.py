@@ -11,20 +11,22 @@ mpl.use("svg")
 
 import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.patches import Circle, FancyBboxPatch, Polygon, Rectangle
+from matplotlib.patches import Circle, Ellipse, FancyBboxPatch, Polygon, Rectangle
 
 OUT = Path(__file__).parent / "pictures"
 INK, QUIET, RIM, POINTER, MARK = "#1a1a1a", "#7a7a7a", "#0b3c6f", "#c04a00", "#b00020"
 
 
 def main() -> None:
-    """Write the four drawings."""
+    """Write the drawings."""
     mpl.rcParams.update({"svg.hashsalt": "rimgauge", "font.size": 9, "svg.fonttype": "none"})
     drawings = {
         "bench-bike": upside_down,
         "bench-stand": from_above,
         "bench-radial": radial,
         "bench-frame": frame,
+        "bench-tyre": tyre,
+        "bench-phone": phone,
     }
     for name, draw in drawings.items():
         figure, axes = plt.subplots(figsize=(6.4, 3.7))
@@ -96,6 +98,45 @@ def frame(axes: Axes) -> None:
     _say(axes, (2.4, 0.7), (-3.2, 0.3), "mark: of a colour that\nthe rim has nowhere else")
     _say(axes, (3.6, 0.3), (6.8, 0.0), "spokes: they tell the angle")
     _say(axes, (1.95, 2.6), (-3.2, 2.4), "rim: its edge sharp\nfrom top to bottom")
+
+
+def tyre(axes: Axes) -> None:
+    """Cross-sections through the rim with the tyre on and off, and where the pointers may point."""
+    for x, title in ((-3.0, "tyre on"), (3.0, "tyre off")):
+        _section(axes, x)
+        axes.text(x, -2.0, title, ha="center", color=INK, fontweight="bold")
+        axes.plot([x + 0.85, x + 1.9], [0.1, 0.1], color=POINTER, linewidth=3)
+    axes.add_patch(Ellipse((-3.0, 1.35), 1.9, 2.1, facecolor="#d9d9d9", edgecolor=INK))
+    axes.plot([3.65, 3.65], [0.85, 1.9], color=POINTER, linewidth=3)
+    _say(axes, (-1.6, 0.1), (-1.4, -1.1), "lateral: the rim's edge\nbelow the tyre is seen")
+    _say(axes, (4.6, 0.1), (4.4, -1.1), "lateral: as before")
+    _say(axes, (3.65, 1.6), (4.4, 1.9), "radial: the rim's outer\nedge is seen only so")
+    _say(axes, (-3.4, 1.9), (-6.6, 2.2), "the tyre hides\nthe outer edge")
+
+
+def phone(axes: Axes) -> None:
+    """A phone alone: leaning on something heavy, held across, its pictures filmed or sent."""
+    _floor(axes, -5.0, 8.0, -1.0)
+    _wheel(axes, 4.4, 1.9)
+    axes.plot([4.4, 3.6, 5.2, 4.4], [1.9, -1.0, -1.0, 1.9], color=QUIET, linewidth=3)
+    axes.plot([2.2, 1.4], [1.0, 0.6], color=POINTER, linewidth=3)
+    axes.add_patch(Rectangle((-2.9, -1.0), 1.3, 1.5, facecolor="#cfd8e3", edgecolor=INK))
+    axes.add_patch(Polygon([(-1.6, -1.0), (-1.35, -1.0), (-1.45, 0.9), (-1.62, 0.9)], color=INK))
+    axes.plot([-1.4, 2.1], [0.5, 0.9], color=QUIET, linewidth=0.8, linestyle=":")
+    _say(axes, (-2.3, -0.4), (-6.6, -0.2), "something heavy\nto lean it on")
+    _say(axes, (-1.5, 0.7), (-5.4, 1.7), "phone, held across;\nfocus and exposure locked")
+    _say(axes, (1.7, 0.8), (-1.4, 2.9), "pointer, with gap and\nmark in the picture")
+    axes.text(
+        -4.6, -1.7, "film it and copy the film, or send the picture over the network as it turns", color=INK
+    )
+
+
+def _section(axes: Axes, x: float) -> None:
+    """Rim cut through, its outer side up, with a spoke."""
+    outline = [(-0.75, 0.7), (-0.55, 0.7), (-0.5, 0.1), (0.5, 0.1), (0.55, 0.7), (0.75, 0.7), (0.6, -0.5)]
+    corners = [(x + u, v) for u, v in [*outline, (0.0, -0.9), (-0.6, -0.5)]]
+    axes.add_patch(Polygon(corners, facecolor="#cfd8e3", edgecolor=RIM, linewidth=1.5))
+    axes.plot([x, x], [-0.9, -1.6], color=QUIET, linewidth=2)
 
 
 def _wheel(axes: Axes, x: float, y: float) -> None:
