@@ -195,18 +195,40 @@ def test_without_a_screen_one_sentence_says_what_to_do(monkeypatch, display):
         check_display()
 
 
+SHOWN_AND_SEEN = """
+import sys
+from pathlib import Path
+import numpy as np
+sys.path.insert(0, sys.argv[1])
+from conftest import SPOKES_DEG, turning
+from rimgauge.live import draw_projector, run_window
+
+width, height, dark = int(sys.argv[2]), int(sys.argv[3]), sys.argv[4] == "dark"
+drawn, alike = [], []
+
+def draw(showing):
+    drawn[:] = [draw_projector(showing, spoke_angles_deg=SPOKES_DEG, size=(width, height))]
+    return drawn[0]
+
+def compare():
+    data = Path(sys.argv[5], "Xvfb_screen0").read_bytes()
+    head = np.frombuffer(data, ">u4", 25)  # the X window dump's header; colours follow it, then the pixels
+    screen = np.frombuffer(data, np.uint8, offset=int(head[0] + 12 * head[19]), count=int(head[12] * head[5]))
+    screen = screen.reshape(head[5], -1, 4)[:height, :width, :3]
+    alike.append((screen == drawn[0]).all(axis=2).mean())
+    return False
+
+shown = run_window(turning(24), draw, dark=dark, stopped=compare)
+print(shown.seen, max(alike))
+"""
+
+
 @pytest.mark.skipif(shutil.which("Xvfb") is None, reason="Xvfb is not installed")
-def test_the_window_opens_and_shows_every_picture():
-    program = (
-        "import sys; sys.path.insert(0, sys.argv[1]);"
-        "from conftest import SPOKES_DEG, turning;"
-        "from rimgauge.live import draw_projector, run_window;"
-        "draw = lambda showing: draw_projector(showing, spoke_angles_deg=SPOKES_DEG);"
-        "print(run_window(turning(12), draw).seen)"
-    )
+@pytest.mark.parametrize(("width", "height", "ground"), [(1280, 720, "dark"), (1920, 1080, "light")])
+def test_the_window_shows_on_the_screen_what_was_drawn(tmp_path, width, height, ground):
     read, write = os.pipe()
     server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(write), "-screen", "0", "1400x900x24"],
+        ["Xvfb", "-displayfd", str(write), "-screen", "0", f"{width}x{height}x24", "-fbdir", str(tmp_path)],
         pass_fds=[write],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -214,8 +236,9 @@ def test_the_window_opens_and_shows_every_picture():
     try:
         os.close(write)
         display = ":" + os.read(read, 16).decode().strip()
+        words = [str(Path(__file__).parent), str(width), str(height), ground, str(tmp_path)]
         done = subprocess.run(
-            [sys.executable, "-c", program, str(Path(__file__).parent)],
+            [sys.executable, "-c", SHOWN_AND_SEEN, *words],
             env={**os.environ, "DISPLAY": display},
             capture_output=True,
             text=True,
@@ -226,7 +249,10 @@ def test_the_window_opens_and_shows_every_picture():
         os.close(read)
         server.terminate()
         server.wait()
-    assert done.stdout.split()[-1] == "12"
+    seen, alike = done.stdout.split()[-2:]
+    assert seen == "24"
+    # the mouse's arrow lies on some pixels, and nothing else does
+    assert float(alike) > 0.999
 
 
 def test_the_projector_picture_can_be_recorded(tmp_path, moments, spokes_deg):
