@@ -46,9 +46,9 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 @click.option(
     "--largest-turn",
     type=float,
-    default=0.5,
+    default=0.75,
     show_default=True,
-    help="Most that one nipple is turned in this round [turns].",
+    help="Most that one nipple is turned in this round [turns]; over a half is done in two goes.",
 )
 @click.option("--round", "round_number", type=click.IntRange(min=1), help="Number of this round.")
 @click.option("--previous", type=_FILE, help="The plan of the last round, to learn from.")

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from rimgauge.plan.problem import AIM_PRICE, END_PRICE, EVEN_PRICE, LOOSEN_FACTOR, TOUCH_TURNS, Line, Problem
-from rimgauge.plan.wishes import EIGHTH
+from rimgauge.plan.wishes import AT_ONCE_EIGHTHS, EIGHTH
 from rimgauge.records import FloatArray, IntArray
 
 TOLERATED = 1e-6
@@ -22,7 +22,7 @@ GAIN = 1e-9
 def turning_price(eighths: FloatArray) -> FloatArray:
     """Price of the turning at each nipple, an array of any shape [turns]."""
     turning = np.where(eighths > 0, eighths, -LOOSEN_FACTOR * eighths) * EIGHTH
-    price: FloatArray = turning + TOUCH_TURNS * (eighths != 0)
+    price: FloatArray = turning + TOUCH_TURNS * np.ceil(np.abs(eighths) / AT_ONCE_EIGHTHS)
     return price
 
 

@@ -144,7 +144,7 @@ def _least_lateral(problem: Problem) -> float:
         dish_range=(-UNBOUNDED, UNBOUNDED),
         tension_rise=np.full(problem.nipples, UNBOUNDED),
     )
-    relaxed = relax(generous, rounds=1)
+    relaxed = relax(generous)
     if relaxed is None:
         return 0.0
     return float(np.ptp(problem.lateral.start + problem.lateral.step @ relaxed.eighths))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
+from rimgauge.plan.wishes import AT_ONCE_EIGHTHS
 from rimgauge.records import Correction, Flange, Plan, SeenFrom, WheelState
 
 COLUMNS = 80
@@ -36,9 +37,10 @@ def turning_direction(*, tighten: bool, seen_from: SeenFrom) -> str:
 
 def correction_words(spoke: int, side: Flange, eighths: int, seen_from: SeenFrom) -> str:
     """Say one correction in full: spoke, side, how far, and which way as the person sees it."""
-    tighten = eighths > 0
+    tighten, size = eighths > 0, abs(eighths)
+    goes = "" if size <= AT_ONCE_EIGHTHS else ", half a turn now and the rest on a second lap"
     return (
-        f"Spoke {spoke} ({side} side): {'tighten' if tighten else 'loosen'} by {fraction(abs(eighths))}: "
+        f"Spoke {spoke} ({side} side): {'tighten' if tighten else 'loosen'} by {fraction(size)}{goes}: "
         f"turn the nipple {turning_direction(tighten=tighten, seen_from=seen_from)}, seen from the "
         f"{seen_from}."
     )

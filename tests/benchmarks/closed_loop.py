@@ -27,7 +27,7 @@ import numpy as np
 
 from rimgauge.pipeline import correct
 from rimgauge.plan import Wishes
-from rimgauge.plan.problem import Line, state_problem
+from rimgauge.plan.problem import Line, SideTension, state_problem
 from rimgauge.plan.relaxed import relax
 from rimgauge.records import FloatArray, Plan, Readings, Wheel
 from rimgauge.wheel import influence
@@ -169,14 +169,31 @@ def run(seed: int, goal_mm: float, way: Way, most_rounds: int) -> Outcome:
 
 
 def least_lateral_mm(wheel: TrueWheel) -> float:
-    """Least lateral runout that turns of any size reach inside the limits, the truth being known [mm]."""
+    """Least lateral runout that turns of any size reach inside what is asked, the truth being known [mm]."""
     truth = Readings(lateral_mm=wheel.lateral_mm, radial_mm=wheel.radial_mm, tension_n=wheel.tension_n)
     wishes = Wishes(largest_turn=UNLIMITED_TURNS, radial_aim_mm=RADIAL_GOAL_MM)
     problem = state_problem(truth, wheel.nominal, influence(wheel.true), wishes)
     start, step = problem.lateral.start, problem.lateral.step
-    asked = replace(problem, lateral=Line(start=start, step=step, aim=0.0, end=0.0, known=True))
+    asked = replace(
+        problem,
+        lateral=Line(start=start, step=step, aim=0.0, end=0.0, known=True),
+        dish_range=(-DISH_GOAL_MM, DISH_GOAL_MM),
+        sides=tuple(_kept_even(wheel, side) for side in problem.sides),
+    )
     found = relax(asked)
     return np.inf if found is None else float(np.ptp(start + step @ found.eighths))
+
+
+def _kept_even(wheel: TrueWheel, side: SideTension) -> SideTension:
+    """Limits of a side as asked: its standard deviation no worse, its mean within the plan's larger limit."""
+    deviation = wheel.tension_n[side.spokes] - wheel.tension_n[side.spokes].mean()
+    return replace(
+        side,
+        start=deviation,
+        largest_rms_n=float(np.std(deviation)) + NO_WORSE * side.mean_n,
+        largest_peak_n=side.mean_n,
+        largest_drop_n=side.largest_rise_n,
+    )
 
 
 def _centred(values: FloatArray) -> FloatArray:

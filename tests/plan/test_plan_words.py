@@ -15,6 +15,9 @@ def test_a_correction_in_full():
         "Spoke 12 (right side): loosen by three eighths of a turn: "
         "turn the nipple clockwise, seen from the hub."
     )
+    assert "by three quarters of a turn, half a turn now and the rest on a second lap: turn" in (
+        correction_words(7, "left", 6, "tyre")
+    )
 
 
 @pytest.mark.parametrize(
