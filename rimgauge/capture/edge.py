@@ -54,12 +54,14 @@ class EdgeFit:
     """Place u₀ of the edge at the row asked for, its slope and bend, and how well the fit goes.
 
     quality: 0 to 1, the share of rows that agree, lowered where the edge hardly stands out of the noise.
+    pixel_error_px: what the residual would leave of error if it were independent from pixel to pixel.
     contrast: median over the rows of |A| [grey levels].
     noise: standard deviation of the residual [grey levels].
     """
 
     place_px: float
     standard_error_px: float
+    pixel_error_px: float
     slope: float
     bend_per_px: float
     contrast: float
@@ -89,7 +91,7 @@ def fit_edge(
     Variable projection (Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973; from memory): the linear unknowns
     of a row are eliminated from the normal equations, which leaves two or three unknowns for the whole band.
     Brightness known beforehand would gain nothing on a wide band: with n plain pixels on either side of the
-    edge, fitting it widens the variance by the factor 1 + 0.886·σ/n (docs/method.md).
+    edge, fitting it widens the standard deviation by the factor 1 + 0.886·σ/n (docs/method.md).
     Rows are weighted by Tukey's function of their own residual: a spoke or decal spoils rows, not pixels.
     """
     band = _Band.cut(patch, start_px, row_px, shape)
@@ -117,11 +119,15 @@ def fit_edge(
 
 
 @lru_cache(maxsize=64)
-def _step_table(blur_px: float, reach_px: int) -> tuple[FloatArray, FloatArray]:
-    """Φ and its slope (phases + 1, pixels) at whole pixels −reach … reach from a step, for each phase of it."""
+def _step_table(blur_px: float, pixels: int) -> FloatArray:
+    """Φ and its slope (phases + 1, starts, 2, pixels) for each phase of a step inside a pixel.
+
+    Start s begins 2·pixels − s pixels before the step. Neighbouring starts share memory.
+    """
     phase = (np.arange(PHASES + 1) / PHASES - 0.5)[:, None]
-    z = (np.arange(-reach_px, reach_px + 1) - phase) / blur_px
-    return np.asarray(ndtr(z)), np.exp(-0.5 * z**2) / (math.sqrt(2.0 * math.pi) * blur_px)
+    z = (np.arange(-2 * pixels, 2 * pixels + 1) - phase) / blur_px
+    table = np.stack([ndtr(z), np.exp(-0.5 * z**2) / (math.sqrt(2.0 * math.pi) * blur_px)], axis=1)
+    return np.lib.stride_tricks.sliding_window_view(table, pixels, axis=2).transpose(0, 2, 1, 3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,10 +150,11 @@ class _Band:
         if len(whole) < max(6, 0.5 * rows):
             return None
         first = centre[whole] - shape.outside_px
-        grey = patch[whole[:, None], first[:, None] + np.arange(shape.outside_px + shape.inside_px + 1)]
-        near = dv[whole]
-        lever = np.stack([np.ones_like(near), near, near * near, np.ones_like(near)])
-        return _Band(grey.astype(np.float64), first.astype(np.float64), lever)
+        index = (whole * columns + first)[:, None] + np.arange(shape.outside_px + shape.inside_px + 1)
+        lever = np.ones((4, len(whole)))
+        lever[1] = dv[whole]
+        lever[2] = lever[1] * lever[1]
+        return _Band(patch.take(index).astype(np.float64), first.astype(np.float64), lever)
 
 
 def _inner_products(band: _Band, unknowns: FloatArray, blur_px: float) -> FloatArray:
@@ -157,24 +164,22 @@ def _inner_products(band: _Band, unknowns: FloatArray, blur_px: float) -> FloatA
     """
     rows, pixels = band.grey.shape
     line = unknowns[:_WIDTH] @ band.lever[:_WIDTH] - band.first
-    steps = [line + further for further in (0.0, *unknowns[_WIDTH:])]
+    steps = [line, *(line + further for further in unknowns[_WIDTH:])]
     k = 1 + len(steps)
     stack = np.empty((rows, 2 * k, pixels))
     stack[:, 0] = 1.0
     for j, step in enumerate(steps):
-        stack[:, 1 + j], stack[:, k + j] = _step_at(step, pixels, blur_px)
+        stack[:, 1 + j : 1 + j + k : k - 1] = _step_at(step, pixels, blur_px)
     stack[:, -1] = band.grey
     return np.ascontiguousarray((stack @ stack.transpose(0, 2, 1)).transpose(1, 2, 0))
 
 
-def _step_at(place: FloatArray, pixels: int, blur_px: float) -> tuple[FloatArray, FloatArray]:
-    """Φ and its slope (r, pixels) for a step at the places (r,) counted from the first pixel."""
-    cdf, density = _step_table(blur_px, 2 * pixels)
+def _step_at(place: FloatArray, pixels: int, blur_px: float) -> FloatArray:
+    """Φ and its slope (r, 2, pixels) for a step at the places (r,) counted from the first pixel."""
     near = np.minimum(np.maximum(place, -pixels), 2 * pixels - 1)
     whole = np.rint(near)
     phase = np.rint((near - whole + 0.5) * PHASES)
-    index = (phase * cdf.shape[1] + (2 * pixels - whole)).astype(np.intp)[:, None] + np.arange(pixels)
-    return cdf.take(index), density.take(index)
+    return _step_table(blur_px, pixels)[phase.astype(np.intp), 2 * pixels - whole.astype(np.intp)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -206,19 +211,16 @@ def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved | None
     row_rms = np.sqrt(np.maximum(left[-1, -1], 0.0) / (band.grey.shape[1] - k))
     weights = _row_weights(row_rms)
     # Place, slope and bend move all steps together; the second step's distance moves only that one.
-    moves = np.zeros((2 if _WIDTH in free else 1, *contrasts.shape))
-    moves[0] = -contrasts
-    moves[1:, -1] = -contrasts[-1]
-    against = np.einsum("mjr,jlr->mlr", moves, left[:-1])
-    kind = [1 if unknown == _WIDTH else 0 for unknown in free]
-    lever = band.lever[free]
-    weighted = lever * weights
-    normal = np.einsum("mlr,nlr->mnr", against[:, :-1], moves)[kind][:, kind]
+    moves = band.lever[free, None] * -contrasts
+    if _WIDTH in free:
+        moves[-1, :-1] = 0.0
+    against = np.einsum("njr,jlr->nlr", moves, left[:-1])
+    weighted = (against[:, :-1] * weights).reshape(len(free), -1)
     try:
-        covariance = np.linalg.inv(np.einsum("mnr,mr,nr->mn", normal, weighted, lever))
+        covariance = np.linalg.inv(weighted @ moves.reshape(len(free), -1).T)
     except np.linalg.LinAlgError:
         return None
-    return _Solved(covariance, against[kind, -1] * weighted, weights, row_rms, contrasts[0])
+    return _Solved(covariance, against[:, -1] * weights, weights, row_rms, contrasts[0])
 
 
 def _summary(unknowns: FloatArray, solved: _Solved, rows: int) -> EdgeFit:
@@ -229,6 +231,7 @@ def _summary(unknowns: FloatArray, solved: _Solved, rows: int) -> EdgeFit:
     return EdgeFit(
         place_px=float(unknowns[0]),
         standard_error_px=_standard_error(solved.covariance, solved.scores),
+        pixel_error_px=noise * math.sqrt(max(float(solved.covariance[0, 0]), 0.0)),
         slope=float(unknowns[1]),
         bend_per_px=float(unknowns[2]),
         contrast=contrast,

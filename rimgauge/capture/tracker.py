@@ -28,7 +28,7 @@ MOST_VAGUE, LEAST_VAGUE_PX = 4.0, 0.05
 SHIFT_NOISE_FACTOR = 4.0
 """JPEG and what passes behind the pointer make its shift up to four times as uncertain as
 pixel noise says (seen on ray-traced scenes without any shake)."""
-BAND_ROOM_PX = 12
+BAND_ROOM_PX = 18
 LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
 """The edge is sought within so much and so many usual moves of its last place; the usual move is a running mean."""
 TIP_CLEARANCE_PX = 3.0
