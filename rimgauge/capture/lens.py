@@ -18,6 +18,8 @@ from rimgauge.records import FloatArray, Lens
 LEAST_PICTURES = 5
 WINDOW_PX = 5
 """Half a side of the window in which a corner is sought to a fraction of a pixel."""
+LEAST_SIDE_PX = 32
+"""A picture with a shorter side shows no board, and OpenCV's search for one doesn't take it."""
 MARKER_SHARE = 0.75
 """Side of a marker beside that of a square, on the boards that OpenCV makes."""
 
@@ -33,6 +35,8 @@ class Sighted:
 def sight_checkerboard(picture: NDArray[np.uint8], corners: tuple[int, int]) -> Sighted | None:
     """Find a checkerboard of so many inner corners across and down; None where it isn't wholly seen."""
     grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    if min(grey.shape) < LEAST_SIDE_PX:
+        return None
     seen, found = cv2.findChessboardCorners(grey, corners)
     if not seen:
         return None

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 
 from rimgauge.capture.frame import Frame, FrameSource, Picture, as_colour
-from rimgauge.capture.http_stream import MjpegLine, NoMjpeg, without_login
+from rimgauge.capture.http_stream import JPEG_BEGIN, JPEG_END, MjpegLine, NoMjpeg, without_login
 from rimgauge.capture.live_source import Line, LiveSource, OpenCvLine
 from rimgauge.errors import BadFile, FrameTrouble
 
@@ -35,6 +35,8 @@ __all__ = [
 ]
 
 PICTURE_ENDINGS = {".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"}
+JPEG_SCAN = b"\xff\xda"
+LARGEST_PICTURE_BYTES = 400_000_000
 AHEAD_FRAMES = 8
 """How many decoded frames may wait for the tracker; bounds the memory."""
 NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try 1"
@@ -236,20 +238,30 @@ def _call(address: str) -> Line:
 def read_picture(path: Path) -> Picture:
     """Read one picture as BGR (h, w, 3); raises BadFile with the reason."""
     try:
-        data = np.frombuffer(path.read_bytes(), dtype=np.uint8)
+        with path.open("rb") as file:
+            data = file.read(LARGEST_PICTURE_BYTES + 1)
     except FileNotFoundError:
         raise BadFile(path, "there is no such file; check the spelling") from None
     except OSError as error:
         raise BadFile(path, f"this picture can't be opened ({error.strerror})") from None
+    if len(data) > LARGEST_PICTURE_BYTES:
+        raise BadFile(path, f"is larger than {LARGEST_PICTURE_BYTES // 1_000_000} MB; no picture is")
     image = None
-    if data.size:
+    if data and not _cut_off(data):
         try:
-            image = cv2.imdecode(data, cv2.IMREAD_COLOR)
+            image = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), cv2.IMREAD_COLOR)
         except cv2.error:
-            image = None
+            raise BadFile(
+                path, "this picture is damaged or has too many pixels; make it smaller, 120 million at most"
+            ) from None
     if image is None:
         raise BadFile(path, "this is not a picture that can be read; it may be damaged or of another kind")
     return as_colour(image)
+
+
+def _cut_off(data: bytes) -> bool:
+    """Tell whether a JPEG ends before its last line; some versions of OpenCV fill the rest with grey."""
+    return data.startswith(JPEG_BEGIN) and data.rfind(JPEG_END) < data.rfind(JPEG_SCAN)
 
 
 def _pictures(folder: Path) -> list[Path]:

@@ -34,12 +34,14 @@ COMMANDS = {
 """Name and one-line help of each command; kept here so that `rimgauge --help` imports none of them."""
 
 
-_QUIET = {
+LIBRARIES = {
     "OPENCV_LOG_LEVEL": "SILENT",
     "OPENCV_FFMPEG_LOGLEVEL": "-8",
     "QT_LOGGING_RULES": "*.warning=false",
+    "OPENCV_IO_MAX_IMAGE_PIXELS": "120000000",
 }
-"""What keeps the libraries' own remarks out of the words for people; whoever sets these otherwise is heeded."""
+"""What the libraries read when they are loaded: their own remarks stay out of the words for people, and a small
+file can't unfold into gigabytes of picture. Whoever sets these otherwise is heeded."""
 
 
 class LazyGroup(click.Group):
@@ -76,7 +78,7 @@ def main() -> None:
 
 def run(arguments: list[str] | None = None) -> Any:
     """Run the command line; every error that is the person's business ends as one sentence and an exit code."""
-    for name, value in _QUIET.items():
+    for name, value in LIBRARIES.items():
         os.environ.setdefault(name, value)
     try:
         left_with = main.main(args=arguments, prog_name="rimgauge", standalone_mode=False)
@@ -99,6 +101,11 @@ def run(arguments: list[str] | None = None) -> Any:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
+    except OSError as trouble:
+        # A path that the system itself can't take, such as one of a thousand letters.
+        if trouble.filename is None:
+            raise
+        _stop(f"rimgauge: {trouble.filename}: {(trouble.strerror or str(trouble)).lower()}", 1)
 
 
 def _stop(words: str, exit_code: int) -> None:

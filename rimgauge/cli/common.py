@@ -6,6 +6,7 @@ import contextlib
 import json
 import math
 import os
+import re
 import shlex
 import signal
 import sys
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
     from rimgauge.records import Direction
 
 _F = TypeVar("_F", bound=Callable[..., Any])
+LONGEST_WORD = 1000
+"""A name or number longer than this is shown with its middle left out; no system takes a longer name."""
 
 
 def json_option(function: _F) -> _F:
@@ -85,6 +88,10 @@ def view_beside(source: str, job: Job | None) -> Path | None:
 
 def complain(text: str) -> None:
     """Print to stderr: at a terminal in lines of at most 80 columns, else a sentence a line, for programs."""
+    text = "".join(
+        letter if letter.isprintable() or letter == "\n" else "\N{REPLACEMENT CHARACTER}" for letter in text
+    )
+    text = re.sub(rf"\S{{{LONGEST_WORD},}}", lambda word: f"{word[0][:150]}...{word[0][-50:]}", text)
     if sys.stderr.isatty():
         text = "\n".join(_wrapped(line) for line in text.splitlines())
     click.echo(text.rstrip("\n"), err=True)

@@ -42,10 +42,14 @@ def command(source: Path | None, folder: Path, as_json: bool) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise BadFile(folder, f"this folder can't be made ({error.strerror}); choose another") from None
-    written = [table for path, runout in measurements.items() for table in write_tables(folder, path, runout)]
+    written = []
     if job is not None:
+        # It checks every file of the job, so that it comes before the tables: all are written or none.
         written.append(folder / "job.json")
         write_everything(written[-1], job)
+    written += [
+        table for path, runout in measurements.items() for table in write_tables(folder, path, runout)
+    ]
     if as_json:
         print_json({"written": [str(path) for path in written]})
     else:

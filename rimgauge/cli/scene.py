@@ -224,7 +224,10 @@ def read_curve(path: Path) -> FloatArray:
     from rimgauge.job.disk import read_text
     from rimgauge.scene import CURVE_POINTS
 
-    rows = [row for row in csv.reader(read_text(path).splitlines()) if row]
+    try:
+        rows = [row for row in csv.reader(read_text(path).splitlines()) if row]
+    except csv.Error as trouble:
+        raise BadFile(path, f"can't be read as a table ({trouble})") from None
     if not rows or [cell.strip() for cell in rows[0]] != _CURVE_HEADER:
         raise BadFile(path, "must start with the line angle_deg,runout_mm")
     try:

@@ -133,8 +133,13 @@ def kept_picture(measurement: Path, runout: Runout) -> bytes | None:
 
 
 def keep_plan(job: Job, plan: Plan) -> Path:
-    """Write a plan under the next number and record it in the manifest; raises what keep_pass does."""
+    """Write a plan under the next number and record it in the manifest; raises what keep_pass does.
+
+    Where the manifest can't be read, nothing is written: unlike a measurement, a plan can be made again.
+    """
     with hold(job):
+        if (job.folder / MANIFEST).exists():
+            read_manifest(job.folder)
         path = next_path(job, "plan")
         write_plan(path, plan)
         _record(job, ())

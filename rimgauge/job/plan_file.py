@@ -14,6 +14,8 @@ from .reader import Reader, read_json, write_json
 
 _size: Callable[[Reader], float] = functools.partial(Reader.number, least=0)
 
+MOST_TURNS = 100.0
+"""A nipple has far fewer threads; a larger number is a slip."""
 _STATE: dict[str, Callable[[Reader], float]] = {
     "lateral_mm": _size,
     "radial_mm": _size,
@@ -91,7 +93,7 @@ def _parse(fields: Reader) -> Plan:
 
 
 def _correction(place: Reader) -> Correction:
-    turns = place["turns"].number()
+    turns = place["turns"].number(least=-MOST_TURNS, most=MOST_TURNS)
     if turns == 0 or turns * 8 != int(turns * 8):
         place["turns"].fail(f"must be whole eighths of a turn and not nothing, not {turns!r}")
     return Correction(

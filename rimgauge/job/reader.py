@@ -20,6 +20,8 @@ from . import disk
 _T = TypeVar("_T")
 _L = TypeVar("_L", bound=str)
 
+LARGEST_WHOLE = 2**53
+"""Up to here every whole number is one that the file can mean: JSON's numbers are read as such by other programs."""
 _KINDS: dict[type, str] = {
     dict: "a group of fields",
     list: "a list",
@@ -131,7 +133,9 @@ class Reader:
         value = self._finite()
         if value != int(value):
             self.fail(f"must be a whole number, not {value!r}")
-        self.number(least=-math.inf if least is None else least, most=math.inf if most is None else most)
+        self.number(
+            least=-LARGEST_WHOLE if least is None else least, most=LARGEST_WHOLE if most is None else most
+        )
         return int(value)
 
     def numbers(

@@ -23,6 +23,8 @@ STANDARD_GRAVITY_M_S2 = 9.80665
 
 _VALUES = ("lateral_mm", "radial_mm", "tension_n", "tension_kgf")
 _READ = ("spoke", *_VALUES)
+_LARGEST = {"lateral_mm": 100.0, "radial_mm": 100.0, "tension_n": 10_000.0, "tension_kgf": 1_000.0}
+"""A spoke of 3 mm breaks under about 8 kN; a rim that strays 100 mm is past truing."""
 _PASSED_OVER = ("side", "flange", "angle_deg", "standard_uncertainty_mm", "note")
 """Columns that may stand in the file and aren't used; the CSV that rimgauge exports has them."""
 
@@ -130,6 +132,8 @@ def _number(path: Path, line: int, name: str, cell: str) -> float:
         _fail(path, line, f"{name} {cell[:40]!r} is not a number")
     if name.startswith("tension") and value < 0:
         _fail(path, line, f"{name} is {value:g}, and a spoke can't push; tension must be 0 or more")
+    if abs(value) > _LARGEST[name]:
+        _fail(path, line, f"{name} is {value:g}; no wheel reads more than {_LARGEST[name]:g}")
     return value
 
 
