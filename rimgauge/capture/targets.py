@@ -1,4 +1,4 @@
-"""Things of known size in the picture: the squares of a checkerboard, and a pointer that a shim moves.
+"""A board of known squares in the picture, and lengths in it.
 
 The board may fill the picture and have any number of squares. Its inner corners are saddles of brightness
 whose dark squares lie alternately along one diagonal and the other; a lattice grows from corner to corner.
@@ -14,9 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.patch import GreyArray, patch_of
-from rimgauge.errors import BadInput, PointerNotSeen, ScaleMissing
-from rimgauge.records import BoolArray, Box, Edge, FloatArray, View
+from rimgauge.errors import BadInput, ScaleMissing
+from rimgauge.records import Edge, FloatArray, View
 
 SADDLE_BLURS_PX = (2.0, 4.0, 8.0)
 """Tried in turn: small squares need the first, noisy or blurred pictures of large ones the later."""
@@ -26,14 +25,6 @@ LEAST_CORNERS = 16
 FURTHEST_GUESS = 0.25
 """A corner lies within this share of a square of where its neighbours point."""
 SEEDS = 24
-REACH_PX = 16
-"""The furthest that a shim may move the pointer: beyond it the pointer would leave its box."""
-MODEL_ERROR_PX = 0.03
-"""What the pointer's thickness and what lies behind it leave, apart from noise (measured on a scene)."""
-MOST_REST = 0.15
-"""So much of the change may stay unexplained; where more does, what lies behind the pointer decides."""
-MOST_ERROR = 0.03
-"""A scale less sure than this is worth nothing."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -186,47 +177,6 @@ def square_at(corners: Corners, point: FloatArray, direction: FloatArray) -> Len
     return Length(px=1.0 / squares_per_px, standard_error_px=error / squares_per_px**2)
 
 
-def pointer_moved_px(before: NDArray[np.uint8], after: NDArray[np.uint8], view: View, edge: Edge) -> Length:
-    """How far the pointer went from the rim between two pictures of a wheel that stands still.
-
-    The pointer is laid over itself; what the rim seems to have moved (a nudged camera) is taken off.
-
-    Raises
-    ------
-    BadInput
-        A picture's size isn't that of the view.
-    PointerNotSeen
-        Nothing moved at the pointer, or not as one piece.
-    """
-    for picture, what in ((before, "the picture before"), (after, "the picture after")):
-        check_size(picture, view, what)
-    outward = view.positive if edge.side != "left" else -view.positive
-    rim = patch_of(view, edge, edge.rim_box)
-    rim_old, rim_new = rim.cut(before), rim.cut(after)
-    everywhere = np.ones(rim_old.shape, dtype=bool)
-    nudge = _register(rim_old, rim_new, rim.turn(outward), 0.0, everywhere)
-    patch = patch_of(view, edge, _room_behind(view, edge))
-    old, new = patch.cut(before), patch.cut(after)
-    changed = _changed(old, new)
-    new = new - np.float32(np.median((new - old)[~changed]))
-    along = patch.turn(outward)
-    starts = np.arange(-REACH_PX, REACH_PX + 0.5, 0.5)
-    misfits = [float(np.abs(new - _shifted(old, along, start))[changed].sum()) for start in starts]
-    moved = _register(old, new, along, float(starts[np.argmin(misfits)]), changed)
-    px, error_px = moved.px - nudge.px, math.hypot(moved.error_px, nudge.error_px, MODEL_ERROR_PX)
-    if px < 0.0:
-        raise BadInput(
-            "the pointer came nearer to the rim from the first picture to the second; "
-            "give the one without the shim first, then the one with it"
-        )
-    if px < 1.0 or px > REACH_PX - 1 or moved.rest > MOST_REST or error_px > MOST_ERROR * px:
-        raise PointerNotSeen(
-            "how far the pointer moved can't be told from these two pictures; put something plain behind it "
-            "so that it stands out, use a thicker shim, and touch neither wheel nor camera between them"
-        )
-    return Length(px=px, standard_error_px=error_px)
-
-
 def _saddles(grey: NDArray[np.uint8], blur_px: float) -> _Saddles:
     """Local maxima of −det of the Hessian of the blurred picture."""
     smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), blur_px)
@@ -312,72 +262,3 @@ def _polynomial(offset: FloatArray, degree: int) -> FloatArray:
     """Terms (n, k) of a polynomial in x, y: constant, x, y, then the higher ones."""
     x, y = offset.T
     return np.stack([x ** (d - k) * y**k for d in range(degree + 1) for k in range(d + 1)], axis=1)
-
-
-def _room_behind(view: View, edge: Edge) -> Box:
-    """Widen the pointer's box with room for the shim on the side away from the rim, within the picture."""
-    x, y, width, height = edge.pointer_box
-    back = (view.positive if edge.side != "left" else -view.positive) * REACH_PX
-    right, bottom = max(0.0, float(back[0])), max(0.0, float(back[1]))
-    left, top = min(0.0, float(back[0])), min(0.0, float(back[1]))
-    x0, y0 = max(0, x + round(left)), max(0, y + round(top))
-    x1, y1 = (
-        min(view.image_size[0], x + width + round(right)),
-        min(view.image_size[1], y + height + round(bottom)),
-    )
-    return x0, y0, x1 - x0, y1 - y0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Shift:
-    """A shift [px] with its standard error, and what it leaves unexplained as a share of what changed."""
-
-    px: float
-    error_px: float
-    rest: float
-
-
-def _changed(old: GreyArray, new: GreyArray) -> BoolArray:
-    """Mark the largest piece that differs by more than the noise, and a little round it."""
-    difference = cv2.GaussianBlur(new - old, (0, 0), 1.0)
-    size = np.abs(difference)
-    noise = max(1.4826 * float(np.median(size)), 0.5)
-    marked = (size > max(4.0 * noise, 0.1 * float(size.max()))).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
-    if count < 2:
-        raise PointerNotSeen(
-            "nothing moved at the pointer between the two pictures; "
-            "give the one without the shim first, then the one with it"
-        )
-    largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    piece = (labels == largest).astype(np.uint8)
-    return np.asarray(cv2.dilate(piece, np.ones((5, 5), np.uint8)) > 0)
-
-
-def _shifted(patch: GreyArray, along: tuple[float, float], px: float) -> FloatArray:
-    matrix = np.array([[1.0, 0.0, px * along[0]], [0.0, 1.0, px * along[1]]])
-    size = (patch.shape[1], patch.shape[0])
-    moved = cv2.warpAffine(patch, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(moved, dtype=np.float64)
-
-
-def _register(
-    old: GreyArray, new: GreyArray, along: tuple[float, float], start_px: float, used: BoolArray
-) -> _Shift:
-    """Lay one patch over the other along a direction: Gauss–Newton, what doesn't fit weighs little."""
-    px = start_px
-    for _ in range(15):
-        moved = _shifted(old, along, px)
-        by_v, by_u = np.gradient(moved)
-        slope = -np.asarray(along[0] * by_u + along[1] * by_v)[used]
-        rest = (new - moved)[used]
-        noise = max(1.4826 * float(np.median(np.abs(rest))), 0.5)
-        weight = np.clip(1.0 - (rest / (6.0 * noise)) ** 2, 0.0, None) ** 2
-        information = max(float(weight @ slope**2), 1e-9)
-        step = float(np.clip((weight * slope) @ rest / information, -1.0, 1.0))
-        px += step
-        if abs(step) < 1e-3:
-            break
-    change = math.sqrt(float(np.mean((new - old)[used] ** 2)))
-    # JPEG correlates neighbours, which doubles the error that independent pixels would give.
-    return _Shift(px=px, error_px=2.0 * noise / math.sqrt(information), rest=noise / max(change, 0.5))

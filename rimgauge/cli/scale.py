@@ -207,8 +207,8 @@ def _by_length(
 def _by_shim(view: View, shim_mm: float, pictures: tuple[Path, ...]) -> ScaleResult:
     import numpy as np
 
+    from rimgauge.capture.shim import pointer_moved_px
     from rimgauge.capture.sources import read_picture
-    from rimgauge.capture.targets import pointer_moved_px
     from rimgauge.signal.scale import scale_from_shim
 
     if len(pictures) != 2:

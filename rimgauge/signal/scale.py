@@ -13,6 +13,8 @@ COVERAGE_FACTOR = 2.0
 """Expanded uncertainty at about 95 % (JCGM 100:2008, 6.2)."""
 HELD_MM = 0.5
 """A board or card is held so far before or behind the rim's edge (common practice)."""
+POINTER_DEPTH_MM = 2.0 / math.sqrt(3.0)
+"""The outline of a pointer's tip lies within 2 mm before or behind the rim's edge (a judgement; rectangular)."""
 USUAL_DISTANCE_MM = 200.0
 """From the camera to the rim, where the scale doesn't tell (a judgement)."""
 PRINT_SHARE = 0.001
@@ -63,10 +65,10 @@ def combine(
     return ScaleResult(scale=scale, budget=budget)
 
 
-def _held(camera: CameraPlace | None) -> ScaleLine:
+def _held(camera: CameraPlace | None, depth_mm: float = HELD_MM) -> ScaleLine:
     """How far the known length stood before or behind the rim's edge, beside the camera's distance: δ/D."""
     distance_mm = USUAL_DISTANCE_MM if camera is None else camera.distance_mm
-    return ScaleLine(source="distance from the rim's edge", relative=HELD_MM / distance_mm)
+    return ScaleLine(source="distance from the rim's edge", relative=depth_mm / distance_mm)
 
 
 def scale_from_squares(
@@ -197,7 +199,7 @@ def scale_from_shim(
     budget = (
         ScaleLine(source="shift of the pointer", relative=float(error_px[best] / moved_px[best])),
         ScaleLine(source="thickness of the shim", relative=SHIM_SHARE),
-        _held(camera),
+        _held(camera, POINTER_DEPTH_MM),
     )
     return combine(shim_mm, float(moved_px[best]), "shim", budget, camera)
 
