@@ -193,3 +193,17 @@ def test_at_a_terminal_no_line_is_wider_than_80_columns(refused, monkeypatch):
         lines = refused(*arguments, code=code).splitlines()
         assert 1 < len(lines) < 9
         assert max(map(len, lines)) <= 80
+
+
+@pytest.mark.parametrize(
+    ("library", "package"),
+    [("libGL.so.1", "apt-get install libgl1"), ("libxyz.so.3", "install what provides libxyz.so.3")],
+)
+def test_a_missing_system_library_is_named_with_what_brings_it(refused, monkeypatch, library, package):
+    def lacks(*_):
+        raise ImportError(f"{library}: cannot open shared object file: No such file or directory")
+
+    monkeypatch.setattr("rimgauge.cli.main.main", lambda **_: lacks())
+    said = refused("measure", "0", code=1)
+    assert said.startswith(f"rimgauge: OpenCV needs the system library {library}, which is missing here")
+    assert package in said
