@@ -50,7 +50,7 @@ def watch(
         The view and the frames don't fit, or pointer and rim are not seen.
 
     """
-    watcher = Watcher(view, spoke_angles_deg, radius_mm)
+    watcher = Watcher(view, spoke_angles_deg, radius_mm, aside=live)
     stream = iter(frames)
     if live:
         yield from map(watcher.look, stream)
@@ -62,9 +62,12 @@ def watch(
 
 
 class Watcher:
-    """What is known so far of a wheel that turns before the camera."""
+    """What is known so far of a wheel that turns before the camera; with `aside`, learnt while frames go on."""
 
-    def __init__(self, view: View, spoke_angles_deg: FloatArray, radius_mm: float) -> None:
+    def __init__(
+        self, view: View, spoke_angles_deg: FloatArray, radius_mm: float, *, aside: bool = False
+    ) -> None:
+        self._aside = aside
         self._view, self._spoke_angles_deg, self._radius_mm = view, spoke_angles_deg, radius_mm
         self._mm_per_px = known_scale(view).mm_per_px
         self._first: list[Frame] = []
@@ -80,7 +83,9 @@ class Watcher:
             period_deg = look_period_deg(self._spoke_angles_deg)
             interval_s = float(np.median(np.diff([frame.time_s for frame in first])))
             deg_per_px = math.degrees(self._mm_per_px / self._radius_mm)
-            self._clock = _Clock(self._view, interval_s, period_deg, deg_per_px, offset_deg)
+            self._clock = _Clock(
+                self._view, interval_s, period_deg, deg_per_px, offset_deg, aside=self._aside
+            )
 
     def look(self, frame: Frame) -> Moment:
         """Read one frame; the first ones give no gap yet where nothing was learnt before."""
@@ -143,9 +148,16 @@ class _Clock:
     """Joins the mark and the spokes to the wheel's angle, and learns the mark anew until it is proved."""
 
     def __init__(
-        self, view: View, interval_s: float, period_deg: float, deg_per_px: float, offset_deg: float
+        self,
+        view: View,
+        interval_s: float,
+        period_deg: float,
+        deg_per_px: float,
+        offset_deg: float,
+        *,
+        aside: bool,
     ) -> None:
-        self._mark = LiveMark(view)
+        self._mark, self._aside = LiveMark(view), aside
         self._interval_s, self._period_deg = interval_s, period_deg
         self._deg_per_px, self._offset_deg = deg_per_px, offset_deg
         self._rows: deque[_Row] = deque(maxlen=REMEMBERED_FRAMES)
@@ -158,7 +170,9 @@ class _Clock:
 
     def _start(self) -> None:
         self._rows.clear()
-        self._place = LivePlace(interval_s=self._interval_s, spoke_period_deg=self._period_deg)
+        self._place = LivePlace(
+            interval_s=self._interval_s, spoke_period_deg=self._period_deg, aside=self._aside
+        )
         self._known, self._frames, self._unsure_frames = False, 0, 0
 
     def step(
@@ -170,7 +184,8 @@ class _Clock:
         if not proved:
             self._rows.append(row)
             self._frames += 1
-            if self._frames % (MARK_CHECKED_EVERY if self._known else MARK_LEARNT_EVERY) == 0:
+            due = self._frames % (MARK_CHECKED_EVERY if self._known else MARK_LEARNT_EVERY) == 0
+            if due and not self._place.learning:
                 return self._learn_again(sure_deg)
         angle_deg = self._follow(row, sure_deg)
         self._unsure_frames = 0 if math.isfinite(angle_deg) else self._unsure_frames + 1
@@ -183,7 +198,9 @@ class _Clock:
         self._known = self._mark.learn(np.stack([strip for _, strip, _, _ in self._rows]))
         if not self._known:
             return math.nan
-        self._place = LivePlace(interval_s=self._interval_s, spoke_period_deg=self._period_deg)
+        self._place = LivePlace(
+            interval_s=self._interval_s, spoke_period_deg=self._period_deg, aside=self._aside
+        )
         return [self._follow(row, sure_deg) for row in self._rows][-1]
 
     def _follow(self, row: _Row, sure_deg: float) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Literal, get_args
 
 import numpy as np
@@ -115,7 +114,7 @@ class SceneSpec:
                 raise BadInput(f"{name} {getattr(self, name)!r} is not known: take {' or '.join(choices)}")
         for name, (low, high) in _RANGES.items():
             value = getattr(self, name)
-            if not (math.isfinite(value) and low <= value <= high):
+            if not low <= value <= high:  # neither is NaN
                 raise BadInput(f"{name} is {value}: it must lie between {low:g} and {high:g}")
         if self.spokes % 2:
             raise BadInput(f"a wheel with {self.spokes} spokes can't be laced: take an even number")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,6 +66,16 @@ class Path:
 _Learnt = tuple[FloatArray, FloatArray]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lesson:
+    """What was learnt: usual gaps and their spread (k,), the axes of the spokes' look, each look, and the path."""
+
+    gap_usual: tuple[FloatArray, FloatArray]
+    axes: ProfileAxes
+    looks: tuple[_Learnt | None, ...]
+    path: Path
+
+
 @dataclass(slots=True, eq=False)
 class _Row:
     moment: int
@@ -80,9 +91,11 @@ class LivePlace:
     ----------
     interval_s : usual time between frames [s].
     spoke_period_deg : angle after which the spokes look the same.
+    aside : learn in a thread of its own while frames go on, so that a live picture never stands still; the
+        frame from which on what was learnt counts is then a matter of chance.
     """
 
-    def __init__(self, *, interval_s: float, spoke_period_deg: float) -> None:
+    def __init__(self, *, interval_s: float, spoke_period_deg: float, aside: bool = False) -> None:
         self._interval_s = max(interval_s, 1.0 / FASTEST_MOMENTS_PER_S)
         self._period_deg = spoke_period_deg
         self._rows: deque[_Row] = deque(maxlen=REMEMBERED)
@@ -90,13 +103,21 @@ class LivePlace:
         self._start_s = math.nan
         self._farthest_deg = 1.0
         self._last_mark: int | None = None
-        self._axes: ProfileAxes | None = None
-        self._gap_usual: tuple[FloatArray, FloatArray] | None = None
-        self._learnt: tuple[_Learnt | None, ...] = ()
+        self._lesson: _Lesson | None = None
+        self._pupil = ThreadPoolExecutor(1, "learn looks") if aside else None
+        self._homework: Future[_Lesson | None] | None = None
         self.times_learnt = 0
         """How often the looks were learnt."""
-        self.path: Path | None = None
+
+    @property
+    def learning(self) -> bool:
+        """Whether the looks are being learnt aside."""
+        return self._homework is not None
+
+    @property
+    def path(self) -> Path | None:
         """What was seen up to the last learning, looked back at."""
+        return None if self._lesson is None else self._lesson.path
 
     def step(self, time_s: float, mark_deg: float, profile: FloatArray, gap_px: FloatArray) -> PlaceNow:
         """Take in one frame.
@@ -108,6 +129,9 @@ class LivePlace:
         profile : (m,) brightness along the spokes' path, (0,) without one.
         gap_px : (k,) of each side, NaN where it isn't seen.
         """
+        if self._homework is not None and self._homework.done():
+            self._take(self._homework.result())
+            self._homework = None
         if not self._rows:
             self._start_s = time_s
         moment = round((time_s - self._start_s) / self._interval_s)
@@ -136,59 +160,74 @@ class LivePlace:
             self._farthest_deg = max(self._farthest_deg, abs(row.mark_deg))
 
     def _likelihood(self, mark_deg: float, profile: FloatArray, gap_px: FloatArray) -> Grid:
-        likely = mark_likelihood(self._mark_evidence(np.array([mark_deg])))
-        for look, known in zip(self._looks(profile[None], gap_px[None]), self._learnt, strict=False):
-            if known is not None:
-                likely = likely * look_likelihood(look.components, *known)
+        likely = mark_likelihood(_mark_evidence(np.array([mark_deg]), self._hidden_deg(), ()))
+        if self._lesson is not None:
+            looks = _looks(
+                profile[None], gap_px[None], self._lesson.gap_usual, self._lesson.axes, self._period_deg
+            )
+            for look, known in zip(looks, self._lesson.looks, strict=True):
+                if known is not None:
+                    likely = likely * look_likelihood(look.components, *known)
         return np.asarray(likely[0], dtype=np.float32)
-
-    def _mark_evidence(self, mark_deg: FloatArray) -> Evidence:
-        spread_deg = 0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg))
-        return Evidence(mark_deg, spread_deg, self._hidden_deg(), ())
 
     def _hidden_deg(self) -> float:
         return min(2.0, 0.5 * self._farthest_deg)
 
-    def _looks(self, profile: FloatArray, gap_px: FloatArray) -> tuple[Look, ...]:
-        """What else changes with the angle, for frames (n, m) and (n, k): the spokes' look, and the gaps.
-
-        A gap alone is too much alike at too many places; it only tells apart the spokes that look the same.
-        """
-        if self._gap_usual is None or self._axes is None:
-            return ()
-        usual, spread = self._gap_usual
-        gaps = [
-            Look(((gap - u) / s)[:, None], 360.0) for gap, u, s in zip(gap_px.T, usual, spread, strict=True)
-        ]
-        return (*gaps, Look(self._axes.project(profile), self._period_deg))
-
     def _learn(self) -> None:
         """Learn the looks once the wheel went round; again a few times, as more has been seen."""
-        if self.times_learnt >= TIMES_LEARNT or not self._rows[-1].profile.size:
+        if self.learning or self.times_learnt >= TIMES_LEARNT or not self._rows[-1].profile.size:
             return
-        moment = np.array([row.moment for row in self._rows])
-        moment -= moment[0]
-        mark_deg = np.array([row.mark_deg for row in self._rows])
-        profile = np.stack([row.profile for row in self._rows])
-        gap_px = np.stack([row.gap_px for row in self._rows])
-        before = self._gap_usual, self._axes
-        spread = np.nanstd(gap_px, axis=0)
-        self._gap_usual = np.nanmedian(gap_px, axis=0), np.where(spread > 0.0, spread, 1.0)
-        self._axes = learn_axes(profile)
-        count = int(moment[-1]) + 1
-        marks = _laid_out(mark_deg, moment, count)
-        looks = tuple(
-            Look(_laid_out(look.components, moment, count), look.period_deg)
-            for look in self._looks(profile, gap_px)
-        )
-        sd_deg = _laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count)
-        place, _ = follow(Evidence(marks, sd_deg, self._hidden_deg(), looks))
-        if np.ptp(place.angle_deg) < LEAST_LEARNT_DEG:
-            self._gap_usual, self._axes = before
-            return
-        self._learnt = tuple(_learn(place.chance, look) for look in looks)
-        self.times_learnt += 1
-        self.path = Path(place.angle_deg[moment], gap_px)
+        seen = list(self._rows), self._hidden_deg(), self._period_deg
+        if self._pupil is None:
+            self._take(_learn_from(*seen))
+        else:
+            self._homework = self._pupil.submit(_learn_from, *seen)
+
+    def _take(self, lesson: _Lesson | None) -> None:
+        if lesson is not None:
+            self._lesson = lesson
+            self.times_learnt += 1
+
+
+def _mark_evidence(mark_deg: FloatArray, hidden_deg: float, looks: tuple[Look, ...]) -> Evidence:
+    return Evidence(mark_deg, 0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), hidden_deg, looks)
+
+
+def _looks(
+    profile: FloatArray,
+    gap_px: FloatArray,
+    gap_usual: tuple[FloatArray, FloatArray],
+    axes: ProfileAxes,
+    period_deg: float,
+) -> tuple[Look, ...]:
+    """What else changes with the angle, for frames (n, m) and (n, k): the gaps, and the spokes' look.
+
+    A gap alone is too much alike at too many places; it only tells apart the spokes that look the same.
+    """
+    gaps = [Look(((gap - u) / s)[:, None], 360.0) for gap, u, s in zip(gap_px.T, *gap_usual, strict=True)]
+    return (*gaps, Look(axes.project(profile), period_deg))
+
+
+def _learn_from(rows: list[_Row], hidden_deg: float, period_deg: float) -> _Lesson | None:
+    """Learn the looks from what was seen; None where the wheel did not yet go round in it."""
+    moment = np.array([row.moment for row in rows])
+    moment -= moment[0]
+    count = int(moment[-1]) + 1
+    gap_px = np.stack([row.gap_px for row in rows])
+    spread = np.nanstd(gap_px, axis=0)
+    gap_usual = np.nanmedian(gap_px, axis=0), np.where(spread > 0.0, spread, 1.0)
+    profile = np.stack([row.profile for row in rows])
+    axes = learn_axes(profile)
+    looks = tuple(
+        Look(_laid_out(look.components, moment, count), look.period_deg)
+        for look in _looks(profile, gap_px, gap_usual, axes, period_deg)
+    )
+    marks = _laid_out(np.array([row.mark_deg for row in rows]), moment, count)
+    place, _ = follow(_mark_evidence(marks, hidden_deg, looks))
+    if np.ptp(place.angle_deg) < LEAST_LEARNT_DEG:
+        return None
+    learnt = tuple(_learn(place.chance, look) for look in looks)
+    return _Lesson(gap_usual, axes, learnt, Path(place.angle_deg[moment], gap_px))
 
 
 def _learn(chance: FloatArray, look: Look) -> _Learnt | None:

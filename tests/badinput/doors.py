@@ -291,7 +291,7 @@ def film(shelf, folder, rng):
             ["show", name, "--view", where, "--spokes", "28", "--no-window", "--record", "show.avi"],
         ],
     )
-    return Case("film", arguments, folder, ("view.json", "show.avi"), refuse)
+    return Case("film", arguments, folder, ("view.json", "show.avi", "pass.json", "pass.jpg"), refuse)
 
 
 def times(shelf, folder, rng):

@@ -148,7 +148,8 @@ def spoil_table(text, rng):
     elif kind == 6:
         rows[0][int(rng.integers(len(rows[0])))] = str(rng.choice(["spoke", "", "frame", "x" * 300, "=1+1"]))
     elif kind == 7:
-        rows[at][column], refuse = str(rng.choice(["nan", "inf", "-inf", "1e999", "one", "\x00"])), True
+        words = ("nan", "inf", "-inf", "1e999", "one", "\x00")
+        rows[at][column], refuse = words[int(rng.integers(len(words)))], True
     else:
         rows[at][column] = NUMBERS[int(rng.integers(len(NUMBERS)))]
     return "\n".join(",".join(row) for row in rows).encode(), refuse

@@ -2,6 +2,7 @@
 
 import json
 import math
+from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 from rimgauge.capture import Frame, open_source
 from rimgauge.cli.demo import sample_folder
 from rimgauge.job import read_build, read_view
+from rimgauge.signal import live_place
 from rimgauge.watching import watch
 from rimgauge.wheel import complete_wheel
 
@@ -80,7 +82,20 @@ def test_a_wheel_that_stands_still_names_no_spoke(bundled):
     assert {moment.spoke for moment in moments} == {None}
 
 
-def test_live_frames_are_shown_while_they_are_learnt_from(bundled):
+class AtOnce:
+    """A thread that has done its work before anybody asks."""
+
+    def __init__(self, *_):
+        pass
+
+    def submit(self, work, *given):
+        done = Future()
+        done.set_result(work(*given))
+        return done
+
+
+def test_live_frames_are_shown_while_they_are_learnt_from(bundled, monkeypatch):
+    monkeypatch.setattr(live_place, "ThreadPoolExecutor", AtOnce)
     frames, view, spokes_deg, true_deg = bundled
     moments = list(watch(frames, view, spokes_deg, live=True))
     assert len(moments) == len(frames)
@@ -88,4 +103,19 @@ def test_live_frames_are_shown_while_they_are_learnt_from(bundled):
     assert np.isfinite([moment.gap_mm[0] for moment in moments[59:]]).mean() > 0.9
     off_deg = errors_deg(moments, true_deg)
     assert np.isfinite(off_deg[-40:]).mean() > 0.9
+    assert np.nanmax(np.abs(off_deg)) < 0.5 * 360 / len(spokes_deg)
+
+
+def test_live_frames_go_on_however_long_learning_takes(bundled, monkeypatch):
+    class Never(AtOnce):
+        def submit(self, work, *given):
+            return Future()
+
+    monkeypatch.setattr(live_place, "ThreadPoolExecutor", Never)
+    frames, view, spokes_deg, true_deg = bundled
+    moments = list(watch(frames, view, spokes_deg, live=True))
+    assert np.isfinite([moment.gap_mm[0] for moment in moments[59:]]).mean() > 0.9
+    off_deg = errors_deg(moments, true_deg)
+    # by the mark alone the place is known near it, and right there
+    assert 0.0 < np.isfinite(off_deg).mean() < 0.6
     assert np.nanmax(np.abs(off_deg)) < 0.5 * 360 / len(spokes_deg)
