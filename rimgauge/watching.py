@@ -57,8 +57,9 @@ def watch(
         return
     first = list(itertools.islice(stream, LEARNING_FRAMES))
     watcher.learn(first)
-    for frame in itertools.chain(first, stream):
-        yield watcher.look(frame)
+    yield from map(watcher.look, first)
+    first.clear()  # sixty pictures of a good camera are more than half a gigabyte
+    yield from map(watcher.look, stream)
 
 
 class Watcher:

@@ -159,7 +159,7 @@ def _draw_work(
         reached = (
             f", {share:.0%} of the plan's {step.planned_mm:+.2f}" if step and math.isfinite(share) else ""
         )
-        lines.append(f"Here since then: {round(change_mm, 2) + 0.0:+.2f} mm{reached}")
+        lines.append(f"Changed here: {round(change_mm, 2) + 0.0:+.2f} mm{reached}")
     for row, line in enumerate(lines):
         tall = 24 * unit * min(1.0, room / size_of(line, 24 * unit)[0])
         write(canvas, line, (left, (258 + 38 * row) * unit), height=tall, colour=ink.words)

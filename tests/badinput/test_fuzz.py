@@ -1,9 +1,15 @@
 """A few hundred spoilt files and options through every door; `python -m tests.benchmarks.fuzz` runs thousands."""
 
+import io
+
+import cv2
 import numpy as np
 import pytest
 from doors import DOORS, fill_shelf
+from mutations import spoil_bytes
 from sandbox import clear, run_case
+
+from rimgauge.capture.http_stream import MjpegLine
 
 CASES_A_SHARE = 3
 QUICK = [name for name in DOORS if name not in ("page", "page of a job")]
@@ -28,3 +34,20 @@ def test_what_is_spoilt_ends_in_a_result_or_a_sentence(shelf, tmp_path, monkeypa
         ending = run_case(case, shelf.folder, tmp_path / "outside", tmp_path / "tmp")
         faults += [f"{number}: {fault}; {case.arguments}" for fault in ending.faults]
     assert not faults
+
+
+def test_a_spoilt_stream_gives_whole_pictures_or_none_and_ends(monkeypatch):
+    picture = cv2.imencode(".jpg", np.full((48, 64, 3), 90, np.uint8))[1].tobytes()
+    part = b"--frame\r\nContent-Type: image/jpeg\r\nContent-Length: %d\r\n\r\n%s\r\n" % (
+        len(picture),
+        picture,
+    )
+    monkeypatch.setattr(MjpegLine, "__init__", lambda line, answer: setattr(line, "_answer", answer))
+    monkeypatch.setattr(MjpegLine, "_boundary", b"--frame", raising=False)
+    rng, whole, passed_over = np.random.default_rng(3), 0, 0
+    for _ in range(400):
+        for image, _ in MjpegLine(io.BytesIO(spoil_bytes(part * 3, rng))).pictures():
+            assert image is None or (image.ndim == 3 and image.dtype == np.uint8)
+            whole, passed_over = whole + (image is not None), passed_over + (image is None)
+    assert whole > 300
+    assert passed_over > 20
