@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from rimgauge.capture.outline import steepness_profile
 from rimgauge.capture.patch import Patch
-from rimgauge.capture.pointer import learn_pointer
+from rimgauge.capture.pointer import find_tip
+from rimgauge.capture.shift import LEAST_NOISE
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import PointerNotSeen
 from rimgauge.records import Box, FloatArray
@@ -216,9 +217,9 @@ def _refined_tip(
             v0, v1 = max(0, round(rough[1] - 26 * unit)), min(height, round(rough[1] + 26 * unit) + 1)
             if u1 - u0 < 20 or v1 - v0 < 20:
                 return None
-            look = learn_pointer([still.mean[v0:v1, u0:u1]], "the picture")
-            tip = (u0 + look.tip_u, v0 + look.tip_v)
-            if math.dist(tip, rough) > reach or look.tip_u > u1 - u0 - 2.5:
+            tip_u, tip_v = find_tip(still.mean[v0:v1, u0:u1].astype(np.float64), LEAST_NOISE, "the picture")
+            tip = (u0 + tip_u, v0 + tip_v)
+            if math.dist(tip, rough) > reach or tip_u > u1 - u0 - 2.5:
                 return None
             rough = tip
     except PointerNotSeen:

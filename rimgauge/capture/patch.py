@@ -26,10 +26,20 @@ class Patch:
     transposed: bool
     flipped: bool
 
-    def cut(self, image: NDArray[np.uint8]) -> GreyArray:
-        """Cut the box out of a BGR picture as grey levels (rows v, columns u)."""
+    def cut(self, image: NDArray[np.uint8], margin_px: int = 0) -> GreyArray:
+        """Cut the box out of a BGR picture as grey levels (rows v, columns u), with a margin round it.
+
+        Beyond the picture its border is repeated.
+        """
         x, y, width, height = self.box
-        grey = cv2.cvtColor(image[y : y + height, x : x + width], cv2.COLOR_BGR2GRAY).astype(np.float32)
+        left, top = max(0, x - margin_px), max(0, y - margin_px)
+        seen = image[top : y + height + margin_px, left : x + width + margin_px]
+        grey = cv2.cvtColor(seen, cv2.COLOR_BGR2GRAY).astype(np.float32)
+        above, before = margin_px - (y - top), margin_px - (x - left)
+        below = height + 2 * margin_px - above - grey.shape[0]
+        after = width + 2 * margin_px - before - grey.shape[1]
+        if above or below or before or after:
+            grey = np.pad(grey, ((above, below), (before, after)), mode="edge")
         turned = grey.T if self.transposed else grey
         return np.ascontiguousarray(turned[:, ::-1] if self.flipped else turned)
 

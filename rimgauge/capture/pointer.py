@@ -1,7 +1,7 @@
 """The pointer: its tip once, from the mean look of the first frames, then its shift in every frame.
 
 The tip never moves against the frame, so many frames together place it far better than one can;
-what remains in each frame is camera shake, found by least-squares registration with that mean look.
+what remains in each frame is camera shake (`rimgauge.capture.shift`).
 """
 
 from __future__ import annotations
@@ -12,90 +12,47 @@ from dataclasses import dataclass
 import numpy as np
 
 from rimgauge.capture.patch import GreyArray
+from rimgauge.capture.shift import MARGIN_PX, Look, learn_look
 from rimgauge.errors import PointerNotSeen
-from rimgauge.records import BoolArray, FloatArray, IntArray
-
-REWEIGHTINGS = 3
+from rimgauge.records import FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PointerLook:
-    """Mean look of the pointer (rows, columns), its tip u, v in the patch, and how a shift is read from it.
+    """Mean look of the pointer, and its tip u, v in the box without the look's margin."""
 
-    jacobian (4, pixels): change of the picture with du, dv, gain and offset. still: pixels that don't change.
-    noise: standard deviation of one pixel over time [grey levels].
-    """
-
-    mean: FloatArray
+    look: Look
     tip_u: float
     tip_v: float
-    jacobian: FloatArray
-    still: BoolArray
-    noise: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PointerShift:
-    """Shift of the pointer against its mean look [px], its standard error, and how well the look agrees."""
-
-    du_px: float
-    dv_px: float
-    standard_error_px: float
-    quality: float
 
 
 def learn_pointer(patches: list[GreyArray], where: str) -> PointerLook:
-    """Learn look and tip from the pointer's patches (rows, columns) of the first frames.
+    """Learn look and tip from the pointer's patches of the first frames, (rows, columns) with a margin.
 
     Raises
     ------
     PointerNotSeen
         Nothing in the box stands out against its surroundings.
     """
-    stack = np.stack(patches)
-    mean = np.median(stack, axis=0).astype(np.float64)
-    noise = max(1.4826 * float(np.median(np.abs(stack - mean))), 0.3)
-    still = np.median(np.abs(stack - mean), axis=0) < 3.0 * noise
-    tip_u, tip_v = _find_tip(mean, noise / math.sqrt(len(patches)), where)
-    gradient_v, gradient_u = np.gradient(mean)
-    jacobian = np.stack([-gradient_u, -gradient_v, mean - mean.mean(), np.ones_like(mean)]).reshape(4, -1)
-    return PointerLook(mean, tip_u, tip_v, jacobian, still, noise)
-
-
-def locate_pointer(look: PointerLook, patch: GreyArray) -> PointerShift:
-    """Shift of the pointer in one frame: linear steps, enough for the pixel or so of a steady camera.
-
-    Pixels that differ by more than the noise explains (a spoke passing behind, a hand) are left out, and the
-    step is taken again without them.
-    """
-    difference = (patch - look.mean).ravel()
-    used = look.still.ravel()
-    answer: FloatArray = np.zeros(4)
-    rest: FloatArray = difference
-    for _ in range(REWEIGHTINGS):
-        jacobian = look.jacobian * used
-        normal = jacobian @ look.jacobian.T + 1e-6 * np.diag(
-            np.einsum("ij,ij->i", look.jacobian, look.jacobian)
-        )
-        answer = np.asarray(np.linalg.solve(normal, jacobian @ difference), dtype=np.float64)
-        rest = difference - answer @ look.jacobian
-        used = look.still.ravel() & (np.abs(rest - np.median(rest)) < 4.0 * look.noise)
-        if used.sum() < 0.2 * used.size:
-            break
-    inverse = np.linalg.inv(normal)
-    quality = float(min(1.0, 2.0 * used.mean()))
-    error = math.sqrt(float(inverse[0, 0])) * look.noise
-    return PointerShift(float(answer[0]), float(answer[1]), error, quality)
+    look = learn_look(patches)
+    box = look.mean[MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX].astype(np.float64)
+    tip_u, tip_v = find_tip(box, look.noise / math.sqrt(len(patches)), where)
+    return PointerLook(look, tip_u, tip_v)
 
 
 def _not_seen(where: str) -> str:
     return f"no pointer stands out in {where}; put something plain behind it, add light, or run aim again"
 
 
-def _find_tip(mean: FloatArray, noise: float, where: str) -> tuple[float, float]:
+def find_tip(mean: FloatArray, noise: float, where: str) -> tuple[float, float]:
     """Tip of the outline: first edge met from the rim's side, row by row; its foremost place by a parabola.
 
     u grows into the rim, so the pointer comes from small u and its tip is its largest u.
+
+    Raises
+    ------
+    PointerNotSeen
+        Nothing stands out of the noise [grey levels].
     """
     kernel = np.array([0.25, 0.5, 0.25])
     smooth = np.apply_along_axis(np.convolve, 1, np.pad(mean, ((0, 0), (1, 1)), mode="edge"), kernel, "valid")

@@ -14,20 +14,21 @@ from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
 from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark, strip_along, strip_centre_px
 from rimgauge.capture.outline import Outline, learn_outline, nearest_edge
 from rimgauge.capture.patch import GreyArray, Patch, check_boxes, inward, patch_of
-from rimgauge.capture.pointer import PointerLook, PointerShift, learn_pointer, locate_pointer
+from rimgauge.capture.pointer import PointerLook, learn_pointer
 from rimgauge.capture.shape import least_outside_px
+from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import FrameTrouble, RimNotSeen
-from rimgauge.records import Box, Edge, EdgeTrack, FloatArray, GapTrack, View
+from rimgauge.records import BoolArray, Box, Edge, EdgeTrack, FloatArray, GapTrack, View
 
 LEARNING_FRAMES = 60
 """So many frames are looked at before the first gap is read: two seconds of a webcam."""
 LEAST_QUALITY = 0.25
-MOST_VAGUE, LEAST_VAGUE_PX = 4.0, 0.05
+MOST_VAGUE, LEAST_VAGUE_PX = 3.0, 0.05
 """A frame counts as vague when its standard error is so many times the usual one, and worth a word at all."""
-SHIFT_NOISE_FACTOR = 4.0
-"""JPEG and what passes behind the pointer make its shift up to four times as uncertain as
-pixel noise says (seen on ray-traced scenes without any shake)."""
+SHIFT_NOISE_FACTOR = 2.0
+"""What passes behind the pointer and its own texture make its shift about twice as uncertain as it states: 1.6 to
+2.3 times on ray-traced scenes, whose shake is known."""
 BAND_ROOM_PX = 18
 LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
 """The edge is sought within so much and so many usual moves of its last place; the usual move is a running mean."""
@@ -66,7 +67,9 @@ class EdgeFollower:
         self.rim_patch: Patch = patch_of(view, edge, _widened(edge.rim_box, view))
         self.pointer_patch: Patch = patch_of(view, edge, edge.pointer_box)
         name = f"the {edge.side} pointer's box" if edge.side != "outer" else "the pointer's box"
-        self.look: PointerLook = learn_pointer([self.pointer_patch.cut(f.image) for f in frames], name)
+        self.look: PointerLook = learn_pointer(
+            [self.pointer_patch.cut(f.image, MARGIN_PX) for f in frames], name
+        )
         self.tip = self.rim_patch.to_patch(*self.pointer_patch.to_picture(self.look.tip_u, self.look.tip_v))
         self.du, self.dv = self.rim_patch.turn(inward(view, edge))
         forward_u, forward_v = self.rim_patch.turn(view.forward)
@@ -81,14 +84,17 @@ class EdgeFollower:
         self.last_px: float | None = None
         self.usual_move_px = 0.0
         self.missed = 0
+        self.shifted_px = (0.0, 0.0)
 
     def step(self, image: NDArray[np.uint8]) -> Sighting:
         """Read the gap in one picture."""
-        shift = locate_pointer(self.look, self.pointer_patch.cut(image))
+        shift = find_shift(self.look.look, self.pointer_patch.cut(image, MARGIN_PX), self.shifted_px)
+        if shift.agrees >= LEAST_QUALITY:
+            self.shifted_px = (shift.du_px, shift.dv_px)
         fit = self._follow(self.rim_patch.cut(image))
         if fit is None:
             return NOTHING
-        quality = min(fit.quality, shift.quality)
+        quality = min(fit.quality, shift.agrees)
         lost = "" if quality >= LEAST_QUALITY else "the rim's edge or the pointer was covered or too faint"
         return self._sighting(fit, shift, quality, lost)
 
@@ -114,7 +120,7 @@ class EdgeFollower:
         room_px = int(edge_px - self.tip[0]) - 1
         return replace(shape, outside_px=min(shape.outside_px, max(room_px, least_outside_px(shape))))
 
-    def _sighting(self, fit: EdgeFit, shift: PointerShift, quality: float, lost: str) -> Sighting:
+    def _sighting(self, fit: EdgeFit, shift: Shift, quality: float, lost: str) -> Sighting:
         tip_u, tip_v = self.tip[0] + shift.du_px, self.tip[1] + shift.dv_px
         edge_u = fit.place_px + fit.slope * shift.dv_px
         gap = (edge_u - tip_u) / (self.du - fit.slope * self.dv)
@@ -225,31 +231,29 @@ def _edge_track(edge: Edge, sightings: list[Sighting]) -> EdgeTrack:
     if not good.any():
         raise RimNotSeen(f"the rim's edge was not seen in any frame on the {edge.side} side; run aim again")
     gap_px = np.where(good, [s.gap_px for s in sightings], np.nan)
-    tip_px = np.array([s.tip_px for s in sightings])
-    kept = _kept_share(
-        np.array([s.shift_px for s in sightings])[good], np.array([s.shift_error_px for s in sightings])
-    )
-    # The gap shrinks as much as the tip is seen to move toward the rim; undo the part that is only noise.
     shift_px = np.array([s.shift_px for s in sightings])
-    gap_px = gap_px + (1.0 - kept) * (shift_px - np.nanmedian(shift_px))
+    shift_error_px = SHIFT_NOISE_FACTOR * np.array([s.shift_error_px for s in sightings])
+    kept = _kept_share(shift_px, shift_error_px, good)
+    # The gap shrinks as much as the tip is seen to move toward the rim; undo the part that is only noise.
+    gap_px = gap_px + (1.0 - kept) * (shift_px - np.median(shift_px[good]))
     edge_error = np.array([s.standard_error_px for s in sightings])
-    shift_error = np.array([s.shift_error_px for s in sightings]) * math.sqrt(kept)
     return EdgeTrack(
         side=edge.side,
         gap_px=gap_px,
-        standard_error_px=np.hypot(edge_error, shift_error),
+        standard_error_px=np.hypot(edge_error, shift_error_px * np.sqrt(kept)),
         quality=np.array([s.quality for s in sightings]),
-        tip_px=tip_px,
+        tip_px=np.array([s.tip_px for s in sightings]),
         rim_px=np.array([s.rim_px for s in sightings]),
     )
 
 
-def _kept_share(shift_px: FloatArray, error_px: FloatArray) -> float:
-    """How much of the pointer's apparent shift is camera shake rather than noise of its own fit.
+def _kept_share(shift_px: FloatArray, error_px: FloatArray, good: BoolArray) -> FloatArray:
+    """How much (n,) of the pointer's apparent shift in each frame is camera shake rather than noise of its fit.
 
-    Shrinkage by the share of variance that the stated errors don't explain: a camera on a stand keeps none
-    of the noise that a faint pointer would otherwise put into every gap.
+    Shrinkage by the share of variance that the errors don't explain: a camera on a stand keeps none of the noise
+    that a faint pointer would otherwise put into every gap.
     """
-    spread = 1.4826 * float(np.median(np.abs(shift_px - np.median(shift_px))))
-    noise = float(np.nanmedian(error_px))
-    return max(0.0, 1.0 - (SHIFT_NOISE_FACTOR * noise / spread) ** 2) if spread > 0.0 else 0.0
+    seen = shift_px[good]
+    spread = 1.4826 * float(np.median(np.abs(seen - np.median(seen))))
+    shake = max(0.0, spread**2 - float(np.median(error_px[good])) ** 2)
+    return np.asarray(shake / np.maximum(shake + error_px**2, 1e-12))

@@ -25,6 +25,9 @@ FIRST_REACH = 8
 what is learnt near the mark, where the angle is known, must carry the next stretch before that may teach."""
 LAST_ROUNDS = 2
 HARMONICS = 12
+LEAST_NOISE_SHARE = 0.2
+"""A look is believed no finer than this share of its spread: what is learnt on a few frames doesn't hold for all,
+and an exact gap must not shut out the true path."""
 SPEED_CHANGE = (0.69, 0.15, 0.005)
 """Chance that the speed changes by 0, by +1 and by +2 steps from one frame to the next (or by −1 and −2): a
 hand's push is a few frames long."""
@@ -268,7 +271,7 @@ def learn_look(
     expected = basis @ look
     second = seen**2 * weight.sum(axis=1)[:, None] - 2.0 * seen * (weight @ expected) + weight @ expected**2
     noise = np.sqrt(np.maximum(second.sum(axis=0) / weight.sum(), 1e-9))
-    return look, np.maximum(noise, 0.05 * np.nanstd(what.components, axis=0))
+    return look, np.maximum(noise, LEAST_NOISE_SHARE * np.nanstd(what.components, axis=0))
 
 
 def _path(chance: FloatArray, speed: FloatArray) -> FloatArray:

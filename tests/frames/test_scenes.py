@@ -14,9 +14,10 @@ from rimgauge.records import Runout, Source
 from rimgauge.wheel import complete_wheel
 
 SCENES = ("edge_on_bright", "from_above_black", "radial_wall")
-TOTAL_MM = 0.04
-SPOKE_RMS_MM = 0.03
+TOTAL_MM = 0.015
+SPOKE_RMS_MM = 0.01
 ANGLE_RMS_DEG = 0.5
+LEAST_TOLD = 0.97
 
 
 @pytest.fixture(scope="module", params=SCENES)
@@ -62,5 +63,7 @@ def test_wheel_angle_is_followed_through_rocking_and_dropped_frames(scene: tuple
     runout, truth = scene
     wanted = np.array([frame["wheel_angle_deg"] for frame in truth["frames"]])
     error = runout.frames.angle_deg - wanted
-    error -= 360.0 * np.round(np.median(error) / 360.0)
-    assert math.sqrt(float(np.mean(error**2))) <= ANGLE_RMS_DEG
+    error -= 360.0 * np.round(np.nanmedian(error) / 360.0)
+    # A frame whose angle isn't sure is left out.
+    assert float(np.isfinite(error).mean()) > LEAST_TOLD
+    assert math.sqrt(float(np.nanmean(error**2))) <= ANGLE_RMS_DEG
