@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rimgauge.capture.targets import Length
 from rimgauge.errors import ScaleMissing
-from rimgauge.records import FloatArray
+from rimgauge.records import FloatArray, IntArray
 
 REACH_PX = 12
 """An edge is sought so far from where a person pointed."""
@@ -19,13 +19,18 @@ ROWS_PX = 20
 LEAST_STEP = 12.0
 """Grey levels by which an edge must stand out."""
 MOST_TURN_DEG = 8.0
+CLEAR_SHARE = 0.35
+"""An edge so steep beside the steepest one near it is clear."""
 
 
-def between_edges(picture: NDArray[np.uint8], start: FloatArray, end: FloatArray, name: str) -> Length:
+def between_edges(
+    picture: NDArray[np.uint8], start: FloatArray, end: FloatArray, name: str, *, nearest: bool = False
+) -> Length:
     """Distance of the two straight edges near two points (2,) x, y, square to them [px].
 
     In each row across the edge the brightness's slope is largest at the edge; its centre of gravity gives the
     row's place, and a line through the rows the edge's (robust least squares).
+    nearest: of several clear edges near a point, take the nearest one rather than the steepest.
 
     Raises
     ------
@@ -34,7 +39,8 @@ def between_edges(picture: NDArray[np.uint8], start: FloatArray, end: FloatArray
     """
     along = (end - start) / np.linalg.norm(end - start)
     edges = [
-        _edge(picture, point, along, f"{name}: at {point[0]:.0f},{point[1]:.0f}") for point in (start, end)
+        _edge(picture, point, along, f"{name}: at {point[0]:.0f},{point[1]:.0f}", nearest)
+        for point in (start, end)
     ]
     (one, slope_one, error_one), (two, slope_two, error_two) = edges
     if abs(math.degrees(math.atan(slope_one) - math.atan(slope_two))) > MOST_TURN_DEG:
@@ -45,7 +51,7 @@ def between_edges(picture: NDArray[np.uint8], start: FloatArray, end: FloatArray
 
 
 def _edge(
-    picture: NDArray[np.uint8], point: FloatArray, along: FloatArray, where: str
+    picture: NDArray[np.uint8], point: FloatArray, along: FloatArray, where: str, nearest: bool
 ) -> tuple[float, float, float]:
     """Place of the edge past the point [px], its slope, and the place's standard error [px]."""
     across = np.array([-along[1], along[0]])
@@ -57,7 +63,7 @@ def _edge(
     # All three colours count: a blue card before a grey hand differs in few of them.
     slope = np.abs(np.gradient(slope.astype(np.float64), axis=1)).sum(axis=2)[:, 3:-3]
     u, rows = u[0, 3:-3], v[:, 0]
-    peak = np.argmax(slope, axis=1)
+    peak = _nearest(slope, u) if nearest else np.argmax(slope, axis=1)
     near = np.abs(u - u[peak][:, None]) <= 3.0
     weight = np.where(near, slope, 0.0) ** 2
     place = (weight * u).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
@@ -77,3 +83,11 @@ def _edge(
     covariance = np.linalg.inv(design[kept].T @ design[kept]) * spread**2
     # Neighbouring rows share blur and JPEG's blocks, so that about four count as one.
     return float(answer[0]), float(answer[1]), 2.0 * math.sqrt(float(covariance[0, 0]))
+
+
+def _nearest(slope: FloatArray, place: FloatArray) -> IntArray:
+    """Columns (n,) of the local maximum nearest to place 0 in each row of slopes (n, m), of those that are clear."""
+    summit = np.zeros(slope.shape, dtype=bool)
+    summit[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    clear = summit & (slope > CLEAR_SHARE * slope.max(axis=1, keepdims=True))
+    return np.asarray(np.argmin(np.where(clear, np.abs(place), np.inf), axis=1))

@@ -69,7 +69,7 @@ def command(
     """
     from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
     from rimgauge.capture.sources import open_source
-    from rimgauge.job import find_job, update_manifest, write_view
+    from rimgauge.job import find_job, keep_view, write_bytes, write_view
 
     if not (math.isfinite(fps) and fps > 0.0):
         raise BadInput(f"--fps must be a number above 0, not {fps:g}")
@@ -84,11 +84,13 @@ def command(
     with open_source(source, fps=fps) as frames:
         first = list(itertools.islice(frames, AIM_FRAMES))
     found = aim(first, direction, "outer" if direction == "radial" else side, hints)
-    write_view(view_file, found.view)
-    if picture_file is not None:
-        _write_picture(picture_file, found)
+    pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
     if job is not None and view_file.resolve().parent == job.folder:
-        update_manifest(job, rewritten=[path for path in (view_file, picture_file) if path is not None])
+        keep_view(job, view_file, found.view, pictures)
+    else:
+        write_view(view_file, found.view)
+        for path, data in pictures.items():
+            write_bytes(path, data)
     _print(found, view_file, picture_file, as_json=as_json)
     if not as_json:
         which = f"--direction {direction}" if out is None else f"--view {quoted(out)}"
@@ -124,16 +126,16 @@ def _files(
     return view_path(job, direction), picture or job.folder / f"aim-{direction}.png"
 
 
-def _write_picture(path: Path, found: Aim) -> None:
+def _picture(path: Path, found: Aim) -> bytes:
+    """Draw what was found, as the file's name asks."""
     import cv2
 
     from rimgauge.capture.aim_picture import draw_aim
-    from rimgauge.job import write_bytes
 
     if path.suffix.lower() not in (".png", ".jpg", ".jpeg"):
         raise BadFile(path, "a picture's name must end in .png or .jpg")
     _, data = cv2.imencode(path.suffix.lower(), draw_aim(found))
-    write_bytes(path, data.tobytes())
+    return data.tobytes()
 
 
 def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: bool) -> None:

@@ -11,42 +11,61 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown, view_in_job
-from rimgauge.errors import BadInput, PointerNotSeen
+from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.capture.targets import Length
+    from collections.abc import Mapping
+
     from rimgauge.records import CameraPlace, Direction, FloatArray, Scale, View
     from rimgauge.signal.scale import ScaleResult
 
 METHODS = {
     "checkerboard": "a checkerboard",
     "length": "an object of known length",
+    "card": "a bank card",
+    "coin": "a coin",
+    "rim": "the width of the rim",
     "shim": "a shim behind the pointer",
 }
+COINS = ("1-euro", "2-euro", "50-cent", "us-quarter")
+_PATH = click.Path(path_type=Path)
 
 
 @click.command()
-@click.option("--view", "view_file", type=click.Path(path_type=Path), help="Where things are in the picture.")
+@click.option("--view", "view_file", type=_PATH, help="Where things are in the picture.")
 @click.option("--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views.")
-@click.option(
-    "--checkerboard", type=click.Path(path_type=Path), metavar="PICTURE", help="Board at the rim's edge."
-)
+@click.option("--checkerboard", type=_PATH, metavar="PICTURE", help="Board at the rim's edge.")
 @click.option("--square-mm", metavar="MM", help="Side of one square of the board.")
 @click.option(
-    "--distance-mm",
-    metavar="MM",
-    help="From the lens to the rim, by a ruler; helps where the board can't tell.",
+    "--card",
+    type=_PATH,
+    metavar="PICTURE",
+    help="Bank card at the rim's edge, its short side along the runout.",
+)
+@click.option("--coin", type=_PATH, metavar="PICTURE", help="Coin at the rim's edge, facing the camera.")
+@click.option("--coin-is", type=click.Choice(COINS), help="Which coin it is.")
+@click.option("--coin-mm", metavar="MM", help="Diameter of another coin.")
+@click.option(
+    "--rim-mm", metavar="MM", help="Width of the rim by a caliper; its edges are at --from and --to."
 )
 @click.option("--length-mm", metavar="MM", help="A known length between two points of the picture.")
 @click.option("--from", "start", metavar="X,Y", help="One end of the length, in pixels.")
 @click.option("--to", "end", metavar="X,Y", help="Its other end.")
 @click.option(
     "--picture",
-    type=click.Path(path_type=Path),
+    type=_PATH,
     help="Picture in which both ends are straight edges: they are found there to a fraction of a pixel.",
 )
 @click.option("--shim-mm", metavar="MM", help="How far the pointer was moved from the rim.")
-@click.argument("pictures", nargs=-1, type=click.Path(path_type=Path), metavar="[BEFORE AFTER]")
+@click.option(
+    "--distance-mm", metavar="MM", help="From the lens to the rim, by a ruler: the runout becomes surer."
+)
+@click.option(
+    "--tilt-deg",
+    type=click.FloatRange(0.0, 60.0),
+    help="How far the camera looks off square at the rim, 0 for square; a checkerboard tells it by itself.",
+)
+@click.argument("pictures", nargs=-1, type=_PATH, metavar="[BEFORE AFTER]")
 @json_option
 def command(
     *,
@@ -54,50 +73,57 @@ def command(
     direction: Direction | None,
     checkerboard: Path | None,
     square_mm: str | None,
-    distance_mm: str | None,
+    card: Path | None,
+    coin: Path | None,
+    coin_is: str | None,
+    coin_mm: str | None,
+    rim_mm: str | None,
     length_mm: str | None,
     start: str | None,
     end: str | None,
     picture: Path | None,
     shim_mm: str | None,
+    distance_mm: str | None,
+    tilt_deg: float | None,
     pictures: tuple[Path, ...],
     as_json: bool,
 ) -> None:
     """Tell how many millimetres a pixel is, and keep it in the view.
 
-    Hold a printed checkerboard flat where the rim's edge is; or give two points a known length apart; or take
-    one picture, put a shim of known thickness behind the pointer so that it moves straight away from the rim,
-    and take another.
+    Hold a printed checkerboard, a bank card or a coin flat where the rim's edge is, and take a picture; or
+    give the rim's width, or two points a known length apart; or take one picture, put a shim of known
+    thickness behind the pointer so that it moves straight away from the rim, and take another.
 
     Example:  rimgauge scale --checkerboard sheet.jpg --square-mm 5
     """
+    import rimgauge.cli.scale_ways as ways
     from rimgauge.job import read_view
-    from rimgauge.signal.scale import disagree
+    from rimgauge.signal.scale import COINS_MM, disagree, told_camera
 
-    _check_choice(checkerboard, length_mm, shim_mm)
-    if pictures and shim_mm is None:
-        raise BadInput("pictures without an option belong to --shim-mm; name a board's with --checkerboard")
-    if distance_mm is not None and checkerboard is None:
-        raise BadInput("--distance-mm goes with --checkerboard, whose perspective it sharpens")
-    if picture is not None and length_mm is None:
-        raise BadInput("--picture goes with --length-mm, whose ends are found in it")
+    _check_choice(checkerboard, card, coin, rim_mm, length_mm, shim_mm)
+    _check_together(locals())
     path = _view_path(view_file, direction)
     view = read_view(path)
+    distance = None if distance_mm is None else _millimetres("--distance-mm", distance_mm)
+    camera = told_camera(view, distance, tilt_deg) or _known_camera(view)
     if checkerboard is not None:
-        distance = None if distance_mm is None else _millimetres("--distance-mm", distance_mm)
-        found = _by_board(view, checkerboard, _millimetres("--square-mm", square_mm), distance)
-    elif length_mm is not None:
-        found = _by_length(
-            view,
-            _millimetres("--length-mm", length_mm),
-            _point("--from", start, view),
-            _point("--to", end, view),
-            picture,
-        )
+        found = ways.by_board(view, checkerboard, _millimetres("--square-mm", square_mm), distance)
+    elif card is not None:
+        found = ways.by_card(view, card, camera)
+    elif coin is not None:
+        diameter_mm = COINS_MM[coin_is] if coin_is else _millimetres("--coin-mm", coin_mm)
+        found = ways.by_coin(view, coin, diameter_mm, camera)
+    elif shim_mm is not None:
+        found = ways.by_shim(view, _millimetres("--shim-mm", shim_mm), pictures, camera)
     else:
-        found = _by_shim(view, _millimetres("--shim-mm", shim_mm), pictures)
-    before = view.scale
-    other = before if before is not None and before.method != found.scale.method else None
+        ends = _point("--from", start, view), _point("--to", end, view)
+        if length_mm is not None:
+            found = ways.by_length(view, _millimetres("--length-mm", length_mm), *ends, picture, camera)
+        elif picture is not None:
+            found = ways.by_rim(view, _millimetres("--rim-mm", rim_mm), *ends, picture, camera)
+        else:
+            raise BadInput("--rim-mm needs --picture: one in which both edges of the rim are seen")
+    other = view.scale
     differs = other is not None and disagree(found.scale, other)
     _keep(path, dataclasses.replace(view, scale=found.scale))
     if as_json:
@@ -114,11 +140,29 @@ def command(
         next_step("turn the wheel slowly, three times round, and measure.", f"rimgauge measure SOURCE{files}")
 
 
+def _check_together(given: Mapping[str, object]) -> None:
+    """Refuse options that don't belong to the way chosen."""
+    if given["pictures"] and given["shim_mm"] is None:
+        raise BadInput("pictures without an option belong to --shim-mm; name a board's with --checkerboard")
+    if given["tilt_deg"] is not None and given["checkerboard"] is not None:
+        raise BadInput("--tilt-deg isn't needed with --checkerboard, which tells it")
+    if given["picture"] is not None and given["length_mm"] is None and given["rim_mm"] is None:
+        raise BadInput("--picture goes with --length-mm or --rim-mm, whose ends are found in it")
+    coin_size = [given[name] for name in ("coin_is", "coin_mm") if given[name] is not None]
+    if given["coin"] is None and coin_size:
+        raise BadInput("--coin-is and --coin-mm go with --coin PICTURE")
+    if given["coin"] is not None and len(coin_size) != 1:
+        raise BadInput(
+            f"say which coin it is with --coin-is ({', '.join(COINS)}), or its diameter with --coin-mm"
+        )
+
+
 def _check_choice(*ways: object) -> None:
     """Exactly one way to tell the scale."""
     if sum(way is not None for way in ways) != 1:
         raise BadInput(
-            "give one of --checkerboard PICTURE, --length-mm MM or --shim-mm MM; see rimgauge scale --help"
+            "give one of --checkerboard PICTURE, --card PICTURE, --coin PICTURE, --rim-mm MM, --length-mm MM or "
+            "--shim-mm MM; see rimgauge scale --help"
         )
 
 
@@ -162,81 +206,20 @@ def _point(option: str, text: str | None, view: View) -> FloatArray:
     return np.array([x, y])
 
 
-def _by_board(view: View, picture: Path, square_mm: float, distance_mm: float | None) -> ScaleResult:
-    import numpy as np
-
-    from rimgauge.capture.camera_place import camera_place
-    from rimgauge.capture.sources import read_picture
-    from rimgauge.capture.targets import check_size, find_corners, squares_px
-    from rimgauge.signal.scale import scale_from_squares
-
-    image = read_picture(picture)
-    check_size(image, view, str(picture))
-    corners = find_corners(image, str(picture))
-    squares = squares_px(corners, view)
-    return scale_from_squares(
-        square_mm,
-        np.array([square.px for square in squares]),
-        np.array([square.standard_error_px for square in squares]),
-        np.array([square.place_error_px for square in squares]),
-        camera_place(corners, square_mm, view, distance_mm),
-    )
-
-
 def _known_camera(view: View) -> CameraPlace | None:
     """Where a board showed the camera to stand: still true when the scale comes from something else."""
     return None if view.scale is None else view.scale.camera
 
 
-def _by_length(
-    view: View, length_mm: float, start: FloatArray, end: FloatArray, picture: Path | None
-) -> ScaleResult:
-    from rimgauge.capture.ends import between_edges
-    from rimgauge.capture.sources import read_picture
-    from rimgauge.capture.targets import check_size
-    from rimgauge.signal.scale import scale_from_points
-
-    if picture is None or bool((start == end).all()):
-        return scale_from_points(length_mm, start, end, view)
-    image = read_picture(picture)
-    check_size(image, view, str(picture))
-    found = between_edges(image, start, end, str(picture))
-    return scale_from_points(length_mm, start, end, view, sharpened=(found.px, found.standard_error_px))
-
-
-def _by_shim(view: View, shim_mm: float, pictures: tuple[Path, ...]) -> ScaleResult:
-    import numpy as np
-
-    from rimgauge.capture.shim import pointer_moved_px
-    from rimgauge.capture.sources import read_picture
-    from rimgauge.signal.scale import scale_from_shim
-
-    if len(pictures) != 2:
-        raise BadInput("--shim-mm needs two pictures: one before the shim was put in, one after")
-    before, after = (read_picture(picture) for picture in pictures)
-    moves: list[Length] = []
-    for edge in view.edges:
-        try:
-            moves.append(pointer_moved_px(before, after, view, edge))
-        except PointerNotSeen:  # with two pointers, one may have been left where it was
-            if edge is view.edges[-1] and not moves:
-                raise
-    return scale_from_shim(
-        shim_mm,
-        np.array([move.px for move in moves]),
-        np.array([move.standard_error_px for move in moves]),
-        _known_camera(view),
-    )
-
-
 def _keep(path: Path, view: View) -> None:
     """Write the view; where it belongs to a job, its manifest follows."""
-    from rimgauge.job import find_job, update_manifest, write_view
+    from rimgauge.job import find_job, keep_view, write_view
 
-    write_view(path, view)
     job = find_job(path.resolve().parent)
-    if job is not None:
-        update_manifest(job, (path,))
+    if job is None:
+        write_view(path, view)
+    else:
+        keep_view(job, path, view)
 
 
 def _fields(path: Path, found: ScaleResult, other: Scale | None, differs: bool) -> dict[str, object]:
@@ -282,8 +265,7 @@ def _words(path: Path, found: ScaleResult, other: Scale | None, differs: bool) -
         "What makes it unsure (standard uncertainty, share of the scale):",
         *(f"  {line.source:<32} {100.0 * line.relative:6.2f} %" for line in found.budget),
     ]
-    if scale.camera is not None:
-        lines += ["", *_camera_words(scale.camera)]
+    lines += ["", *_camera_words(scale.camera)]
     if other is not None:
         percent = 100.0 * (scale.mm_per_px / other.mm_per_px - 1.0)
         told = METHODS.get(other.method, f'"{other.method}"')
@@ -298,14 +280,23 @@ def _words(path: Path, found: ScaleResult, other: Scale | None, differs: bool) -
     return "\n".join([*lines, "", f"Wrote it into {shown(path)}."])
 
 
-def _camera_words(camera: CameraPlace) -> list[str]:
+def _camera_words(camera: CameraPlace | None) -> list[str]:
     """Say how the camera stands, and what to do where that isn't known or isn't good."""
+    if camera is None:
+        return textwrap.wrap(
+            "Where the camera stands isn't known, which makes the runout less sure. Measure from the lens to the "
+            "rim and give --distance-mm, stand it square and give --tilt-deg 0, or use a checkerboard.",
+            78,
+        )
     off_deg = math.degrees(math.atan(abs(camera.crosstalk)))
+    unsure_deg = math.degrees(math.atan(camera.crosstalk_standard_uncertainty))
     spread_mm = 2.0 * camera.distance_standard_uncertainty_mm
     said = f"The camera is about {camera.distance_mm:.0f} mm ± {spread_mm:.0f} mm from the rim and looks "
-    said += f"{off_deg:.0f}° off square at it."
+    said += f"{off_deg:.0f}° ± {2.0 * unsure_deg:.0f}° off square at it."
     if spread_mm > 0.4 * camera.distance_mm:
         said += " Measure the distance with a ruler and give --distance-mm: the runout becomes surer."
     if off_deg > 5.0:
         said += " Stand it square, or correct with a measurement of the other direction."
+    elif unsure_deg > 5.0:
+        said += " Stand it square and give --tilt-deg 0, or use a checkerboard: the runout becomes surer."
     return textwrap.wrap(said, 78)

@@ -7,19 +7,20 @@ import hashlib
 import os
 import sys
 import time
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import IO
 
 from rimgauge.errors import BadFile, BadInput
-from rimgauge.records import Plan, Runout
+from rimgauge.records import Plan, Runout, View
 
 from . import disk
 from .folder import Job, next_path
 from .manifest import MANIFEST, Manifest, now, read_manifest, write_manifest
 from .pass_file import write_pass
 from .plan_file import write_plan
+from .view_file import write_view
 
 if sys.platform == "win32":
     import msvcrt
@@ -146,6 +147,16 @@ def keep_plan(job: Job, plan: Plan) -> Path:
     return path
 
 
+def keep_view(job: Job, path: Path, view: View, pictures: Mapping[Path, bytes] | None = None) -> None:
+    """Write a view of the job, with pictures that go with it, and record them; raises what keep_pass does."""
+    pictures = pictures or {}
+    with hold(job):
+        write_view(path, view)
+        for name, data in pictures.items():
+            disk.write_bytes(name, data)
+        _record(job, (path, *pictures))
+
+
 def update_manifest(job: Job, rewritten: Collection[Path] = ()) -> Manifest:
     """Record the SHA-256 of every file of the job.
 
@@ -166,6 +177,7 @@ def update_manifest(job: Job, rewritten: Collection[Path] = ()) -> Manifest:
 
 def _record(job: Job, rewritten: Collection[Path]) -> Manifest:
     folder = job.folder.resolve()
-    names = [Path(os.path.abspath(path)).relative_to(folder).as_posix() for path in rewritten]
+    places = [Path(os.path.abspath(path)) for path in rewritten]
+    names = [place.relative_to(folder).as_posix() for place in places if place.is_relative_to(folder)]
     has_one = (folder / MANIFEST).exists()
     return write_manifest(folder, read_manifest(folder).created if has_one else now(), rewritten=names)

@@ -133,20 +133,27 @@ def camera_notes(
     if corrected and camera is not None:
         notes.append(f"Corrected for {camera.crosstalk:+.2f} mm a millimetre of {other} runout.")
     elif by_name[PLACE_LINE] > 0.5 * whole:
-        notes.append(
-            "How the camera stands to the rim isn't known: take the scale with a checkerboard, which tells it."
-            if camera is None
-            else f"The camera looks {math.degrees(math.atan(abs(camera.crosstalk))):.0f}° off square at the "
-            f"rim: stand it square, or give a {other} measurement of the same wheel with --{other}."
-        )
+        if camera is None or abs(camera.crosstalk) < camera.crosstalk_standard_uncertainty:
+            notes.append(
+                "How squarely the camera looks at the rim isn't known well: take the scale with a checkerboard, "
+                "which tells it, or stand the camera square and give --tilt-deg 0 to scale."
+            )
+        else:
+            notes.append(
+                f"The camera looks {math.degrees(math.atan(abs(camera.crosstalk))):.0f}° off square at the "
+                f"rim: stand it square, or give a {other} measurement of the same wheel with --{other}."
+            )
     if by_name[DEPTH_LINE] > 0.5 * whole:
-        notes.append(
-            "How deep the rim's outline lies makes much of the uncertainty: move the camera farther away "
-            "and zoom in; twice the distance halves it."
-            if camera is None or camera.distance_standard_uncertainty_mm < 0.2 * camera.distance_mm
-            else "How far the camera is from the rim isn't well known: measure it and give --distance-mm to "
-            "scale; the uncertainty shrinks."
-        )
+        if camera is None or camera.distance_standard_uncertainty_mm > 0.2 * camera.distance_mm:
+            notes.append(
+                "How far the camera is from the rim isn't well known: measure it and give --distance-mm to "
+                "scale; the uncertainty shrinks."
+            )
+        else:
+            notes.append(
+                f"How deep the rim's outline lies makes much of the uncertainty: move the camera from "
+                f"{camera.distance_mm:.0f} mm to {2.0 * camera.distance_mm:.0f} mm and zoom in; that halves it."
+            )
     return tuple(notes)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.records import CameraPlace, FloatArray, Scale, View, record
+from rimgauge.signal.budget import UNKNOWN_CROSSTALK, UNKNOWN_DISTANCE_MM
 
 COVERAGE_FACTOR = 2.0
 """Expanded uncertainty at about 95 % (JCGM 100:2008, 6.2)."""
@@ -21,10 +22,28 @@ PRINT_SHARE = 0.001
 """A printed sheet whose size was checked with a ruler: 0.1 mm in 100 mm (common practice)."""
 SHIM_SHARE = 0.005
 """A stack of shims or paper measured with a caliper (common practice); 0.0025 mm in 0.5 mm."""
-UNKNOWN_LEAN = math.tan(math.radians(20.0)) / math.sqrt(3.0)
+RULER_SHARE = 0.05
+"""A distance from lens to rim by a ruler (common practice)."""
+TILT_ERROR_DEG = 3.0
+"""An angle by eye along a set square, or by a telephone's level (a judgement)."""
+UNKNOWN_LEAN = UNKNOWN_CROSSTALK
 """A thing held up by hand before a camera of unknown place faces it within 20° (a judgement; rectangular)."""
 USUAL_FOCAL = 1.2
 """Focal length as a share of the picture's width (common practice)."""
+CALIPER_MM = 0.05 / math.sqrt(3.0)
+"""A length read off a caliper to 0.05 mm (common practice; rectangular)."""
+CARD_MM, CARD_SPREAD_MM = 53.98, 0.055 / math.sqrt(3.0)
+"""Short side of an ID-1 card, unused 53.92 to 54.03 mm (ISO/IEC 7810)."""
+COINS_MM = {"1-euro": 23.25, "2-euro": 25.75, "50-cent": 24.25, "us-quarter": 24.26}
+"""Diameters, as the mints state them (seen)."""
+COIN_MM = 0.15
+"""The border of a coin is rounded and stands out in the picture somewhere on its curve (a judgement)."""
+COIN_DEPTH_MM = 1.0
+"""A coin is about 2 mm thick: its outline lies as far before what it is held against (a judgement)."""
+RIM_MM = 0.1 / math.sqrt(3.0)
+"""The width of a rim varies that much round the wheel (a judgement; rectangular)."""
+RIM_DEPTH_MM = 10.0 / math.sqrt(3.0)
+"""A rim is widest up to 10 mm before or behind the edge at which runout is read (a judgement; rectangular)."""
 CLICK_PX = 1.0
 """Half-width of where a person points; a rectangular distribution (JCGM 100:2008, 4.3.7)."""
 MOST_SLANT_DEG = 20.0
@@ -112,6 +131,10 @@ def scale_from_points(
     end: FloatArray,
     view: View,
     *,
+    method: str = "length",
+    length_error_mm: float = CALIPER_MM,
+    depth_mm: float = HELD_MM,
+    camera: CameraPlace | None = None,
     sharpened: tuple[float, float] | None = None,
 ) -> ScaleResult:
     """Scale from two points (2,) [px] that are a known length apart along the measuring direction.
@@ -120,7 +143,11 @@ def scale_from_points(
     ----------
     length_mm : between the two points [mm].
     start, end : (2,) x, y [px].
-    view : where the rim's edge is, and how the camera stands where that is known.
+    view : where the rim's edge is.
+    method : what the length was taken from.
+    length_error_mm, depth_mm : standard uncertainty of the length itself, and how far before or behind the rim's
+        edge it lies [mm].
+    camera : where it stands, if that is known.
     sharpened : their distance and its standard error [px], where edges were found there in a picture.
 
     Raises
@@ -140,22 +167,22 @@ def scale_from_points(
             "lay the length along that direction"
         )
     length_px, error_px = sharpened or (apart_px, CLICK_PX * math.sqrt(2.0 / 3.0))
-    camera = None if view.scale is None else view.scale.camera
-    edge, unsure_px = _edge_place(view)
+    edge, unsure_px = edge_place(view)
     middle_px = float(((start + end) / 2.0 - edge) @ view.positive)
     seen_px, perspective = _flattened(middle_px, length_px, camera, view.image_size[0])
     lean = 0.0 if camera is None else camera.crosstalk / camera.focal_px
     budget = (
+        ScaleLine(source="the length itself", relative=length_error_mm / length_mm),
         ScaleLine(source="ends of the length", relative=error_px / length_px),
         ScaleLine(source="slant of the line", relative=(1.0 - cosine) / math.sqrt(3.0)),
         ScaleLine(source="perspective along the length", relative=perspective),
         ScaleLine(source="where the rim's edge is", relative=2.0 * abs(lean) * unsure_px),
-        _held(camera),
+        _held(camera, depth_mm),
     )
-    return combine(length_mm, seen_px, "length", budget, camera)
+    return combine(length_mm, seen_px, method, budget, camera)
 
 
-def _edge_place(view: View) -> tuple[FloatArray, float]:
+def edge_place(view: View) -> tuple[FloatArray, float]:
     """Mean place (2,) of the rim's edges, and its standard uncertainty along the measuring direction [px].
 
     An edge stands between the middle of its box and the side that faces the pointer, anywhere alike.
@@ -202,6 +229,32 @@ def scale_from_shim(
         _held(camera, POINTER_DEPTH_MM),
     )
     return combine(shim_mm, float(moved_px[best]), "shim", budget, camera)
+
+
+def told_camera(view: View, distance_mm: float | None, tilt_deg: float | None) -> CameraPlace | None:
+    """Where the camera stands by what a person measured; None where nothing was told.
+
+    Which way it is tilted isn't told, so that nothing can be corrected: the crosstalk is 0 within what the tilt
+    and an error of 3° allow.
+
+    Parameters
+    ----------
+    view : of that camera.
+    distance_mm : from the lens to the rim's edge, sure within 5 % [mm].
+    tilt_deg : off square to the rim, either way [deg].
+    """
+    if distance_mm is None and tilt_deg is None:
+        return None
+    unsure = UNKNOWN_CROSSTALK
+    if tilt_deg is not None:
+        unsure = math.hypot(math.tan(math.radians(tilt_deg)), math.tan(math.radians(TILT_ERROR_DEG)))
+    return CameraPlace(
+        distance_mm=distance_mm or UNKNOWN_DISTANCE_MM,
+        distance_standard_uncertainty_mm=0.0 if distance_mm is None else RULER_SHARE * distance_mm,
+        crosstalk=0.0,
+        crosstalk_standard_uncertainty=unsure,
+        focal_px=USUAL_FOCAL * view.image_size[0],
+    )
 
 
 def disagree(one: Scale, other: Scale) -> bool:

@@ -1,0 +1,194 @@
+"""A coin in the picture: its outline to a fraction of a pixel, an ellipse where the coin is seen at a slant."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.capture.targets import Length
+from rimgauge.errors import ScaleMissing
+from rimgauge.records import FloatArray
+
+STRICTNESS = (0.9, 0.8, 0.7, 0.6, 0.5)
+"""How round an outline must be to start from (OpenCV's measure of it), the strictest first."""
+LEAST_RADIUS_PX = 20.0
+AROUND = np.linspace(0.0, 2.0 * np.pi, 360, endpoint=False)
+LEAST_SLOPE = 6.0
+"""Grey levels a pixel by which an outline must stand out."""
+STRONG = 0.5
+"""Of the steepest slope near the outline, what another must have to be the outline, farther out."""
+LEAST_SEEN = 0.6
+"""Share of the outline that must be seen; fingers may cover the rest."""
+FARTHEST, NEAREST = 1.5, 0.85
+"""The outermost outline is sought between these shares of the one found first: coins have rings inside."""
+MOST_FLAT = 0.85
+"""A coin seen flatter than this is held too slantwise to tell a scale."""
+MOST_ROUGH_PX = 0.6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coin:
+    """Diameter along the measuring direction, middle (2,) x, y in the picture, and how far it is held slantwise."""
+
+    across: Length
+    middle: FloatArray
+    slant_deg: float
+
+
+def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> Coin:
+    """Find the coin in a BGR picture and its diameter along a unit vector (2,).
+
+    Seen from afar a circle is an ellipse whose diameter along a direction is the circle's, shortened as every
+    length in the coin's plane is along that direction.
+
+    Raises
+    ------
+    ScaleMissing
+        No coin is seen, too little of its outline, or it is held too slantwise.
+    """
+    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    radius_px, centre = _first_circle(np.asarray(grey, dtype=np.uint8), name)
+    shape = np.array([*centre, radius_px, 0.0, 0.0])
+    smooth = np.asarray(cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.0), dtype=np.float32)
+    shape = _outermost(smooth, shape)
+    for reach_px in (max(6.0, 0.08 * radius_px), 5.0, 3.0, 3.0):
+        points, seen = _outline(smooth, shape, reach_px)
+        if seen < LEAST_SEEN:
+            raise ScaleMissing(
+                f"{name}: too little of the coin's outline is seen; lay it before something plain of another "
+                "brightness, light it evenly and cover less of it"
+            )
+        shape, rough_px, kept = fit_ellipse(points)
+    major, minor = _axes(shape)
+    if minor < MOST_FLAT * major or rough_px > MOST_ROUGH_PX:
+        raise ScaleMissing(f"{name}: the coin isn't seen round enough; hold it so that it faces the camera")
+    diameter = 2.0 * _radius(shape, math.atan2(direction[1], direction[0]))
+    # Neighbouring places of the outline share blur and JPEG's blocks, so that about four count as one.
+    error_px = 2.0 * 2.0 * rough_px * math.sqrt(2.0 / max(kept, 1))
+    return Coin(
+        across=Length(px=float(diameter), standard_error_px=error_px),
+        middle=shape[:2],
+        slant_deg=math.degrees(math.acos(min(1.0, minor / major))),
+    )
+
+
+def fit_circle(points: FloatArray) -> tuple[FloatArray, float]:
+    """Centre (2,) and radius of the circle nearest to points (n, 2): least squares of distances, Gauss–Newton.
+
+    References
+    ----------
+    Gander, Golub and Strebel, BIT 34 (1994) 558, geometric fit (from memory).
+    """
+    # The algebraic circle x² + y² + bᵀx + c = 0 is the start.
+    design = np.column_stack([points, np.ones(len(points))])
+    b0, b1, c = np.linalg.lstsq(design, -(points**2).sum(axis=1), rcond=None)[0]
+    answer = np.array([-b0 / 2.0, -b1 / 2.0, math.sqrt(max((b0**2 + b1**2) / 4.0 - c, 1e-12))])
+    for _ in range(200):
+        offset = points - answer[:2]
+        distance = np.linalg.norm(offset, axis=1)
+        slope = np.column_stack([-offset / distance[:, None], -np.ones(len(points))])
+        step = np.linalg.lstsq(slope, -(distance - answer[2]), rcond=None)[0]
+        answer = answer + step
+        if float(np.abs(step).max()) < 1e-12 * answer[2]:
+            break
+    return answer[:2], float(answer[2])
+
+
+def fit_ellipse(points: FloatArray) -> tuple[FloatArray, float, int]:
+    """Ellipse x, y, r, p, q nearest to points (n, 2), robust; the points' rms distance [px] and how many count.
+
+    Its radius in the direction φ is r/√(1 − p·cos 2φ − q·sin 2φ), exactly an ellipse's; a circle has p = q = 0.
+    """
+    centre, radius = fit_circle(points)
+    shape = np.array([*centre, radius, 0.0, 0.0])
+    kept = np.ones(len(points), dtype=bool)
+    for _ in range(12):
+        offset = points - shape[:2]
+        around = np.arctan2(offset[:, 1], offset[:, 0])
+        rest = np.linalg.norm(offset, axis=1) - _radius(shape, around)
+        spread = max(1.4826 * float(np.median(np.abs(rest[kept]))), 0.02)
+        kept = np.abs(rest) < 3.5 * spread
+        slope = np.column_stack(
+            [
+                np.cos(around),
+                np.sin(around),
+                np.ones(len(points)),
+                0.5 * shape[2] * np.cos(2.0 * around),
+                0.5 * shape[2] * np.sin(2.0 * around),
+            ]
+        )
+        shape = shape + np.linalg.lstsq(slope[kept], rest[kept], rcond=None)[0]
+        shape[3:] = np.clip(shape[3:], -0.6, 0.6)
+    return shape, float(np.sqrt(np.mean(rest[kept] ** 2))), int(kept.sum())
+
+
+def _radius(shape: FloatArray, around: FloatArray | float) -> FloatArray:
+    bend = shape[3] * np.cos(2.0 * np.asarray(around)) + shape[4] * np.sin(2.0 * np.asarray(around))
+    return np.asarray(shape[2] / np.sqrt(1.0 - bend))
+
+
+def _axes(shape: FloatArray) -> tuple[float, float]:
+    flat = math.hypot(shape[3], shape[4])
+    return float(shape[2] / math.sqrt(1.0 - flat)), float(shape[2] / math.sqrt(1.0 + flat))
+
+
+def _first_circle(grey: NDArray[np.uint8], name: str) -> tuple[float, FloatArray]:
+    """Radius and centre of the roundest outline; the largest where several are as round."""
+    blurred = cv2.GaussianBlur(grey, (0, 0), 1.5)
+    most = 0.6 * max(grey.shape)
+    for strictness in STRICTNESS:
+        found = cv2.HoughCircles(
+            blurred, cv2.HOUGH_GRADIENT_ALT, 1.5, 10.0,
+            param1=150, param2=strictness, minRadius=round(LEAST_RADIUS_PX), maxRadius=round(most),
+        )  # fmt: skip
+        if found is not None:
+            x, y, radius = max(np.asarray(found, dtype=np.float64).reshape(-1, 3), key=lambda one: one[2])
+            return float(radius), np.array([x, y])
+    raise ScaleMissing(
+        f"{name}: no coin is seen in this picture; lay it before something plain of another brightness, so that "
+        "all of it is seen, sharp and facing the camera"
+    )
+
+
+def _outermost(smooth: NDArray[np.float32], shape: FloatArray) -> FloatArray:
+    """Enlarge the outline to the outermost one that goes most of the way round."""
+    shares = np.arange(NEAREST, FARTHEST, 1.0 / shape[2])
+    slopes = _slopes(smooth, shape[:2], shares[None, :] * _radius(shape, AROUND)[:, None])
+    wide = cv2.dilate(slopes.astype(np.float32), np.ones((1, 5), np.uint8))
+    seen = (wide > LEAST_SLOPE).mean(axis=0)
+    strong = np.flatnonzero((seen >= LEAST_SEEN) & (slopes.mean(axis=0) > 0.5 * slopes.mean(axis=0).max()))
+    if len(strong) == 0:
+        return shape
+    return np.array([*shape[:2], shape[2] * shares[strong[-1]], *shape[3:]])
+
+
+def _outline(smooth: NDArray[np.float32], shape: FloatArray, reach_px: float) -> tuple[FloatArray, float]:
+    """Places (n, 2) of the outline near a shape, where the slope is steepest; share of it that was seen."""
+    steps = np.arange(-reach_px, reach_px + 0.5, 0.5)
+    radii = _radius(shape, AROUND)[:, None] + steps
+    slopes = _slopes(smooth, shape[:2], radii)
+    # The outermost of the strong slopes: a coin's raised border is another outline just inside.
+    summit = (slopes[:, 1:-1] >= slopes[:, :-2]) & (slopes[:, 1:-1] > slopes[:, 2:])
+    strong = summit & (slopes[:, 1:-1] > np.maximum(LEAST_SLOPE, STRONG * slopes.max(axis=1, keepdims=True)))
+    peak = strong.shape[1] - np.argmax(strong[:, ::-1], axis=1)
+    seen = strong.any(axis=1)
+    rows = np.arange(len(slopes))
+    left, here, right = (slopes[rows, peak + k] for k in (-1, 0, 1))
+    place = radii[rows, peak] + 0.25 * (left - right) / np.minimum(left - 2.0 * here + right, -1e-9)
+    points = shape[:2] + place[:, None] * np.column_stack([np.cos(AROUND), np.sin(AROUND)])
+    return points[seen], float(seen.mean())
+
+
+def _slopes(smooth: NDArray[np.float32], centre: FloatArray, radii: FloatArray) -> FloatArray:
+    """Size (n, m) of the brightness's slope outward at radii (n, m), all colours together; 0 outside the picture."""
+    x = (centre[0] + radii * np.cos(AROUND)[:, None]).astype(np.float32)
+    y = (centre[1] + radii * np.sin(AROUND)[:, None]).astype(np.float32)
+    values = cv2.remap(smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float64)
+    step = float(np.median(np.diff(radii, axis=1)))
+    slopes = np.abs(np.gradient(values, axis=1)).max(axis=2) / step
+    inside = (x > 1) & (y > 1) & (x < smooth.shape[1] - 2) & (y < smooth.shape[0] - 2)
+    return np.asarray(np.where(inside, slopes, 0.0))

@@ -1,0 +1,161 @@
+"""The ways in which `rimgauge scale` tells millimetres from pixels: each takes what was given, and gives a scale."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rimgauge.errors import BadInput, PointerNotSeen
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from rimgauge.capture.targets import Length
+    from rimgauge.records import CameraPlace, FloatArray, View
+    from rimgauge.signal.scale import ScaleResult
+
+
+def by_board(view: View, picture: Path, square_mm: float, distance_mm: float | None) -> ScaleResult:
+    """Take it from a checkerboard of squares of that side, which tells the camera's place too."""
+    import numpy as np
+
+    from rimgauge.capture.camera_place import camera_place
+    from rimgauge.capture.targets import find_corners, squares_px
+    from rimgauge.signal.scale import scale_from_squares
+
+    corners = find_corners(_picture(picture, view), str(picture))
+    squares = squares_px(corners, view)
+    return scale_from_squares(
+        square_mm,
+        np.array([square.px for square in squares]),
+        np.array([square.standard_error_px for square in squares]),
+        np.array([square.place_error_px for square in squares]),
+        camera_place(corners, square_mm, view, distance_mm),
+    )
+
+
+def by_length(
+    view: View,
+    length_mm: float,
+    start: FloatArray,
+    end: FloatArray,
+    picture: Path | None,
+    camera: CameraPlace | None,
+) -> ScaleResult:
+    """Take it from two points, or from the straight edges near them in a picture."""
+    from rimgauge.capture.ends import between_edges
+    from rimgauge.signal.scale import scale_from_points
+
+    sharpened = None
+    if picture is not None and not bool((start == end).all()):
+        found = between_edges(_picture(picture, view), start, end, str(picture))
+        sharpened = (found.px, found.standard_error_px)
+    return scale_from_points(length_mm, start, end, view, camera=camera, sharpened=sharpened)
+
+
+def by_card(view: View, picture: Path, camera: CameraPlace | None) -> ScaleResult:
+    """Take it from a bank card that is found in the picture, its short side along the way the rim strays."""
+    from rimgauge.capture.card import card_px
+    from rimgauge.signal.scale import CARD_MM, CARD_SPREAD_MM, edge_place
+
+    place, _ = edge_place(view)
+    found, middle = card_px(_picture(picture, view), view.positive, place, str(picture))
+    return _across(view, CARD_MM, CARD_SPREAD_MM, found, middle, "card", camera)
+
+
+def by_coin(view: View, picture: Path, coin_mm: float, camera: CameraPlace | None) -> ScaleResult:
+    """Take it from a coin of that diameter that is found in the picture."""
+    from rimgauge.capture.coin import find_coin
+    from rimgauge.signal.scale import COIN_DEPTH_MM, COIN_MM
+
+    coin = find_coin(_picture(picture, view), view.positive, str(picture))
+    return _across(view, coin_mm, COIN_MM, coin.across, coin.middle, "coin", camera, depth_mm=COIN_DEPTH_MM)
+
+
+def by_rim(
+    view: View, rim_mm: float, start: FloatArray, end: FloatArray, picture: Path, camera: CameraPlace | None
+) -> ScaleResult:
+    """Take it from the rim's own width, between the edges nearest to two points in a picture."""
+    from rimgauge.capture.ends import between_edges
+    from rimgauge.signal.scale import RIM_DEPTH_MM, RIM_MM, scale_from_points
+
+    if view.direction != "lateral":
+        raise BadInput("--rim-mm goes with a lateral view, which shows both edges of the rim")
+    found = between_edges(_picture(picture, view), start, end, str(picture), nearest=True)
+    return scale_from_points(
+        rim_mm,
+        start,
+        end,
+        view,
+        method="rim",
+        length_error_mm=RIM_MM,
+        depth_mm=RIM_DEPTH_MM,
+        camera=camera,
+        sharpened=(found.px, found.standard_error_px),
+    )
+
+
+def by_shim(
+    view: View, shim_mm: float, pictures: tuple[Path, ...], camera: CameraPlace | None
+) -> ScaleResult:
+    """Take it from how far a shim moved the pointer between two pictures."""
+    import numpy as np
+
+    from rimgauge.capture.shim import pointer_moved_px
+    from rimgauge.capture.sources import read_picture
+    from rimgauge.signal.scale import scale_from_shim
+
+    if len(pictures) != 2:
+        raise BadInput("--shim-mm needs two pictures: one before the shim was put in, one after")
+    before, after = (read_picture(picture) for picture in pictures)
+    moves: list[Length] = []
+    for edge in view.edges:
+        try:
+            moves.append(pointer_moved_px(before, after, view, edge))
+        except PointerNotSeen:  # with two pointers, one may have been left where it was
+            if edge is view.edges[-1] and not moves:
+                raise
+    return scale_from_shim(
+        shim_mm,
+        np.array([move.px for move in moves]),
+        np.array([move.standard_error_px for move in moves]),
+        camera,
+    )
+
+
+def _picture(path: Path, view: View) -> NDArray[np.uint8]:
+    """Read a picture taken with the view's camera."""
+    from rimgauge.capture.sources import read_picture
+    from rimgauge.capture.targets import check_size
+
+    image = read_picture(path)
+    check_size(image, view, str(path))
+    return image
+
+
+def _across(
+    view: View,
+    length_mm: float,
+    error_mm: float,
+    found: Length,
+    middle: FloatArray,
+    method: str,
+    camera: CameraPlace | None,
+    **depth: float,
+) -> ScaleResult:
+    """Take it from a length that lies along the measuring direction about its middle (2,)."""
+    from rimgauge.signal.scale import scale_from_points
+
+    half = 0.5 * found.px * view.positive
+    return scale_from_points(
+        length_mm,
+        middle - half,
+        middle + half,
+        view,
+        method=method,
+        length_error_mm=error_mm,
+        camera=camera,
+        sharpened=(found.px, found.standard_error_px),
+        **depth,
+    )

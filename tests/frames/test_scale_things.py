@@ -1,0 +1,168 @@
+"""`rimgauge scale` from a coin, a bank card, the rim's own width, and what a person tells of the camera's place."""
+
+import json
+import math
+import shutil
+
+import cv2
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from rimgauge.capture.card import card_px
+from rimgauge.capture.coin import find_coin, fit_circle
+from rimgauge.cli import run
+from rimgauge.errors import ScaleMissing
+from rimgauge.job import read_view
+from rimgauge.signal.scale import told_camera
+
+ALONG = np.array([1.0, 0.0])
+WIDE, HIGH, FINE = 640, 360, 5
+
+
+def picture_of(shade):
+    """Photograph shade(x, y), colours alike, with a little blur, noise and JPEG."""
+    offsets = (np.arange(FINE) + 0.5) / FINE - 0.5
+    x, y = np.meshgrid(*((np.arange(size)[:, None] + offsets).ravel() for size in (WIDE, HIGH)))
+    grey = shade(x, y).reshape(HIGH, FINE, WIDE, FINE).mean(axis=(1, 3))
+    noise = np.random.default_rng(3).normal(0.0, 2.0, (HIGH, WIDE, 3))
+    drawn = np.clip(cv2.GaussianBlur(grey, (0, 0), 1.0)[:, :, None] + noise, 0, 255).astype(np.uint8)
+    return cv2.imdecode(cv2.imencode(".jpg", drawn, [cv2.IMWRITE_JPEG_QUALITY, 92])[1], cv2.IMREAD_COLOR)
+
+
+def coin(radius_px, slant_deg=0.0, toward_deg=0.0, finger=False):
+    """Draw a coin of two metals with a raised border before a dark wall, a finger over some of it."""
+
+    def shade(x, y):
+        along, across = np.cos(np.radians(toward_deg)), np.sin(np.radians(toward_deg))
+        u = along * (x - 311.4) + across * (y - 187.8)
+        v = (along * (y - 187.8) - across * (x - 311.4)) / np.cos(np.radians(slant_deg))
+        r = np.hypot(u, v) / radius_px
+        face = np.where(r < 0.7, 190.0, 150.0) + 12.0 * np.sin(u / 3.0) * np.cos(v / 4.0) * (r < 0.5)
+        grey = np.where(r < 1.0, np.where(r > 0.98, 165.0, face), 60.0)
+        return np.where(finger & (np.abs(x - 330.0) < 22.0) & (y < 170.0), 120.0, grey)
+
+    return picture_of(shade)
+
+
+def test_a_circle_fits_as_published():
+    # Gander, Golub and Strebel, BIT 34 (1994): geometric fit of six points (from memory), to the last digit.
+    centre, radius = fit_circle(np.array([(1.0, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)]))
+    assert_allclose([*centre, radius], [4.7398, 2.9835, 4.7142], rtol=0, atol=0.5e-4)
+
+
+@pytest.mark.parametrize("radius_px", [45.0, 120.3])
+@pytest.mark.parametrize("finger", [False, True])
+def test_a_drawn_coin_gives_its_diameter(radius_px, finger):
+    found = find_coin(coin(radius_px, finger=finger), ALONG, "coin.jpg")
+    assert_allclose(found.across.px, 2.0 * radius_px, rtol=0, atol=0.3)
+    assert_allclose(found.middle, [311.4, 187.8], rtol=0, atol=0.2)
+
+
+@pytest.mark.parametrize("toward_deg", [0.0, 35.0, 90.0])
+def test_a_coin_held_slantwise_is_shortened_as_lengths_beside_it_are(toward_deg):
+    slant_deg, radius_px = 18.0, 100.0
+    found = find_coin(coin(radius_px, slant_deg, toward_deg), ALONG, "coin.jpg")
+    c, s = math.cos(math.radians(toward_deg)), math.sin(math.radians(toward_deg))
+    true_px = 2.0 * radius_px / math.hypot(c, s / math.cos(math.radians(slant_deg)))
+    assert_allclose(found.across.px, true_px, rtol=0, atol=0.3)
+    assert_allclose(found.slant_deg, slant_deg, rtol=0, atol=1.0)
+
+
+@pytest.mark.parametrize("slant_deg", [0.0, 40.0])
+def test_no_coin_and_one_too_slantwise_are_refused(slant_deg):
+    flat = np.full((HIGH, WIDE, 3), 120, np.uint8)
+    with pytest.raises(ScaleMissing):
+        find_coin(coin(100.0, slant_deg) if slant_deg else flat, ALONG, "coin.jpg")
+
+
+def scaled(scene, tmp_path, capsys, *words):
+    """Run scale on a copy of the scene's view; return what it says and the view."""
+    view_file = tmp_path / "view.json"
+    if not view_file.exists():
+        shutil.copy(scene / "view.json", view_file)
+    capsys.readouterr()
+    run(["scale", "--view", str(view_file), *(str(word) for word in words), "--json"])
+    return json.loads(capsys.readouterr().out), read_view(view_file)
+
+
+@pytest.mark.parametrize("name", ["edge_on_bright", "from_above_black"])
+def test_a_card_is_found_in_the_picture(shared, tmp_path, capsys, name):
+    scene = shared / "scenes" / name
+    # A board first: it tells how the camera is tilted, which a card on a tilted plane needs.
+    scaled(scene, tmp_path, capsys, "--checkerboard", scene / "scale.jpg", "--square-mm", 5)
+    answer, _ = scaled(scene, tmp_path, capsys, "--card", scene / "scale_card.jpg")
+    true_mm = json.loads((scene / "truth.json").read_text())["mm_per_px_at_rim_edge"]
+    assert answer["method"] == "card"
+    assert_allclose(answer["mm_per_px"], true_mm, rtol=0.005, atol=0)
+    assert abs(answer["mm_per_px"] - true_mm) < 2.0 * answer["standard_uncertainty_mm_per_px"]
+    assert answer["agrees"] is True
+
+
+@pytest.mark.parametrize("name", ["scale.jpg", "gap_before.jpg", "frames/000000.jpg"])
+def test_what_is_no_card_is_not_taken_for_one(shared, name):
+    scene = shared / "scenes" / "edge_on_bright"
+    with pytest.raises(ScaleMissing):
+        card_px(cv2.imread(str(scene / name)), ALONG, np.array([320.0, 180.0]), name)
+
+
+def test_a_coin_in_the_picture_gives_the_scale(shared, tmp_path, capsys):
+    picture = tmp_path / "coin.jpg"
+    # 2 euro: 25.75 mm (seen), drawn at the scene's 0.121 mm a pixel.
+    cv2.imwrite(str(picture), coin(25.75 / 0.121 / 2.0), [cv2.IMWRITE_JPEG_QUALITY, 95])
+    answer, _ = scaled(
+        shared / "scenes" / "edge_on_bright", tmp_path, capsys, "--coin", picture, "--coin-is", "2-euro"
+    )
+    assert abs(answer["mm_per_px"] - 0.121) < 2.0 * answer["standard_uncertainty_mm_per_px"]
+    assert_allclose(answer["mm_per_px"], 0.121, rtol=0.004, atol=0)
+    assert answer["agrees"] is True
+    other, _ = scaled(
+        shared / "scenes" / "edge_on_bright", tmp_path, capsys, "--coin", picture, "--coin-mm", 23.25
+    )
+    assert_allclose(other["mm_per_px"] / answer["mm_per_px"], 23.25 / 25.75, rtol=1e-9, atol=0)
+    assert other["agrees"] is False
+
+
+def test_the_width_of_the_rim_gives_the_scale(shared, tmp_path, capsys):
+    scene = shared / "scenes" / "edge_on_bright"
+    # The rendered rim is 23 mm wide (truth.json), where it is widest: 4 % farther from the camera than its edge.
+    words = ["--rim-mm", 23.0, "--from", "323,60", "--to", "137,63.6", "--picture", scene / "gap_before.jpg"]
+    answer, _ = scaled(scene, tmp_path, capsys, *words)
+    assert_allclose(answer["mm_per_px"], 0.121, rtol=0.05, atol=0)
+    assert abs(answer["mm_per_px"] - 0.121) < 2.0 * answer["standard_uncertainty_mm_per_px"]
+    assert answer["method"] == "rim"
+
+
+def test_what_is_told_of_the_camera_makes_the_runout_surer(shared, tmp_path, capsys):
+    scene = shared / "scenes" / "edge_on_bright"
+    pictures = [scene / "gap_before.jpg", scene / "gap_after.jpg"]
+    _, before = scaled(scene, tmp_path, capsys, "--shim-mm", 0.5, *pictures)
+    assert before.scale.camera is None
+    _, after = scaled(
+        scene, tmp_path, capsys, "--shim-mm", 0.5, *pictures, "--distance-mm", 400, "--tilt-deg", 0
+    )
+    assert after.scale.camera.distance_mm == 400.0
+    near, tilted = told_camera(after, 150.0, None), told_camera(after, None, 10.0)
+    assert after.scale.camera.crosstalk_standard_uncertainty < 0.3 * near.crosstalk_standard_uncertainty
+    assert_allclose(tilted.crosstalk_standard_uncertainty, math.tan(math.radians(10.0)), rtol=0.06, atol=0)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--coin", "coin.jpg"], "--coin-is"),
+        (["--coin", "coin.jpg", "--coin-is", "2-euro", "--coin-mm", "20"], "--coin-is"),
+        (["--card", "none.jpg"], "no such file"),
+        (["--rim-mm", "22", "--from", "9,9", "--to", "99,9"], "--picture"),
+        (["--card", "a.jpg", "--coin-mm", "20"], "go with --coin"),
+        (["--checkerboard", "a.jpg", "--square-mm", "5", "--tilt-deg", "3"], "isn't needed"),
+    ],
+)
+def test_bad_input_gets_one_sentence(shared, tmp_path, capsys, words, told):
+    shutil.copy(shared / "scenes" / "edge_on_bright" / "view.json", tmp_path / "view.json")
+    with pytest.raises(SystemExit) as leave:
+        run(["scale", "--view", str(tmp_path / "view.json"), *words])
+    said = capsys.readouterr().err
+    assert leave.value.code != 0
+    assert len(said.strip().splitlines()) == 1
+    assert told in said
