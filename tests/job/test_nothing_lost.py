@@ -25,6 +25,7 @@ from rimgauge.job import (
     hold,
     keep_pass,
     keep_plan,
+    keep_view,
     kept_picture,
     manifest,
     open_job,
@@ -288,6 +289,18 @@ def test_a_command_waits_a_moment_for_another_one(tmp_path: Path, runout, monkey
     monkeypatch.setattr("rimgauge.job.keep.PATIENCE_S", 0.0)
     with hold(job), pytest.raises(BadInput, match="another rimgauge is writing to this job"):
         update_manifest(job)
+
+
+def test_a_view_waits_for_the_job_too(tmp_path: Path, view, monkeypatch) -> None:
+    job = create_job(tmp_path / "job", spokes=16)
+    path, picture = job.folder / "view-lateral.json", job.folder / "aim-lateral.png"
+    keep_view(job, path, view, {picture: PICTURE, tmp_path / "elsewhere.png": PICTURE})
+    assert not verify_job(job.folder)
+    before = path.read_bytes()
+    monkeypatch.setattr("rimgauge.job.keep.PATIENCE_S", 0.1)
+    with hold(job), pytest.raises(BadInput, match="another rimgauge is writing to this job"):
+        keep_view(job, path, dataclasses.replace(view, scale=None))
+    assert path.read_bytes() == before
 
 
 def test_a_half_made_copy_of_frames_is_swept_away(tmp_path: Path, runout) -> None:
