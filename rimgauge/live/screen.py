@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import socket
 import sys
 from dataclasses import replace
@@ -106,17 +107,27 @@ def check_display() -> None:
         OpenCV has no windows here, or there is no screen.
 
     """
-    if not cv2.currentUIFramework():
+    framework = _framework()
+    if not framework:
         raise RimgaugeError(f"this OpenCV was made without windows; install opencv-python, or {_HINT}")
     if not sys.platform.startswith("linux"):
         return
     display = os.environ.get("DISPLAY", "")
     if not display:
-        if os.environ.get("WAYLAND_DISPLAY") and not cv2.currentUIFramework().startswith("QT"):
+        if os.environ.get("WAYLAND_DISPLAY") and not framework.startswith("QT"):
             return
         raise RimgaugeError(f"there is no screen here to show a window on (DISPLAY is not set); {_HINT}")
     if not _answers(display):
         raise RimgaugeError(f"the screen {display} does not answer; {_HINT}")
+
+
+def _framework() -> str:
+    """Name what OpenCV shows its windows with, '' where it has none; before 4.10 only its build tells."""
+    ask = getattr(cv2, "currentUIFramework", None)
+    if ask is not None:
+        return str(ask())
+    found = re.search(r"GUI:\s+(\S+)", cv2.getBuildInformation())
+    return "" if found is None or found[1] == "NONE" else found[1]
 
 
 def _answers(display: str) -> bool:

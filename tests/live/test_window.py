@@ -186,6 +186,17 @@ def test_sixty_frames_a_second_are_drawn_at_thirty(monkeypatch, moments):
 # --- screens -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(("gui", "words"), [("QT5", "DISPLAY"), ("NONE", "made without windows")])
+def test_an_older_opencv_tells_its_windows_by_its_build(monkeypatch, gui, words):
+    monkeypatch.delattr(cv2, "currentUIFramework", raising=False)
+    monkeypatch.setattr(cv2, "getBuildInformation", lambda: f"  GUI:                           {gui}\n")
+    monkeypatch.setattr("sys.platform", "linux")
+    monkeypatch.setenv("DISPLAY", "")
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    with pytest.raises(RimgaugeError, match=words):
+        check_display()
+
+
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux names its screens")
 @pytest.mark.parametrize("display", ["", ":4711"])
 def test_without_a_screen_one_sentence_says_what_to_do(monkeypatch, display):
