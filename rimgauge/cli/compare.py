@@ -12,7 +12,7 @@ from rimgauge.cli.common import json_option, print_json
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.records import Direction
+    from rimgauge.records import Direction, Runout
     from rimgauge.signal.compare import SideChange, Study
 
 
@@ -55,18 +55,21 @@ def command(
             raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
         found = study(passes, limit)
         if as_json:
-            print_json(_study_fields(found))
+            print_json({"files": [str(path) for path in files], **_study_fields(found)})
         else:
-            click.echo(_study_words(found))
+            click.echo(_study_words(found, tuple(path.name for path in files)))
         return
     if len(files) != 2:
         raise BadInput(
             "compare needs two measurements, before and after; for several of an unchanged wheel add --same"
         )
-    sides = changes(read_pass(files[0]), read_pass(files[1]))
+    before, after = (read_pass(path) for path in files)
+    sides = changes(before, after)
     if as_json:
-        print_json({"sides": [_change_fields(side) for side in sides]})
+        named = {"before": str(files[0]), "after": str(files[1])}
+        print_json({**named, "sides": [_change_fields(side) for side in sides]})
     else:
+        click.echo(f"Before: {_named(files[0], before)}\nAfter:  {_named(files[1], after)}\n")
         click.echo("\n\n".join(_change_words(side) for side in sides))
 
 
@@ -81,6 +84,12 @@ def _of_the_job(direction: Direction, same: bool) -> tuple[Path, ...]:
     if len(found) < 2:
         raise BadInput(f"this job has fewer than two {direction} measurements; measure again, then compare")
     return tuple(found) if same else (found[0], found[-1])
+
+
+def _named(path: Path, runout: Runout) -> str:
+    """Name a measurement by its file, what it is of and when it was made."""
+    when = runout.created[:16].replace("T", " ")
+    return f"{path.name}, {runout.direction}, {when}, total runout {runout.total_runout.value:.2f} mm"
 
 
 def _change_fields(side: SideChange) -> dict[str, object]:
@@ -154,9 +163,9 @@ def _study_fields(found: Study) -> dict[str, object]:
     }
 
 
-def _study_words(found: Study) -> str:
+def _study_words(found: Study, names: tuple[str, ...]) -> str:
     count = len(found.totals_mm)
-    listed = ", ".join(f"{value:.3f}" for value in found.totals_mm)
+    listed = ", ".join(f"{name} {value:.3f}" for name, value in zip(names, found.totals_mm, strict=True))
     rough = " With so few measurements this is rough; five or more tell more." if count < 5 else ""
     sentences = (
         f"{count} measurements of the same wheel, total runout: {listed} mm.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -32,6 +33,13 @@ _SOFTWARE = f"rimgauge {__version__}"
 )
 @click.option("--before", type=_PATH, help="Without a job: the measurement before the work.")
 @click.option("--after", type=_PATH, help="Without a job: the measurement after the work.")
+@click.option(
+    "--dish",
+    "dish_files",
+    type=(_PATH, _PATH),
+    metavar="FIRST TURNED",
+    help="Put the rim's offset on the page: two lateral measurements, the wheel turned round in between.",
+)
 @click.option("--name", help="What the wheel is called on the page.")
 @click.option("--by", help="Who measured, if that is to stand on the page.")
 @click.option("--picture", type=_PATH, help="A picture of the worst place to put on the page.")
@@ -45,6 +53,7 @@ def command(
     outs: tuple[Path, ...],
     before: Path | None,
     after: Path | None,
+    dish_files: tuple[Path, Path] | None,
     name: str | None,
     by: str | None,
     picture: Path | None,
@@ -78,7 +87,9 @@ def command(
         inside = any(each.resolve().is_relative_to(folder.folder.resolve()) for each in outs)
         if inside:  # what a person changed since, such as wheel.toml, belongs to the record from now on
             update_manifest(folder)
-        evidence = _from_job(folder, name=name, by=by, picture=picture)
+        evidence = _from_job(folder, name=name, by=by, picture=picture, dish_files=dish_files)
+    if dish_files is not None:
+        evidence = replace(evidence, facts=(*evidence.facts, ("Dish", _dish_words(dish_files))))
     for target in outs:
         write_bytes(target, _drawn(evidence, target, paper))
     if folder is not None and inside:
@@ -136,13 +147,24 @@ def _from_files(
     )
 
 
-def _from_job(job: Job, *, name: str | None, by: str | None, picture: Path | None) -> Evidence:
+def _from_job(
+    job: Job,
+    *,
+    name: str | None,
+    by: str | None,
+    picture: Path | None,
+    dish_files: tuple[Path, Path] | None = None,
+) -> Evidence:
     """Compare the first and the last measurement of each direction of a job."""
     from rimgauge.job import passes, read_build, read_manifest, read_pass
     from rimgauge.report import Evidence
 
     found: dict[Direction, list[tuple[Path, Runout]]] = {}
-    for path in passes(job):
+    inside = [
+        job.folder / path.name for path in dish_files or () if path.resolve().parent == job.folder.resolve()
+    ]
+    turned = inside[-1:] if dish_files else []  # says where the rim stands, not how true it is after the work
+    for path in (path for path in passes(job) if path not in turned):
         runout = read_pass(path)
         found.setdefault(runout.direction, []).append((path, runout))
     if not found:
@@ -156,7 +178,7 @@ def _from_job(job: Job, *, name: str | None, by: str | None, picture: Path | Non
         before = first if first is not last else None
         comparisons.append(_comparison(before, last, picture=None if comparisons else picture))
         used += [each[0] for each in (before, last) if each is not None]
-    _check_unchanged(used, manifest)
+    _check_unchanged([*used, *inside], manifest)
     diameter_mm = build.get("rim", {}).get("effective_diameter_mm")
     return Evidence(
         wheel_name=name or build.get("name") or job.folder.resolve().name,
@@ -165,6 +187,19 @@ def _from_job(job: Job, *, name: str | None, by: str | None, picture: Path | Non
         fingerprint=f"Record: {manifest.fingerprint}, as rimgauge verify prints it. {_fingerprint(used)}",
         software=_SOFTWARE,
         **({} if diameter_mm is None else {"rim_diameter_mm": diameter_mm}),
+    )
+
+
+def _dish_words(files: tuple[Path, Path]) -> str:
+    """Say the rim's offset from the middle by two measurements, the wheel turned round in between."""
+    from rimgauge.job import read_pass
+    from rimgauge.signal.centre import dish_turned
+
+    found = dish_turned(*(read_pass(path) for path in files))
+    side = "right" if found.offset_mm > 0 else "left"
+    return (
+        f"rim {abs(found.offset_mm):.2f} ± {found.expanded_uncertainty_mm:.2f} mm to the {side} of the middle "
+        f"({files[0].name}, {files[1].name})"
     )
 
 

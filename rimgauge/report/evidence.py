@@ -162,8 +162,8 @@ def _small_print(figure: Figure, x: float, y: float, after: Runout) -> None:
     write(figure, x, y, "How the verdict was reached", fontsize=8, fontweight="bold")
     left = paragraph(figure, x, y + 0.17, verdict_words(after), width=_COLUMN, size=_SMALL)
     rows: list[tuple[str, ...]] = [("Uncertainty from", "standard, mm")]
-    rows += [(short(line.source, 44), f"{line.standard_uncertainty_mm:.3f}") for line in after.budget]
-    table(figure, x, left + 0.04, rows, columns=(0, 2.4), size=6.3)
+    rows += [(short(line.source, 66), f"{line.standard_uncertainty_mm:.3f}") for line in after.budget]
+    table(figure, x, left + 0.04, rows, columns=(0, 2.75), size=6.3)
     right = x + _WIDTH / 2 + 0.1
     write(figure, right, y, "Cautions", fontsize=8, fontweight="bold")
     y += 0.17

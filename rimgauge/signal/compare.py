@@ -136,8 +136,7 @@ def study(passes: tuple[Runout, ...], tolerance_mm: float) -> Study:
     _check_alike(passes)
     values = np.array([np.concatenate([side.spoke_mm for side in each.sides]) for each in passes])
     totals = np.array([each.total_runout.value for each in passes])
-    freedom = values.shape[1] * (len(passes) - 1)
-    repeatability = math.sqrt(float(np.sum((values - values.mean(axis=0)) ** 2)) / freedom)
+    repeatability, freedom = pooled_sd(values)
     total_sd = float(np.std(totals, ddof=1))
     return Study(
         totals_mm=totals,
@@ -148,6 +147,17 @@ def study(passes: tuple[Runout, ...], tolerance_mm: float) -> Study:
         tolerance_mm=tolerance_mm,
         tolerance_share=PARTS_IN_SIX * total_sd / tolerance_mm,
     )
+
+
+def pooled_sd(values: FloatArray) -> tuple[float, int]:
+    """Standard deviation within the columns of values (p, s), pooled over them, and its degrees of freedom.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, 2.4.4.4: s₁ = √(ΣSSᵢ/Σνᵢ).
+    """
+    freedom = values.shape[1] * (len(values) - 1)
+    return math.sqrt(float(np.sum((values - values.mean(axis=0)) ** 2)) / freedom), freedom
 
 
 def _check_alike(passes: tuple[Runout, ...]) -> None:

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from rimgauge.errors import NotTrustworthy
 from rimgauge.records import CameraPlace, EdgeTrack, Scale, Turning
-from rimgauge.signal.budget import camera_notes, combined, depth_share
+from rimgauge.signal.budget import camera_notes, combined, depth_share, judge
 from rimgauge.signal.runout import side_runout
 from tests.benchmarks.coverage import held, simulated
 
@@ -115,6 +115,21 @@ def test_a_tilted_camera_is_told_to_stand_square_or_be_corrected():
     assert "--radial" in note
 
 
+def test_a_distance_that_is_told_lets_the_note_say_how_far_to_move():
+    unsure = dataclasses.replace(
+        SCALE, camera=dataclasses.replace(PLACE, crosstalk_standard_uncertainty=1e-6)
+    )
+    _, budget = measured(wave(2, 0.3), scale=unsure)
+    (note,) = camera_notes("lateral", unsure, budget, False)
+    assert "250 mm to 500 mm" in note
+    vague = dataclasses.replace(
+        unsure, camera=dataclasses.replace(unsure.camera, distance_standard_uncertainty_mm=100.0)
+    )
+    _, budget = measured(wave(2, 0.3), scale=vague)
+    (note,) = camera_notes("lateral", vague, budget, False)
+    assert "--distance-mm" in note
+
+
 def test_the_budget_is_not_less_than_any_of_its_lines():
     _, budget = measured(wave(2, 0.3))
     whole, freedom = combined(budget)
@@ -136,3 +151,5 @@ def test_the_interval_holds_the_truth(true_mm):
     rng = np.random.default_rng(11)
     answers = [simulated(rng, true_mm)[0].total_runout for _ in range(40)]
     assert sum(held(total, true_mm) for total in answers) >= 34
+    # A wheel exactly at its limit is "within" at most once in 40; more than 4 would come up once in 300 times.
+    assert sum(judge(total, true_mm).outcome == "within" for total in answers) <= 4

@@ -11,7 +11,7 @@ from rimgauge.errors import BadInput
 from rimgauge.job import write_pass
 from rimgauge.signal.centre import dish_between, dish_turned
 from rimgauge.signal.compare import changes, study
-from rimgauge.signal.findings import findings, whole_rim
+from rimgauge.signal.findings import findings, whole_rim, width_curve_mm
 from tests.laws.simulated import SPOKES_DEG, simulated_pass, wave
 
 SLACK_MM = 0.01
@@ -132,6 +132,18 @@ def test_a_tilted_rim_is_told_apart_from_its_bends():
     assert findings("lateral", simulated_pass(wave(3, 0.4)).sides) == ()
 
 
+def test_the_width_of_the_rim_is_followed_round_the_wheel():
+    # The left edge bends by 0.1 mm more than the right one, seven times round.
+    (right,) = simulated_pass(wave(2, 0.3)).sides
+    (left,) = simulated_pass(
+        lambda d: wave(2, 0.3)(d) - wave(7, 0.1, 20.0)(d), gaps_mm=(("left", 2.0),), seed=1
+    ).sides
+    width = width_curve_mm((right, left))
+    assert_allclose(width, wave(7, 0.1, 20.0)(right.curve_angle_deg), rtol=0, atol=0.015)
+    assert any("width varies by 0.2" in said for said in findings("lateral", (right, left)))
+    assert width_curve_mm((right,)) is None
+
+
 def test_play_is_told_from_the_rim():
     loose = simulated_pass(wave(2, 0.3), loose_mm=0.25)
     assert_allclose(loose.sides[0].non_repeatable_mm, 0.25, rtol=0, atol=0.03)
@@ -149,10 +161,13 @@ def test_the_commands_say_what_was_found(tmp_path, capsys):
     run(["compare", *files])
     said = capsys.readouterr().out
     assert "less than before" in said
+    assert "Before: one.json" in said
+    assert "After:  two.json" in said
     assert max(len(line) for line in said.splitlines()) <= 80
     run(["compare", *files, "--same"])
     said = capsys.readouterr().out
     assert "common practice" in said
+    assert "two.json 0.2" in " ".join(said.split())
     assert max(len(line) for line in said.splitlines()) <= 80
     run(["compare", *files, "--json"])
     assert len(json.loads(capsys.readouterr().out)["sides"][0]["spokes"]) == 32

@@ -5,10 +5,12 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy import stats
+from scipy import optimize, stats
 
+from rimgauge.capture.coin import fit_circle
 from rimgauge.records import BudgetLine, Measured
 from rimgauge.signal.budget import combined, coverage_factor, expand, judge
+from rimgauge.signal.compare import pooled_sd
 from rimgauge.signal.harmonics import basis, fit_columns
 
 STRD_DIGITS = 1e-9
@@ -114,3 +116,28 @@ def test_standard_error_of_a_harmonic_is_that_of_the_closed_form():
     degrees = np.arange(720) * 0.5
     fit = fit_columns(basis(degrees, 3), rng.normal(0.0, 0.02, 720), bound=math.inf)
     assert_allclose(np.sqrt(np.diag(fit.covariance))[1:], fit.noise * math.sqrt(2 / 720), rtol=1e-9, atol=0)
+
+
+def test_repeatability_of_the_gauge_study_of_probe_2362():
+    # NIST/SEMATECH e-Handbook, 2.4.4.4 (read): sums of squares of wafers 138 to 142, 60 degrees of freedom each.
+    sums = np.array([0.48115, 0.69209, 0.48483, 1.21752, 0.30076])
+    values = np.random.default_rng(5).normal(100.0, 0.1, (61, 5))
+    values -= values.mean(axis=0)
+    values *= np.sqrt(sums / (values**2).sum(axis=0))
+    repeatability, freedom = pooled_sd(values + np.array([95.1, 99.3, 96.0, 101.1, 94.3]))
+    assert freedom == 300
+    assert_allclose(repeatability, 0.10290, rtol=0, atol=0.5e-5)
+
+
+def test_a_circle_of_noisy_points_agrees_with_a_general_library():
+    # scipy's Levenberg–Marquardt on the same distances.
+    rng = np.random.default_rng(6)
+    around = rng.uniform(0.0, 2.0 * np.pi, 40)
+    points = np.array([3.0, -2.0]) + (5.0 + rng.normal(0.0, 0.2, 40))[:, None] * np.stack(
+        [np.cos(around), np.sin(around)], axis=1
+    )
+    centre, radius = fit_circle(points)
+    found = optimize.least_squares(
+        lambda guess: np.hypot(*(points - guess[:2]).T) - guess[2], [0.0, 0.0, 1.0], xtol=1e-15, ftol=1e-15
+    ).x
+    assert_allclose([*centre, radius], found, rtol=0, atol=1e-7)

@@ -9,6 +9,7 @@ from matplotlib.text import Text
 
 from rimgauge.records import Scale
 from rimgauge.report import Comparison, Evidence, Photo, evidence_figure, evidence_pages, moment, pdf_bytes
+from tests.laws.simulated import simulated_pass, wave
 
 
 @pytest.fixture
@@ -32,6 +33,16 @@ def evidence(runout):
         )
 
     return build
+
+
+def test_no_line_of_the_budget_is_cut():
+    after = simulated_pass(wave(2, 0.2))
+    figure = evidence_figure(
+        Evidence(wheel_name="x", comparisons=(Comparison(after=after),), fingerprint="", software="")
+    )
+    said = words(figure)
+    assert all(line.source in said for line in after.budget)
+    assert "…" not in said
 
 
 def words(figure):

@@ -10,6 +10,7 @@ import pytest
 from rimgauge.cli import run
 from rimgauge.cli.report import _fingerprint, _from_job
 from rimgauge.job import create_job, keep_pass, read_manifest, verify_job, write_pass
+from tests.laws.simulated import simulated_pass, wave
 
 
 @pytest.fixture
@@ -44,6 +45,22 @@ def test_the_job_still_verifies_and_a_second_report_is_the_same(job, tmp_path):
     assert verify_job(job.folder) == ()
     run(["report", str(job.folder), "--out", str(tmp_path / "again.pdf")])
     assert (tmp_path / "again.pdf").read_bytes() == (job.folder / "report.pdf").read_bytes()
+
+
+def test_the_dish_stands_on_the_page_and_the_turned_wheel_is_not_taken_for_the_last(tmp_path, capsys):
+    job = create_job(tmp_path / "job", spokes=32)
+    for gap_mm, seed, size_mm in ((3.0, 0, 0.6), (3.0 - 0.4, 1, 0.1), (3.0 + 0.4, 2, 0.2)):
+        keep_pass(job, simulated_pass(wave(2, size_mm), gaps_mm=(("right", gap_mm),), seed=seed))
+    files = [str(job.folder / name) for name in ("pass-02.json", "pass-03.json")]
+    run(["report", str(job.folder), "--dish", *files, "--out", str(tmp_path / "page.html")])
+    assert "Runs true within 0.2" in capsys.readouterr().out
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "rim 0.40 ± " in page
+    assert "to the right of the middle (pass-02.json, pass-03.json)" in page
+    (job.folder / "pass-03.json").write_bytes((job.folder / "pass-01.json").read_bytes())
+    code, said = stopped(["report", str(job.folder), "--dish", *files], capsys)
+    assert code == 1
+    assert "not as it was recorded" in said
 
 
 def test_inside_a_job_folder_nothing_need_be_named(job, monkeypatch):
