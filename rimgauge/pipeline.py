@@ -29,7 +29,7 @@ from rimgauge.records import (
     View,
     Wheel,
 )
-from rimgauge.signal import camera_notes, find_turning, findings, judge, side_runout
+from rimgauge.signal import Layout, camera_notes, find_turning, findings, judge, side_runout
 from rimgauge.wheel import influence
 from rimgauge.wheel.learning import learn, steadier_tension
 
@@ -90,13 +90,14 @@ def see(
     scale = known_scale(view)
     seen = track(frames, view)
     px_per_deg = math.radians(radius_mm) / scale.mm_per_px
-    turning = find_turning(
-        seen,
+    layout = Layout(
         spoke_angles_deg=spoke_angles_deg,
         px_per_deg=px_per_deg,
         mark_to_pointer_deg=mark_to_pointer_deg(view, seen.sides[0].tip_px, radius_mm),
         spoke_bin_deg=_spoke_bin_px(view, seen) / px_per_deg,
+        spoke_lead_deg=_spoke_lead_px(view, seen) / px_per_deg,
     )
+    turning = find_turning(seen, layout)
     return _without_unsure(seen, turning), turning
 
 
@@ -200,6 +201,15 @@ def known_scale(view: View) -> Scale:
             "this view has no scale yet; run scale with a printed sheet, a card or a shim first"
         )
     return view.scale
+
+
+def _spoke_lead_px(view: View, seen: GapTrack) -> float:
+    """How far past the pointer, along `forward`, the middle of the spokes' box lies [px]."""
+    if view.spoke_box is None:
+        return 0.0
+    x, y, width, height = view.spoke_box
+    centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
+    return float((centre - np.nanmedian(seen.sides[0].tip_px, axis=0)) @ view.forward)
 
 
 def _without_unsure(seen: GapTrack, turning: Turning) -> GapTrack:

@@ -12,6 +12,9 @@ from rimgauge.records import BoolArray, Box, FloatArray, View
 
 STRIP_BINS = 120
 SPOKE_BINS = 72
+LARGEST_DIMMING = 0.35
+"""Change of the light, as a natural logarithm, up to which a bin may still be the rim as usual."""
+LEAST_RIM_SHARE = 0.1
 
 
 def strip_along(image: NDArray[np.uint8], view: View, box: Box, bins: int, *, whole: bool) -> FloatArray:
@@ -45,11 +48,11 @@ def strip_centre_px(view: View, box: Box, bins: int) -> tuple[float, float]:
 class MarkLook:
     """What tells the mark from the rim: learnt from strips that show both.
 
-    level: median brightness of the strips. usual (bins, 3): the rim's usual colours [Lab, lightness halved].
+    grey (bins,): the rim's usual brightness. usual (bins, 3): the rim's usual colours [Lab, lightness halved].
     colour (3,): how the mark differs from them. length_bins: of the mark. share: of the strips that show it.
     """
 
-    level: float
+    grey: FloatArray
     usual: FloatArray
     colour: FloatArray
     length_bins: float
@@ -76,8 +79,8 @@ def find_mark(strips: FloatArray, centre_bin: float, px_per_bin: float) -> tuple
 
 def learn_mark(strips: FloatArray) -> MarkLook | None:
     """Learn the mark's look from strips (n, bins, 3) of a turning wheel; None where nothing stands out."""
-    level = max(float(np.median(strips.mean(axis=(1, 2)))), 1.0)
-    lab = _lab(strips, level)
+    grey = np.maximum(np.median(strips.mean(axis=2), axis=0), 1.0)
+    lab = _lab(strips, grey)
     usual = np.median(lab, axis=0)
     change = lab - usual
     noise = 1.4826 * np.median(np.abs(change))
@@ -93,14 +96,14 @@ def learn_mark(strips: FloatArray) -> MarkLook | None:
         return None
     # A mark longer than the picture is never seen whole; the longest piece seen is then the best guess.
     length = float(np.median(area[whole])) if whole.any() else float(area[cut_once].max())
-    return MarkLook(level, usual, colour, length, float((area > 0.35 * length).mean()))
+    return MarkLook(grey, usual, colour, length, float((area > 0.35 * length).mean()))
 
 
 def see_mark(
     look: MarkLook, strips: FloatArray, centre_bin: float, px_per_bin: float
 ) -> tuple[FloatArray, FloatArray]:
     """Place and strength of a mark whose look is known, as `find_mark` gives them."""
-    likeness = _likeness(_lab(strips, look.level) - look.usual, look.colour)
+    likeness = _likeness(_lab(strips, look.grey) - look.usual, look.colour)
     area, enters, leaves = _extent(likeness)
     bins, length = strips.shape[1], look.length_bins
     index = np.arange(bins)
@@ -118,11 +121,23 @@ def see_mark(
     return mark_px, strength
 
 
-def _lab(strips: FloatArray, level: float) -> FloatArray:
-    """Colours (n, bins, 3) in Lab with half the lightness, each strip brought to the same brightness."""
-    gain = strips.mean(axis=(1, 2), keepdims=True) / level
-    even = np.clip(strips / np.maximum(gain, 0.05), 0.0, 255.0).astype(np.float32) / 255.0
+def _lab(strips: FloatArray, grey: FloatArray) -> FloatArray:
+    """Colours (n, bins, 3) in Lab with half the lightness, the rim in each strip brought to its usual brightness."""
+    even = strips / np.maximum(_gain(strips, grey), 0.05)[:, None, None]
+    even = np.clip(even, 0.0, 255.0).astype(np.float32) / 255.0
     return np.asarray(cv2.cvtColor(even, cv2.COLOR_BGR2LAB).astype(np.float64) * (0.5, 1.0, 1.0))
+
+
+def _gain(strips: FloatArray, grey: FloatArray) -> FloatArray:
+    """How much brighter than usual the rim is in each strip (n,).
+
+    By the bins that aren't far from usual: a mark that fills half the strip must not pass for a brighter light.
+    """
+    ratio = strips.mean(axis=2) / grey
+    near = np.abs(np.log(np.maximum(ratio, 1e-3))) < LARGEST_DIMMING
+    few = near.mean(axis=1) < LEAST_RIM_SHARE
+    near[few] = True
+    return np.asarray(np.nanmedian(np.where(near, ratio, np.nan), axis=1))
 
 
 def _likeness(change: FloatArray, colour: FloatArray) -> FloatArray:

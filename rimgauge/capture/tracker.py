@@ -17,6 +17,7 @@ from rimgauge.capture.patch import GreyArray, Patch, check_boxes, inward, patch_
 from rimgauge.capture.pointer import PointerLook, learn_pointer
 from rimgauge.capture.shape import least_outside_px
 from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
+from rimgauge.capture.slide import find_slide
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import FrameTrouble, RimNotSeen
 from rimgauge.records import BoolArray, Box, Edge, EdgeTrack, FloatArray, GapTrack, View
@@ -204,10 +205,12 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         spokes.append(tracker.spoke_strip(frame).astype(np.float32))
     sides = [_vague_left_out([s[k] for s in sightings]) for k in range(len(view.edges))]
     count = len(times)
-    mark_px, strength = np.full(count, np.nan), np.zeros(count)
+    mark_px, strength, slide = np.full(count, np.nan), np.zeros(count), None
     if view.mark_box is not None:
         centre_bin, px_per_bin = strip_centre_px(view, view.mark_box, STRIP_BINS)
-        mark_px, strength = find_mark(np.stack(marks).astype(np.float64), centre_bin, px_per_bin)
+        strips = np.stack(marks).astype(np.float64)
+        mark_px, strength = find_mark(strips, centre_bin, px_per_bin)
+        slide = find_slide(strips, px_per_bin)
     return GapTrack(
         time_s=np.array(times),
         sides=tuple(_edge_track(edge, side) for edge, side in zip(view.edges, sides, strict=True)),
@@ -215,6 +218,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         mark_strength=strength,
         spoke_profile=np.stack(spokes),
         lost=tuple("; ".join(sorted({s.lost for s in each if s.lost})) for each in zip(*sides, strict=True)),
+        slide=slide,
     )
 
 

@@ -22,7 +22,7 @@ from rimgauge.records.base import (
     Side,
     record,
 )
-from rimgauge.records.camera import CameraPlace, Edge, EdgeTrack, GapTrack, Lens, Moment, Scale, View
+from rimgauge.records.camera import CameraPlace, Edge, EdgeTrack, GapTrack, Lens, Moment, Scale, Slide, View
 from rimgauge.records.plan import Bound, Correction, Plan, Readings, WheelState
 from rimgauge.records.signal import (
     Basis,
@@ -68,6 +68,7 @@ __all__ = [
     "SeenFrom",
     "Side",
     "SideRunout",
+    "Slide",
     "Source",
     "SpokeBuild",
     "Tension",

@@ -112,12 +112,29 @@ class EdgeTrack:
 
 
 @record
+class Slide:
+    """How far the rim moved along `forward` since the frame before, by its own looks.
+
+    shift_px (k,): candidates, rising. nats (n, k): natural logarithm of the likelihood of each, against that of
+    strips that have nothing in common; row 0 is all 0.
+    """
+
+    shift_px: FloatArray
+    nats: NDArray[np.float32]
+
+    def __post_init__(self) -> None:
+        own(self, "shift_px", (None,))
+        own(self, "nats", (None, len(self.shift_px)), np.float32)
+
+
+@record
 class GapTrack:
     """Everything capture saw in a run of n frames: gaps, and the evidence for the wheel's angle.
 
     time_s (n,): rising. mark_px (n,): how far along `forward` the mark's centre stands past the centre of
     its box, NaN where it isn't seen. mark_strength (n,): 0 absent to 1 sure.
     spoke_profile (n, m): brightness along the spoke box, empty (n, 0) without one.
+    slide: the rim's own movement from frame to frame, None where it wasn't looked for.
     lost (n,): why a frame gave no gap, '' where it did.
     """
 
@@ -127,6 +144,7 @@ class GapTrack:
     mark_strength: FloatArray
     spoke_profile: FloatArray
     lost: tuple[str, ...]
+    slide: Slide | None = None
 
     def __post_init__(self) -> None:
         count = len(self.time_s)

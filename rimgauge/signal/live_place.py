@@ -16,20 +16,9 @@ import numpy as np
 from numpy.lib.stride_tricks import as_strided
 
 from rimgauge.records import FloatArray
-from rimgauge.signal.place import (
-    FASTEST_STEPS,
-    HARMONICS,
-    SPEED_CHANGE,
-    STEPS,
-    Evidence,
-    Grid,
-    Look,
-    follow,
-    learn_look,
-    look_likelihood,
-    mark_likelihood,
-    phase_basis,
-)
+from rimgauge.signal.follow import Evidence, follow, mark_likelihood
+from rimgauge.signal.looks import LearntLook, Look, learn_look, look_likelihood
+from rimgauge.signal.place import FASTEST_STEPS, SPEED_CHANGE, STEPS, Grid
 from rimgauge.signal.profile import ProfileAxes, learn_axes
 
 REMEMBERED = 600
@@ -39,6 +28,7 @@ AWAY_MOMENTS = 4
 """The mark has left when it was not seen for so many moments; what it ended is then learnt from."""
 LEAST_LEARNT_DEG = 330.0
 TIMES_LEARNT = 3
+SAME_DEG = 10.0
 LONGEST_PAUSE = 60
 """After so many moments without a frame the wheel may be anywhere."""
 
@@ -63,16 +53,13 @@ class Path:
     gap_px: FloatArray
 
 
-_Learnt = tuple[FloatArray, FloatArray]
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Lesson:
     """What was learnt: usual gaps and their spread (k,), the axes of the spokes' look, each look, and the path."""
 
     gap_usual: tuple[FloatArray, FloatArray]
     axes: ProfileAxes
-    looks: tuple[_Learnt | None, ...]
+    looks: tuple[LearntLook | None, ...]
     path: Path
 
 
@@ -167,7 +154,7 @@ class LivePlace:
             )
             for look, known in zip(looks, self._lesson.looks, strict=True):
                 if known is not None:
-                    likely = likely * look_likelihood(look.components, *known)
+                    likely = likely * look_likelihood(look.components, known)
         return np.asarray(likely[0], dtype=np.float32)
 
     def _hidden_deg(self) -> float:
@@ -223,18 +210,11 @@ def _learn_from(rows: list[_Row], hidden_deg: float, period_deg: float) -> _Less
         for look in _looks(profile, gap_px, gap_usual, axes, period_deg)
     )
     marks = _laid_out(np.array([row.mark_deg for row in rows]), moment, count)
-    place, _ = follow(_mark_evidence(marks, hidden_deg, looks))
+    place = follow(_mark_evidence(marks, hidden_deg, looks), SAME_DEG)[0]
     if np.ptp(place.angle_deg) < LEAST_LEARNT_DEG:
         return None
-    learnt = tuple(_learn(place.chance, look) for look in looks)
+    learnt = tuple(learn_look(place.chance, look) for look in looks)
     return _Lesson(gap_usual, axes, learnt, Path(place.angle_deg[moment], gap_px))
-
-
-def _learn(chance: FloatArray, look: Look) -> _Learnt | None:
-    """Learn a look (STEPS, k) and the noise round it (k,) from the chances (n, STEPS) of each angle."""
-    basis = phase_basis(look.period_deg, HARMONICS)
-    learnt = learn_look(chance, look, basis, np.ones(len(chance), dtype=np.bool_))
-    return None if learnt is None else (basis @ learnt[0], learnt[1])
 
 
 def _first_state() -> Grid:

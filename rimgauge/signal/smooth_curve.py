@@ -52,6 +52,19 @@ class SmoothCurve:
         normal = (self.design.T @ sparse.diags(weight) @ self.design).toarray()
         return normal, np.asarray(self.design.T @ (weight * target))
 
+    def moves(self, change: FloatArray, weight: FloatArray, scale_sd: float) -> tuple[FloatArray, FloatArray]:
+        """As `places`, of changes (n − 1,) from each moment to the next that share an unknown scale near 1.
+
+        The scale, of standard deviation scale_sd, is eliminated, as in any linear least squares of two groups of
+        unknowns.
+        """
+        rows = self.design[1:] - self.design[:-1]
+        normal = (rows.T @ sparse.diags(weight) @ rows).toarray()
+        shared = np.asarray(rows.T @ (weight * change))
+        known = 1.0 / scale_sd**2
+        both = float(weight @ change**2) + known
+        return normal - np.outer(shared, shared) / both, shared * (known / both)
+
     def nearest(self, values: FloatArray) -> FloatArray:
         """Coefficients (c,) of the curve nearest to values (n,) at the moments."""
         normal, right = self.places(values, np.ones(len(values)))

@@ -1,6 +1,6 @@
 """Angle of the wheel in every frame: a smooth curve of time through all the evidence there is.
 
-The coarse path (place.py) tells which turn and which spoke; here the mark's place and the phase of the
+The coarse path (follow.py) tells which turn and which spoke; here the mark's place and the phase of the
 spokes' look become measurements with weights, and a cubic spline of time is fitted to all of them by
 linear least squares, with a weak preference for steady speed that bridges what wasn't seen.
 """
@@ -11,21 +11,22 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
-from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
-from rimgauge.signal.place import STEPS, Evidence, Look, Place, follow
+from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning
+from rimgauge.signal.evidence import Layout, gather, look_period_deg, spoke_components
+from rimgauge.signal.follow import follow
+from rimgauge.signal.place import STEPS, Place
+from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
 
-UNEVEN_SHARE = 0.2
 KNOT_SPACING_S = 0.1
 COMPONENTS = 12
-COARSE_COMPONENTS = 8
 INDEPENDENT = 4.0
 """So many components of a picture count as independent."""
+LOOK_ROUNDS = 4
+SPOKE_SD_DEG = 0.1
 SOFT_DEG = 0.7
-LOUDEST = 12.0
 RIDGE = 0.05
 SETTLED_DEG = 0.5
 LEAST_FORETOLD = 0.8
@@ -36,7 +37,10 @@ FINENESS_DEG = 2.5
 """Shortest wave of a look: what is softened by 0.7° holds hardly any shorter."""
 ROUNDS = 8
 STEADY_DEG = 0.005
-MARK_SD_DEG = 0.15
+ROOM_DEG = 0.1
+SLIDE_SCALE_SD = 0.1
+MARK_SD_DEG, CUT_MARK_SD_DEG, CUT_STRENGTH = 0.08, 0.6, 0.5
+SCALE_UNSURE = 0.02
 LEAST_REVOLUTIONS = 1.1
 SURE_SHARE = 1.0 / 6.0
 """Largest standard uncertainty of a usable angle, as a share of the spokes' spacing: three of them are half
@@ -48,23 +52,8 @@ LEAST_LIKELIER = math.log(20.0)
 LEAST_USED_SHARE = 0.5
 
 
-def find_turning(
-    track: GapTrack,
-    *,
-    spoke_angles_deg: FloatArray,
-    px_per_deg: float,
-    mark_to_pointer_deg: float,
-    spoke_bin_deg: float,
-) -> Turning:
+def find_turning(track: GapTrack, layout: Layout) -> Turning:
     """Fit the wheel's angle to the mark's passes and the spokes' look.
-
-    Parameters
-    ----------
-    track : what capture saw.
-    spoke_angles_deg : (s,) of each spoke from the mark, spoke 1 first.
-    px_per_deg : how far the mark moves in the picture a degree, roughly [px/deg]; refined from the evidence.
-    mark_to_pointer_deg : how far the wheel rolls from the mark centred in its box to the mark at the pointer.
-    spoke_bin_deg : how far the wheel turns, roughly, while a spoke passes a bin of the spokes' strip.
 
     Returns
     -------
@@ -77,76 +66,56 @@ def find_turning(
     """
     if not np.isfinite(track.mark_px).any():
         raise _never_seen(track)
-    period_deg = look_period_deg(spoke_angles_deg)
-    soft_bins = SOFT_DEG / max(spoke_bin_deg, 1e-3)
-    components = _spoke_components(track, soft_bins, COMPONENTS)
-    mark_deg = track.mark_px / px_per_deg - mark_to_pointer_deg
-    moment, place, other = _coarse(
-        track, mark_deg, _spoke_components(track, 0.0, COARSE_COMPONENTS), period_deg
-    )
+    period_deg = look_period_deg(layout.spoke_angles_deg)
+    soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
+    components = spoke_components(track.spoke_profile, soft_bins, COMPONENTS)
+    moment, evidence = gather(track, layout)
+    place, *others = follow(evidence, layout.spacing_deg)
     angle_deg = place.angle_deg[moment]
     # Stamps jitter more than the camera's own beat does.
     beat_s: FloatArray = moment * np.float64(np.polyfit(moment, track.time_s, 1)[0])
     curve = SmoothCurve.over(beat_s, KNOT_SPACING_S)
+    by_mark_deg = track.mark_px / layout.px_per_deg
     scale = 1.0
-    for _ in range(ROUNDS):
+    for left in range(ROUNDS - 1, -1, -1):
         before = angle_deg
-        by_mark, sure = _mark_target(track, mark_deg, angle_deg, scale, mark_to_pointer_deg)
+        by_mark, sure = _mark_target(track, by_mark_deg, angle_deg, scale, layout.mark_to_pointer_deg)
         normal, right = curve.places(by_mark, sure)
+        if track.slide is not None:
+            by_slide, steady = curve.moves(
+                *slid(track.slide, angle_deg, layout.px_per_deg, ROOM_DEG * left), SLIDE_SCALE_SD
+            )
+            normal, right = normal + by_slide, right + steady
         if components.shape[1]:
-            by_spokes, toward = _spokes_say(components, angle_deg, period_deg, curve)
+            by_spokes, toward = _spokes_say(components, angle_deg, period_deg, layout.spacing_deg, curve)
             normal = normal + by_spokes
             right = right + toward + by_spokes @ curve.nearest(angle_deg)
         fit = curve.fit(normal, right)
         angle_deg = angle_deg + np.clip(fit.values() - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
-        scale = _mark_scale(track.mark_px / px_per_deg, angle_deg + mark_to_pointer_deg)
+        scale = _mark_scale(by_mark_deg, angle_deg + layout.mark_to_pointer_deg)
         if float(np.abs(angle_deg - before).max()) < STEADY_DEG:
             break
     if components.shape[1] and _foretold(components, angle_deg, period_deg) < LEAST_FORETOLD:
         # A wrong path learns a look that foretells nothing; what is left is the mark.
-        return find_turning(
-            replace(track, spoke_profile=np.empty((len(angle_deg), 0))),
-            spoke_angles_deg=spoke_angles_deg,
-            px_per_deg=px_per_deg,
-            mark_to_pointer_deg=mark_to_pointer_deg,
-            spoke_bin_deg=0.0,
-        )
+        return find_turning(replace(track, spoke_profile=np.empty((len(angle_deg), 0))), layout)
     settled = np.abs(fit.values() - angle_deg) < SETTLED_DEG
     angle_deg = fit.values()
     spread_deg = np.hypot(curve.spread(normal, right), _shift_uncertainty(sure))
-    spacing_deg = 360.0 / len(spoke_angles_deg)
+    spacing_deg = layout.spacing_deg
     usable = spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
     usable &= settled
     usable &= _doubt(place.chance[moment], angle_deg, spacing_deg) < LARGEST_DOUBT
-    usable &= ~_contested(place, other, spacing_deg)[moment]
-    evidence = ("mark",) if not components.shape[1] else ("mark", "spokes")
-    _check(angle_deg, usable, evidence)
+    for other in others:
+        usable &= ~_contested(place, other, spacing_deg)[moment]
+    sources = ("mark", "spokes") if components.shape[1] else ("mark",)
+    _check(angle_deg, usable, sources)
     return Turning(
         angle_deg=np.where(usable, angle_deg, np.nan),
         standard_uncertainty_deg=spread_deg,
         revolutions=float(np.ptp(angle_deg[usable])) / 360.0,
         reversals=_reversals(angle_deg[usable]),
-        evidence=evidence,
+        evidence=sources,
     )
-
-
-def look_period_deg(spoke_angles_deg: FloatArray) -> float:
-    """Angle after which the spokes look the same, 360 where only a whole turn brings them back.
-
-    Flanges take turns, so it is an even number of spokes; where the spokes of a flange can take turns too,
-    heads in and heads out, it is a multiple of four.
-    """
-    count = len(spoke_angles_deg)
-    around = np.sort(np.asarray(spoke_angles_deg) % 360.0)
-    twice = np.concatenate([around, around + 360.0])
-    step = 4 if count % 4 == 0 else 2
-    for spokes in range(step, count, step):
-        if count % spokes == 0:
-            period_deg = 360.0 * spokes / count
-            off = twice[spokes : spokes + count] - twice[:count] - period_deg
-            if float(np.abs(off).max()) < UNEVEN_SHARE * 360.0 / count:
-                return period_deg
-    return 360.0
 
 
 def _doubt(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> FloatArray:
@@ -206,88 +175,15 @@ def _never_seen(track: GapTrack) -> MarkNotSeen | TooFewRevolutions:
     )
 
 
-def _spoke_components(track: GapTrack, soft_bins: float, most: int) -> FloatArray:
-    """Principal components (n, k) of the spokes' look, brightness changes of the whole picture removed.
-
-    The strip may be softened along the rim first, so that a spoke's look changes smoothly over a degree or so.
-    """
-    profile = track.spoke_profile
-    if profile.shape[1] == 0:
-        return np.empty((len(profile), 0))
-    level = profile.mean(axis=1, keepdims=True)
-    even = profile / np.maximum(level, 1.0)
-    even = even - np.median(even, axis=0)
-    # A bin that is never quiet (the border of something still, under camera shake) tells less.
-    quiet = np.median(np.abs(even), axis=0)
-    even = even / (quiet + np.median(quiet) + 1e-9)
-    soft = np.clip(even, -LOUDEST, LOUDEST)
-    if soft_bins > 0.0:
-        soft = gaussian_filter1d(soft, soft_bins, axis=1)
-    _, axes = np.linalg.eigh(np.cov(soft.T))
-    projected = soft @ axes[:, : -most - 1 : -1]
-    return np.asarray(projected / max(float(np.std(projected[:, 0])), 1e-9))
-
-
-def _coarse(
-    track: GapTrack, mark_deg: FloatArray, components: FloatArray, period_deg: float
-) -> tuple[IntArray, Place, Place]:
-    """Lay the frames on evenly spaced moments, so that a dropped one is a gap, and follow the wheel there.
-
-    Returns
-    -------
-    moment (n,) of each frame, the place at every moment, and the next likely one.
-    """
-    moment = even_moments(track.time_s)
-    count = int(moment[-1]) + 1
-    marks = _laid_out(mark_deg, moment, count)
-    spreads = _laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count)
-    looks = [Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0) for side in track.sides]
-    if components.shape[1]:
-        looks.append(Look(_laid_out(components, moment, count), period_deg))
-    seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
-    hidden_deg = min(2.0, 0.5 * seen_as_far_as)
-    place, other = follow(Evidence(marks, spreads, hidden_deg, tuple(looks)))
-    return moment, place, other
-
-
-def even_moments(time_s: FloatArray) -> IntArray:
-    """Number each frame's moment (n,) on the camera's own even beat, whatever was dropped and however stamps jitter."""
-    steps = np.diff(time_s)
-    interval_s = float(np.median(steps))
-    for _ in range(5):
-        moment = np.concatenate([[0], np.cumsum(np.maximum(np.rint(steps / interval_s), 1.0))])
-        interval_s = float(np.polyfit(moment, time_s, 1)[0])
-    # Counting step by step errs where stamps jitter by half a beat; the beat itself doesn't.
-    beat = (time_s - float(np.median(time_s - moment * interval_s))) / interval_s
-    even, index = np.rint(beat), np.arange(len(beat))
-    # Two frames of one beat: the later one is pushed on or the earlier one back, whichever fits the stamps.
-    later = np.maximum.accumulate(even - index) + index
-    earlier = (np.minimum.accumulate((even - index)[::-1])[::-1]) + index
-    even = min((later, earlier), key=lambda guess: float(np.sum(np.abs(guess - beat))))
-    return np.asarray(even - even[0], dtype=np.intp)
-
-
-def _standard(values: FloatArray) -> FloatArray:
-    """Values less their median, in their own standard deviations."""
-    spread = float(np.nanstd(values))
-    return np.asarray((values - np.nanmedian(values)) / (spread if spread > 0.0 else 1.0))
-
-
-def _laid_out(values: FloatArray, moment: IntArray, count: int) -> FloatArray:
-    """Values of the frames at their moments, NaN where a frame is missing."""
-    result = np.full((count, *values.shape[1:]), np.nan)
-    result[moment] = values
-    return result
-
-
 def _mark_target(
-    track: GapTrack, mark_deg: FloatArray, angle_deg: FloatArray, scale: float, offset_deg: float
+    track: GapTrack, by_mark_deg: FloatArray, angle_deg: FloatArray, scale: float, offset_deg: float
 ) -> tuple[FloatArray, FloatArray]:
     """Angle by the mark (n,), full turns added from the present angle, and its weight 1/sd² (0: unseen)."""
-    by_mark = (mark_deg + offset_deg) * scale - offset_deg
+    by_mark = by_mark_deg * scale - offset_deg
     turns = np.rint((angle_deg - by_mark) / 360.0)
     target = by_mark + 360.0 * turns
-    sd = MARK_SD_DEG + 0.05 * np.abs(mark_deg + offset_deg) + 0.5 * (1.0 - track.mark_strength)
+    whole = track.mark_strength > CUT_STRENGTH
+    sd = np.where(whole, MARK_SD_DEG + SCALE_UNSURE * np.abs(by_mark_deg), CUT_MARK_SD_DEG)
     good = np.isfinite(target) & (np.abs(target - angle_deg) < 6.0)
     return np.where(good, target, 0.0), np.where(good, 1.0 / sd**2, 0.0)
 
@@ -339,7 +235,7 @@ def _foretold(components: FloatArray, angle_deg: FloatArray, period_deg: float) 
 
 
 def _spokes_say(
-    components: FloatArray, angle_deg: FloatArray, period_deg: float, curve: SmoothCurve
+    components: FloatArray, angle_deg: FloatArray, period_deg: float, spacing_deg: float, curve: SmoothCurve
 ) -> tuple[FloatArray, FloatArray]:
     """What the spokes' looks say of the curve: normal matrix (c, c) and right side (c,) of a change of it.
 
@@ -349,24 +245,29 @@ def _spokes_say(
     """
     basis, slope = _waves(angle_deg, period_deg)
     ridge = RIDGE * np.eye(basis.shape[1])
+    # Components of one picture aren't independent.
+    share = min(1.0, INDEPENDENT / components.shape[1])
+    passing = np.cumsum(np.abs(np.diff(np.rint(angle_deg / spacing_deg), prepend=0.0)) > 0.0)
     weight = np.ones(len(basis))
-    for _ in range(3):
+    for _ in range(LOOK_ROUNDS):
         normal = basis.T @ (basis * weight[:, None]) + ridge
         look = np.linalg.solve(normal, basis.T @ (components * weight[:, None]))
         residual = components - basis @ look
+        noise = np.sqrt(np.sum(weight[:, None] * residual**2, axis=0) / weight.sum()) + 1e-6
+        change = (slope @ look) / noise
+        used = weight
         size = np.sqrt(np.mean(residual**2, axis=1))
         # Many frames may show no spoke at all, and fit easily: the size that is usual is that of the worse ones.
         weight = 1.0 / (1.0 + (size / (3.0 * np.quantile(size, 0.8) + 1e-9)) ** 4)
-    noise = np.sqrt(np.sum(weight[:, None] * residual**2, axis=0) / weight.sum()) + 1e-6
-    # Components of one picture aren't independent.
-    share = min(1.0, INDEPENDENT / components.shape[1])
-    change = (slope @ look) / noise
-    normal = basis.T @ (basis * weight[:, None]) + ridge
+        # No spoke stands quite where the look says; all frames of its pass share that error.
+        in_pass = np.bincount(passing, share * weight * np.sum(change**2, axis=1))[passing]
+        weight = weight / (1.0 + in_pass * SPOKE_SD_DEG**2)
+    # The weights that the look was fitted with: with others its residual would push the whole curve along.
     design = curve.design.toarray()
-    says = design.T @ (design * (weight * np.sum(change**2, axis=1))[:, None])
-    toward = design.T @ (weight * np.sum(change * residual / noise, axis=1))
+    says = design.T @ (design * (used * np.sum(change**2, axis=1))[:, None])
+    toward = design.T @ (used * np.sum(change * residual / noise, axis=1))
     for part in change.T:
-        shared = (basis * (weight * part)[:, None]).T @ design
+        shared = (basis * (used * part)[:, None]).T @ design
         says -= shared.T @ np.linalg.solve(normal, shared)
     return share * says, share * toward
 

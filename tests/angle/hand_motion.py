@@ -28,9 +28,12 @@ class Motion:
 
 
 def draw_motion(kind: str, rng: np.random.Generator, turns: float | None = None) -> Motion:
-    """One run of a kind, long enough for so many turns (1.6 to 3 where not told), from anywhere on the rim."""
-    turns = rng.uniform(1.6, 3.0) if turns is None else turns
+    """One run of a kind, from anywhere on the rim, long enough for so many turns.
+
+    Where not told, 1.6 to 3, and more in a fast run: nobody films for less than six seconds.
+    """
     usual = float(np.exp(rng.uniform(np.log(0.12), np.log(FASTEST * 0.9))))
+    turns = max(rng.uniform(1.6, 3.0), usual * rng.uniform(6.0, 9.0)) if turns is None else turns
     speed = _spin(turns, rng) if kind == "spin" else _pieces(kind, usual, turns, rng)
     angle = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1])))) * STEP_S * 360.0
     if kind == "backward":

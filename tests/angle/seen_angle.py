@@ -11,7 +11,9 @@ import numpy as np
 from hand_motion import Motion
 
 from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark
+from rimgauge.capture.slide import find_slide
 from rimgauge.records import EdgeTrack, GapTrack
+from rimgauge.signal import Layout
 
 TABLE = 18000
 MM_PER_DEG = 311.0 * np.pi / 180.0
@@ -109,6 +111,7 @@ def film(motion: Motion, bench: Bench, rng: np.random.Generator) -> Seen:
     per_bin = bench.strip_deg * bench.px_per_deg / STRIP_BINS
     strips = np.clip(np.round(strips), 0.0, 255.0)
     mark_px, strength = find_mark(strips, (STRIP_BINS - 1) / 2.0, per_bin)
+    slide = find_slide(strips, per_bin)
     if not bench.marked:
         mark_px, strength = np.full(len(angle), np.nan), np.zeros(len(angle))
     track = GapTrack(
@@ -118,8 +121,19 @@ def film(motion: Motion, bench: Bench, rng: np.random.Generator) -> Seen:
         mark_strength=strength,
         spoke_profile=np.clip(spokes, 0, 255) if bench.spokes_seen else np.empty((len(angle), 0)),
         lost=("",) * len(angle),
+        slide=slide,
     )
     return Seen(track, angle, bench)
+
+
+def layout_of(bench: Bench) -> Layout:
+    """What the program knows of the bench; its scale is a guess."""
+    return Layout(
+        spoke_angles_deg=bench.spoke_angles_deg,
+        px_per_deg=bench.px_per_deg * bench.guess,
+        spoke_bin_deg=bench.spoke_box_deg / SPOKE_BINS / bench.guess,
+        spoke_lead_deg=bench.spoke_box_at_deg / bench.guess,
+    )
 
 
 def without_spokes(bench: Bench) -> Bench:

@@ -4,13 +4,12 @@ import numpy as np
 import pytest
 from hand_motion import draw_motion
 from numpy.testing import assert_allclose
-from seen_angle import draw_bench, film, without_spokes
+from seen_angle import draw_bench, film, layout_of, without_spokes
 
-from rimgauge.capture.mark import SPOKE_BINS
 from rimgauge.errors import RimgaugeError
 from rimgauge.signal import find_turning, look_period_deg
+from rimgauge.signal.evidence import even_moments
 from rimgauge.signal.smooth_curve import SmoothCurve
-from rimgauge.signal.turning import even_moments
 
 FREE_SPIN_DEG = 1.0
 """95 % error aimed at for a free spin of which the mark alone is seen."""
@@ -55,13 +54,7 @@ def errors_deg(seed, kind, turns, *, spokes):
     rng = np.random.default_rng(seed)
     bench = draw_bench(rng)
     seen = film(draw_motion(kind, rng, turns), bench if spokes else without_spokes(bench), rng)
-    turning = find_turning(
-        seen.track,
-        spoke_angles_deg=bench.spoke_angles_deg,
-        px_per_deg=bench.px_per_deg * bench.guess,
-        mark_to_pointer_deg=0.0,
-        spoke_bin_deg=bench.spoke_box_deg / SPOKE_BINS,
-    )
+    turning = find_turning(seen.track, layout_of(bench))
     off = (turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0
     return np.abs(off[np.isfinite(off)])
 

@@ -17,9 +17,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "angle"))
 
 from hand_motion import KINDS, draw_motion
-from seen_angle import draw_bench, film, without_spokes
+from seen_angle import draw_bench, film, layout_of, without_spokes
 
-from rimgauge.capture.mark import SPOKE_BINS
 from rimgauge.errors import RimgaugeError
 from rimgauge.signal import find_turning
 
@@ -54,13 +53,7 @@ def run(seed: int, *, spokes: bool) -> Outcome:
     count = len(bench.spoke_angles_deg)
     error = None
     try:
-        turning = find_turning(
-            seen.track,
-            spoke_angles_deg=bench.spoke_angles_deg,
-            px_per_deg=bench.px_per_deg * bench.guess,
-            mark_to_pointer_deg=0.0,
-            spoke_bin_deg=bench.spoke_box_deg / SPOKE_BINS,
-        )
+        turning = find_turning(seen.track, layout_of(bench))
         off = (turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0
         error = off[np.isfinite(off)]
     except RimgaugeError:

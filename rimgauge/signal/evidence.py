@@ -1,0 +1,174 @@
+"""What a run of frames says of the wheel's angle, laid on the camera's own even beat."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from rimgauge.records import FloatArray, GapTrack, IntArray, Slide
+from rimgauge.signal.follow import Evidence
+from rimgauge.signal.lattice import lattice_likelihood, unrest
+from rimgauge.signal.looks import Look
+from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS
+
+UNEVEN_SHARE = 0.2
+COMPONENTS = 8
+LOUDEST = 12.0
+OFFSETS = (0.0, 0.25, -0.25)
+"""How far, as a share of the spacing, a spoke may stand off where the middle of its box says: it leans."""
+STANDS_APART_DEG, CLEAR_NATS, MOST_NATS = 1.0, 4.0, 2.0
+"""A slide counts when no other one farther than that is nearly as likely; and how much it is then believed."""
+BEAT_MARGIN, BEAT_FINENESS = 0.15, 8.0
+"""How far the beat may be from the median step, as a share; and rates tried in each that the span tells apart."""
+SLIDE_UNSURE_SHARE = 0.15
+"""How far the picture's scale where the slide is seen may be off: it lies nearer or farther than the rim's edge."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layout:
+    """Where along the rim what tells the angle is seen, in degrees the wheel turns.
+
+    spoke_angles_deg (s,): of each spoke from the mark, spoke 1 first.
+    px_per_deg: how far the mark moves in the picture a degree, roughly [px/deg]; refined from the evidence.
+    mark_to_pointer_deg: how far the wheel rolls from the mark centred in its box to the mark at the pointer.
+    spoke_bin_deg: how far it turns, roughly, while a spoke passes a bin of the spokes' strip.
+    spoke_lead_deg: how far past the pointer, along `forward`, the middle of the spokes' box lies.
+    """
+
+    spoke_angles_deg: FloatArray
+    px_per_deg: float
+    mark_to_pointer_deg: float = 0.0
+    spoke_bin_deg: float = 0.0
+    spoke_lead_deg: float = 0.0
+
+    @property
+    def spacing_deg(self) -> float:
+        """Mean spacing of the spokes."""
+        return 360.0 / len(self.spoke_angles_deg)
+
+
+def gather(track: GapTrack, layout: Layout) -> tuple[IntArray, Evidence]:
+    """Lay the frames on evenly spaced moments, so that a dropped one is a gap.
+
+    Returns
+    -------
+    moment (n,) of each frame, and the evidence at every moment.
+    """
+    moment = even_moments(track.time_s)
+    count = int(moment[-1]) + 1
+    mark_deg = track.mark_px / layout.px_per_deg - layout.mark_to_pointer_deg
+    looks = [Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0) for side in track.sides]
+    lattices: list[FloatArray] = []
+    profile = track.spoke_profile
+    if profile.shape[1]:
+        components = spoke_components(profile, 0.0, COMPONENTS)
+        looks.append(Look(_laid_out(components, moment, count), look_period_deg(layout.spoke_angles_deg)))
+        for offset in OFFSETS:
+            lead_deg = layout.spoke_lead_deg + offset * layout.spacing_deg
+            seen = lattice_likelihood(profile, layout.spoke_bin_deg, lead_deg, layout.spoke_angles_deg)
+            lattices.append(np.ones((count, STEPS)))
+            lattices[-1][moment] = seen
+    seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
+    return moment, Evidence(
+        mark_deg=_laid_out(mark_deg, moment, count),
+        mark_sd_deg=_laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count),
+        hidden_deg=min(2.0, 0.5 * seen_as_far_as),
+        looks=tuple(looks),
+        lattices=tuple(lattices),
+        by_speed=None if track.slide is None else _by_speed(track.slide, moment, layout.px_per_deg),
+    )
+
+
+def _by_speed(slide: Slide, moment: IntArray, px_per_deg: float) -> FloatArray:
+    """Likelihood (moments, SPEEDS) of each speed by the rim's own slide, 1 over a dropped frame.
+
+    Only frames count in which one slide stands out from all others: likenesses by chance are as many as there
+    are slides within the picture, and must not speak against a wheel that turns too fast to be seen sliding.
+    """
+    result = np.ones((int(moment[-1]) + 1, SPEEDS))
+    together = np.flatnonzero(np.diff(moment) == 1) + 1
+    nats = slide.nats[together]
+    best = slide.shift_px[nats.argmax(axis=1)]
+    apart = np.abs(slide.shift_px - best[:, None]) > STANDS_APART_DEG * px_per_deg
+    above = nats.max(axis=1) - np.where(apart, nats, 0.0).max(axis=1)
+    clear = above > CLEAR_NATS
+    best_deg = best / px_per_deg
+    for speed in range(-FASTEST_STEPS, FASTEST_STEPS + 1):
+        near = clear & (np.abs(best_deg - speed) <= max(0.5, SLIDE_UNSURE_SHARE * abs(speed)))
+        result[moment[together[near]], speed + FASTEST_STEPS] = math.exp(MOST_NATS)
+    return result
+
+
+def look_period_deg(spoke_angles_deg: FloatArray) -> float:
+    """Angle after which the spokes look the same, 360 where only a whole turn brings them back.
+
+    Flanges take turns, so it is an even number of spokes; where the spokes of a flange can take turns too,
+    heads in and heads out, it is a multiple of four.
+    """
+    count = len(spoke_angles_deg)
+    around = np.sort(np.asarray(spoke_angles_deg) % 360.0)
+    twice = np.concatenate([around, around + 360.0])
+    step = 4 if count % 4 == 0 else 2
+    for spokes in range(step, count, step):
+        if count % spokes == 0:
+            period_deg = 360.0 * spokes / count
+            off = twice[spokes : spokes + count] - twice[:count] - period_deg
+            if float(np.abs(off).max()) < UNEVEN_SHARE * 360.0 / count:
+                return period_deg
+    return 360.0
+
+
+def spoke_components(profile: FloatArray, soft_bins: float, most: int) -> FloatArray:
+    """Principal components (n, k) of the spokes' look (n, m), brightness changes of the whole picture removed.
+
+    The strip may be softened along the rim first, so that a spoke's look changes smoothly over a degree or so.
+    """
+    if profile.shape[1] == 0:
+        return np.empty((len(profile), 0))
+    soft = np.clip(unrest(profile), -LOUDEST, LOUDEST)
+    if soft_bins > 0.0:
+        soft = gaussian_filter1d(soft, soft_bins, axis=1)
+    _, axes = np.linalg.eigh(np.cov(soft.T))
+    projected = soft @ axes[:, : -most - 1 : -1]
+    return np.asarray(projected / max(float(np.std(projected[:, 0])), 1e-9))
+
+
+def even_moments(time_s: FloatArray) -> IntArray:
+    """Number each frame's moment (n,) on the camera's own even beat, whatever was dropped and however stamps jitter."""
+    interval_s, start_s = _beat(time_s)
+    beat = (time_s - start_s) / interval_s
+    even, index = np.rint(beat), np.arange(len(beat))
+    # Two frames of one beat: the later one is pushed on or the earlier one back, whichever fits the stamps.
+    later = np.maximum.accumulate(even - index) + index
+    earlier = (np.minimum.accumulate((even - index)[::-1])[::-1]) + index
+    even = min((later, earlier), key=lambda guess: float(np.sum(np.abs(guess - beat))))
+    return np.asarray(even - even[0], dtype=np.intp)
+
+
+def _beat(time_s: FloatArray) -> tuple[float, float]:
+    """Interval and start [s] of the even beat that the stamps (n,) keep best: the highest line of their spectrum."""
+    usual_s = float(np.median(np.diff(time_s)))
+    span_s = float(time_s[-1] - time_s[0])
+    finest = 1.0 / (BEAT_FINENESS * max(span_s, usual_s))
+    rates = np.arange(1.0 - BEAT_MARGIN, 1.0 + BEAT_MARGIN, finest * usual_s) / usual_s
+    since = time_s - time_s[0]
+    lines = np.array([np.exp(2j * np.pi * rate * since).sum() for rate in rates])
+    best = int(np.abs(lines).argmax())
+    interval_s = 1.0 / float(rates[best])
+    return interval_s, float(time_s[0]) + interval_s * float(np.angle(lines[best])) / (2.0 * np.pi)
+
+
+def _standard(values: FloatArray) -> FloatArray:
+    """Values less their median, in their own standard deviations."""
+    spread = float(np.nanstd(values))
+    return np.asarray((values - np.nanmedian(values)) / (spread if spread > 0.0 else 1.0))
+
+
+def _laid_out(values: FloatArray, moment: IntArray, count: int) -> FloatArray:
+    """Values of the frames at their moments, NaN where a frame is missing."""
+    result = np.full((count, *values.shape[1:]), np.nan)
+    result[moment] = values
+    return result

@@ -1,0 +1,109 @@
+"""Follow the wheel through a run from several starts, and keep the likeliest.
+
+What the spokes look like at each angle is learnt along with the angle: expectation and maximisation
+(Dempster, Laird and Rubin, J. R. Statist. Soc. B 39 (1977) 1; from memory). It settles where it began, so it
+begins from more than one place: from the mark and the rim's own slide alone, and from the spokes taken as a
+lattice, at several offsets because a spoke leans; each once as if the wheel rolled forward and once backward.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rimgauge.records import FloatArray
+from rimgauge.signal.looks import Look, learn_look, look_likelihood
+from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS, Place, likely_speeds, smooth
+
+EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
+ROUNDS = 3
+MARK_FLOOR = 1e-4
+HIDDEN = 0.05
+"""Chance that the mark isn't seen where it should be."""
+SAME_SHARE = 0.98
+"""Two paths are one when they name the same spokes at this share of the moments."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """What each of n evenly spaced moments shows.
+
+    mark_deg, mark_sd_deg (n,): angle by the mark and its standard deviation, NaN where it isn't seen.
+    hidden_deg: half-width round 0 in which the mark would have been seen.
+    looks: what else changes with the angle: the spokes, which look the same after a few of them, and the gap
+    itself, which looks the same after a full turn.
+    lattices: likelihoods (n, STEPS) by the spokes' lattice, one an offset that is tried.
+    by_speed: likelihood (n, SPEEDS) of each speed by the rim's own slide.
+    """
+
+    mark_deg: FloatArray
+    mark_sd_deg: FloatArray
+    hidden_deg: float
+    looks: tuple[Look, ...] = ()
+    lattices: tuple[FloatArray, ...] = ()
+    by_speed: FloatArray | None = None
+
+
+def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, ...]:
+    """Follow the wheel through all moments.
+
+    spacing_deg: of the spokes; paths that differ by less than half of it are one.
+
+    Returns
+    -------
+    Every path that learning settled on, the likeliest first.
+    """
+    by_mark = mark_likelihood(evidence)
+    any_speed = np.ones((len(by_mark), SPEEDS))
+    starts: list[tuple[Place, FloatArray | None, FloatArray]] = []
+    for by_speed in (any_speed,) if evidence.by_speed is None else (evidence.by_speed, any_speed):
+        for lattice in (None, *evidence.lattices):
+            likely = by_mark if lattice is None else by_mark * lattice
+            for way in (1, -1):
+                begun = smooth(likely, by_speed, EVERY_SPEED, way)
+                if not any(_same(begun, other, spacing_deg) for other, _, _ in starts):
+                    starts.append((begun, lattice, by_speed))
+    places = [_settle(*start, by_mark, evidence.looks) for start in starts]
+    return tuple(sorted(places, key=lambda place: -place.likelihood))
+
+
+def _settle(
+    place: Place,
+    lattice: FloatArray | None,
+    by_speed: FloatArray,
+    by_mark: FloatArray,
+    looks: tuple[Look, ...],
+) -> Place:
+    """Learn the looks and follow again, a few times.
+
+    The last time by the mark and the looks alone, so that all starts are judged by the same.
+    """
+    way = 1 if float(place.of_speed[0] @ np.array(EVERY_SPEED)) >= 0.0 else -1
+    for left in range(ROUNDS - 1, -1, -1):
+        likely = by_mark * lattice if left and lattice is not None else by_mark
+        for look in looks:
+            learnt = learn_look(place.chance, look)
+            if learnt is not None:
+                likely = likely * look_likelihood(look.components, learnt)
+        by_last = by_speed if left else np.ones_like(by_speed)
+        place = smooth(likely, by_last, likely_speeds(place.of_speed), way)
+    return place
+
+
+def _same(one: Place, other: Place, spacing_deg: float) -> bool:
+    off = np.abs((one.angle_deg - other.angle_deg + 180.0) % 360.0 - 180.0)
+    return float(np.mean(off < 0.5 * spacing_deg)) >= SAME_SHARE
+
+
+def mark_likelihood(evidence: Evidence) -> FloatArray:
+    """Likelihood (n, STEPS) of each angle by the mark, seen or not seen."""
+    angle = np.arange(STEPS) * (360.0 / STEPS)
+    seen = np.isfinite(evidence.mark_deg)
+    result = np.ones((len(seen), STEPS))
+    beside = np.abs((angle + 180.0) % 360.0 - 180.0) < evidence.hidden_deg
+    has_frame = np.isfinite(evidence.mark_sd_deg)
+    result[np.ix_(~seen & has_frame, beside)] = HIDDEN
+    off = (angle - evidence.mark_deg[seen, None] + 180.0) % 360.0 - 180.0
+    result[seen] = np.exp(-0.5 * (off / evidence.mark_sd_deg[seen, None]) ** 2) + MARK_FLOOR
+    return result

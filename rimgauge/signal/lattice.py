@@ -1,0 +1,72 @@
+"""Spokes as a lattice of known angles: where in their box something crosses tells the angle but for a spacing.
+
+Nothing needs to be learnt for it, so it can begin where no angle is known yet; the looks then tell the spokes
+of the two flanges apart.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from rimgauge.records import FloatArray
+from rimgauge.signal.place import STEPS
+
+SOFT_DEG = 0.4
+STEP_DEG = 0.5
+LEAST_STEPS = 3
+WIDTH_DEG = 0.6
+"""A spoke's own width, its slant, and what its flange shifts it by."""
+UNSURE = 0.35
+"""How far what a spoke stirs differs from one to the next, as a share."""
+USUAL_LEVEL, HIGH_LEVEL = 50.0, 97.0
+"""Percentiles of what is stirred: with no spoke there, and with one."""
+UNLIKE = 0.02
+LOUDEST = 20.0
+
+
+def unrest(profile: FloatArray) -> FloatArray:
+    """What moves in profiles (n, m), in units of each bin's own unrest; what stands still is taken off."""
+    even = profile / np.maximum(profile.mean(axis=1, keepdims=True), 1.0)
+    even = even - np.median(even, axis=0)
+    # A bin that is never quiet (the border of something still, under camera shake) tells less.
+    quiet = np.median(np.abs(even), axis=0)
+    return np.asarray(even / (quiet + np.median(quiet) + 1e-9))
+
+
+def lattice_likelihood(
+    profile: FloatArray, bin_deg: float, lead_deg: float, spoke_angles_deg: FloatArray
+) -> FloatArray:
+    """Likelihood (n, STEPS) of each angle by where along their box spokes stand.
+
+    Parameters
+    ----------
+    profile : (n, m) brightness along the spokes' path.
+    bin_deg : how far the wheel turns while a spoke passes a bin.
+    lead_deg : how far past the pointer the middle of the box lies.
+    spoke_angles_deg : (s,) of each spoke from the mark.
+    """
+    stirred, place_deg = _stirred(profile, bin_deg)
+    low, high = np.percentile(stirred, [USUAL_LEVEL, HIGH_LEVEL])
+    seen = np.clip((stirred - low) / max(float(high - low), 1e-9), 0.0, 1.2)
+    around = np.arange(STEPS) * (360.0 / STEPS)
+    expected = np.empty((STEPS, len(place_deg)))
+    for column, place in enumerate(place_deg):
+        off = (around[:, None] - spoke_angles_deg - (place + lead_deg) + 180.0) % 360.0 - 180.0
+        expected[:, column] = np.exp(-0.5 * (np.abs(off).min(axis=1) / WIDTH_DEG) ** 2)
+    distance = np.sum(seen**2, axis=1)[:, None] - 2.0 * seen @ expected.T + np.sum(expected**2, axis=1)
+    # Neighbouring steps share a spoke's width: their number counts by its root.
+    distance *= 2.0 / (UNSURE**2 * np.sqrt(len(place_deg)))
+    return np.asarray(np.exp(-0.5 * (distance - distance.min(axis=1, keepdims=True))) + UNLIKE)
+
+
+def _stirred(profile: FloatArray, bin_deg: float) -> tuple[FloatArray, FloatArray]:
+    """How much each step of the box is stirred (n, k), bright or dark, and where each lies (k,) from its middle."""
+    bins = profile.shape[1]
+    moving = np.clip(unrest(profile), -LOUDEST, LOUDEST)
+    stirred = np.sqrt(gaussian_filter1d(moving**2, SOFT_DEG / bin_deg, axis=1))
+    steps = min(max(LEAST_STEPS, round(bins * bin_deg / STEP_DEG)), bins)
+    starts = np.linspace(0, bins, steps + 1).astype(np.intp)
+    mean = np.add.reduceat(stirred, starts[:-1], axis=1) / np.diff(starts)
+    middle = 0.5 * (starts[:-1] + starts[1:] - 1)
+    return mean, (middle - 0.5 * (bins - 1)) * bin_deg

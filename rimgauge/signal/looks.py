@@ -1,0 +1,80 @@
+"""Looks that come back after a known angle, the spokes' and the gap's: learnt from where the wheel may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rimgauge.records import FloatArray
+from rimgauge.signal.place import STEPS
+
+HARMONICS = 20
+UNLIKE = 0.02
+"""Chance that a moment shows something else than the look: a hand, or the valve."""
+LEAST_SURENESS = 0.35
+LEAST_MOMENTS = 8
+RIDGE = 0.02
+LEAST_NOISE_SHARE = 0.2
+"""A look is believed no finer than this share of its spread: what is learnt on a few frames doesn't hold for all,
+and an exact gap must not shut out the true path."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """Components (n, k) of something that repeats after period_deg, NaN where there is no frame."""
+
+    components: FloatArray
+    period_deg: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LearntLook:
+    """What is expected at each angle (STEPS, k), the noise (k,) round it, and the spread (k,) over all angles."""
+
+    expected: FloatArray
+    noise: FloatArray
+    spread: FloatArray
+
+
+def learn_look(chance: FloatArray, look: Look) -> LearntLook | None:
+    """Learn a look from the chances (n, STEPS) of each angle; None where too little is known."""
+    phase = 2.0 * np.pi * np.arange(STEPS) * (360.0 / STEPS) / look.period_deg
+    # How well a moment's phase within the period is known: 1 for sure, 0 for not at all.
+    sureness = np.hypot(chance @ np.cos(phase), chance @ np.sin(phase))
+    usable = np.isfinite(look.components).all(axis=1) & (sureness > LEAST_SURENESS)
+    if usable.sum() < LEAST_MOMENTS:
+        return None
+    basis = _waves(phase)
+    weight = (sureness[usable] ** 2)[:, None] * chance[usable]
+    seen = look.components[usable]
+    normal = basis.T @ (basis * weight.sum(axis=0)[:, None])
+    ridge = RIDGE * np.trace(normal) / len(normal) * np.eye(len(normal))
+    expected = basis @ np.linalg.solve(normal + ridge, basis.T @ (weight.T @ seen))
+    second = seen**2 * weight.sum(axis=1)[:, None] - 2.0 * seen * (weight @ expected) + weight @ expected**2
+    noise = np.sqrt(np.maximum(second.sum(axis=0) / weight.sum(), 1e-9))
+    spread = np.maximum(np.nanstd(look.components, axis=0), 1e-6)
+    return LearntLook(expected, np.maximum(noise, LEAST_NOISE_SHARE * spread), spread)
+
+
+def _waves(phase: FloatArray) -> FloatArray:
+    """Constant, cosines and sines (STEPS, 1 + 2·HARMONICS) of the phase within a period."""
+    orders = np.arange(1, HARMONICS + 1)
+    return np.hstack([np.ones((STEPS, 1)), np.cos(np.outer(phase, orders)), np.sin(np.outer(phase, orders))])
+
+
+def look_likelihood(components: FloatArray, learnt: LearntLook) -> FloatArray:
+    """Likelihood (n, STEPS) of components (n, k), against that of a look of which only the spread is known.
+
+    A mixture with that broad look, so that a hand or the valve in the picture does not decide alone.
+    """
+    # Components of one picture aren't independent; the mean keeps them from shouting together.
+    share = 2.0 / max(2, components.shape[1])
+    seen, expected = components / learnt.noise, learnt.expected / learnt.noise
+    square = np.sum(seen**2, axis=1)[:, None] - 2.0 * seen @ expected.T + np.sum(expected**2, axis=1)
+    gain = float(np.sum(np.log(learnt.spread / learnt.noise)))
+    known = share * (0.5 * (components.shape[1] - square) + gain)
+    broad = np.exp(-share * 0.125 * np.sum((components / learnt.spread) ** 2, axis=1))
+    result = np.exp(known) + UNLIKE * broad[:, None]
+    result[np.isnan(components).any(axis=1)] = 1.0
+    return np.asarray(result)

@@ -1,0 +1,69 @@
+"""The rim's own slide as a measurement: how far the wheel turned from frame to frame, where that is clear."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.records import FloatArray, Slide
+
+NEAR_DEG = 1.5
+"""So near the course known so far a likeness is looked for."""
+LEAST_NATS = 6.0
+"""Likelihood, above that of nothing in common, from which a likeness is a measurement."""
+LEAST_SD_DEG = 0.02
+UNSURE_SHARE = 0.01
+"""The picture's scale differs along the strip by so much: its ends are seen under another angle."""
+OUTLYING = 4.0
+PUSHED_SHARE = 0.3
+"""A push changes the speed within a frame by so much at most."""
+LEAST_COUNT = 8
+LEAST_MOVE_DEG = 0.5
+SCALE_BOUNDS = (0.8, 1.25)
+
+
+def slid(
+    slide: Slide, angle_deg: FloatArray, px_per_deg: float, room_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """Changes of the angle (n − 1,) by the slide near those of a course (n,), and their weights 1/sd² (0: unclear).
+
+    Where the likelihood is highest, by a parabola through three candidates; its curvature gives the standard
+    deviation (that of a Gaussian likelihood). What is farther than a few of them, and room_deg that the course
+    itself is unsure by, from the course is mistrusted. The scale of the picture where the slide is seen, a little nearer
+    or farther than the rim's edge, is learnt from the course itself.
+    """
+    step_px = float(slide.shift_px[1] - slide.shift_px[0])
+    course = np.diff(angle_deg)
+    scale = 1.0
+    for _ in range(2):
+        place = (course * px_per_deg * scale - slide.shift_px[0]) / step_px
+        reach = int(np.ceil(NEAR_DEG * px_per_deg / step_px))
+        best, sd_px = _peaks(slide.nats[1:], place, reach, step_px)
+        clear = np.isfinite(best)
+        moved_px = slide.shift_px[0] + best * step_px
+        moving = clear & (np.abs(course) > LEAST_MOVE_DEG)
+        if moving.sum() < LEAST_COUNT:
+            return np.zeros(len(course)), np.zeros(len(course))
+        ratio = float(np.median(moved_px[moving] / course[moving]))
+        scale = float(np.clip(ratio / px_per_deg, *SCALE_BOUNDS))
+    change = moved_px / (px_per_deg * scale)
+    sd = np.sqrt((sd_px / px_per_deg) ** 2 + LEAST_SD_DEG**2 + (UNSURE_SHARE * change) ** 2)
+    # Something that stands still before the strip, a hand, looks like a wheel that stands still.
+    tolerated = OUTLYING * sd + room_deg + PUSHED_SHARE * np.maximum(np.abs(change), np.abs(course))
+    agrees = 1.0 / (1.0 + np.where(clear, (change - course) / tolerated, 0.0) ** 4)
+    return np.where(clear, change, 0.0), np.where(clear, agrees / sd**2, 0.0)
+
+
+def _peaks(nats: FloatArray, place: FloatArray, reach: int, step_px: float) -> tuple[FloatArray, FloatArray]:
+    """Column (n,) of the highest candidate near a place, to a part of a step, NaN where none is clear; sd [px]."""
+    count, columns = nats.shape
+    window = np.rint(place).astype(np.intp)[:, None] + np.arange(-reach, reach + 1)
+    inside = (window >= 1) & (window < columns - 1)
+    rows = np.arange(count)
+    there = np.where(inside, nats[rows[:, None], np.clip(window, 0, columns - 1)], 0.0)
+    column = np.clip(window[rows, there.argmax(axis=1)], 1, columns - 2)
+    left, top, right = (np.asarray(nats[rows, column + k], dtype=np.float64) for k in (-1, 0, 1))
+    bend = 2.0 * top - left - right
+    clear = (there.max(axis=1) >= LEAST_NATS) & (top >= left) & (top >= right) & (bend > 1e-6)
+    bend = np.where(clear, bend, 1.0)
+    best = np.where(clear, column + 0.5 * (right - left) / bend, np.nan)
+    return best, step_px / np.sqrt(bend)
