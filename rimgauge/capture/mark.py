@@ -124,8 +124,8 @@ def see_mark(
 def _lab(strips: FloatArray, grey: FloatArray) -> FloatArray:
     """Colours (n, bins, 3) in Lab with half the lightness, the rim in each strip brought to its usual brightness."""
     even = strips / np.maximum(_gain(strips, grey), 0.05)[:, None, None]
-    even = np.clip(even, 0.0, 255.0).astype(np.float32) / 255.0
-    return np.asarray(cv2.cvtColor(even, cv2.COLOR_BGR2LAB).astype(np.float64) * (0.5, 1.0, 1.0))
+    colours = np.clip(even, 0.0, 255.0).astype(np.float32) / 255.0
+    return np.asarray(cv2.cvtColor(colours, cv2.COLOR_BGR2LAB).astype(np.float64) * (0.5, 1.0, 1.0))
 
 
 def _gain(strips: FloatArray, grey: FloatArray) -> FloatArray:

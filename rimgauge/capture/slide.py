@@ -10,7 +10,7 @@ import numpy as np
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d
 
-from rimgauge.records import FloatArray, Slide
+from rimgauge.records import FloatArray, IntArray, Slide
 
 LARGEST_SHARE = 0.8
 """Of the strip's length: beyond it too little of the rim is seen in both frames."""
@@ -38,7 +38,7 @@ def find_slide(strips: FloatArray, px_per_bin: float) -> Slide:
     for start in range(0, len(strips) - 1, BLOCK):
         flat = _flat(strips[start : start + BLOCK + 1], usual)
         nats[start + 1 : start + len(flat)] = _likeness(flat[:-1], flat[1:], lags, length)
-    return Slide(shift_px=lags * px_per_bin, nats=nats)
+    return Slide(shift_px=np.asarray(lags * px_per_bin), nats=nats.astype(np.float32))
 
 
 def _level(strips: FloatArray) -> FloatArray:
@@ -62,7 +62,7 @@ def _correlation_length(flat: FloatArray) -> float:
     return 1.0 + 2.0 * float(np.sum(likeness[1:faded]))
 
 
-def _likeness(before: FloatArray, after: FloatArray, lags: FloatArray, length: float) -> FloatArray:
+def _likeness(before: FloatArray, after: FloatArray, lags: IntArray, length: float) -> FloatArray:
     """Log likelihood ratio (n, lags) of each shift between strips (n, bins, 3), 0 where they are unlike."""
     bins = before.shape[1]
     size = fft.next_fast_len(2 * bins)

@@ -39,7 +39,7 @@ class LearntLook:
 
 def learn_look(chance: FloatArray, look: Look) -> LearntLook | None:
     """Learn a look from the chances (n, STEPS) of each angle; None where too little is known."""
-    phase = 2.0 * np.pi * np.arange(STEPS) * (360.0 / STEPS) / look.period_deg
+    phase: FloatArray = np.arange(STEPS) * np.float64(2.0 * np.pi / look.period_deg * 360.0 / STEPS)
     # How well a moment's phase within the period is known: 1 for sure, 0 for not at all.
     sureness = np.hypot(chance @ np.cos(phase), chance @ np.sin(phase))
     usable = np.isfinite(look.components).all(axis=1) & (sureness > LEAST_SURENESS)

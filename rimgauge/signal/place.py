@@ -66,20 +66,20 @@ def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) 
     """
     count = len(by_angle)
     likely = by_angle.astype(np.float32)
-    by_speed = by_speed[:, speeds.start + FASTEST_STEPS : speeds.stop + FASTEST_STEPS].astype(np.float32)
+    moved = by_speed[:, speeds.start + FASTEST_STEPS : speeds.stop + FASTEST_STEPS].astype(np.float32)
     chance, of_speed = np.empty((count, STEPS)), np.zeros((count, SPEEDS))
     starts = list(range(0, count, BLOCK))
     begins = np.where(np.sign(speeds) * way > 0, 1.0, RELUCTANCE)
     first = [_wrapped(np.outer(begins / begins.sum(), likely[0] / likely[0].sum()))]
     for start in starts[1:]:
         first.append(
-            _forward(first[-1], likely, by_speed, speeds, range(start - BLOCK + 1, start + 1))[0][-1]
+            _forward(first[-1], likely, moved, speeds, range(start - BLOCK + 1, start + 1))[0][-1]
         )
     later = _wrapped(np.ones((len(speeds), STEPS), dtype=np.float32))
     told = float(np.log(likely[0].mean()))
     for start, state in zip(reversed(starts), reversed(first), strict=True):
         frames = range(start + 1, min(start + BLOCK, count - 1) + 1)
-        states, foreseen = _forward(state, likely, by_speed, speeds, frames)
+        states, foreseen = _forward(state, likely, moved, speeds, frames)
         told += float(np.sum(np.log(foreseen)))
         last = len(states) - 1 if frames.stop == count else BLOCK - 1
         for k in range(start + last, start - 1, -1):
@@ -87,7 +87,7 @@ def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) 
             total = both.sum()
             chance[k] = both.sum(axis=0) / total
             of_speed[k, speeds.start + FASTEST_STEPS : speeds.stop + FASTEST_STEPS] = both.sum(axis=1) / total
-            later[:, REACH] *= by_speed[k][:, None] * (likely[k] / later[:, REACH].mean())
+            later[:, REACH] *= moved[k][:, None] * (likely[k] / later[:, REACH].mean())
             _wrap(later)
             later = _change_speed(_wrapped(_turned(later, -1, speeds)))
     speed = of_speed @ np.arange(-FASTEST_STEPS, FASTEST_STEPS + 1)

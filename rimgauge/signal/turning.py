@@ -39,6 +39,7 @@ ROUNDS = 8
 STEADY_DEG = 0.005
 ROOM_DEG = 0.1
 SLIDE_SCALE_SD = 0.1
+LEAST_SLIDE_SHARE = 0.1
 MARK_SD_DEG, CUT_MARK_SD_DEG, CUT_STRENGTH = 0.08, 0.6, 0.5
 SCALE_UNSURE = 0.02
 LEAST_REVOLUTIONS = 1.1
@@ -82,9 +83,8 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
         by_mark, sure = _mark_target(track, by_mark_deg, angle_deg, scale, layout.mark_to_pointer_deg)
         normal, right = curve.places(by_mark, sure)
         if track.slide is not None:
-            by_slide, steady = curve.moves(
-                *slid(track.slide, angle_deg, layout.px_per_deg, ROOM_DEG * left), SLIDE_SCALE_SD
-            )
+            change, clear = slid(track.slide, angle_deg, layout.px_per_deg, ROOM_DEG * left)
+            by_slide, steady = curve.moves(change, clear, SLIDE_SCALE_SD)
             normal, right = normal + by_slide, right + steady
         if components.shape[1]:
             by_spokes, toward = _spokes_say(components, angle_deg, period_deg, layout.spacing_deg, curve)
@@ -107,7 +107,9 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     usable &= _doubt(place.chance[moment], angle_deg, spacing_deg) < LARGEST_DOUBT
     for other in others:
         usable &= ~_contested(place, other, spacing_deg)[moment]
-    sources = ("mark", "spokes") if components.shape[1] else ("mark",)
+    slides = track.slide is not None and float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE
+    found = {"mark": True, "spokes": components.shape[1] > 0, "the rim's own slide": slides}
+    sources = tuple(name for name, there in found.items() if there)
     _check(angle_deg, usable, sources)
     return Turning(
         angle_deg=np.where(usable, angle_deg, np.nan),
