@@ -255,9 +255,11 @@ def _any_readings(path: Path, files: _Files, spokes: int) -> Readings:
 
 
 def _from_job(job: Job, files: _Files, spokes: int) -> tuple[Readings, tuple[Plan, Readings] | None, int]:
-    """Read the newest measurements of a job, its last round if that was planned on older ones, and the round.
+    """Read the newest measurements of a job, its last round with the readings from before it, and the round.
 
-    A radial measurement on which the last plan was made says nothing of the wheel since, and is left out.
+    A plan made on the newest measurement has not been carried out: the round is planned anew, and the last
+    round is the one before. A radial measurement on which that was planned says nothing of the wheel
+    since, and is left out; nor does a gauge of now say what tension was before.
     """
     import numpy as np
 
@@ -267,20 +269,19 @@ def _from_job(job: Job, files: _Files, spokes: int) -> tuple[Readings, tuple[Pla
     if newest.runout_named == 0:
         raise BadInput(f"{job.folder}: holds no measurement yet; `rimgauge measure` makes one")
     now = newest.read(spokes)
-    made = plans(job)
-    if not made:
-        return now, None, 1
-    last = read_plan(made[-1])
-    if _made_on(last, now):
-        return now, None, last.round
+    made = [read_plan(path) for path in reversed(plans(job))]
+    last = next((plan for plan in made if not _made_on(plan, now)), None)
+    this_round = 1 if not made else made[0].round + (last is made[0])
+    if last is None:
+        return now, None, this_round
     for path in reversed(passes(job)):
         if path != newest.lateral and read_pass(path).direction == "lateral":
-            before = replace(files, lateral=path, radial=None).read(spokes)
+            before = replace(files, lateral=path, radial=None, tension=None).read(spokes)
             if _made_on(last, before):
                 if _same(last.before.radial_mm, now.radial_mm):
                     now = replace(now, radial_mm=np.full(spokes, np.nan))
-                return now, (last, before), last.round + 1
-    return now, None, last.round + 1
+                return now, (last, before), this_round
+    return now, None, this_round
 
 
 def _made_on(plan: Plan, readings: Readings) -> bool:

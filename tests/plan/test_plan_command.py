@@ -180,6 +180,11 @@ def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(tmp_path
     assert second.round == 2
     assert second.before.radial_mm is None, "the radial pass is from before the turns"
     assert "less sideways than assumed" in text
+    anew = " ".join(_run().split())
+    again = read_plan(job.folder / "plan-04.json")
+    assert again.round == 2
+    assert "less sideways than assumed" in anew, "planning anew forgets nothing"
+    assert again.corrections[0].turns == second.corrections[0].turns
 
 
 def test_passes_outside_a_job(bench, wheel):
