@@ -29,6 +29,7 @@ COMMANDS = {
     "jobs": "List and find past jobs, with totals by month.",
     "export": "Write tables and one JSON file for other programs.",
     "show": "Show the gap large and live, for the bench or a class.",
+    "practice": "Turn nipples on a simulated wheel and see the runout change.",
     "scene": "Draw camera frames of a wheel of known runout.",
 }
 """Name and one-line help of each command; kept here so that `rimgauge --help` imports none of them."""

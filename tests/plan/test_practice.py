@@ -1,0 +1,102 @@
+"""The practice wheel answers as the model says, and the terminal shows it."""
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from numpy.testing import assert_allclose
+
+from rimgauge.cli.practice import command
+from rimgauge.errors import BadInput
+from rimgauge.practice import is_true, plan_from_here, practice_wheel, turn, undo, warnings
+
+
+@pytest.fixture(scope="module")
+def practice(wheel):
+    return practice_wheel(wheel, np.random.default_rng(4))
+
+
+def _typed(lines: str, *arguments: str) -> str:
+    result = CliRunner().invoke(command, ["--seed", "4", *arguments], input=lines, catch_exceptions=False)
+    assert result.exit_code == 0
+    return result.output
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_every_practice_wheel_is_out_of_true_and_safe(wheel, seed):
+    made = practice_wheel(wheel, np.random.default_rng(seed))
+    readings = made.readings
+    assert 1.0 <= np.ptp(readings.lateral_mm) <= 2.5
+    assert readings.tension_n.max() <= wheel.tension.limit_n
+    assert not warnings(made)
+    assert_allclose(made.turned * 8, np.round(made.turned * 8), rtol=0, atol=0)
+
+
+def test_a_turn_does_what_the_influence_says_and_undo_takes_it_back(practice, answer):
+    turned = turn(practice, 7, 0.25)
+    moved = turned.readings.lateral_mm - practice.readings.lateral_mm
+    assert_allclose(moved, 0.25 * answer.lateral_mm[:, 6], rtol=0, atol=1e-12)
+    pulled = turned.readings.tension_n - practice.readings.tension_n
+    assert_allclose(pulled, 0.25 * answer.tension_n[:, 6], rtol=0, atol=1e-9)
+    assert_allclose(undo(turned).turned, practice.turned, rtol=0, atol=0)
+
+
+def test_the_plan_trues_it(practice):
+    now = practice
+    for item in plan_from_here(practice).corrections:
+        now = turn(now, item.spoke, item.turns)
+    assert is_true(now)
+    assert any("true enough" in words for words in warnings(now))
+
+
+def test_what_would_be_unsafe_is_said(practice):
+    tight = practice
+    for _ in range(2):
+        tight = turn(tight, 7, 1.0)
+    assert any("over the limit" in words for words in warnings(tight))
+    loose = practice
+    for _ in range(3):
+        loose = turn(loose, 7, -1.0)
+    assert any("spoke 7 is slack" in words for words in warnings(loose))
+
+
+@pytest.mark.parametrize(
+    ("spoke", "turns", "words"), [(99, 0.25, "no spoke 99"), (7, 0.0, "up to one"), (7, 2.0, "up to one")]
+)
+def test_turns_that_can_not_be_meant(practice, spoke, turns, words):
+    with pytest.raises(BadInput, match=words):
+        turn(practice, spoke, turns)
+
+
+def test_nothing_to_undo(practice):
+    with pytest.raises(BadInput, match="nothing has been turned"):
+        undo(practice)
+
+
+def test_lines_from_a_file_are_answered_in_80_columns():
+    said = _typed("7 1/4\nwhy 8\n\nhint\nradial\nfoo\n7 much\nundo\nagain\nhelp\n")
+    assert max(len(line) for line in said.splitlines()) <= 80
+    for words in ("Spoke 7, right side: the rim went", "Spoke 8 (left side)", '"foo" is not understood'):
+        assert words in said
+    assert '"much" is no turn' in said
+
+
+def test_quit_ends_it():
+    assert "Spoke 7" not in _typed("quit\n7 1/4\n")
+
+
+def test_the_same_number_gives_the_same_wheel():
+    assert _typed("") == _typed("")
+
+
+def test_each_line_is_answered_by_one_line_of_json(answer):
+    lines = [json.loads(line) for line in _typed("7 1/4\n99 1\n", "--json").splitlines()]
+    assert len(lines) == 3
+    start, turned, refused = lines
+    assert turned["steps"] == [{"spoke": 7, "turns": 0.25}]
+    assert refused["steps"] == turned["steps"]
+    assert "no spoke 99" in refused["said"]
+    moved = turned["spokes"][6]["lateral_mm"] - start["spokes"][6]["lateral_mm"]
+    assert moved > 0
+    assert turned["lateral_mm"] == pytest.approx(np.ptp([row["lateral_mm"] for row in turned["spokes"]]))
