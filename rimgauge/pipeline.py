@@ -320,5 +320,12 @@ def correct(
     else:
         answer, learnt = learn(wheel, previous[0], previous[1], readings)
         readings = steadier_tension(answer, previous[0], previous[1], readings)
-    plan = make_plan(readings, wheel, answer, wishes=wishes or Wishes(), round_number=round_number)
+    plan = make_plan(
+        readings,
+        wheel,
+        answer,
+        wishes=wishes or Wishes(),
+        round_number=round_number,
+        before=None if previous is None else previous[1],
+    )
     return replace(plan, notes=(*learnt, *plan.notes))

@@ -47,6 +47,7 @@ class Answers:
     """Everything the price depends on, as one affine map of the eighths: start (r,), step (r, n).
 
     rows: lateral, radial, dish, change of tension, deviations of the two sides and their means.
+    severity: how many times dearer than usual a broken limit is.
     squares: the rows whose sum of squares counts, those of both lines together and of each side;
     products (q, n, n): step[squares]ᵀ·step[squares] of each.
     """
@@ -57,6 +58,7 @@ class Answers:
     rows: tuple[slice, ...]
     squares: tuple[slice, ...]
     products: FloatArray
+    severity: float = 1.0
 
 
 def stack(problem: Problem) -> Answers:
@@ -213,7 +215,7 @@ def _least(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     after = _after(changes, now[picked], answers.step[picked])
     first, second = len(places[0]), len(places[0]) + len(places[1])
     least = line_price(problem.lateral, after[:first]) + line_price(problem.radial, after[first:second])
-    least += _dish(problem, after[second])
+    least += _dish(answers, after[second])
     squares = _squares(answers, changes, now)
     least += GUIDE_PRICE * squares[0]
     sizes = [[len(side.start)] for side in problem.sides]
@@ -222,7 +224,7 @@ def _least(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     for side, mean, rms in zip(problem.sides, after[second + 1 :], evenness, strict=True):
         outside = np.maximum(rms - side.largest_rms_n, 0.0)
         outside += np.maximum(mean - side.largest_rise_n, 0.0) + np.maximum(-mean - side.largest_drop_n, 0.0)
-        least += LIMIT_PRICE_N * outside
+        least += answers.severity * LIMIT_PRICE_N * outside
     return least
 
 
@@ -249,15 +251,17 @@ def _price(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     problem = answers.problem
     after = _after(changes, now, answers.step)
     lateral, radial, dish, tension, right, left, *means = (after[rows] for rows in answers.rows)
-    price = _guided(problem.lateral, lateral) + _guided(problem.radial, radial) + _dish(problem, dish[0])
+    price = _guided(problem.lateral, lateral) + _guided(problem.radial, radial) + _dish(answers, dish[0])
     rms = [uneven(deviation) for deviation in (right, left)]
     outside = outside_tension(problem, tension, (right, left), rms, [mean[0] for mean in means])
-    price += even_price(problem, rms) + LIMIT_PRICE_N * outside + LIMIT_PRICE * (outside > TOLERATED)
+    broken = LIMIT_PRICE_N * outside + LIMIT_PRICE * (outside > TOLERATED)
+    price += even_price(problem, rms) + answers.severity * broken
     return price
 
 
-def _dish(problem: Problem, dish: FloatArray) -> FloatArray:
-    price: FloatArray = dish_price(problem, dish) + LIMIT_PRICE_MM * outside_dish(problem, dish)
+def _dish(answers: Answers, dish: FloatArray) -> FloatArray:
+    outside = answers.severity * LIMIT_PRICE_MM * outside_dish(answers.problem, dish)
+    price: FloatArray = dish_price(answers.problem, dish) + outside
     return price
 
 

@@ -43,6 +43,7 @@ def make_plan(
     *,
     wishes: Wishes = DEFAULT_WISHES,
     round_number: int = 1,
+    before: Readings | None = None,
 ) -> Plan:
     """Work out which nipples to turn in this round, how far and in what order.
 
@@ -60,11 +61,13 @@ def make_plan(
         Largest turn, where the nipples are seen from, aims and time.
     round_number : int
         Number of this round, from 1.
+    before : Readings or None
+        From before the last round, of the same wheel: tension may be as uneven again as it was then.
 
     Returns
     -------
     Plan
-        bound.objective is in turns: turning (loosening a quarter dearer), 0.15 for each nipple touched, 40 a
+        bound.objective is in turns: turning (loosening a quarter dearer), 0.15 for each nipple touched, 80 a
         millimetre past the aim and 200 more past the tolerance. bound.proved is the optimum of the same
         program with turns of any size, which no plan can beat.
         A refused plan has no corrections and says why.
@@ -77,8 +80,8 @@ def make_plan(
     """
     deadline = time.perf_counter() + wishes.time_limit_s
     _check(readings, wheel, influence)
-    problem = state_problem(readings, wheel, influence, wishes)
-    before = _state(problem, np.zeros(problem.nipples))
+    problem = state_problem(readings, wheel, influence, wishes, before)
+    start = _state(problem, np.zeros(problem.nipples))
     cautions = CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION)
     refused = reason_to_refuse(readings, wheel, problem)
     notes: tuple[str, ...] = ()
@@ -96,7 +99,7 @@ def make_plan(
         round=round_number,
         corrections=_corrections(problem, wheel, found.eighths, wishes),
         predicted=predicted,
-        before=before,
+        before=start,
         bound=Bound(objective=found.objective, proved=min(bound, found.objective)),
         cautions=cautions,
         refused=refused,

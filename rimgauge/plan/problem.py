@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rimgauge.plan.likely import likely_deviations
 from rimgauge.plan.wishes import EIGHTH, Wishes
 from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Wheel, record
 
@@ -20,11 +21,11 @@ TOUCH_TURNS = 0.15
 """Price of touching a nipple at all: finding it and fitting the key is worth about an eighth of a turn."""
 LOOSEN_FACTOR = 1.25
 """Loosening is that much dearer than tightening: tighten rather than loosen (common practice)."""
-AIM_PRICE = 40.0
+AIM_PRICE = 80.0
 """Price of a millimetre between aim and tolerance [turns/mm]."""
 END_PRICE = 200.0
 """Price of a millimetre past the tolerance, on top [turns/mm]."""
-EVEN_PRICE = 0.1
+EVEN_PRICE = 0.3
 """Price of a newton of unevenness (root mean square of a side) between aim and limit [turns/N]."""
 
 LATERAL_AIM_SHARE = 0.5
@@ -45,10 +46,8 @@ EVEN_FLOOR = 0.03
 """Tension more even than this (standard deviation over mean) is not asked for: gauges tell no finer."""
 INDUCED_SPREAD = 0.08
 """Without tension readings: how much unevenness a round may bring in (standard deviation over mean)."""
-EVEN_AIM_SHARE = 0.9
+EVEN_AIM_SHARE = 0.85
 """Aim of unevenness as a share of its limit, so that what a gauge got wrong does not spoil it."""
-GAUGE_NOISE = 0.03
-"""Standard deviation of one tension reading as a share of the tension; common practice for such gauges."""
 PEAK_FLOOR = 0.17
 INDUCED_PEAK = 0.2
 """The same two for the spoke farthest from its side's mean: 20 % is common practice for a good wheel, less
@@ -127,10 +126,18 @@ class Problem:
         return len(self.dish_step)
 
 
-def state_problem(readings: Readings, wheel: Wheel, influence: Influence, wishes: Wishes) -> Problem:
+def state_problem(
+    readings: Readings,
+    wheel: Wheel,
+    influence: Influence,
+    wishes: Wishes,
+    before: Readings | None = None,
+) -> Problem:
     """Put readings, wheel and wishes into the form that the relaxed program and the search work on.
 
     Readings that are missing (NaN) are left out of the runout; a missing tension is taken as its side's mean.
+    before: readings from before the last round; tension may be as uneven again as it was then, and that
+    of `readings` counts as the mean of two.
     """
     tolerance = wheel.tolerance
     lateral = _line(
@@ -153,6 +160,8 @@ def state_problem(readings: Readings, wheel: Wheel, influence: Influence, wishes
     centring = _centring(dish, dish_aim, influence.dish_mm * EIGHTH)
     off_centre = bool(centring.any())
     tension_n, tension_known = starting_tension(readings, wheel)
+    deviation_n = _deviations(readings, wheel, influence, taken=1 if before is None else 2)
+    earlier_n = np.zeros_like(tension_n) if before is None else _deviations(before, wheel, influence)
     return Problem(
         most=wishes.most_eighths,
         lateral=lateral,
@@ -169,7 +178,14 @@ def state_problem(readings: Readings, wheel: Wheel, influence: Influence, wishes
         tension_fall=np.maximum(tension_n - SLACK_SHARE * side_means(tension_n, wheel), 0.0),
         tension_known=tension_known,
         sides=tuple(
-            _side(tension_n, influence.tension_n * EIGHTH, spokes, centring, known=tension_known)
+            _side(
+                spokes,
+                float(tension_n[spokes].mean()),
+                (deviation_n[spokes], earlier_n[spokes] if tension_known else np.zeros(len(spokes))),
+                influence.tension_n * EIGHTH,
+                centring,
+                known=tension_known,
+            )
             for spokes in flange_spokes(wheel)
         ),
     )
@@ -232,16 +248,30 @@ def _line(
     )
 
 
+def _deviations(readings: Readings, wheel: Wheel, influence: Influence, *, taken: int = 1) -> FloatArray:
+    """Deviation of each spoke from its side's mean (n,) [N], likeliest where tension was read, else none."""
+    tension_n, known = starting_tension(readings, wheel)
+    if not known:
+        return np.zeros_like(tension_n)
+    return likely_deviations(readings, tension_n, influence, flange_spokes(wheel), taken=taken)
+
+
 def _side(
-    tension_n: FloatArray, step: FloatArray, spokes: IntArray, centring: FloatArray, *, known: bool
+    spokes: IntArray,
+    mean: float,
+    deviations: tuple[FloatArray, FloatArray],
+    step: FloatArray,
+    centring: FloatArray,
+    *,
+    known: bool,
 ) -> SideTension:
-    mean = float(tension_n[spokes].mean())
-    read = tension_n[spokes] - mean
-    start = _believed(read, GAUGE_NOISE * mean)
+    """State a side with its deviations now and before the last round."""
+    start, earlier = deviations
+    as_before = _rms(earlier)
     mean_step = step[spokes].mean(axis=0)
     centring_n = float(mean_step @ centring)
     even = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)
-    limit = max(_rms(start), even[0] * mean)
+    limit = max(_rms(start), as_before, even[0] * mean)
     return SideTension(
         spokes=spokes,
         start=start,
@@ -250,21 +280,10 @@ def _side(
         mean_step=mean_step,
         rms_aim_n=EVEN_AIM_SHARE * limit,
         largest_rms_n=limit,
-        largest_peak_n=max(float(np.abs(start).max()), even[1] * mean),
+        largest_peak_n=max(float(np.abs([*start, *earlier]).max()), even[1] * mean),
         largest_rise_n=MEAN_TENSION_RISE * mean + max(centring_n, 0.0),
         largest_drop_n=MEAN_TENSION_DROP * mean + max(-centring_n, 0.0),
     )
-
-
-def _believed(read: FloatArray, noise: float) -> FloatArray:
-    """Likeliest deviations behind readings with noise: drawn toward the mean, at most halfway.
-
-    Turns that would even out what the gauge got wrong make tension less even. Best linear estimate of
-    values of variance rms² − noise².
-    """
-    square = _rms(read) ** 2
-    believed: FloatArray = read * max(1 - noise**2 / max(square, noise**2), 0.5)
-    return believed
 
 
 def _rms(values: FloatArray) -> float:

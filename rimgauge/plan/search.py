@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,6 +24,10 @@ PATIENCE = 8
 HARD_PATIENCE = 30
 HARD_GAP = 10.0
 """The same where the plan is still farther than this from the bound [turns]: the wheel is a hard one."""
+
+SEVERE = 20.0
+"""How many times dearer a broken limit gets where a descent ended outside one."""
+Descent = Callable[[FloatArray], tuple[FloatArray, float]]
 
 
 @record
@@ -52,7 +57,7 @@ def search(
     """
     deadline = time.perf_counter() + time_limit_s
     answers = stack(problem)
-    descend = _descent(answers)
+    descend, descend_inside = _descent(answers), _descent(replace(answers, severity=SEVERE))
     random = np.random.default_rng(20)
     nothing = np.zeros(problem.nipples)
     best = Found(eighths=nothing.astype(np.int64), objective=objective(problem, nothing))
@@ -60,7 +65,7 @@ def search(
     tried = [*(plan for start in starts for plan in walk(answers, start)), nothing]
     for start in tried:
         plan, price = descend(np.clip(np.round(start), -problem.most, problem.most))
-        best = _better(problem, best, plan)
+        best = _better(problem, best, plan, descend_inside)
         if price < current_price:
             current, current_price = plan, price
     idle = 0
@@ -70,12 +75,16 @@ def search(
         idle = 0 if price < current_price - GAIN else idle + 1
         if price < current_price:
             current, current_price = plan, price
-        best = _better(problem, best, plan)
+            best = _better(problem, best, plan, descend_inside)
     return best
 
 
-def _better(problem: Problem, best: Found, plan: FloatArray) -> Found:
+def _better(problem: Problem, best: Found, plan: FloatArray, descend_inside: Descent) -> Found:
+    """The better of the best plan and another; one outside the limits is first brought inside."""
     value = objective(problem, plan)
+    if not np.isfinite(value):
+        plan, _ = descend_inside(plan)
+        value = objective(problem, plan)
     if value >= best.objective - GAIN:
         return best
     return Found(eighths=np.round(plan).astype(np.int64), objective=value)
@@ -94,7 +103,7 @@ def _shaken(problem: Problem, plan: FloatArray, random: np.random.Generator) -> 
     return np.clip(shaken, -problem.most, problem.most)
 
 
-def _descent(answers: Answers) -> Callable[[FloatArray], tuple[FloatArray, float]]:
+def _descent(answers: Answers) -> Descent:
     """Make the function that takes the best change until none helps, and gives the plan and its price."""
     one, two = singles(answers), pairs(answers)
 

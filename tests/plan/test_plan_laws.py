@@ -11,8 +11,9 @@ from wheels import LIMIT_N, after, build, out_of_true, stiffened, turns_of
 
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
+from rimgauge.plan.likely import likely_deviations
 from rimgauge.plan.prices import objective
-from rimgauge.plan.problem import state_problem
+from rimgauge.plan.problem import flange_spokes, state_problem
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.search import search
 from rimgauge.records import Influence, Tension
@@ -179,19 +180,40 @@ def test_no_step_on_the_way_is_worse_than_the_start(seed):
 
 
 def test_radial_runout_that_is_bad_is_mended_sooner_than_it_would_be(wheel, answer, monkeypatch):
-    readings = out_of_true(wheel, 2, lateral_mm=2.0, tension=False)
-    bad = readings.radial_mm + 0.5 * np.cos(np.radians(2 * wheel.spoke_angles_deg))
-
-    def left_on_the_way() -> float:
+    def left_on_the_way(seed: int) -> float:
+        readings = out_of_true(wheel, seed, lateral_mm=2.0, tension=False)
+        bad = readings.radial_mm + 0.5 * np.cos(np.radians(2 * wheel.spoke_angles_deg))
         plan = make_plan(replace(readings, radial_mm=bad), wheel, answer)
         steps = [
             replace(plan, corrections=plan.corrections[:count]) for count in range(len(plan.corrections))
         ]
         return float(np.mean([np.std(bad + answer.radial_mm @ turns_of(part, 36)) for part in steps]))
 
-    radial_first = left_on_the_way()
+    radial_first = [left_on_the_way(seed) for seed in range(1, 4)]
     monkeypatch.setattr("rimgauge.plan.order.RADIAL_FIRST", 0.0)
-    assert radial_first < left_on_the_way()
+    otherwise = [left_on_the_way(seed) for seed in range(1, 4)]
+    assert max(first - other for first, other in zip(radial_first, otherwise, strict=True)) < 1e-9
+    assert sum(radial_first) < sum(otherwise)
+
+
+@pytest.mark.parametrize("bent_mm", [0.0, 0.5])
+def test_the_rims_shape_tells_of_tension_what_the_gauge_gets_wrong(wheel, answer, bent_mm):
+    """Over a few wheels the error falls by a sixth at least, though the rim is bent too and its bend unknown."""
+    sides = flange_spokes(wheel)
+    random = np.random.default_rng(3)
+    gauge, likely = [], []
+    for seed in range(6):
+        true = out_of_true(wheel, seed, lateral_mm=2.0)
+        bend = bent_mm / 2 * np.cos(np.radians(2 * wheel.spoke_angles_deg) + seed)
+        read_n = true.tension_n * (1 + random.normal(0, 0.03, 36))
+        read = replace(true, lateral_mm=true.lateral_mm + bend, tension_n=read_n)
+        deviation = likely_deviations(read, read_n, answer, sides)
+        for spokes in sides:
+            assert abs(deviation[spokes].mean()) < 1e-9
+            wanted = true.tension_n[spokes] - true.tension_n[spokes].mean()
+            gauge.append(read_n[spokes] - read_n[spokes].mean() - wanted)
+            likely.append(deviation[spokes] - wanted)
+    assert np.std(likely) < 5 / 6 * np.std(gauge)
 
 
 def test_dish_is_corrected_when_the_readings_are_from_the_centre_plane(wheel, answer):

@@ -1,0 +1,107 @@
+"""The likeliest tensions behind what was read: the gauge is coarse, but the rim's shape tells of them too.
+
+A gauge is wrong by some per cent at each spoke, and turns that even out what it got wrong make tension less
+even. But what tension does to the rim is seen sideways and radially, far more finely. So the wheel is
+taken as one with an unknown turn at each nipple and a rim that is smoothly bent by itself, and the turns
+that explain tension and both runouts best are looked for: the mean of a Gaussian posterior (linear
+regression with priors; C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine Learning, 2006,
+chapter 2, from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.records import FloatArray, Influence, IntArray, Readings
+
+GAUGE_NOISE = 0.03
+"""Standard deviation of one tension reading as a share of the tension; common practice for such gauges."""
+UNREAD = 0.1
+"""The same of a spoke that was not read and is taken at its side's mean."""
+READING_NOISE_MM = 0.015
+"""Standard deviation of one runout reading."""
+MODEL_NOISE = 0.05
+"""What the model of the wheel gets wrong, as a share of the runout (standard deviations)."""
+BENT_LATERAL_MM, BENT_RADIAL_MM = 0.6, 0.4
+"""How far a rim is bent by itself at two waves a turn (standard deviation); a quarter of it at four."""
+TILTED_MM = 1.0
+"""The same for one wave a turn, which a hub off the rim's middle, or its axle, makes as well."""
+LEAST_UNEVEN = 0.03
+"""Tension is never taken to be more even than this beforehand (standard deviation over mean)."""
+
+
+def likely_deviations(
+    readings: Readings,
+    tension_n: FloatArray,
+    influence: Influence,
+    sides: list[IntArray],
+    *,
+    taken: int = 1,
+) -> FloatArray:
+    """Work out the likeliest deviation of each spoke's tension from its side's mean.
+
+    Parameters
+    ----------
+    readings : Readings
+        Runout [mm] and tension [N] as read; NaN where not.
+    tension_n : (n,) array
+        Tension at every spoke, what was not read being filled in [N].
+    influence : Influence
+        Of one turn, at the spokes.
+    sides : list of arrays
+        Indices of the spokes of each flange.
+    taken : int
+        So many readings of the gauge each tension is the mean of.
+
+    Returns
+    -------
+    (n,) array
+        Deviations [N], their mean zero on each side.
+
+    """
+    n = len(tension_n)
+    about = _about_means(n, sides)
+    mean = tension_n - about @ tension_n
+    answer = about @ influence.tension_n
+    noise_n = np.where(np.isfinite(readings.tension_n), GAUGE_NOISE / np.sqrt(taken), UNREAD) * mean
+    parts = [(answer, about @ tension_n, np.diag(noise_n**2))]
+    for values, step, bent_mm in (
+        (readings.lateral_mm, influence.lateral_mm, BENT_LATERAL_MM),
+        (readings.radial_mm, influence.radial_mm, BENT_RADIAL_MM),
+    ):
+        read = np.isfinite(values)
+        if read.any():
+            parts.append(_runout(values[read], step[read], influence.angle_deg[read], bent_mm))
+    turned = _usual_turn(parts[0][1] / mean, answer / mean[:, None])
+    noise_free = sum((step.T @ np.linalg.solve(noise, step) for step, _, noise in parts), np.zeros((n, n)))
+    seen = sum((step.T @ np.linalg.solve(noise, values) for step, values, noise in parts), np.zeros(n))
+    turns = np.linalg.solve(noise_free + np.eye(n) / turned**2, seen)
+    likely: FloatArray = answer @ turns
+    return likely
+
+
+def _runout(
+    values: FloatArray, step: FloatArray, angle_deg: FloatArray, bent_mm: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Answer, values and covariance (p, p) of what the turns don't explain of a runout (p,)."""
+    values = values - values.mean()
+    order = np.arange(2, max(len(values) // 2, 2) + 1)
+    size = np.concatenate([[TILTED_MM], bent_mm * (2 / order) ** 2])
+    apart = np.radians(angle_deg[:, None] - angle_deg)
+    bent = np.einsum("k,kij->ij", size**2, np.cos(np.arange(1, len(size) + 1)[:, None, None] * apart))
+    noise = READING_NOISE_MM**2 + (MODEL_NOISE * values.std()) ** 2
+    return step - step.mean(axis=0), values, bent + noise * np.eye(len(values))
+
+
+def _usual_turn(uneven: FloatArray, answer: FloatArray) -> float:
+    """Turn (standard deviation) at each nipple that makes tension as uneven as it is read."""
+    square = max(float(np.mean(uneven**2)) - GAUGE_NOISE**2, LEAST_UNEVEN**2)
+    return float(np.sqrt(square / np.mean((answer**2).sum(axis=1))))
+
+
+def _about_means(n: int, sides: list[IntArray]) -> FloatArray:
+    """Matrix (n, n) that takes off the mean of each side."""
+    about = np.eye(n)
+    for spokes in sides:
+        about[np.ix_(spokes, spokes)] -= 1 / len(spokes)
+    return about
