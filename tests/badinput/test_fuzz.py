@@ -1,6 +1,7 @@
 """A few hundred spoilt files and options through every door; `python -m tests.benchmarks.fuzz` runs thousands."""
 
 import io
+import json
 
 import cv2
 import numpy as np
@@ -10,6 +11,7 @@ from mutations import spoil_bytes
 from sandbox import clear, run_case
 
 from rimgauge.capture.http_stream import MjpegLine
+from rimgauge.cli import run
 
 CASES_A_SHARE = 3
 QUICK = [name for name in DOORS if name not in ("page", "page of a job")]
@@ -51,3 +53,34 @@ def test_a_spoilt_stream_gives_whole_pictures_or_none_and_ends(monkeypatch):
             whole, passed_over = whole + (image is not None), passed_over + (image is None)
     assert whole > 300
     assert passed_over > 20
+
+
+def test_a_file_that_says_the_same_otherwise_gives_the_same_plan(shelf, tmp_path, capsys):
+    def planned(wheel, measured, readings):
+        words = [
+            "plan",
+            "--wheel",
+            str(wheel),
+            "--lateral",
+            str(measured),
+            "--tension",
+            str(readings),
+            "--json",
+        ]
+        run([*words, "--out", str(tmp_path / "plan.json")])
+        capsys.readouterr()
+        return (tmp_path / "plan.json").read_bytes()
+
+    good = shelf / "wheel.toml", shelf / "job" / "pass-01.json", shelf / "readings.csv"
+    wheel, measured, readings = (path.read_text(encoding="utf-8") for path in good)
+    head, *rows = [line.split(",") for line in readings.splitlines()]
+    order = [3, 0, 2, 1]
+    table = [";".join(row[k] for k in order).replace(".", ",") for row in [head, *rows[::-1]]]
+    otherwise = {
+        "wheel.toml": "\ufeff" + wheel.replace("\n", "  # so it is\r\n"),
+        "pass.json": "\ufeff" + json.dumps(dict(reversed(json.loads(measured).items())), indent=7),
+        "readings.csv": "\ufeff" + "\r\n\r\n".join(table),
+    }
+    for name, text in otherwise.items():
+        (tmp_path / name).write_bytes(text.encode())
+    assert planned(*good) == planned(*(tmp_path / name for name in otherwise))

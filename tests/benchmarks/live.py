@@ -65,7 +65,9 @@ def main() -> None:
         f"| live view with its window, frames/s of a camera that gives {QUICK_FPS:.0f} | {quick.frames_per_s:.1f} |"
     )
     print(f"| processor time a frame, camera, window and all, ms | {1000.0 * usual.processor_s:.1f} |")
-    print(f"| following the wheel alone, processor time, ms a frame, median | {1000.0 * statistics.median(alone_s):.1f} |")
+    print(
+        f"| following the wheel alone, processor time, ms a frame, median | {1000.0 * statistics.median(alone_s):.1f} |"
+    )
     print(f"| latency, ms, median | {np.median(late):.1f} |")
     print(f"| latency, ms, 95 of 100 under | {np.percentile(late, 95.0):.1f} |")
     print(f"| latency, ms, longest | {late.max():.0f} |")
