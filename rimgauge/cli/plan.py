@@ -54,6 +54,14 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 @click.option("--previous", type=_FILE, help="The plan of the last round, to learn from.")
 @click.option("--previous-readings", type=_FILE, help="Readings or lateral pass from before the last round.")
 @click.option("--done", help="Spokes of the last round that were turned, if not all: 3,7,12 (or none).")
+@click.option("--seized", help="Spokes whose nipples don't turn and are left alone: 3,14.")
+@click.option("--cracked", is_flag=True, help="You found a crack, a dent or other damage.")
+@click.option(
+    "--checked",
+    type=click.Choice(["axle", "spokes", "rim"]),
+    multiple=True,
+    help="What you looked at and found in order, where a plan stopped for it.",
+)
 @click.option("--explain", type=int, metavar="SPOKE", help="Only say what turning this nipple would do.")
 @click.option("--sheet", type=_FILE, help="Also make a page to print and take to the wheel (sheet.pdf).")
 @json_option
@@ -72,6 +80,9 @@ def command(
     previous: Path | None,
     previous_readings: Path | None,
     done: str | None,
+    seized: str | None,
+    cracked: bool,
+    checked: tuple[Literal["axle", "spokes", "rim"], ...],
     explain: int | None,
     sheet: Path | None,
     as_json: bool,
@@ -87,7 +98,15 @@ def command(
     from rimgauge.plan import Wishes, plan_text
     from rimgauge.wheel import complete_wheel
 
-    wishes = Wishes(largest_turn=largest_turn, seen_from=seen_from)
+    ask = not (as_json or cracked or checked or seized or explain is not None)
+    cracked, seized = _ask() if ask else (cracked, seized)
+    wishes = Wishes(
+        largest_turn=largest_turn,
+        seen_from=seen_from,
+        checked=frozenset(checked),
+        cracked=cracked,
+        seized=tuple(sorted(_spoke_numbers("--seized", seized or "none"))),
+    )
     files = _Files(lateral=lateral, radial=radial, readings=readings, tension=tension, centred=centred)
     job = find_job(Path.cwd()) if wheel is None and out is None else None
     _check_options(files, wheel, out, job, (previous, previous_readings), explain=explain)
@@ -125,14 +144,17 @@ def command(
         print_json({"format": "rimgauge-plan", "version": 1, **plan_fields(plan)})
     else:
         click.echo(plan_text(plan))
-        click.echo(f"Written to {shown(written)}" + (f" and {shown(sheet)}" if sheet is not None else ""))
-        if plan.corrections:
-            next_step(
-                "turn these nipples, then measure and plan again.",
-                *([] if job is None else _measure_again(plan)),
-            )
+        _say_next(plan, [path for path in (written, sheet) if path is not None], in_job=job is not None)
     if plan.refused is not None:
         sys.exit(1)
+
+
+def _say_next(plan: Plan, written: list[Path], *, in_job: bool) -> None:
+    click.echo(f"Written to {' and '.join(shown(path) for path in written)}")
+    if plan.corrections:
+        next_step(
+            "turn these nipples, then measure and plan again.", *(_measure_again(plan) if in_job else [])
+        )
 
 
 def _measure_again(plan: Plan) -> list[str]:
@@ -146,14 +168,29 @@ def _only_done(last: tuple[Plan, Readings] | None, done: str) -> tuple[Plan, Rea
     if last is None:
         raise BadInput("--done tells what was turned of the last round, but no last round is named or found")
     plan, before = last
-    try:
-        spokes = set() if done.strip() == "none" else {int(number) for number in done.split(",")}
-    except ValueError:
-        raise BadInput(f'--done "{done}" is no list of spokes; write for example 3,7,12 or none') from None
+    spokes = _spoke_numbers("--done", done)
     unknown = sorted(spokes - {item.spoke for item in plan.corrections})
     if unknown:
         raise BadInput(f"--done names spoke {unknown[0]}, which the last round did not ask to turn")
     return replace(plan, corrections=tuple(item for item in plan.corrections if item.spoke in spokes)), before
+
+
+def _spoke_numbers(option: str, words: str) -> set[int]:
+    try:
+        return set() if words.strip() in ("", "none") else {int(number) for number in words.split(",")}
+    except ValueError:
+        raise BadInput(f'{option} "{words}" is no list of spokes; write for example 3,7,12 or none') from None
+
+
+def _ask() -> tuple[bool, str | None]:
+    """Ask at a terminal what no camera sees: damage, and nipples that don't turn."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return False, None
+    click.echo("Look over the rim at the spoke holes, the hub's flanges and the spokes first.")
+    if click.confirm("Is there a crack, a dent or other damage?", default=False):
+        return True, None
+    seized = click.prompt("Nipples that don't turn, for example 3,14", default="none")
+    return False, str(seized)
 
 
 def _explain(now: Readings, build: Wheel, spoke: int, *, as_json: bool) -> None:

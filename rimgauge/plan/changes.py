@@ -202,7 +202,7 @@ def _turning(changes: Changes, eighths: FloatArray, problem: Problem) -> FloatAr
     for nipple, by in ((changes.first, changes.by_first), (changes.second, changes.by_second)):
         after = eighths[nipple] + by
         price += turning_price(after) - now[nipple]
-        price[np.abs(after) > problem.most] = np.inf
+        price[np.abs(after) > problem.most[nipple]] = np.inf
     return price
 
 

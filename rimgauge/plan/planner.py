@@ -13,6 +13,7 @@ from rimgauge.plan.problem import Line, Problem, state_problem
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, things_to_know
 from rimgauge.plan.search import Found, search
+from rimgauge.plan.unevenness import unevenness_needed
 from rimgauge.plan.wishes import EIGHTH, Wishes
 from rimgauge.plan.wording import correction_words
 from rimgauge.records import (
@@ -83,7 +84,7 @@ def make_plan(
     problem = state_problem(readings, wheel, influence, wishes, before)
     start = _state(problem, np.zeros(problem.nipples))
     cautions = CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION)
-    refused = reason_to_refuse(readings, wheel, problem)
+    refused = reason_to_refuse(readings, wheel, influence, problem, wishes)
     notes: tuple[str, ...] = ()
     found, bound = Found(eighths=np.zeros(problem.nipples, dtype=np.int64), objective=0.0), 0.0
     if refused is None and _true_enough(problem):
@@ -182,7 +183,22 @@ def _left_over(problem: Problem, eighths: IntArray) -> tuple[str, ...]:
                 f"{line.end:.2f} mm, to keep turns small and tension even: measure again and plan the next"
                 " round."
             )
+    if problem.tension_known and _reading(problem.lateral, eighths) > problem.lateral.end:
+        notes.append(_price(problem))
     return tuple(notes)
+
+
+def _price(problem: Problem) -> str:
+    """Say what reaching the lateral tolerance would cost in evenness."""
+    needed = unevenness_needed(problem)
+    if needed is None:
+        return (
+            "However uneven tension were made, the lateral tolerance is out of reach: the rim itself is bent."
+        )
+    return (
+        f"Within {problem.lateral.end:.2f} mm sideways, tension would have to be at least {needed:.1%} uneven on a"
+        " side (standard deviation): the rim itself is bent, or these readings of tension say so."
+    )
 
 
 def _reading(line: Line, eighths: FloatArray | IntArray) -> float:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rimgauge.errors import BadInput
 from rimgauge.plan.likely import likely_deviations
 from rimgauge.plan.wishes import EIGHTH, Wishes
 from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Wheel, record
@@ -97,14 +98,14 @@ class SideTension:
 class Problem:
     """One round as an integer program over n nipples.
 
-    most: largest turn of a nipple [eighths].
+    most (n,): largest turn of each nipple [eighths], 0 where it does not turn.
     dish_range: limits on the rim's mean [mm]. dish_aim: where its price begins, None where the centre is not
     known. dish_end: what is true enough.
     centring (n,): eighths, alike on each side, that would bring the rim to the centre; zero where it is near.
     tension_n (n,): read or assumed; tension_rise, tension_fall (n,): how far each may move.
     """
 
-    most: int
+    most: IntArray
     lateral: Line
     radial: Line
     dish_start: float
@@ -163,7 +164,7 @@ def state_problem(
     deviation_n = _deviations(readings, wheel, influence, taken=1 if before is None else 2)
     earlier_n = np.zeros_like(tension_n) if before is None else _deviations(before, wheel, influence)
     return Problem(
-        most=wishes.most_eighths,
+        most=_most(wishes, len(wheel.flanges)),
         lateral=lateral,
         radial=radial,
         dish_start=dish,
@@ -227,6 +228,15 @@ def _centring(dish: float, aim: float, step: FloatArray) -> FloatArray:
     over = max(abs(dish) - aim, 0.0)
     turns: FloatArray = -np.sign(dish) * np.sign(step) * np.ceil(over / np.abs(step).sum())
     return turns
+
+
+def _most(wishes: Wishes, spokes: int) -> IntArray:
+    most = np.full(spokes, wishes.most_eighths)
+    for spoke in wishes.seized:
+        if not 1 <= spoke <= spokes:
+            raise BadInput(f"there is no spoke {spoke} to be seized; this wheel has spokes 1 to {spokes}")
+        most[spoke - 1] = 0
+    return most
 
 
 def _mean(values: FloatArray) -> float:

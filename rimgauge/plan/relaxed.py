@@ -128,10 +128,10 @@ def _deviations(problem: Problem) -> tuple[csr_array, FloatArray]:
 
 
 def _costs(problem: Problem) -> FloatArray:
-    n, touch = problem.nipples, TOUCH_TURNS / min(problem.most, AT_ONCE_EIGHTHS)
+    touch = TOUCH_TURNS / np.clip(problem.most, 1, AT_ONCE_EIGHTHS)
     line = [0.0, 0.0, AIM_PRICE, END_PRICE]
-    turning = np.repeat([EIGHTH + touch, LOOSEN_FACTOR * EIGHTH + touch], n)
-    return np.concatenate([turning, line, line, [AIM_PRICE], np.zeros(2 * n)])
+    turning = [EIGHTH + touch, LOOSEN_FACTOR * EIGHTH + touch]
+    return np.concatenate([*turning, line, line, [AIM_PRICE], np.zeros(2 * problem.nipples)])
 
 
 def _solve(rows: _Rows, problem: Problem) -> Relaxed | None:
@@ -143,9 +143,9 @@ def _solve(rows: _Rows, problem: Problem) -> Relaxed | None:
     peaks = np.concatenate(
         [np.full(len(side.spokes), side.largest_peak_n / side.largest_rms_n) for side in problem.sides]
     )
-    turns: tuple[float | None, float | None] = (0.0, float(problem.most))
+    turns: list[tuple[float | None, float | None]] = [(0.0, float(most)) for most in problem.most]
     lines = [free, free, positive, positive] * 2
-    bounds = [turns] * (2 * n) + [*lines, positive, *((-peak, peak) for peak in peaks)] + [positive] * n
+    bounds = turns * 2 + [*lines, positive, *((-peak, peak) for peak in peaks)] + [positive] * n
     answer = linprog(
         _costs(problem), A_ub=matrix, b_ub=limit, A_eq=tied, b_eq=value, bounds=bounds, method="highs-ds"
     )

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.plan.problem import SLACK_SHARE, Problem, flange_spokes, side_means
+from rimgauge.plan.patterns import hints, points_elsewhere
+from rimgauge.plan.problem import SLACK_SHARE, Problem, flange_spokes
 from rimgauge.plan.relaxed import relax
-from rimgauge.plan.wishes import EIGHTH
+from rimgauge.plan.wishes import EIGHTH, Wishes
 from rimgauge.records import FloatArray, Influence, IntArray, Readings, Wheel
 
 FARTHEST_LATERAL_MM = 8.0
@@ -26,12 +27,6 @@ UNBOUNDED = 1e5
 BENT_SHARE = 0.5
 BENT_LEAST_MM = 0.5
 """A rim of which this share of the lateral runout stays, and this much, whatever the nipples do, is bent."""
-TILT_SHARE = 0.9
-"""Share of the lateral squares in one swing a turn above which the axle and the seat are looked at first."""
-SINGLE_SHARE = 0.85
-SINGLE_LOSS = 0.6
-"""A spoke that explains this share of the squares by losing that share of its tension may be broken."""
-
 CAUTIONS = (
     "The limits of the wheel's and the rim's maker, local rules and a qualified mechanic come before this"
     " plan. If in doubt, or if the wheel has been in a crash, let a mechanic look at it.",
@@ -52,9 +47,29 @@ ASSUMED_TENSION = (
 )
 
 
-def reason_to_refuse(readings: Readings, wheel: Wheel, problem: Problem) -> str | None:
+def reason_to_refuse(
+    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, wishes: Wishes
+) -> str | None:
     """Say why nipples should not be turned on these readings, or None."""
-    return _too_few(readings) or _too_tight_or_slack(wheel, problem) or _too_far(problem)
+    return (
+        _damaged(problem, wishes)
+        or _too_few(readings)
+        or _too_tight_or_slack(wheel, problem)
+        or _too_far(problem)
+        or points_elsewhere(readings, wheel, influence, problem, wishes.checked)
+        or _bent(problem)
+    )
+
+
+def _damaged(problem: Problem, wishes: Wishes) -> str | None:
+    if wishes.cracked:
+        return (
+            "you found a crack, a dent or other damage. No nipple mends that, and tightening one beside it can"
+            " break it for good: the wheel must not be ridden. A mechanic will tell what must be replaced."
+        )
+    if not problem.most.any():
+        return "no nipple turns. Free or replace them first: a job for a mechanic."
+    return None
 
 
 def _too_few(readings: Readings) -> str | None:
@@ -102,10 +117,9 @@ def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
 
 
 def _too_far(problem: Problem) -> str | None:
-    lateral, radial = problem.lateral, problem.radial
     for name, line, farthest in (
-        ("lateral", lateral, FARTHEST_LATERAL_MM),
-        ("radial", radial, FARTHEST_RADIAL_MM),
+        ("lateral", problem.lateral, FARTHEST_LATERAL_MM),
+        ("radial", problem.radial, FARTHEST_RADIAL_MM),
     ):
         if line.known and line.reading_before > farthest:
             return (
@@ -113,6 +127,12 @@ def _too_far(problem: Problem) -> str | None:
                 "rim is bent or the wheel damaged, and forcing it straight would leave spokes dangerously"
                 " uneven. A mechanic will tell whether the rim can be saved."
             )
+    return None
+
+
+def _bent(problem: Problem) -> str | None:
+    """Tell a rim that stays out however unevenly it is pulled."""
+    lateral = problem.lateral
     if lateral.known and lateral.reading_before > lateral.end:
         least = _least_lateral(problem)
         if least > max(BENT_SHARE * lateral.reading_before, lateral.end, BENT_LEAST_MM):
@@ -138,7 +158,7 @@ def _least_lateral(problem: Problem) -> float:
     )
     generous = replace(
         problem,
-        most=round(GENEROUS_TURNS / EIGHTH),
+        most=np.where(problem.most > 0, round(GENEROUS_TURNS / EIGHTH), 0),
         sides=sides,
         radial=replace(problem.radial, aim=UNBOUNDED, end=UNBOUNDED),
         dish_range=(-UNBOUNDED, UNBOUNDED),
@@ -154,11 +174,7 @@ def things_to_know(
     readings: Readings, wheel: Wheel, influence: Influence, problem: Problem
 ) -> tuple[str, ...]:
     """Say what the shape of the runout hints at, and what the plan had to assume."""
-    notes = [
-        _tilt(readings, wheel, problem),
-        _single_spoke(readings, wheel, influence, problem),
-        _assumed(wheel),
-    ]
+    notes = [*hints(readings, wheel, influence, problem), _left_alone(problem), _assumed(wheel)]
     if not problem.tension_known:
         notes.append("Tension is assumed even; with tension readings the plan can keep it even, and do more.")
     if not problem.radial.known:
@@ -172,42 +188,14 @@ def things_to_know(
     return tuple(note for note in notes if note is not None)
 
 
-def _tilt(readings: Readings, wheel: Wheel, problem: Problem) -> str | None:
-    line = problem.lateral
-    read = np.isfinite(readings.lateral_mm)
-    if not line.known or line.reading_before <= line.end:
-        return None
-    angle = np.radians(wheel.spoke_angles_deg[read])
-    design = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
-    about_mean = line.start - line.start.mean()
-    left = line.start - design @ np.linalg.lstsq(design, line.start, rcond=None)[0]
-    if left @ left > (1 - TILT_SHARE) * (about_mean @ about_mean):
+def _left_alone(problem: Problem) -> str | None:
+    seized = np.flatnonzero(problem.most == 0)
+    if not len(seized):
         return None
     return (
-        "Nearly all of the lateral runout is one swing a turn, the whole rim tilted: before turning a "
-        "nipple, check that the axle is straight, sits fully home and has no play in its bearings, then "
-        "measure again."
-    )
-
-
-def _single_spoke(readings: Readings, wheel: Wheel, influence: Influence, problem: Problem) -> str | None:
-    line = problem.lateral
-    read = np.isfinite(readings.lateral_mm)
-    if not line.known or line.reading_before <= line.end:
-        return None
-    runout = line.start - line.start.mean()
-    columns = influence.lateral_mm[read] - influence.lateral_mm[read].mean(axis=0)
-    turns = (columns.T @ runout) / (columns**2).sum(axis=0)
-    left = ((runout[:, None] - columns * turns) ** 2).sum(axis=0)
-    spoke = int(np.argmin(left))
-    loss = -turns[spoke] * influence.tension_n[spoke, spoke]
-    if problem.tension_known:
-        loss = float(side_means(problem.tension_n, wheel)[spoke] - problem.tension_n[spoke])
-    if left[spoke] > (1 - SINGLE_SHARE) * (runout @ runout) or loss < SINGLE_LOSS * problem.tension_n[spoke]:
-        return None
-    return (
-        f"The runout looks as if spoke {spoke + 1} ({wheel.flanges[spoke]} side) had lost its tension: "
-        "look whether it is broken, or its nipple loose or cracked, before turning any other."
+        f"The {'nipple' if len(seized) == 1 else 'nipples'} of {_named(seized)} "
+        f"{'is' if len(seized) == 1 else 'are'} left alone as seized; freed or replaced by a mechanic, the "
+        "wheel could get truer."
     )
 
 

@@ -168,5 +168,5 @@ def _turning(problem: Problem, plan: FloatArray) -> FloatArray:
     """Price of turning each nipple an eighth tighter, then looser (2n,); infinite past the largest turn."""
     after = np.concatenate([plan + 1, plan - 1])
     price: FloatArray = turning_price(after) - np.tile(turning_price(plan), 2)
-    price[np.abs(after) > problem.most] = np.inf
+    price[np.abs(after) > np.tile(problem.most, 2)] = np.inf
     return price

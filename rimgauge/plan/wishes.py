@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 from rimgauge.errors import BadInput
 from rimgauge.records import SeenFrom, record
+
+Checked = Literal["axle", "spokes", "rim"]
+"""What a person has looked at and found in order."""
 
 EIGHTH = 0.125
 """The smallest turn a plan asks for; a hand can't place a nipple much finer (common practice)."""
@@ -23,6 +27,8 @@ class Wishes:
     seen_from: where the person looks at the nipple from, for the words. time_limit_s: for the search.
     lateral_aim_mm, radial_aim_mm, dish_aim_mm: what to bring each down to, full indicator reading for the
     first two; None: well inside the wheel's tolerance, so that the measuring uncertainty does not spoil it.
+    checked: what was looked at and is in order; a pattern in the runout that points there stops no plan then.
+    cracked: a crack, a dent or other damage was found. seized: spokes (from 1) whose nipples don't turn.
     """
 
     largest_turn: float = 0.75
@@ -31,6 +37,9 @@ class Wishes:
     lateral_aim_mm: float | None = None
     radial_aim_mm: float | None = None
     dish_aim_mm: float | None = None
+    checked: frozenset[Checked] = frozenset()
+    cracked: bool = False
+    seized: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         if not EIGHTH <= self.largest_turn <= 2.0:

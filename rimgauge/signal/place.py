@@ -72,9 +72,7 @@ def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) 
     begins = np.where(np.sign(speeds) * way > 0, 1.0, RELUCTANCE)
     first = [_wrapped(np.outer(begins / begins.sum(), likely[0] / likely[0].sum()))]
     for start in starts[1:]:
-        first.append(
-            _forward(first[-1], likely, moved, speeds, range(start - BLOCK + 1, start + 1))[0][-1]
-        )
+        first.append(_forward(first[-1], likely, moved, speeds, range(start - BLOCK + 1, start + 1))[0][-1])
     later = _wrapped(np.ones((len(speeds), STEPS), dtype=np.float32))
     told = float(np.log(likely[0].mean()))
     for start, state in zip(reversed(starts), reversed(first), strict=True):

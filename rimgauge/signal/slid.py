@@ -54,7 +54,9 @@ def slid(
     return np.where(clear, change, 0.0), np.where(clear, agrees / sd**2, 0.0)
 
 
-def _peaks(nats: NDArray[np.float32], place: FloatArray, reach: int, step_px: float) -> tuple[FloatArray, FloatArray]:
+def _peaks(
+    nats: NDArray[np.float32], place: FloatArray, reach: int, step_px: float
+) -> tuple[FloatArray, FloatArray]:
     """Column (n,) of the highest candidate near a place, to a part of a step, NaN where none is clear; sd [px]."""
     count, columns = nats.shape
     window = np.rint(place).astype(np.intp)[:, None] + np.arange(-reach, reach + 1)

@@ -231,6 +231,19 @@ def test_a_refused_plan_is_written_and_ends_with_exit_code_1(bench, wheel):
     assert read_plan(bench / "plan.json").refused is not None
 
 
+def test_damage_that_was_found_is_refused_and_seized_nipples_are_left_alone(bench):
+    result = CliRunner().invoke(command, [*COMMON, "--cracked"])
+    assert result.exit_code == 1
+    assert "you found a crack" in " ".join(result.output.split())
+    assert read_plan(bench / "plan.json").refused is not None
+    _run(*COMMON)
+    spoke = read_plan(bench / "plan.json").corrections[0].spoke
+    _run(*COMMON, "--seized", str(spoke))
+    assert spoke not in {item.spoke for item in read_plan(bench / "plan.json").corrections}
+    with pytest.raises(BadInput, match="no list of spokes"):
+        _run(*COMMON, "--seized", "3;4")
+
+
 def test_the_sheet_is_one_page(bench):
     _run(*COMMON, "--sheet", "sheet.pdf")
     sheet = (bench / "sheet.pdf").read_bytes()

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from wheels import out_of_true
 
-from rimgauge.plan import make_plan
+from rimgauge.errors import BadInput
+from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import Tension
 
 
-def _refused(readings, wheel, answer) -> str:
-    plan = make_plan(readings, wheel, answer)
+def _refused(readings, wheel, answer, **wishes) -> str:
+    plan = make_plan(readings, wheel, answer, wishes=Wishes(**wishes))
     assert plan.refused is not None
     assert plan.corrections == ()
     assert plan.predicted.lateral_mm == plan.before.lateral_mm
@@ -87,19 +88,81 @@ def test_true_enough_is_left_alone(wheel, answer):
     assert any("true enough" in note for note in plan.notes)
 
 
-def test_a_tilted_rim_points_to_the_axle(wheel, answer):
-    tilt = np.cos(np.radians(wheel.spoke_angles_deg) - 1.0)
-    readings = replace(out_of_true(wheel, 0, lateral_mm=1.0), lateral_mm=tilt)
-    assert any("axle" in note for note in make_plan(readings, wheel, answer).notes)
+def test_a_tilted_rim_that_is_true_otherwise_stops_until_the_axle_is_checked(wheel, answer):
+    tilt = 0.5 * np.cos(np.radians(wheel.spoke_angles_deg) - 1.0)
+    ripple = 0.05 * np.cos(np.radians(3 * wheel.spoke_angles_deg))
+    readings = replace(out_of_true(wheel, 0, lateral_mm=1.0), lateral_mm=tilt + ripple)
+    why = _refused(readings, wheel, answer)
+    assert "swings 1.00 mm once a turn" in why
+    assert "bent axle" in why
+    assert "--checked axle" in why
+    checked = make_plan(readings, wheel, answer, wishes=Wishes(checked=frozenset({"axle"})))
+    assert checked.refused is None
+    assert checked.corrections
 
 
-def test_a_spoke_that_lost_its_tension_is_named(wheel, answer):
+def test_a_tilted_rim_that_is_out_besides_is_planned_with_a_word_on_the_axle(wheel, answer):
+    tilt = 1.5 * np.cos(np.radians(wheel.spoke_angles_deg) - 1.0)
+    rest = 0.3 * np.cos(np.radians(3 * wheel.spoke_angles_deg))
+    plan = make_plan(replace(out_of_true(wheel, 0, lateral_mm=1.0), lateral_mm=tilt + rest), wheel, answer)
+    assert plan.refused is None
+    assert any("axle" in note for note in plan.notes)
+
+
+def test_a_spoke_that_lost_its_tension_is_named_and_looked_at_first(wheel, answer):
     lost = -0.9 * 1000.0 / answer.tension_n[20, 20]
     readings = replace(
         out_of_true(wheel, 0, lateral_mm=1.0, tension=False, radial=False),
         lateral_mm=answer.lateral_mm[:, 20] * lost,
     )
-    assert any("spoke 21 (right side)" in note for note in make_plan(readings, wheel, answer).notes)
+    assert "spoke 21 (right side) had lost its tension: look whether it is broken" in _refused(
+        readings, wheel, answer
+    )
+    assert _refused(readings, wheel, answer, checked=frozenset({"axle"}))
+    sound = make_plan(readings, wheel, answer, wishes=Wishes(checked=frozenset({"spokes"})))
+    assert sound.refused is None
+
+
+def _flat_spot(wheel, depth_mm: float) -> np.ndarray:
+    """A dip of one smooth hollow, four spokes long at half its depth, across the valve."""
+    apart = (wheel.spoke_angles_deg + 180.0) % 360.0 - 180.0
+    return -depth_mm * np.exp(-((apart / 25.0) ** 2))
+
+
+def test_a_flat_spot_from_a_knock(wheel, answer):
+    readings = replace(out_of_true(wheel, 0, lateral_mm=0.8, tension=False), radial_mm=_flat_spot(wheel, 1.2))
+    why = _refused(readings, wheel, answer)
+    assert "flat spot at spokes 35 to 2" in why
+    assert "knock" in why
+    assert make_plan(readings, wheel, answer, wishes=Wishes(checked=frozenset({"rim"}))).refused is None
+    shallow = replace(readings, radial_mm=_flat_spot(wheel, 0.4))
+    assert make_plan(shallow, wheel, answer).refused is None
+
+
+def test_a_dip_that_its_spokes_pull_in_is_no_flat_spot(wheel, answer):
+    even = out_of_true(wheel, 0, lateral_mm=0.8)
+    tension = np.full(36, 1000.0)
+    tension[[34, 35, 0, 1]] = 1150.0
+    readings = replace(even, radial_mm=_flat_spot(wheel, 1.0), tension_n=tension)
+    assert "flat spot" not in (make_plan(readings, wheel, answer).refused or "")
+
+
+def test_damage_stops_every_plan(wheel, answer):
+    why = _refused(out_of_true(wheel, 0, lateral_mm=1.0), wheel, answer, cracked=True)
+    assert "crack" in why
+    assert "must not be ridden" in why
+
+
+def test_seized_nipples_are_left_alone_and_said(wheel, answer):
+    readings = out_of_true(wheel, 0, lateral_mm=1.5)
+    turned = [item.spoke for item in make_plan(readings, wheel, answer).corrections][:3]
+    plan = make_plan(readings, wheel, answer, wishes=Wishes(seized=tuple(turned)))
+    assert not set(turned) & {item.spoke for item in plan.corrections}
+    assert plan.corrections
+    assert any("left alone as seized" in note for note in plan.notes)
+    assert "no nipple turns" in _refused(readings, wheel, answer, seized=tuple(range(1, 37)))
+    with pytest.raises(BadInput, match="no spoke 37"):
+        make_plan(readings, wheel, answer, wishes=Wishes(seized=(37,)))
 
 
 def test_assumed_tension_is_said(wheel, answer):
@@ -113,3 +176,16 @@ def test_cautions_name_the_maker_a_mechanic_and_the_eyes(wheel, answer):
     text = " ".join(make_plan(out_of_true(wheel, 0, lateral_mm=1.0), wheel, answer).cautions)
     for word in ("maker", "mechanic", "eye protection", "crack", "seized", "Before riding"):
         assert word in text
+
+
+def test_the_price_of_a_bent_rim_is_said(wheel, answer):
+    """Tension is nearly even and the rim bent: truth is had at the price of uneven tension, if at all."""
+    bend = 0.5 * np.cos(np.radians(3 * wheel.spoke_angles_deg))
+    readings = out_of_true(wheel, 1, lateral_mm=0.8)
+    tension = 1000.0 + 0.4 * (readings.tension_n - readings.tension_n.mean())
+    bent = replace(readings, lateral_mm=readings.lateral_mm + bend, tension_n=tension)
+    strict = replace(wheel, tolerance=replace(wheel.tolerance, lateral_mm=0.2))
+    plan = make_plan(bent, strict, answer)
+    said = " ".join((*plan.notes, plan.refused or ""))
+    assert "% uneven" in said
+    assert "rim itself is bent" in said

@@ -1,0 +1,150 @@
+"""Patterns in the runout that point elsewhere than to nipples: axle and seat, one spoke, a knock.
+
+Where a pattern is plain, nothing is planned until someone has looked; where it is only likely, it is said.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.plan.problem import Problem, side_means
+from rimgauge.plan.wishes import Checked
+from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Wheel
+
+TILT_SHARE = 0.9
+"""Share of the lateral squares in one swing a turn above which the axle and the seat are looked at first."""
+SINGLE_SHARE = 0.85
+SINGLE_PLAIN = 0.95
+SINGLE_LOSS = 0.6
+"""A spoke that explains this share of the squares by losing that share of its tension may be broken; from the
+plain share on nothing is planned before someone has looked. Of random wheels one in a hundred is so."""
+FLAT_LEAST_MM = 0.6
+FLAT_WIDEST = 0.2
+FLAT_BUMP = 0.4
+"""A flat spot is at least this deep, at half its depth at most this share of the rim long, and the rest of the
+rim bulges by at most this share of its depth; the figures are our own."""
+PULLED_IN = 0.05
+"""Spokes in a dip that are tighter than their side by this share have pulled it in: no flat spot."""
+
+
+def points_elsewhere(
+    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, checked: frozenset[Checked]
+) -> str | None:
+    """Say what must be looked at before any nipple is turned, or None."""
+    if "spokes" not in checked and not problem.tension_known:
+        spoke = _lost_spoke(readings, wheel, influence, problem, SINGLE_PLAIN)
+        if spoke is not None:
+            return (
+                f"{_as_if_lost(wheel, spoke)}: look whether it is broken, or its nipple loose or cracked. Replace "
+                "or tension it first, then measure again. If all spokes are sound, plan with --checked spokes."
+            )
+    swing = _swing(readings, wheel, problem)
+    if "axle" not in checked and swing is not None and swing[1] <= problem.lateral.aim:
+        return (
+            f"the whole rim is tilted: it swings {swing[0]:.2f} mm once a turn, and apart from that it is true"
+            f" within {swing[1]:.2f} mm. That comes from a bent axle, a wheel that does not sit fully home, or "
+            "play in the bearings, and nipples would only hide it. See to that and measure again. If all of it is"
+            " in order, plan with --checked axle."
+        )
+    return None if "rim" in checked else _flat_spot(readings, wheel, problem)
+
+
+def hints(readings: Readings, wheel: Wheel, influence: Influence, problem: Problem) -> list[str | None]:
+    """Say what the shape of the runout hints at; None where it hints at nothing."""
+    swing = _swing(readings, wheel, problem)
+    lost = _lost_spoke(readings, wheel, influence, problem, SINGLE_SHARE)
+    return [
+        None
+        if swing is None
+        else "Nearly all of the lateral runout is one swing a turn, the whole rim tilted: before turning a "
+        "nipple, check that the axle is straight, sits fully home and has no play in its bearings, then "
+        "measure again.",
+        None
+        if lost is None
+        else f"{_as_if_lost(wheel, lost).capitalize()}: look whether it is broken, or its nipple loose or "
+        "cracked, before turning any other.",
+    ]
+
+
+def _as_if_lost(wheel: Wheel, spoke: int) -> str:
+    return f"the runout looks as if spoke {spoke + 1} ({wheel.flanges[spoke]} side) had lost its tension"
+
+
+def _swing(readings: Readings, wheel: Wheel, problem: Problem) -> tuple[float, float] | None:
+    """Total runout of one swing a turn and of the rest, where the swing is nearly all of it [mm]."""
+    line = problem.lateral
+    if not line.known or line.reading_before <= line.end:
+        return None
+    angle = np.radians(wheel.spoke_angles_deg[np.isfinite(readings.lateral_mm)])
+    design = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
+    factors = np.linalg.lstsq(design, line.start, rcond=None)[0]
+    left = line.start - design @ factors
+    if left @ left > (1 - TILT_SHARE) * np.sum((line.start - line.start.mean()) ** 2):
+        return None
+    return 2 * float(np.hypot(*factors[1:])), float(np.ptp(left))
+
+
+def _lost_spoke(
+    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, share: float
+) -> int | None:
+    """Index of the one spoke whose loss of tension would explain this share of the lateral runout."""
+    line = problem.lateral
+    read = np.isfinite(readings.lateral_mm)
+    if not line.known or line.reading_before <= line.end:
+        return None
+    runout = line.start - line.start.mean()
+    columns = influence.lateral_mm[read] - influence.lateral_mm[read].mean(axis=0)
+    turns = (columns.T @ runout) / (columns**2).sum(axis=0)
+    left = ((runout[:, None] - columns * turns) ** 2).sum(axis=0)
+    spoke = int(np.argmin(left))
+    loss = -turns[spoke] * influence.tension_n[spoke, spoke]
+    if problem.tension_known:
+        loss = float(side_means(problem.tension_n, wheel)[spoke] - problem.tension_n[spoke])
+    if left[spoke] > (1 - share) * (runout @ runout) or loss < SINGLE_LOSS * problem.tension_n[spoke]:
+        return None
+    return spoke
+
+
+def _flat_spot(readings: Readings, wheel: Wheel, problem: Problem) -> str | None:
+    """Tell a short inward dip in a rim that is round otherwise, unless its spokes pull it in."""
+    line = problem.radial
+    if not line.known:
+        return None
+    spokes = np.flatnonzero(np.isfinite(readings.radial_mm))
+    off = line.start - np.median(line.start)
+    depth = -float(off.min())
+    dip = _about_lowest(off, off < -depth / 2)
+    shallow = depth < max(FLAT_LEAST_MM, line.end)
+    if shallow or dip.mean() > FLAT_WIDEST or off.max() > FLAT_BUMP * depth:
+        return None
+    dented = spokes[dip]
+    if problem.tension_known:
+        means = side_means(problem.tension_n, wheel)
+        if (problem.tension_n[dented] / means[dented]).mean() > 1 + PULLED_IN:
+            return None
+    first, last = _ends(dented, len(wheel.flanges))
+    return (
+        f"the rim has a flat spot at spokes {first + 1} to {last + 1}, {depth:.2f} mm deep, and is round otherwise:"
+        " that looks like a knock. Spokes can hardly push a rim out, and loosening them there would leave them "
+        "slack. Look for a dent or cracks; a mechanic will tell whether the rim can be saved. If it is sound, "
+        "plan with --checked rim."
+    )
+
+
+def _about_lowest(off: FloatArray, low: BoolArray) -> BoolArray:
+    """Keep of the low places those that hang together with the lowest, round the rim."""
+    kept = np.zeros_like(low)
+    lowest = int(np.argmin(off))
+    for way in (1, -1):
+        place = lowest
+        while low[place] and not (kept[place] and place != lowest):
+            kept[place] = True
+            place = (place + way) % len(low)
+    return kept
+
+
+def _ends(dented: IntArray, spokes: int) -> tuple[int, int]:
+    """First and last spoke of a stretch, which may lie across the valve."""
+    apart = np.diff(np.append(dented, dented[0] + spokes))
+    last = int(np.argmax(apart))
+    return int(dented[(last + 1) % len(dented)]), int(dented[last])
