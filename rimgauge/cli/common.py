@@ -75,14 +75,13 @@ def view_in_job(job: Job, direction: Direction | None) -> Path:
     return found[0]
 
 
-def view_beside(source: str, job: Job | None) -> Path | None:
-    """Find the view.json that lies with a folder of frames, or beside a video; the job's own is the job's matter."""
+def view_beside(source: str) -> Path | None:
+    """Find the view.json that lies with a folder of frames, or beside a video."""
     place = Path(source)
     folders = [place] if place.is_dir() else [place.parent] if place.is_file() else []
     if place.is_dir() and place.resolve().name == "frames":
         folders.append(place.resolve().parent)
-    own = None if job is None else job.folder.resolve()
-    found = (folder / "view.json" for folder in folders if folder.resolve() != own)
+    found = (folder / "view.json" for folder in folders)
     return next((path for path in found if path.is_file()), None)
 
 

@@ -38,7 +38,7 @@ COLUMNS = 80
     "--view",
     "view_file",
     type=click.Path(path_type=Path),
-    help="Where things are. Default: the view.json beside the frames, or the job's.",
+    help="Where things are. Default: the job's, or the view.json beside the frames.",
 )
 @click.option(
     "--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views SOURCE shows."
@@ -120,7 +120,9 @@ def command(
     from rimgauge.cli.guidance import guided
 
     folder = job.find_job(Path.cwd())
-    view = _view(view_file or view_beside(source, folder), direction, folder)
+    if view_file is None and folder is None:
+        view_file = view_beside(source)
+    view = _view(view_file, direction, folder)
     if wheel_file is None and spokes is None and folder is not None:
         wheel_file = folder.wheel
     wheel = load_wheel(wheel_file, spokes)
@@ -302,7 +304,7 @@ def worst_picture(runout: Runout, seen: GapTrack, view: View, files: list[Path])
 
 
 def _view(view_file: Path | None, direction: Direction | None, folder: Job | None) -> View:
-    """Read the view that was named or lies beside the frames, else the one of the job here that fits."""
+    """Read the view that was named, else the one of the job here that fits."""
     from rimgauge.job import read_view
 
     if view_file is None:

@@ -27,7 +27,7 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
     "--view",
     "view_file",
     type=_FILE,
-    help="Where things are. Default: the view.json beside the frames, or the job's.",
+    help="Where things are. Default: the job's, or the view.json beside the frames.",
 )
 @click.option("--spokes", metavar="NUMBER", help="How many spokes the wheel has.")
 @click.option("--wheel", type=_FILE, help="The build of the wheel (wheel.toml) instead of --spokes.")
@@ -180,14 +180,12 @@ def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bo
 
 
 def _view(path: Path | None, source: str, direction: Direction) -> View:
-    """Read the view that was named, else the one beside the frames, else the job's."""
+    """Read the view that was named, else the job's, else the one beside the frames."""
     from rimgauge.job import find_job, read_view, view_path
 
     if path is None:
         job = find_job(Path.cwd())
-        path = view_beside(source, job)
-        if path is None and job is not None:
-            path = view_path(job, direction)
+        path = view_beside(source) if job is None else view_path(job, direction)
     if path is None:
         raise BadInput("say where things are in the picture with --view view.json; `rimgauge aim` makes one")
     return read_view(path)
