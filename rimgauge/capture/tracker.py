@@ -19,6 +19,7 @@ from rimgauge.capture.shape import least_outside_px
 from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
 from rimgauge.capture.slide import find_slide
 from rimgauge.capture.sources import Frame
+from rimgauge.capture.steadiness import stretches
 from rimgauge.errors import FrameTrouble, RimNotSeen
 from rimgauge.records import BoolArray, Box, Edge, EdgeTrack, FloatArray, GapTrack, View
 
@@ -203,7 +204,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         sightings.append(tracker.sight(frame))
         marks.append(tracker.mark_strip(frame).astype(np.float32))
         spokes.append(tracker.spoke_strip(frame).astype(np.float32))
-    sides = [_vague_left_out([s[k] for s in sightings]) for k in range(len(view.edges))]
+    sides = _unmoved([_vague_left_out([s[k] for s in sightings]) for k in range(len(view.edges))])
     count = len(times)
     mark_px, strength, slide = np.full(count, np.nan), np.zeros(count), None
     if view.mark_box is not None:
@@ -228,6 +229,26 @@ def _vague_left_out(sightings: list[Sighting]) -> list[Sighting]:
     limit_px = max(MOST_VAGUE * float(np.median(errors)), LEAST_VAGUE_PX) if errors else math.inf
     why = "the rim's edge was far less clear than usual"
     return [s if s.lost or s.standard_error_px <= limit_px else replace(s, lost=why) for s in sightings]
+
+
+def _unmoved(sides: list[list[Sighting]]) -> list[list[Sighting]]:
+    """Leave out all but the longest stretch in which neither camera nor pointer was moved for good.
+
+    A pointer that was bent has another gap from then on, and after a knock the camera looks from elsewhere.
+    """
+    good = np.array([not any(s.lost for s in each) for each in zip(*sides, strict=True)])
+    stretch = np.max([stretches(np.array([s.tip_px for s in side]), good) for side in sides], axis=0)
+    if stretch.max() == 0:
+        return sides
+    longest = np.argmax(np.bincount(stretch[good]))
+    why = "the camera or the pointer was moved for good, and only the longer stretch counts"
+    return [
+        [
+            s if s.lost or here == longest else replace(s, lost=why)
+            for s, here in zip(side, stretch, strict=True)
+        ]
+        for side in sides
+    ]
 
 
 def _edge_track(edge: Edge, sightings: list[Sighting]) -> EdgeTrack:

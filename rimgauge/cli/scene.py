@@ -75,6 +75,18 @@ _CURVE_HEADER = ["angle_deg", "runout_mm"]
 )
 @click.option("--flicker", type=float, default=0.01, help="Brightness from frame to frame, sd as a fraction.")
 @click.option("--shake-px", type=float, default=0.0, help="Shake of the camera, sd in pixels.")
+@click.option("--bump-px", type=float, default=0.0, help="A knock moves the camera for good half way.")
+@click.option(
+    "--pointer-bent-px", type=float, default=0.0, help="The pointer is bent away from the rim on the way."
+)
+@click.option("--hand-frames", type=int, default=0, help="A hand passes before pointer and rim for so many.")
+@click.option("--dimming", type=float, default=0.0, help="Share of the light that is lost by the end.")
+@click.option(
+    "--exposure-step", type=float, default=0.0, help="The camera brightens by this share every other second."
+)
+@click.option("--background-sway-px", type=float, default=0.0, help="What lies behind moves to and fro.")
+@click.option("--both-sides", is_flag=True, help="A second pointer stands at the rim's other edge.")
+@click.option("--width-runout-mm", type=float, default=0.0, help="How much the rim's width varies.")
 @click.option("--no-scale", is_flag=True, help="Leave the scale out of view.json.")
 @click.option(
     "--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Same seed, same frames."
@@ -85,6 +97,7 @@ def command(
     folder: Path,
     runout_mm: float,
     other_runout_mm: float,
+    width_runout_mm: float,
     curve: Path | None,
     exposure_ms: float,
     no_scale: bool,
@@ -101,14 +114,22 @@ def command(
 
     from rimgauge.scene import SceneSpec, random_curve
 
-    for option, value in (("--runout-mm", runout_mm), ("--other-runout-mm", other_runout_mm)):
+    amounts = {
+        "--runout-mm": runout_mm,
+        "--other-runout-mm": other_runout_mm,
+        "--width-runout-mm": width_runout_mm,
+    }
+    for option, value in amounts.items():
         if not 0 <= value <= 20:
             raise BadInput(f"{option} is {value}: it must lie between 0 and 20")
     rng = np.random.default_rng([options["seed"], 9])
     drawn, other = random_curve(rng, runout_mm), random_curve(rng, other_runout_mm)
+    width = random_curve(rng, width_runout_mm)
     measured = drawn if curve is None else read_curve(curve)
     lateral, radial = (measured, other) if options["direction"] == "lateral" else (other, measured)
-    spec = SceneSpec(lateral_mm=lateral, radial_mm=radial, exposure_s=exposure_ms / 1000, **options)
+    spec = SceneSpec(
+        lateral_mm=lateral, radial_mm=radial, width_mm=width, exposure_s=exposure_ms / 1000, **options
+    )
     truth = write_scene(folder, spec, given_scale=not no_scale)
     summary = {
         "folder": str(folder),

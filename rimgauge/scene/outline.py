@@ -54,6 +54,7 @@ class Outline:
         self.radius_mm = spec.radius_mm
         self._lateral = fine_table(spec.lateral_mm)
         self._radial = fine_table(spec.radial_mm)
+        self._width = fine_table(spec.width_mm)
         self._outward = spec.outward
 
     def corner_points(
@@ -63,22 +64,25 @@ class Outline:
         angle = np.asarray(wheel_angle_deg) - past_deg
         x, z = self.profile.corners[corner]
         radius = self.radius_mm + z + look_up(self._radial, angle)
+        aside = look_up(self._lateral, angle)
+        if x * self._outward < 0.0:
+            aside = aside - self._outward * look_up(self._width, angle)
         past = np.radians(past_deg)
         return np.stack(
             (
-                x + look_up(self._lateral, angle),
+                x + aside,
                 radius * np.sin(past),
                 radius * np.cos(past) - self.radius_mm,
             ),
             axis=-1,
         )
 
-    def gap_px(self, tip: FloatArray, wheel_angle_deg: FloatArray) -> FloatArray:
+    def gap_px(self, tip: FloatArray, wheel_angle_deg: FloatArray, *, other_side: bool = False) -> FloatArray:
         """Measure (n,) from the tip (2,) to the outline along the measuring direction at the tip [px].
 
         Each corner is followed to the tip's height by Newton's method; the outermost one is the outline.
         """
-        outward = self._outward * self.camera.positive
+        outward = (-self._outward if other_side else self._outward) * self.camera.positive
         across = np.array((-outward[1], outward[0]))
         gaps = []
         for corner in range(len(self.profile.corners)):

@@ -17,24 +17,28 @@ _GREY = {"dark": 34.0, "pale": 222.0}
 _THREAD_MM = 1.0
 
 
-def pointer_tip(spec: SceneSpec, camera: Camera) -> FloatArray:
+def pointer_tip(spec: SceneSpec, camera: Camera, *, other_side: bool = False) -> FloatArray:
     """Where the tip stands in the picture: `gap_mm` outside the edge of a rim without runout."""
-    return camera.project(camera.edge + spec.outward * spec.gap_mm * camera.measuring)
+    reach = -(spec.rim_width_mm + spec.gap_mm) if other_side else spec.gap_mm
+    return camera.project(camera.edge + spec.outward * reach * camera.measuring)
 
 
-def draw_pointer(spec: SceneSpec, camera: Camera, canvas: Canvas) -> tuple[Picture, Picture]:
+def draw_pointer(
+    spec: SceneSpec, camera: Camera, canvas: Canvas, *, other_side: bool = False
+) -> tuple[Picture, Picture]:
     """Draw the pointer: its share of each canvas pixel (rows, columns, 1) and its colour (rows, columns, 3).
 
     The tip is the point of a rounded strip or wire, the flat end of a bolt, or the corner of a card.
     """
     pixels = canvas.pixels()
-    behind, aside = _from_tip(spec, camera, pixels)
+    behind, aside = _from_tip(spec, camera, pixels, other_side)
     inside = _depth(spec.pointer, behind, aside) / spec.mm_per_px
     share = np.clip(inside + 0.5, 0, 1)
     border = np.abs(inside) < 1.5
     step = (np.arange(_FINE) + 0.5) / _FINE - 0.5
     around = np.stack(np.meshgrid(step, step), axis=-1).reshape(-1, 2)
-    fine = _depth(spec.pointer, *_from_tip(spec, camera, pixels[border][:, None] + around)) / spec.mm_per_px
+    places = pixels[border][:, None] + around
+    fine = _depth(spec.pointer, *_from_tip(spec, camera, places, other_side)) / spec.mm_per_px
     share[border] = np.clip(fine * _FINE + 0.5, 0, 1).mean(axis=1)
 
     round_off = np.clip(aside / (_WIDTH_MM[spec.pointer] / 2), -1, 1)
@@ -49,10 +53,15 @@ def draw_pointer(spec: SceneSpec, camera: Camera, canvas: Canvas) -> tuple[Pictu
     return share[..., None].astype(np.float32), colour.astype(np.float32)
 
 
-def _from_tip(spec: SceneSpec, camera: Camera, pixels: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _from_tip(
+    spec: SceneSpec, camera: Camera, pixels: FloatArray, other_side: bool
+) -> tuple[FloatArray, FloatArray]:
     """How far behind the tip and aside from it pixels (…, 2) lie, in the pointer's plane [mm]."""
     place = camera.on_board(pixels)
-    return spec.outward * place[..., 0] - spec.gap_mm, place[..., 1]
+    outside = spec.outward * place[..., 0]
+    if other_side:
+        outside = -outside - spec.rim_width_mm
+    return outside - spec.gap_mm, place[..., 1]
 
 
 def _depth(kind: str, behind: FloatArray, aside: FloatArray) -> FloatArray:

@@ -14,6 +14,7 @@ from rimgauge.records import FloatArray, record
 from .background import draw_background, light
 from .camera import Camera, place_camera
 from .canvas import Canvas, Picture, Tracer, blurred, make_canvas
+from .happenings import Happening, happenings, lay_hand, moved
 from .motion import Spin, turn_by_hand
 from .outline import Outline
 from .pointer import draw_pointer, pointer_tip
@@ -46,7 +47,7 @@ class Scene:
 
     Everything drawn from chance comes from generators seeded by the spec: the same spec gives the same
     pictures, and the still parts don't depend on how many frames are taken. gap_round_px (720,): the gap
-    at every half degree of one revolution.
+    at every half degree of one revolution; other_gap_round_px at the rim's other edge (lateral only).
 
     Limits
     ------
@@ -70,13 +71,17 @@ class Scene:
                 "seen from there the rim would cover the pointer: tilt the camera the other way, or take "
                 f"a gap of more than {spec.gap_mm:g} mm"
             )
+        self.other_tip_px: FloatArray = pointer_tip(spec, self.camera, other_side=True)
+        self.other_gap_round_px: FloatArray = self.outline.gap_px(self.other_tip_px, around, other_side=True)
         self.spin: Spin = turn_by_hand(spec, hand)
         self.gap_px: FloatArray = self.outline.gap_px(self.tip_px, self.spin.angle_deg)
         self._canvas: Canvas = make_canvas(self.camera, spec.image_size)
         self._tracer = Tracer(self.outline, self._canvas, spec.mm_per_px)
         self._surface = Surface(spec, self.outline.profile, still)
         self._spokes = Spokes(spec, self.camera, self._canvas)
-        self._share, self._colour = draw_pointer(spec, self.camera, self._canvas)
+        self._pointers = [draw_pointer(spec, self.camera, self._canvas)]
+        if spec.both_sides:
+            self._pointers.append(draw_pointer(spec, self.camera, self._canvas, other_side=True))
         self._background = self._shaded(self._spokes.with_hub(draw_background(spec, self._canvas, still)))
         self._light = light(spec, self._canvas, still)
         place = np.arange(self._canvas.rows, dtype=np.float32) / self._canvas.rows
@@ -85,18 +90,21 @@ class Scene:
     def frames(self) -> Iterator[Frame]:
         """Photograph the wheel in turn, frame by frame."""
         spec = self.spec
+        happening = happenings(spec, self.spin.time_s)
         for index, (time_s, angle, speed, gap) in enumerate(
             zip(self.spin.time_s, self.spin.angle_deg, self.spin.speed_deg_s, self.gap_px, strict=True)
         ):
             mains = np.sin(2 * np.pi * 100.0 * time_s)
             brightness = 1.0 + spec.flicker * (0.7 * mains + 0.7 * self._sensor.standard_normal())
             shake = spec.shake_px * self._sensor.standard_normal(2)
-            picture = self.photograph(angle, speed * spec.exposure_s, brightness, shake)
+            now = happening[index]
+            brightness, shake = brightness * now.light, shake + now.camera_px
+            picture = self.photograph(angle, speed * spec.exposure_s, brightness, shake, now)
             yield Frame(
                 index=index,
                 time_s=float(time_s),
                 wheel_angle_deg=float(angle),
-                gap_px=float(gap),
+                gap_px=float(gap) + now.pointer_px,
                 shake_px=(float(shake[0]), float(shake[1])),
                 brightness=float(brightness),
                 image=self.expose(picture),
@@ -108,6 +116,7 @@ class Scene:
         blur_deg: float = 0.0,
         brightness: float = 1.0,
         shake_px: FloatArray | tuple[float, float] = (0.0, 0.0),
+        now: Happening | None = None,
     ) -> Picture:
         """Give the picture (height, width, 3) that reaches the sensor, in grey levels and without noise.
 
@@ -115,21 +124,30 @@ class Scene:
         ------
         The rim's edge is drawn where it is at mid-exposure; its surface and the spokes are smeared.
         """
-        picture = self._spokes.draw(self._background, wheel_angle_deg, blur_deg)
+        background = self._background
+        if now is not None and now.background_px.any():
+            background = moved(background, now.background_px)
+        spec = self.spec
+        picture = self._spokes.draw(background, wheel_angle_deg, blur_deg)
         traced = self._tracer.trace(wheel_angle_deg)
         surface = self._surface.seen(wheel_angle_deg - traced.past_deg, abs(blur_deg))
         lay_rim(picture, traced, np.asarray(surface * self._glint, dtype=np.float32), self._surface.starts)
-        picture = picture + self._share * (self._colour - picture)
+        for number, layers in enumerate(self._pointers):
+            if now is not None and now.pointer_px and number == 0:
+                bent = now.pointer_px * spec.outward * self._canvas.place(self.camera.positive)
+                share, colour = (moved(layer, bent) for layer in layers)
+            else:
+                share, colour = layers
+            picture = picture + share * (colour - picture)
+        if now is not None and now.hand is not None:
+            place = self._canvas.place
+            picture = lay_hand(picture, place(self.tip_px), place(self.camera.forward), now.hand)
         picture *= self._light * np.float32(brightness)
         if self._canvas.transposed:
             picture = np.ascontiguousarray(picture.transpose(1, 0, 2))
-        picture = blurred(picture, self.spec.blur_px)
+        picture = blurred(picture, spec.blur_px)
         if np.any(shake_px):
-            move = np.array(((1.0, 0.0, shake_px[0]), (0.0, 1.0, shake_px[1])))
-            size = (picture.shape[1], picture.shape[0])
-            border = cv2.BORDER_REPLICATE
-            moved = cv2.warpAffine(picture, move, size, flags=cv2.INTER_LANCZOS4, borderMode=border)
-            picture = np.asarray(moved, dtype=np.float32)
+            picture = moved(picture, np.asarray(shake_px))
         return picture
 
     def expose(self, picture: Picture) -> NDArray[np.uint8]:
@@ -148,6 +166,6 @@ class Scene:
 
     def _shaded(self, background: Picture) -> Picture:
         """Darken the background with the pointer's soft shadow, off to one side."""
-        share = np.pad(self._share[..., 0], ((14, 0), (9, 0)), mode="edge")[:-14, :-9]
+        share = np.pad(self._pointers[0][0][..., 0], ((14, 0), (9, 0)), mode="edge")[:-14, :-9]
         shadow = blurred(share, 7.0)
         return np.asarray(background * (1 - _SHADOW * shadow[..., None]), dtype=np.float32)

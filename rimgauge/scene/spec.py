@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import field
 from typing import Literal, get_args
 
 import numpy as np
@@ -51,6 +52,12 @@ _RANGES: dict[str, tuple[float, float]] = {
     "flicker": (0, 0.3),
     "shake_px": (0, 10),
     "dropped_frames": (0, 1000),
+    "bump_px": (0, 100),
+    "pointer_bent_px": (-10, 10),
+    "hand_frames": (0, 1000),
+    "dimming": (0, 0.8),
+    "exposure_step": (-0.5, 0.5),
+    "background_sway_px": (0, 20),
 }
 
 
@@ -67,7 +74,12 @@ class SceneSpec:
     camera leans out of the measuring plane, so that the other direction leaks in. texture: strength of the
     rim's machining lines, stains and specks, 1 for a used wheel, 0 for plain paint. blur_px: sd of the
     optical blur. noise: sd in grey levels at mid grey. flicker: sd of the brightness from frame to frame,
-    as a fraction. shake_px: sd of the camera's shake. mark_bgr: colour of the tape at the valve.
+    as a fraction. shake_px: sd of the camera's shake. mark_bgr: colour of the tape at the valve. bump_px: how far
+    a knock moves the camera's picture for good. pointer_bent_px: how far the pointer is bent away from the rim
+    on the way. hand_frames: how many a hand passes through. dimming: share of the light lost by the end.
+    exposure_step: by which share the camera brightens every other second. background_sway_px: how far
+    what lies behind moves to and fro. both_sides: a second pointer stands at the rim's other edge. width_mm
+    (720,): how much wider than usual the rim is, on the side away from the pointer.
     """
 
     lateral_mm: FloatArray
@@ -106,6 +118,14 @@ class SceneSpec:
     jpeg_quality: int = 88
     flicker: float = 0.01
     shake_px: float = 0.0
+    bump_px: float = 0.0
+    pointer_bent_px: float = 0.0
+    hand_frames: int = 0
+    dimming: float = 0.0
+    exposure_step: float = 0.0
+    background_sway_px: float = 0.0
+    both_sides: bool = False
+    width_mm: FloatArray = field(default_factory=lambda: np.zeros(CURVE_POINTS))
     seed: int = 1
 
     def __post_init__(self) -> None:
@@ -120,12 +140,14 @@ class SceneSpec:
             raise BadInput(f"a wheel with {self.spokes} spokes can't be laced: take an even number")
         if min(self.image_size) < 120 or max(self.image_size) > 4000:
             raise BadInput(f"image size {self.image_size} is out of reach: take 120 to 4000 pixels a side")
-        for name in ("lateral_mm", "radial_mm"):
+        for name in ("lateral_mm", "radial_mm", "width_mm"):
             curve = np.array(getattr(self, name), dtype=np.float64)
             if curve.shape != (CURVE_POINTS,) or not np.isfinite(curve).all():
                 raise BadInput(f"{name} must hold {CURVE_POINTS} finite numbers, one every half degree")
             curve.flags.writeable = False
             object.__setattr__(self, name, curve)
+        if self.both_sides and self.direction == "radial":
+            raise BadInput("two pointers stand at the two edges of a lateral view: take direction lateral")
         nearest = self.gap_mm - (self.outward * self.runout_mm).max()
         if nearest < 0.15:
             raise BadInput(

@@ -7,11 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from rimgauge.records import Box, Edge, FloatArray, Scale, View
+from rimgauge.records import Box, Edge, Flange, FloatArray, Scale, Side, View
 
 from .render import Frame, Scene
 from .spec import CURVE_POINTS
 
+_MARGIN_PX = 8.0
+_OTHER: dict[Flange, Flange] = {"right": "left", "left": "right"}
 _SCALE_RELATIVE = 0.001
 """Relative standard uncertainty stated with a scale that is given rather than measured."""
 
@@ -27,21 +29,29 @@ def apparent_mm(scene: Scene) -> FloatArray:
     return np.asarray(scene.spec.outward * away)
 
 
+def apparent_width_mm(scene: Scene) -> FloatArray:
+    """How much wider than its mean the rim seems at each half degree (720,) to two pointers [mm]."""
+    gaps = scene.gap_round_px + scene.other_gap_round_px
+    return np.asarray((gaps.mean() - gaps) * scene.camera.mm_per_px)
+
+
 def scene_view(scene: Scene, *, given_scale: bool = True) -> View:
     """Say where pointer, rim, mark and spokes are in the picture, as a person would who drew the boxes."""
     spec, camera = scene.spec, scene.camera
     per_mm = 1.0 / camera.mm_per_px
 
-    def box(measuring: tuple[float, float], forward: tuple[float, float]) -> Box:
-        """Box from ranges in pixels outward from the tip and along `forward`."""
+    def box(measuring: tuple[float, float], forward: tuple[float, float], *, other_side: bool = False) -> Box:
+        """Box from ranges in pixels outward from a tip and along `forward`."""
+        tip = scene.other_tip_px if other_side else scene.tip_px
+        outward = -spec.outward if other_side else spec.outward
         corners = [
-            scene.tip_px + spec.outward * out * camera.positive + along * camera.forward
+            tip + outward * out * camera.positive + along * camera.forward
             for out in measuring
             for along in forward
         ]
         return _box(np.array(corners), spec.image_size)
 
-    near, far = scene.gap_round_px.min(), scene.gap_round_px.max()
+    near = scene.gap_round_px.min()
     bed = spec.rim_width_mm if spec.direction == "lateral" else spec.rim_depth_mm
     inner = spec.gap_mm + bed
     length = spec.image_size[1] if abs(camera.forward[1]) > 0.5 else spec.image_size[0]
@@ -51,12 +61,18 @@ def scene_view(scene: Scene, *, given_scale: bool = True) -> View:
     else:
         mark = box((-(inner - 5.5) * per_mm, -(spec.gap_mm + 3.2) * per_mm), (-0.45 * length, 0.45 * length))
         spokes = box((-(inner + 4.8) * per_mm, -(inner + 2.0) * per_mm), (-0.3 * length, 0.3 * length))
-    margin = 8.0
-    edge = Edge(
-        side="outer" if spec.direction == "radial" else spec.side,
-        pointer_box=box((-0.3 * near, 38), (-26, 26)),
-        rim_box=box((-far - margin, -0.42 * near), (-40, 40)),
-    )
+
+    def edge(side: Side, gap_px: FloatArray, *, other_side: bool = False) -> Edge:
+        near, far = gap_px.min(), gap_px.max()
+        return Edge(
+            side=side,
+            pointer_box=box((-0.3 * near, 38), (-26, 26), other_side=other_side),
+            rim_box=box((-far - _MARGIN_PX, -0.42 * near), (-40, 40), other_side=other_side),
+        )
+
+    edges = [edge("outer" if spec.direction == "radial" else spec.side, scene.gap_round_px)]
+    if spec.both_sides:
+        edges.append(edge(_OTHER[spec.side], scene.other_gap_round_px, other_side=True))
     scale = Scale(
         mm_per_px=camera.mm_per_px,
         standard_uncertainty_mm_per_px=camera.mm_per_px * _SCALE_RELATIVE,
@@ -67,7 +83,7 @@ def scene_view(scene: Scene, *, given_scale: bool = True) -> View:
         image_size=spec.image_size,
         positive=camera.positive,
         forward=camera.forward,
-        edges=(edge,),
+        edges=tuple(edges),
         mark_box=mark,
         mark_to_pointer_deg=0.0,
         spoke_box=spokes,
@@ -108,6 +124,8 @@ def scene_truth(scene: Scene, frames: list[Frame]) -> dict[str, Any]:
             "lateral_mm": np.round(spec.lateral_mm, 5).tolist(),
             "radial_mm": np.round(spec.radial_mm, 5).tolist(),
             "apparent_runout_mm": np.round(apparent, 5).tolist(),
+            "width_mm": np.round(spec.width_mm, 5).tolist(),
+            "apparent_width_mm": np.round(apparent_width_mm(scene), 5).tolist(),
         },
         "mm_per_px_at_rim_edge": scale,
         "tip_px": np.round(scene.tip_px, 4).tolist(),

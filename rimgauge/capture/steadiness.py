@@ -1,0 +1,44 @@
+"""Was the camera knocked, or the pointer bent? Where the tip stands in the picture tells, frame by frame."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.records import BoolArray, FloatArray, IntArray
+
+WINDOW = 12
+"""Good frames before and after a moment that are compared: under half a second, too short for a hand to sag."""
+LEAST_STEP_PX = 0.5
+"""A smaller step is 0.06 mm at the usual scale, and hides in what doesn't repeat from turn to turn."""
+STANDS_OUT = 5.0
+"""A step must be so many times the spread on either side: shake and a slow drift are no steps."""
+
+
+def stretches(tip_px: FloatArray, good: BoolArray) -> IntArray:
+    """Number the stretches (n,) between moments at which the tip jumped for good.
+
+    Parameters
+    ----------
+    tip_px : (n, 2), where the tip stands in each frame.
+    good : (n,) frames that tell it.
+    """
+    count = len(good)
+    seen = np.flatnonzero(good)
+    if len(seen) < 2 * WINDOW:
+        return np.zeros(count, dtype=np.intp)
+    windows = np.lib.stride_tricks.sliding_window_view(tip_px[seen], WINDOW, axis=0)
+    middle = np.median(windows, axis=2)
+    spread = 1.4826 * np.median(np.abs(windows - middle[..., None]), axis=2).max(axis=1)
+    step = np.linalg.norm(middle[WINDOW:] - middle[:-WINDOW], axis=1)
+    share = step / np.maximum(STANDS_OUT * np.maximum(spread[WINDOW:], spread[:-WINDOW]), LEAST_STEP_PX)
+    jump = np.linalg.norm(np.diff(tip_px[seen], axis=0), axis=1)
+    result = np.zeros(count, dtype=np.intp)
+    while share.max(initial=0.0) > 1.0:
+        # All windows that hold a jump see it; the clearest ones are centred on it to a few frames.
+        clearest = int(np.argmax(share))
+        last = (
+            clearest + WINDOW // 2 + int(np.argmax(jump[clearest + WINDOW // 2 : clearest + 3 * WINDOW // 2]))
+        )
+        result[seen[last] + 1 :] += 1
+        share[max(0, clearest - WINDOW) : clearest + WINDOW + 1] = 0.0
+    return result
