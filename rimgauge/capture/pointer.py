@@ -16,6 +16,10 @@ from rimgauge.capture.shift import MARGIN_PX, Look, learn_look
 from rimgauge.errors import PointerNotSeen
 from rimgauge.records import FloatArray, IntArray
 
+LEAST_STEEPNESS = 2.5
+"""Grey levels a pixel by which a pointer's outline must stand out; a wall's stains, which the mean of many frames
+shows well above its noise, have up to 1.7, and the faintest pointer among the rendered scenes 9."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PointerLook:
@@ -52,7 +56,7 @@ def find_tip(mean: FloatArray, noise: float, where: str) -> tuple[float, float]:
     Raises
     ------
     PointerNotSeen
-        Nothing stands out of the noise [grey levels].
+        Nothing stands out of the noise [grey levels], or of what a plain wall shows.
     """
     kernel = np.array([0.25, 0.5, 0.25])
     smooth = np.apply_along_axis(np.convolve, 1, np.pad(mean, ((0, 0), (1, 1)), mode="edge"), kernel, "valid")
@@ -60,6 +64,8 @@ def find_tip(mean: FloatArray, noise: float, where: str) -> tuple[float, float]:
         np.convolve, 0, np.pad(smooth, ((1, 1), (0, 0)), mode="edge"), kernel, "valid"
     )
     steepness = np.abs(np.gradient(smooth, axis=1))
+    if float(steepness.max()) < LEAST_STEEPNESS:
+        raise PointerNotSeen(_not_seen(where))
     threshold = max(0.3 * float(np.quantile(steepness, 0.98)), 6.0 * noise)
     peak = (steepness[:, 1:-1] >= steepness[:, :-2]) & (steepness[:, 1:-1] > steepness[:, 2:])
     peak &= steepness[:, 1:-1] > threshold

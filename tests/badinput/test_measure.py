@@ -74,10 +74,11 @@ def test_box_outside_the_picture(few: Path, capsys: pytest.CaptureFixture[str]) 
     assert "mark_box" in said
 
 
-def test_no_pointer_in_its_box(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("box", [[20, 20, 40, 40], [20, 200, 60, 60], [550, 20, 40, 40], [400, 300, 50, 50]])
+def test_no_pointer_in_its_box(few: Path, capsys: pytest.CaptureFixture[str], box: list[int]) -> None:
     view = few.parent / "view.json"
     fields = json.loads(view.read_text(encoding="utf-8"))
-    fields["edges"][0]["pointer_box"] = [20, 20, 40, 40]
+    fields["edges"][0]["pointer_box"] = box
     changed_view(view, edges=fields["edges"])
     said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
     assert "pointer" in said
