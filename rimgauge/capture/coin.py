@@ -25,6 +25,8 @@ LEAST_SEEN = 0.6
 """Share of the outline that must be seen; fingers may cover the rest."""
 FARTHEST, NEAREST = 1.5, 0.85
 """The outermost outline is sought between these shares of the one found first: coins have rings inside."""
+BESIDE, MOST_OUTSIDE = 1.06, 0.4
+"""Farther out than this share, no more than that share of another outline may be seen."""
 MOST_FLAT = 0.85
 """A coin seen flatter than this is held too slantwise to tell a scale."""
 MOST_ROUGH_PX = 0.6
@@ -63,6 +65,10 @@ def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> C
                 "brightness, light it evenly and cover less of it"
             )
         shape, rough_px, kept = fit_ellipse(points)
+    if _outside_seen(smooth, shape) > MOST_OUTSIDE:
+        raise ScaleMissing(
+            f"{name}: it isn't clear which outline is the coin's; lay it before something plain of another brightness"
+        )
     major, minor = _axes(shape)
     if minor < MOST_FLAT * major or rough_px > MOST_ROUGH_PX:
         raise ScaleMissing(f"{name}: the coin isn't seen round enough; hold it so that it faces the camera")
@@ -164,6 +170,14 @@ def _outermost(smooth: NDArray[np.float32], shape: FloatArray) -> FloatArray:
     if len(strong) == 0:
         return shape
     return np.array([*shape[:2], shape[2] * shares[strong[-1]], *shape[3:]])
+
+
+def _outside_seen(smooth: NDArray[np.float32], shape: FloatArray) -> float:
+    """Largest share of a like outline farther out that is seen: the coin's own, where a ring inside it was found."""
+    shares = np.arange(BESIDE, FARTHEST + 0.1, 1.0 / shape[2])
+    slopes = _slopes(smooth, shape[:2], shares[None, :] * _radius(shape, AROUND)[:, None])
+    wide = cv2.dilate(slopes.astype(np.float32), np.ones((1, 3), np.uint8))
+    return float((wide > LEAST_SLOPE).mean(axis=0).max())
 
 
 def _outline(smooth: NDArray[np.float32], shape: FloatArray, reach_px: float) -> tuple[FloatArray, float]:

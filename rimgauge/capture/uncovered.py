@@ -33,7 +33,7 @@ TIP_PX = 5
 LEAST_ROWS = 4
 MOST_VOTE = 8.0
 """Difference of log-likelihood that one row may make."""
-ALIKE_ROWS = 1.5
+ALIKE_ROWS = 2.0
 """Every second row is used; they share blur, JPEG's blocks and what lies behind: so many count as one (seen in
 pictures)."""
 NEAR_PX, SEARCH_PX = 0.75, 1.5

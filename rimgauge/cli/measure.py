@@ -13,6 +13,7 @@ from rimgauge.cli.common import (
     json_option,
     next_step,
     print_json,
+    quoted,
     shown,
     stop_on_ctrl_c,
     view_beside,
@@ -146,9 +147,24 @@ def command(
         click.echo(runout_text(runout))
         if written is not None:
             click.echo(f"\nWritten: {shown(written)}")
+            if folder is not None and other is None:
+                _offer_other(runout, folder)
             _next_step(runout, in_job=folder is not None and out is None)
     if check and runout.verdict.outcome != "within":
         sys.exit(3)
+
+
+def _offer_other(runout: Runout, folder: Job) -> None:
+    """Name the job's measurement of the other direction where the note asks for one."""
+    from rimgauge.job import latest
+
+    direction: Direction = "radial" if runout.direction == "lateral" else "lateral"
+    found = latest(folder, direction)
+    if found is not None and any(f"--{direction}" in note for note in runout.notes):
+        click.echo(
+            f"{found.name} is such a {direction} measurement; if no nipple was turned since, measure again with "
+            f"--{direction} {quoted(found)}"
+        )
 
 
 def _next_step(runout: Runout, *, in_job: bool) -> None:

@@ -194,7 +194,7 @@ def test_a_board_in_a_rendered_scene_gives_the_scale(shared, tmp_path, capsys, n
     assert (kept.mm_per_px, kept.method) == (answer["mm_per_px"], "checkerboard")
 
 
-@pytest.mark.parametrize(("name", "most"), [("radial_wall", 0.015), ("edge_on_bright", 0.07)])
+@pytest.mark.parametrize(("name", "most"), [("radial_wall", 0.015), ("edge_on_bright", 0.08)])
 def test_a_shim_in_a_rendered_scene_agrees_within_its_uncertainty(shared, tmp_path, capsys, name, most):
     # Edge on, a dark tip lies before a dark hub and a bright spoke that runs on slantwise under it.
     scene = shared / "scenes" / name
@@ -221,7 +221,7 @@ def test_what_lies_behind_the_pointer_may_have_stripes(view, ink):
 
     found = pointer_moved_px(shade(338.2), shade(343.5), view, view.edges[0])
     assert abs(found.px - 5.3) < 2.0 * found.standard_error_px
-    assert found.standard_error_px < 0.06 * 5.3
+    assert found.standard_error_px < 0.07 * 5.3
 
 
 def test_a_pointer_no_darker_than_what_lies_behind_it_is_refused(view):

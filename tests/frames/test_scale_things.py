@@ -76,6 +76,15 @@ def test_no_coin_and_one_too_slantwise_are_refused(slant_deg):
         find_coin(coin(100.0, slant_deg) if slant_deg else flat, ALONG, "coin.jpg")
 
 
+def test_a_coin_whose_border_is_half_unseen_is_not_measured_by_the_ring_inside_it():
+    def shade(x, y):
+        r = np.hypot(x - 320.0, y - 180.0) / 100.0
+        return np.where(r < 0.7, 120.0, np.where(r < 1.0, 225.0, np.where(x - y > 140.0, 30.0, 225.0)))
+
+    with pytest.raises(ScaleMissing):
+        find_coin(picture_of(shade), ALONG, "coin.jpg")
+
+
 def scaled(scene, tmp_path, capsys, *words):
     """Run scale on a copy of the scene's view; return what it says and the view."""
     view_file = tmp_path / "view.json"

@@ -1,11 +1,16 @@
 """`rimgauge new` and `rimgauge verify`, through the command line as a person runs it."""
 
+import dataclasses
 import json
 import os
 import subprocess
 import sys
 
 import pytest
+
+from rimgauge.cli.measure import _offer_other
+from rimgauge.job import create_job, keep_pass
+from tests.laws.simulated import simulated_pass, wave
 
 
 @pytest.fixture
@@ -76,3 +81,15 @@ def test_verify_of_nothing(rimgauge):
     done = rimgauge("verify", "nowhere")
     assert done.returncode == 1
     assert done.stderr.strip() == "rimgauge: nowhere: there is no such folder"
+
+
+def test_a_measurement_of_the_other_direction_is_offered_where_it_would_help(tmp_path, capsys):
+    job = create_job(tmp_path / "job", spokes=32)
+    lateral = dataclasses.replace(simulated_pass(wave(2, 0.2)), notes=("measure it and give --radial.",))
+    _offer_other(lateral, job)
+    assert capsys.readouterr().out == ""
+    keep_pass(job, simulated_pass(wave(3, 0.2), gaps_mm=(("outer", 2.0),), direction="radial"))
+    _offer_other(lateral, job)
+    assert "pass-01.json is such a radial measurement" in capsys.readouterr().out
+    _offer_other(dataclasses.replace(lateral, notes=()), job)
+    assert capsys.readouterr().out == ""
