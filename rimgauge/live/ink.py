@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +48,7 @@ LIGHT = Ink(
 )
 
 
+@functools.lru_cache(maxsize=512)
 def size_of(text: str, height: float, *, bold: bool = False) -> tuple[int, int]:
     """Return width and height of a text whose capitals are `height` pixels high."""
     scale, thick = _pen(height, bold)

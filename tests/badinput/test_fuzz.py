@@ -2,6 +2,7 @@
 
 import io
 import json
+import signal
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from sandbox import clear, run_case
 from rimgauge.capture.http_stream import MjpegLine
 from rimgauge.cli import run
 
+pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGPROF"), reason="no timer of processor time here")
 CASES_A_SHARE = 3
 QUICK = [name for name in DOORS if name not in ("page", "page of a job")]
 
