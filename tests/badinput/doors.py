@@ -270,6 +270,8 @@ def picture(shelf, folder, rng):
             ["scale", "--view", "view.json", "--checkerboard", bad, "--square-mm", "5"],
             ["scale", "--view", "view.json", "--shim-mm", "0.5", bad, str(good[1])],
             ["lens", bad, bad, bad, "--squares", "9x6", "--out", "lens.json"],
+            ["scale", "--view", "view.json", "--card", bad],
+            ["scale", "--view", "view.json", "--coin", bad, "--coin-is", "1-euro"],
         ][2 if sheet else 0 :],
     )
     if arguments[0] == "scale":
@@ -334,6 +336,8 @@ def option(shelf, folder, rng):
     scene = ["scene", "--out", "drawn", "--frames", "1"]
     shutil.copy(where, folder / "view.json")
     options = [
+        *([*scale, name, value] for name in ("--rim-mm", "--coin-mm", "--distance-mm", "--tilt-deg")),
+        ["practice", "--seed", value],
         *([*read, name, value] for name in ("--largest-turn", "--round", "--done", "--explain")),
         *([*measure, name, value] for name in ("--tolerance-mm", "--fps", "--spokes", "--view", "--wheel")),
         *([*scale, name, value] for name in ("--length-mm", "--from", "--to", "--picture")),
@@ -364,6 +368,39 @@ def option(shelf, folder, rng):
     return Case("option", arguments, folder, may)
 
 
+def typed(shelf, folder, rng):
+    """Lines typed at practice that make no sense."""
+    words = [
+        "7 1/4",
+        "7 0.25",
+        "12 -1/8",
+        "+3",
+        "3 +1/2",
+        "99 1/4",
+        "7 1e308",
+        "nan nan",
+        "1/0 1/0",
+        "7 9999999",
+        "",
+    ]
+    words += [
+        "?",
+        "quit",
+        "7 " + "1" * 5000,
+        "\x00",
+        "\x1b[2J",
+        "7,1/4",
+        "7\t1/4",
+        "٣ 1/4",
+        "7 ½",
+        "all",
+        "plan",
+        "measure",
+    ]
+    lines = [_pick(rng, words) for _ in range(int(rng.integers(1, 8)))]
+    return Case("typed", ["practice", "--seed", str(int(rng.integers(9)))], folder, typed="\n".join(lines))
+
+
 DOORS = {
     "view": (view, 14),
     "wheel": (wheel, 10),
@@ -378,5 +415,6 @@ DOORS = {
     "times": (times, 4),
     "curve": (curve, 2),
     "option": (option, 10),
+    "typed": (typed, 4),
 }
 """Each door with its share of the cases."""

@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 import signal
+import sys
 import time
 import warnings
 from dataclasses import dataclass, field
@@ -21,7 +22,7 @@ LONGEST_SAID = 2000
 
 @dataclass
 class Case:
-    """A command line, what it may write (names at the top of its folder), and whether it must refuse."""
+    """A command line, what it may write (names at the top of its folder), whether it must refuse, and what is typed."""
 
     door: str
     arguments: list[str]
@@ -29,6 +30,7 @@ class Case:
     may_write: tuple[str, ...] = ()
     must_refuse: bool = False
     inside: str = "."
+    typed: str = ""
 
 
 @dataclass
@@ -52,7 +54,12 @@ def run_case(case, *watched):
     home, began_s = Path.cwd(), time.process_time()
     os.chdir(case.folder / case.inside)
     try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), _watchdog():
+        with (
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(err),
+            _typing(case.typed),
+            _watchdog(),
+        ):
             warnings.simplefilter("always")
             run(case.arguments)
     except SystemExit as leave:
@@ -149,6 +156,15 @@ def _watchdog():
         for (number, timer, _), old in zip(pairs, before, strict=True):
             signal.setitimer(timer, 0.0)
             signal.signal(number, old)
+
+
+@contextlib.contextmanager
+def _typing(text):
+    before, sys.stdin = sys.stdin, io.StringIO(text)
+    try:
+        yield
+    finally:
+        sys.stdin = before
 
 
 def clear(folder):
