@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from rimgauge.scene import SceneSpec
 
 _CURVE_HEADER = ["angle_deg", "runout_mm"]
+MOST_STRAY_MM = 100.0
 
 
 @click.command()
@@ -259,6 +260,8 @@ def read_curve(path: Path) -> FloatArray:
         ) from None
     if points.ndim != 2 or points.shape[1] != 2 or len(points) < 8 or not np.isfinite(points).all():
         raise BadFile(path, "must hold at least eight lines of two finite numbers, angle_deg,runout_mm")
+    if float(np.abs(points[:, 1]).max()) > MOST_STRAY_MM:
+        raise BadFile(path, f"strays by more than {MOST_STRAY_MM:g} mm, which no picture shows")
     angle = np.arange(CURVE_POINTS) * (360.0 / CURVE_POINTS)
     curve = np.interp(angle, points[:, 0], points[:, 1], period=360.0)
     return np.asarray(curve - curve.mean())

@@ -55,7 +55,7 @@ def fill_shelf(folder):
     (folder / "curve.csv").write_text("\n".join(curve) + "\n", encoding="utf-8")
     readings = ["spoke,lateral_mm,radial_mm,tension_n"]
     readings += [
-        f"{k},{0.6 * math.cos(k / 4.0):.2f},{0.2 * math.sin(k / 4.0):.2f},{900 + 10 * (k % 9)}"
+        f"{k},{0.4 * math.cos(math.tau * k / 14):.2f},{0.2 * math.sin(math.tau * k / 14):.2f},{900 + 10 * (k % 9)}"
         for k in range(1, 29)
     ]
     (folder / "readings.csv").write_text("\n".join(readings) + "\n", encoding="utf-8")
@@ -141,7 +141,16 @@ def wheel(shelf, folder, rng):
                 "p.json",
                 "--json",
             ],
-            ["plan", "--wheel", "wheel.toml", "--explain", "3", "--json"],
+            [
+                "plan",
+                "--wheel",
+                "wheel.toml",
+                "--readings",
+                str(shelf / "readings.csv"),
+                "--explain",
+                "3",
+                "--json",
+            ],
             ["measure", str(shelf / "few"), "--view", str(shelf / "view.json"), "--wheel", "wheel.toml"],
         ],
     )

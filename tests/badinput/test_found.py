@@ -66,6 +66,13 @@ def test_a_cell_as_long_as_a_book_is_said_in_short(refused, tmp_path):
     assert "curve.csv: can't be read as a table" in refused("scene", "--out", "drawn", "--curve", "curve.csv")
 
 
+def test_a_curve_out_of_all_bounds_is_refused_without_a_warning(refused, tmp_path):
+    rows = [f"{10 * k},{'1e308' if k == 7 else 0.1}" for k in range(36)]
+    (tmp_path / "curve.csv").write_text("\n".join(["angle_deg,runout_mm", *rows]), encoding="utf-8")
+    said = refused("scene", "--out", "drawn", "--curve", "curve.csv")
+    assert said == "rimgauge: curve.csv: strays by more than 100 mm, which no picture shows\n"
+
+
 def test_pictures_too_small_for_a_board_show_none(refused, tmp_path):
     for number in range(5):
         cv2.imwrite(str(tmp_path / f"{number}.png"), np.zeros((1, 640, 3), np.uint8))
