@@ -69,7 +69,7 @@ def make_plan(
     -------
     Plan
         bound.objective is in turns: turning (loosening a quarter dearer), 0.15 for each nipple touched, 80 a
-        millimetre past the aim and 200 more past the tolerance. bound.proved is the optimum of the same
+        millimetre past the aim and 200 more past nine tenths of the tolerance. bound.proved is the optimum of the same
         program with turns of any size, which no plan can beat.
         A refused plan has no corrections and says why.
 

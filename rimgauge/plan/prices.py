@@ -29,8 +29,8 @@ def turning_price(eighths: FloatArray) -> FloatArray:
 def line_price(line: Line, after: FloatArray) -> FloatArray:
     """Price of the runout at the places of a line (p, m), in (m,) [turns]."""
     reading = after.max(axis=0) - after.min(axis=0)
-    past_aim, past_end = np.maximum(reading - line.aim, 0.0), np.maximum(reading - line.end, 0.0)
-    price: FloatArray = AIM_PRICE * past_aim + END_PRICE * past_end
+    past_aim, past_guard = np.maximum(reading - line.aim, 0.0), np.maximum(reading - line.guard, 0.0)
+    price: FloatArray = AIM_PRICE * past_aim + END_PRICE * past_guard
     return price
 
 

@@ -25,7 +25,7 @@ LOOSEN_FACTOR = 1.25
 AIM_PRICE = 80.0
 """Price of a millimetre between aim and tolerance [turns/mm]."""
 END_PRICE = 200.0
-"""Price of a millimetre past the tolerance, on top [turns/mm]."""
+"""Price of a millimetre past the guard, on top [turns/mm]."""
 EVEN_PRICE = 0.3
 """Price of a newton of unevenness (root mean square of a side) between aim and limit [turns/N]."""
 
@@ -33,6 +33,8 @@ LATERAL_AIM_SHARE = 0.5
 RADIAL_AIM_SHARE = 0.8
 """Aim as a share of the tolerance. Radial movement is a third of lateral and so is the error of predicting
 it; asking for as much room there would cost many turns for nothing."""
+GUARD_SHARE = 0.9
+"""The dear price begins at this share of the tolerance, as a wheel never answers quite as foretold."""
 DISH_AIM_SHARE = 0.5
 UNSEEN_HARM_SHARE = 0.3
 """Share of its tolerance by which a direction that nobody measured may get worse."""
@@ -57,11 +59,15 @@ the 3 % by which a gauge may be wrong."""
 
 @record
 class Line:
-    """A row of places whose full indicator reading is to come under an aim: start (p,), per eighth (p, n)."""
+    """A row of places whose full indicator reading is to come under an aim: start (p,), per eighth (p, n).
+
+    end: the tolerance. guard: a little inside it, where runout begins to be dear.
+    """
 
     start: FloatArray
     step: FloatArray
     aim: float
+    guard: float
     end: float
     known: bool
 
@@ -251,10 +257,16 @@ def _line(
     step = per_turn * EIGHTH
     if not read.any():
         harm = UNSEEN_HARM_SHARE * tolerance
-        return Line(start=np.zeros(len(values)), step=step, aim=harm, end=harm, known=False)
+        return Line(start=np.zeros(len(values)), step=step, aim=harm, guard=harm, end=harm, known=False)
     aim = wish if wish is not None else share * tolerance
+    end = max(aim, min(tolerance, aim / share))
     return Line(
-        start=values[read], step=step[read], aim=aim, end=max(aim, min(tolerance, aim / share)), known=True
+        start=values[read],
+        step=step[read],
+        aim=aim,
+        guard=max(aim, GUARD_SHARE * end),
+        end=end,
+        known=True,
     )
 
 

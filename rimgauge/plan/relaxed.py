@@ -82,12 +82,12 @@ def relax(problem: Problem) -> Relaxed | None:
 
 
 def _line_rows(rows: _Rows, line: Line, first: int) -> None:
-    top, bottom, past_aim, past_end = range(first, first + 4)
+    top, bottom, past_aim, past_guard = range(first, first + 4)
     rows.add(line.step, -line.start, {top: -1.0})
     rows.add(-line.step, line.start, {bottom: 1.0})
     nothing = np.zeros((1, line.step.shape[1]))
     rows.add(nothing, np.array([line.aim]), {top: 1.0, bottom: -1.0, past_aim: -1.0})
-    rows.add(nothing, np.array([line.end]), {top: 1.0, bottom: -1.0, past_end: -1.0})
+    rows.add(nothing, np.array([line.guard]), {top: 1.0, bottom: -1.0, past_guard: -1.0})
 
 
 def _dish_rows(rows: _Rows, problem: Problem) -> None:

@@ -32,7 +32,7 @@ def unevenness_needed(problem: Problem) -> float | None:
             )
             for side in problem.sides
         )
-        wider = replace(problem, sides=sides, lateral=replace(line, aim=line.end))
+        wider = replace(problem, sides=sides, lateral=replace(line, aim=line.end, guard=line.end))
         found = relax(wider)
         if found is not None and np.ptp(line.start + line.step @ found.eighths) <= line.end + 1e-6:
             after = [(side, side.start + side.step @ found.eighths) for side in sides]
