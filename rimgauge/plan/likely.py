@@ -28,6 +28,8 @@ TILTED_MM = 1.0
 """The same for one wave a turn, which a hub off the rim's middle, or its axle, makes as well."""
 LEAST_UNEVEN = 0.03
 """Tension is never taken to be more even than this beforehand (standard deviation over mean)."""
+USUAL_UNEVEN = 0.07
+"""What it is taken to be where no spoke was read; common practice holds ±20 % for one spoke good."""
 
 
 def likely_deviations(
@@ -72,7 +74,8 @@ def likely_deviations(
         read = np.isfinite(values)
         if read.any():
             parts.append(_runout(values[read], step[read], influence.angle_deg[read], bent_mm))
-    turned = _usual_turn(parts[0][1] / mean, answer / mean[:, None])
+    least = LEAST_UNEVEN if np.isfinite(readings.tension_n).any() else USUAL_UNEVEN
+    turned = _usual_turn(parts[0][1] / mean, answer / mean[:, None], least)
     noise_free = sum((step.T @ np.linalg.solve(noise, step) for step, _, noise in parts), np.zeros((n, n)))
     seen = sum((step.T @ np.linalg.solve(noise, values) for step, values, noise in parts), np.zeros(n))
     turns = np.linalg.solve(noise_free + np.eye(n) / turned**2, seen)
@@ -93,9 +96,9 @@ def _runout(
     return step - step.mean(axis=0), values, bent + noise * np.eye(len(values))
 
 
-def _usual_turn(uneven: FloatArray, answer: FloatArray) -> float:
+def _usual_turn(uneven: FloatArray, answer: FloatArray, least: float) -> float:
     """Turn (standard deviation) at each nipple that makes tension as uneven as it is read."""
-    square = max(float(np.mean(uneven**2)) - GAUGE_NOISE**2, LEAST_UNEVEN**2)
+    square = max(float(np.mean(uneven**2)) - GAUGE_NOISE**2, least**2)
     return float(np.sqrt(square / np.mean((answer**2).sum(axis=1))))
 
 

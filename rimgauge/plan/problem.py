@@ -48,7 +48,7 @@ SLACK_SHARE = 0.2
 EVEN_FLOOR = 0.03
 """Tension more even than this (standard deviation over mean) is not asked for: gauges tell no finer."""
 INDUCED_SPREAD = 0.08
-"""Without tension readings: how much unevenness a round may bring in (standard deviation over mean)."""
+"""Without tension readings: how uneven tension may get, as far as the runout tells of it (the same)."""
 EVEN_AIM_SHARE = 0.85
 """Aim of unevenness as a share of its limit, so that what a gauge got wrong does not spoil it."""
 PEAK_FLOOR = 0.17
@@ -188,7 +188,7 @@ def state_problem(
             _side(
                 spokes,
                 float(tension_n[spokes].mean()),
-                (deviation_n[spokes], earlier_n[spokes] if tension_known else np.zeros(len(spokes))),
+                (deviation_n[spokes], earlier_n[spokes]),
                 influence.tension_n * EIGHTH,
                 centring,
                 known=tension_known,
@@ -271,10 +271,8 @@ def _line(
 
 
 def _deviations(readings: Readings, wheel: Wheel, influence: Influence, *, taken: int = 1) -> FloatArray:
-    """Deviation of each spoke from its side's mean (n,) [N], likeliest where tension was read, else none."""
-    tension_n, known = starting_tension(readings, wheel)
-    if not known:
-        return np.zeros_like(tension_n)
+    """Likeliest deviation of each spoke from its side's mean (n,) [N]."""
+    tension_n, _ = starting_tension(readings, wheel)
     return likely_deviations(readings, tension_n, influence, flange_spokes(wheel), taken=taken)
 
 
