@@ -228,10 +228,10 @@ def compare():
     screen = np.frombuffer(data, np.uint8, offset=int(head[0] + 12 * head[19]), count=int(head[12] * head[5]))
     screen = screen.reshape(head[5], -1, 4)[:height, :width, :3]
     alike.append((screen == drawn[0]).all(axis=2).mean())
-    return False
+    return alike[-1] > 0.999  # the mouse's arrow lies on some pixels, and nothing else does
 
-shown = run_window(turning(45), draw, dark=dark, stopped=compare)
-print(shown.seen, max(alike))
+run_window(turning(1200), draw, dark=dark, stopped=compare)
+print(max(alike))
 """
 
 
@@ -254,17 +254,14 @@ def test_the_window_shows_on_the_screen_what_was_drawn(tmp_path, width, height, 
             env={**os.environ, "DISPLAY": display},
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=120,
             check=True,
         )
     finally:
         os.close(read)
         server.terminate()
         server.wait()
-    seen, alike = done.stdout.split()[-2:]
-    assert seen == "45"
-    # the mouse's arrow lies on some pixels, and nothing else does
-    assert float(alike) > 0.999
+    assert float(done.stdout.split()[-1]) > 0.999
 
 
 def test_the_projector_picture_can_be_recorded(tmp_path, moments, spokes_deg):
