@@ -130,6 +130,21 @@ def test_plan_into_a_folder_that_is_not_there(refused, wheel, readings):
     assert "nowhere" in refused("plan", *given, code=1)
 
 
+@pytest.mark.parametrize(("seized", "word"), [("99", "no spoke 99"), ("3;4", "no list of spokes")])
+def test_plan_refuses_seized_spokes_that_are_not_there(refused, wheel, readings, seized, word):
+    given = ("--wheel", wheel, "--readings", readings, "--out", "plan.json", "--seized", seized)
+    assert word in refused("plan", *given)
+
+
+def test_practice_names_the_wheel_file_that_is_not_there(refused):
+    assert "nowhere.toml" in refused("practice", "--wheel", "nowhere.toml", code=1)
+
+
+def test_practice_needs_room_below_the_tension_limit(refused, wheel):
+    wheel.write_text("spokes = 36\n[tension]\nright_n = 1195\nlimit_n = 1200\n", encoding="utf-8")
+    assert "so near its limit" in refused("practice", "--wheel", wheel)
+
+
 def test_verify_needs_a_job(refused):
     assert "job folder" in refused("verify")
 
