@@ -176,7 +176,9 @@ def things_to_know(
     """Say what the shape of the runout hints at, and what the plan had to assume."""
     notes = [*hints(readings, wheel, influence, problem), _left_alone(problem), _assumed(wheel)]
     if not problem.tension_known:
-        notes.append("Tension is assumed even; with tension readings the plan can keep it even, and do more.")
+        notes.append(
+            "Tension was not read: the plan takes it as likely as the runout says, and can do more with readings."
+        )
     if not problem.radial.known:
         notes.append("Radial runout was not measured; the plan only keeps from making it much worse.")
     if not problem.lateral.known:
