@@ -70,16 +70,19 @@ def board(square_px, turn_deg=3.0, bulge=0.0):
     return drawn(shade)
 
 
+def strip_share(x, y, tip_x):
+    """Share of a pixel that a rounded strip from the right covers: by its distance from the strip's outline."""
+    return np.clip(18.5 - np.hypot(np.minimum(x - tip_x - 18.0, 0.0), y - 180.0), 0.0, 1.0)
+
+
 def pointer(tip_x, *, behind=170.0, ink=40.0):
     """Draw a rounded strip from the right whose tip stands at tip_x, and a rim at the left."""
 
     def shade(x, y):
-        radius = 18.0
-        in_strip = (np.abs(y - 180.0) < radius) & (x > tip_x + radius)
-        in_end = np.hypot(x - tip_x - radius, y - 180.0) < radius
-        return np.where(in_strip | in_end, ink, np.where(x < 325.0, 230.0, behind))
+        share = strip_share(x, y, tip_x)
+        return share * ink + (1.0 - share) * np.where(x < 325.0, 230.0, behind)
 
-    return drawn(shade, fine=9)
+    return drawn(shade, fine=1)
 
 
 def stopped(words, capsys):
@@ -211,13 +214,12 @@ def test_a_shim_in_a_rendered_scene_agrees_within_its_uncertainty(shared, tmp_pa
 def test_what_lies_behind_the_pointer_may_have_stripes(view, ink):
     def shade(tip_x):
         def of(x, y):
-            tip = (np.hypot(x - tip_x - 18.0, y - 180.0) < 18.0) | (
-                (np.abs(y - 180.0) < 18.0) & (x > tip_x + 18.0)
-            )
-            stripe = np.where(np.abs(x + 1.3 * y - 590.0) < 4.0, 200.0, 130.0)
-            return np.where(tip, ink, np.where(x < 325.0, 230.0, stripe))
+            stripe = np.clip(np.abs(x + 1.3 * y - 590.0) / 1.64 - 2.0, 0.0, 1.0)
+            behind = np.where(x < 325.0, 230.0, 200.0 - 70.0 * stripe)
+            share = strip_share(x, y, tip_x)
+            return share * ink + (1.0 - share) * behind
 
-        return drawn(of, fine=9)
+        return drawn(of, fine=1)
 
     found = pointer_moved_px(shade(338.2), shade(343.5), view, view.edges[0])
     assert abs(found.px - 5.3) < 2.0 * found.standard_error_px
