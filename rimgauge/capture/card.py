@@ -1,9 +1,11 @@
-"""A bank card in the picture: its two edges that run across the measuring direction, and the one that joins them."""
+"""A bank card in the picture: two edges across the measuring direction, the one that joins them, round corners."""
 
 from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,15 +16,21 @@ from rimgauge.capture.targets import Length
 from rimgauge.errors import ScaleMissing
 from rimgauge.records import FloatArray
 
-LEAST_LONG, LEAST_APART = 0.25, 0.3
-"""Of the picture's side: how long an edge is seen, and how far apart two are."""
-MOST_OFF_DEG = 20.0
-MOST_SPREAD_DEG = 4.0
-LEAST_ROUND, MOST_ROUND = 0.015, 0.11
-"""Corners of 3.18 mm radius (ISO/IEC 7810, from memory) end a straight edge 0.04 or 0.06 of a side before its corner."""
-ALIKE_PX, ON_LINE_PX = 8.0, 4.0
-CUT = 0.006
-"""Inside of where the edges cross by this share along both, a card's round corner is cut off."""
+ON_LINE_PX, BORDER_PX, MOST_LINES = 4.0, 8.0, 14
+"""Straight pieces so near one line are one; the longest lines each way are tried."""
+LEAST_APART, LEAST_SIDE = 0.3, 0.3
+"""Of the picture: how far apart two edges are; of that: how much of each must lie in the picture."""
+MOST_OFF_DEG, MOST_SPREAD_DEG = 20.0, 5.0
+ROUND = 3.18 / 53.98
+"""Radius of a card's corners beside its short side (ISO/IEC 7810, from memory)."""
+LONG = 85.60 / 53.98
+LEAST_SLOPE = 4.0
+"""Grey levels a pixel, in the steepest colour, by which an outline must stand out."""
+NEAR_PX = np.arange(-2.0, 3.0)
+LEAST_SEEN, LEAST_PART = 0.9, 0.7
+"""Share of the whole outline, and of each side, the top and each corner's arc, that must be seen."""
+CLEARER, ALIKE_PX = 0.07, 8.0
+"""Another outline whose width differs by more than so many px is only passed over if it is less seen by so much."""
 
 Segment = tuple[FloatArray, FloatArray]
 
@@ -30,10 +38,10 @@ Segment = tuple[FloatArray, FloatArray]
 def card_px(
     picture: NDArray[np.uint8], direction: FloatArray, place: FloatArray, name: str
 ) -> tuple[Length, FloatArray]:
-    """Distance [px] between a card's two edges that run across a unit vector (2,), and the middle (2,) between them.
+    """Distance [px] between a card's two long edges, which run across a unit vector (2,), and the middle (2,) between them.
 
-    It is measured as near to a place (2,) as the edges are seen. Two straight edges are a card's only where a
-    third one joins their ends.
+    It is measured as near to a place (2,) as the edges are seen. Straight edges are a card's only where a third
+    one joins them, with corners as round as a card's.
 
     Raises
     ------
@@ -41,30 +49,143 @@ def card_px(
         No card is seen, or more than one thing could be it.
     """
     across = np.array([-direction[1], direction[0]])
-    found = _segments(picture)
-    long_px = LEAST_LONG * (picture.shape[0] if abs(across[1]) > abs(across[0]) else picture.shape[1])
-    sides = [each for each in found if _off_deg(each, across) < MOST_OFF_DEG and _length(each) > long_px]
-    joins = [each for each in found if _off_deg(each, direction) < MOST_OFF_DEG]
-    least_px = LEAST_APART * float(np.abs(direction) @ np.array(picture.shape[1::-1]))
-    pairs = [
-        (one, two)
-        for one, two in itertools.combinations(sides, 2)
-        if _apart_px(one, two, direction, place) > least_px
-        and _off_deg(one, two[1] - two[0]) < MOST_SPREAD_DEG
-        and any(_joined(picture, one, two, join, direction) for join in joins)
-    ]
-    if not pairs:
+    lines = _segments(picture)
+    sides = [line for line in lines if _off_deg(line, across) < MOST_OFF_DEG][:MOST_LINES]
+    tops = [line for line in lines if _off_deg(line, direction) < MOST_OFF_DEG][:MOST_LINES]
+    smooth = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.0)
+    found = []
+    for one, two in itertools.combinations(sides, 2):
+        if _off_deg(one, two[1] - two[0]) < MOST_SPREAD_DEG:
+            for top, way in itertools.product(tops, (-1.0, 1.0)):
+                seen = _seen(smooth, (one, two), top, way * across, direction)
+                if seen is not None:
+                    found.append((seen, _apart_px(one, two, direction, place), (one, two, top, way)))
+    if not found:
         raise ScaleMissing(
-            f"{name}: no card is seen in this picture; hold it flat at the rim's edge before something plain, one "
-            "of its corners' edges along the way the rim strays, or point at two edges with --length-mm"
+            f"{name}: no card is seen in this picture; hold it flat at the rim's edge before something plain, its "
+            "short side along the way the rim strays and that end of it seen, or use --length-mm"
         )
-    widths = [_apart_px(one, two, direction, place) for one, two in pairs]
-    if max(widths) - min(widths) > ALIKE_PX:
+    best = max(found, key=lambda each: each[0])
+    if any(seen > best[0] - CLEARER and abs(px - best[1]) > ALIKE_PX for seen, px, _ in found):
         raise ScaleMissing(
             f"{name}: more than one thing in this picture could be the card; choose a plainer background, or point "
             "at two of its edges with --length-mm"
         )
-    return _measured(picture, pairs[int(np.argmax(widths))], direction, place, name)
+    one, two, top, way = best[2]
+    outline = _outline((one, two), top, way * across, direction, smooth.shape[1::-1])
+    assert outline is not None  # it was seen
+    return _measured(picture, (outline.parts[0], outline.parts[1]), direction, place, name)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Outline:
+    """Two sides and a top between round corners, each from end to end; points (n, 2) of all parts, the arcs last."""
+
+    parts: tuple[Segment, Segment, Segment]
+    points: tuple[FloatArray, ...]
+
+
+def _outline(
+    pair: tuple[Segment, Segment],
+    top: Segment,
+    down: FloatArray,
+    direction: FloatArray,
+    size: tuple[int, ...],
+) -> _Outline | None:
+    """Draw the outline of a card that three lines make, as far as it lies in the picture; None where it can't be one."""
+    height = float((top[0] + top[1]) @ down) / 2.0
+    sides = sorted(pair, key=lambda side: float(_at(side, down, height) @ direction))
+    corners = [_crossing(side, top) for side in sides]
+    apart = float(np.linalg.norm(corners[1] - corners[0]))
+    if apart < LEAST_APART * float(np.abs(direction) @ np.array(size)):
+        return None
+    along = (corners[1] - corners[0]) / apart
+    downs = [(side[1] - side[0]) / np.linalg.norm(side[1] - side[0]) for side in sides]
+    downs = [each * np.sign(float(each @ down)) for each in downs]
+    radius = ROUND * apart
+    reaches = [
+        min((LONG - ROUND) * apart, _to_border(corner, each, size))
+        for corner, each in zip(corners, downs, strict=True)
+    ]
+    if min(reaches) < radius + LEAST_SIDE * apart:
+        return None
+    straight = (
+        (corners[0] + radius * downs[0], corners[0] + reaches[0] * downs[0]),
+        (corners[1] + radius * downs[1], corners[1] + reaches[1] * downs[1]),
+        (corners[0] + radius * along, corners[1] - radius * along),
+    )
+    turn = np.radians(np.arange(5.0, 90.0, 8.0))[:, None]
+    arcs = [
+        corner + radius * ((1.0 - np.sin(turn)) * way * along + (1.0 - np.cos(turn)) * each)
+        for corner, each, way in zip(corners, downs, (1.0, -1.0), strict=True)
+    ]
+    lines = [start + np.linspace(0.0, 1.0, 60)[:, None] * (end - start) for start, end in straight]
+    return _Outline(parts=straight, points=(*lines, *arcs))
+
+
+def _to_border(start: FloatArray, way: FloatArray, size: tuple[int, ...]) -> float:
+    """How far it is from a point to the picture's border along a unit vector [px]; 0 from outside."""
+    far = []
+    for k in range(2):
+        if not 0.0 <= start[k] <= size[k] - 1:
+            return 0.0
+        if abs(way[k]) > 1e-6:
+            far.append(((size[k] - 4.0 if way[k] > 0.0 else 3.0) - start[k]) / way[k])
+    return float(max(min(far), 0.0))
+
+
+def _seen(
+    smooth: NDArray[Any], pair: tuple[Segment, Segment], top: Segment, down: FloatArray, direction: FloatArray
+) -> float | None:
+    """Share of a card's outline along which brightness changes across it; None where a part of it isn't seen."""
+    outline = _outline(pair, top, down, direction, smooth.shape[1::-1])
+    if outline is None:
+        return None
+    shares = []
+    for points in outline.points:
+        along = np.gradient(points, axis=0)
+        normal = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1)[:, None]
+        steps = np.arange(NEAR_PX[0] - 1.0, NEAR_PX[-1] + 2.0)
+        places = (points[:, None] + steps[:, None] * normal[:, None]).astype(np.float32)
+        values = cv2.remap(
+            smooth, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+        slope = np.abs(values[:, 2:] - values[:, :-2]).max(axis=(1, 2)) / 2.0
+        shares.append(float((slope > LEAST_SLOPE).mean()))
+        if shares[-1] < LEAST_PART:
+            return None
+    seen = float(np.mean(shares))
+    return seen if seen >= LEAST_SEEN and _is_round(smooth, outline) else None
+
+
+def _is_round(smooth: NDArray[Any], outline: _Outline) -> bool:
+    """Whether both corners are cut off: past their arcs it looks like beyond the top, within them like the card."""
+    top = outline.parts[2]
+    along = (top[1] - top[0]) / np.linalg.norm(top[1] - top[0])
+    radius = ROUND / (1.0 - 2.0 * ROUND) * float(np.linalg.norm(top[1] - top[0]))
+    for end, side, way in zip(top, outline.parts[:2], (1.0, -1.0), strict=True):
+        down = (side[1] - side[0]) / np.linalg.norm(side[1] - side[0])
+        corner = end - way * radius * along
+        near, deep = 0.1 * radius * (way * along + down), 0.55 * radius * (way * along + down)
+        tip, within, beyond, card = (
+            _colour(smooth, place)
+            for place in (
+                corner + near,
+                corner + deep,
+                end + way * radius * along - 0.4 * radius * down,
+                end + way * radius * along + 0.4 * radius * down,
+            )
+        )
+        like_beyond = np.linalg.norm(tip - beyond) < 0.7 * np.linalg.norm(tip - card)
+        like_card = np.linalg.norm(within - card) < 0.7 * np.linalg.norm(within - beyond)
+        if not (like_beyond and like_card):
+            return False
+    return True
+
+
+def _colour(smooth: NDArray[Any], place: FloatArray) -> FloatArray:
+    patch = cv2.getRectSubPix(smooth, (1, 1), (float(place[0]), float(place[1])))
+    return np.asarray(patch.reshape(-1).astype(np.float64))
 
 
 def _measured(
@@ -99,7 +220,14 @@ def _segments(picture: NDArray[np.uint8]) -> list[Segment]:
     lines = cv2.HoughLinesP(edges.astype(np.uint8), 1.0, math.radians(0.5), 40, None, 30.0, 12.0)
     if lines is None:
         return []
-    pieces = [(line[:2], line[2:]) for line in np.asarray(lines, dtype=np.float64).reshape(-1, 4)]
+    found = np.asarray(lines, dtype=np.float64).reshape(-1, 4)
+    last = np.array([picture.shape[1], picture.shape[0]] * 2) - 1.0
+    # A line along the picture's border is the border's.
+    at_border = [(line < BORDER_PX).reshape(2, 2).all(axis=0).any() for line in found]
+    at_far = [(line > last - BORDER_PX).reshape(2, 2).all(axis=0).any() for line in found]
+    pieces = [
+        (line[:2], line[2:]) for line, *out in zip(found, at_border, at_far, strict=True) if not any(out)
+    ]
     return _mended(sorted(pieces, key=_length, reverse=True))
 
 
@@ -115,7 +243,7 @@ def _mended(pieces: list[Segment]) -> list[Segment]:
         ends.sort(key=lambda end: float(end @ along))
         whole.append((ends[0], ends[-1]))
         pieces = [piece for piece, on in zip(rest, near, strict=True) if not on]
-    return whole
+    return sorted(whole, key=_length, reverse=True)
 
 
 def _length(segment: Segment) -> float:
@@ -140,56 +268,10 @@ def _apart_px(one: Segment, two: Segment, direction: FloatArray, place: FloatArr
     return abs(float((_at(one, across, height) - _at(two, across, height)) @ direction))
 
 
-def _joined(
-    picture: NDArray[np.uint8], one: Segment, two: Segment, join: Segment, direction: FloatArray
-) -> bool:
-    """Whether a third edge goes from near one end of the first to near one end of the second, its corners round."""
-    across = np.array([-direction[1], direction[0]])
-    height = float((join[0] + join[1]) @ across) / 2.0
-    sides = sorted((one, two), key=lambda side: float(_at(side, across, height) @ direction))
-    corners = [_crossing(side, join) for side in sides]
-    apart = float(np.linalg.norm(corners[1] - corners[0]))
-    ends = sorted(join, key=lambda end: float(end @ direction))
-    if apart < 1.0:
-        return False
-    short = [float((ends[0] - corners[0]) @ direction), float((corners[1] - ends[1]) @ direction)]
-    downs = [_away(side, corner) for side, corner in zip(sides, corners, strict=True)]
-    if float(downs[0] @ downs[1]) < 0.9:  # one goes up from there, the other down
-        return False
-    reaches = [
-        min(float((end - corner) @ down) for end in side)
-        for side, corner, down in zip(sides, corners, downs, strict=True)
-    ]
-    ends_short = all(LEAST_ROUND < each / apart < MOST_ROUND for each in short + reaches)
-    return ends_short and all(
-        _is_round(picture, corner, corners[1 - k], downs[k], apart) for k, corner in enumerate(corners)
-    )
-
-
-def _is_round(
-    picture: NDArray[np.uint8], corner: FloatArray, other: FloatArray, down: FloatArray, apart: float
-) -> bool:
-    """Whether the very corner looks like what is outside of the card rather than like the card."""
-    along = (other - corner) / apart
-    places = [CUT * apart * (along + down), 0.2 * apart * along + 0.03 * apart * down]
-    places.append(0.2 * apart * along - 0.03 * apart * down)
-    tip, inside, outside = (_mean_colour(picture, corner + place) for place in places)
-    return float(np.linalg.norm(tip - outside)) < float(np.linalg.norm(tip - inside))
-
-
-def _away(side: Segment, corner: FloatArray) -> FloatArray:
-    """Unit vector along a side, away from its corner."""
-    far = max(side, key=lambda end: float(np.linalg.norm(end - corner)))
-    return np.asarray((far - corner) / np.linalg.norm(far - corner))
-
-
-def _mean_colour(picture: NDArray[np.uint8], place: FloatArray) -> FloatArray:
-    patch = cv2.getRectSubPix(picture, (3, 3), (float(place[0]), float(place[1])))
-    return np.asarray(patch.reshape(-1, 3).astype(np.float64).mean(axis=0))
-
-
 def _crossing(one: Segment, two: Segment) -> FloatArray:
-    """Where the lines of two segments cross."""
+    """Where the lines of two segments cross; far away where they don't."""
     along, other = one[1] - one[0], two[1] - two[0]
-    share = np.linalg.solve(np.column_stack([along, -other]), two[0] - one[0])[0]
+    turn = float(along[0] * other[1] - along[1] * other[0])
+    apart = two[0] - one[0]
+    share = float(apart[0] * other[1] - apart[1] * other[0]) / (turn if abs(turn) > 1e-9 else 1e-9)
     return np.asarray(one[0] + share * along)

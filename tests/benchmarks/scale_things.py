@@ -1,4 +1,4 @@
-"""How well the scale comes out from a shim and from a coin: `python -m tests.benchmarks.scale_things [pictures]`.
+"""How well the scale comes out from a shim, a coin and a card: `python -m tests.benchmarks.scale_things [pictures]`.
 
 Drawn before crops of the bundled frames and of the outside photographs and scenes (RIMGAUGE_SHARED), where they
 are there: spokes, rims, hubs, checkerboards.
@@ -15,11 +15,12 @@ from typing import Any
 import cv2
 import numpy as np
 
+from rimgauge.capture.card import card_px
 from rimgauge.capture.coin import find_coin
 from rimgauge.capture.shim import pointer_moved_px
 from rimgauge.errors import RimgaugeError
 from rimgauge.records import Edge, FloatArray, View
-from rimgauge.signal.scale import COIN_MM
+from rimgauge.signal.scale import CARD_MM, CARD_SPREAD_MM, COIN_MM
 
 ROOT = Path(__file__).resolve().parents[2]
 WIDE, HIGH, FINE = 640, 360, 4
@@ -126,6 +127,31 @@ def coin(rng: np.random.Generator, pictures: list[Any]) -> tuple[float, float] |
     return found.px / true_px - 1.0, math.hypot(found.standard_error_px / true_px, COIN_MM / 24.0)
 
 
+def card(rng: np.random.Generator, pictures: list[Any]) -> tuple[float, float] | None:
+    """Relative error and relative standard error of a printed card, a little turned, whole or cut by the picture."""
+    x, y = fine_grid()
+    behind = pictures[rng.integers(len(pictures))].astype(np.float64)
+    half, turn = rng.uniform(110.0, 240.0), math.radians(rng.uniform(-4.0, 4.0))
+    half_long, corner = half * 85.60 / 53.98, half * 3.18 / 26.99
+    middle = (rng.uniform(280.0, 360.0), rng.uniform(60.0, 120.0) + half_long)
+    u = (x - middle[0]) * math.cos(turn) + (y - middle[1]) * math.sin(turn)
+    v = (y - middle[1]) * math.cos(turn) - (x - middle[0]) * math.sin(turn)
+    over = np.hypot(
+        np.maximum(np.abs(u) - half + corner, 0.0), np.maximum(np.abs(v) - half_long + corner, 0.0)
+    )
+    level = rng.uniform(30.0, 220.0)
+    shade = level + 40.0 * (np.abs(v + 0.6 * half) < 0.1 * half) * (np.abs(u) < 0.8 * half)
+    shade = shade - 50.0 * (np.hypot(u + 0.4 * half, v + 0.9 * half) < 0.2 * half) + 8.0 * v / half_long
+    shot = photographed(rng, (over < corner).astype(float), shade, behind, rng.uniform(0.6, 1.5))
+    place = np.array([320.0, 180.0])
+    try:
+        found, _ = card_px(shot, np.array([1.0, 0.0]), place, "card")
+    except RimgaugeError:
+        return None
+    error = math.hypot(found.standard_error_px / (2.0 * half), CARD_SPREAD_MM / CARD_MM)
+    return found.px / (2.0 * half) - 1.0, error
+
+
 def main(count: int) -> None:
     """Print the table of docs/benchmarks.md."""
     pictures = backgrounds()
@@ -133,7 +159,7 @@ def main(count: int) -> None:
         "| scale from | pictures | refused | error %, median | rms | largest | beyond 2 standard uncertainties |"
     )
     print("|---|---|---|---|---|---|---|")
-    for what, draw in (("shim", shim), ("coin", coin)):
+    for what, draw in (("shim", shim), ("coin", coin), ("card", card)):
         rng = np.random.default_rng(20260201)
         answers = [draw(rng, pictures) for _ in range(count)]
         error, stated = np.array([answer for answer in answers if answer is not None]).T
