@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rimgauge.errors import BadInput, PointerNotSeen
+from rimgauge.errors import BadInput, PointerNotSeen, ScaleMissing
 
 if TYPE_CHECKING:
     import numpy as np
@@ -57,10 +58,14 @@ def by_length(
 def by_card(view: View, picture: Path, camera: CameraPlace | None) -> ScaleResult:
     """Take it from a bank card that is found in the picture, its short side along the way the rim strays."""
     from rimgauge.capture.card import card_px
+    from rimgauge.capture.targets import find_corners
     from rimgauge.signal.scale import CARD_MM, CARD_SPREAD_MM, edge_place
 
-    place, _ = edge_place(view)
-    found, middle = card_px(_picture(picture, view), view.positive, place, str(picture))
+    image, (place, _) = _picture(picture, view), edge_place(view)
+    with contextlib.suppress(ScaleMissing):  # as it should be: a sheet of squares has outlines like a card's
+        find_corners(image, str(picture))
+        raise BadInput(f"{picture} shows a checkerboard; name it with --checkerboard and --square-mm")
+    found, middle = card_px(image, view.positive, place, str(picture))
     return _across(view, CARD_MM, CARD_SPREAD_MM, found, middle, "card", camera)
 
 

@@ -115,6 +115,14 @@ def test_what_is_no_card_is_not_taken_for_one(shared, name):
         card_px(cv2.imread(str(scene / name)), ALONG, np.array([320.0, 180.0]), name)
 
 
+def test_a_board_held_up_as_a_card_is_noticed(shared, tmp_path, capsys):
+    scene = shared / "scenes" / "edge_on_bright"
+    shutil.copy(scene / "view.json", tmp_path / "view.json")
+    with pytest.raises(SystemExit):
+        run(["scale", "--view", str(tmp_path / "view.json"), "--card", str(scene / "scale.jpg")])
+    assert "shows a checkerboard" in capsys.readouterr().err
+
+
 def test_a_coin_in_the_picture_gives_the_scale(shared, tmp_path, capsys):
     picture = tmp_path / "coin.jpg"
     # 2 euro: 25.75 mm (seen), drawn at the scene's 0.121 mm a pixel.
