@@ -16,6 +16,7 @@ from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS
 
 UNEVEN_SHARE = 0.2
 COMPONENTS = 8
+SPOKE_NOISE = 0.05
 LOUDEST = 12.0
 OFFSETS = (0.0, 0.25, -0.25)
 """How far, as a share of the spacing, a spoke may stand off where the middle of its box says: it leans."""
@@ -65,7 +66,9 @@ def gather(track: GapTrack, layout: Layout) -> tuple[IntArray, Evidence]:
     profile = track.spoke_profile
     if profile.shape[1]:
         components = spoke_components(profile, 0.0, COMPONENTS)
-        looks.append(Look(_laid_out(components, moment, count), look_period_deg(layout.spoke_angles_deg)))
+        looks.append(
+            Look(_laid_out(components, moment, count), look_period_deg(layout.spoke_angles_deg), SPOKE_NOISE)
+        )
         for offset in OFFSETS:
             lead_deg = layout.spoke_lead_deg + offset * layout.spacing_deg
             seen = lattice_likelihood(profile, layout.spoke_bin_deg, lead_deg, layout.spoke_angles_deg)

@@ -8,7 +8,8 @@ lattice, at several offsets because a spoke leans; each once as if the wheel rol
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +19,9 @@ from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS, Place, likely_sp
 
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
 ROUNDS = 3
-MARK_FLOOR = 1e-4
+BACKWARD = 0.01
+"""Chance that a whole run is rolled backward: a judgement."""
+MARK_FLOOR = 1e-6
 HIDDEN = 0.05
 """Chance that the mark isn't seen where it should be."""
 SAME_SHARE = 0.98
@@ -65,7 +68,16 @@ def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, ...]:
                 if not any(_same(begun, other, spacing_deg) for other, _, _ in starts):
                     starts.append((begun, lattice, by_speed))
     places = [_settle(*start, by_mark, evidence.looks) for start in starts]
-    return tuple(sorted(places, key=lambda place: -place.likelihood))
+    return tuple(sorted((_expected(place) for place in places), key=lambda place: -place.likelihood))
+
+
+def _expected(place: Place) -> Place:
+    """Weigh in that people roll a wheel forward, as they are asked to, and seldom backward through a whole run.
+
+    Where spokes pass at nearly one a frame, a path and its mirror image explain all that is seen equally well.
+    """
+    backward = float(place.angle_deg[-1]) < float(place.angle_deg[0])
+    return replace(place, likelihood=place.likelihood + math.log(BACKWARD if backward else 1.0 - BACKWARD))
 
 
 def _settle(
@@ -77,7 +89,7 @@ def _settle(
 ) -> Place:
     """Learn the looks and follow again, a few times.
 
-    The last time by the mark and the looks alone, so that all starts are judged by the same.
+    The likelihood is by the mark and the looks alone, so that all starts are judged by the same.
     """
     way = 1 if float(place.of_speed[0] @ np.array(EVERY_SPEED)) >= 0.0 else -1
     for left in range(ROUNDS - 1, -1, -1):
@@ -86,9 +98,9 @@ def _settle(
             learnt = learn_look(place.chance, look)
             if learnt is not None:
                 likely = likely * look_likelihood(look.components, learnt)
-        by_last = by_speed if left else np.ones_like(by_speed)
-        place = smooth(likely, by_last, likely_speeds(place.of_speed), way)
-    return place
+        place = smooth(likely, by_speed, likely_speeds(place.of_speed), way)
+    judged = smooth(likely, np.ones_like(by_speed), likely_speeds(place.of_speed), way)
+    return replace(place, likelihood=judged.likelihood)
 
 
 def _same(one: Place, other: Place, spacing_deg: float) -> bool:

@@ -15,17 +15,19 @@ UNLIKE = 0.02
 LEAST_SURENESS = 0.35
 LEAST_MOMENTS = 8
 RIDGE = 0.02
-LEAST_NOISE_SHARE = 0.2
-"""A look is believed no finer than this share of its spread: what is learnt on a few frames doesn't hold for all,
-and an exact gap must not shut out the true path."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """Components (n, k) of something that repeats after period_deg, NaN where there is no frame."""
+    """Components (n, k) of something that repeats after period_deg, NaN where there is no frame.
+
+    It is believed no finer than least_noise, a share of its spread: what is learnt on a few frames doesn't hold for
+    all, and an exact gap must not shut out the true path.
+    """
 
     components: FloatArray
     period_deg: float
+    least_noise: float = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +56,7 @@ def learn_look(chance: FloatArray, look: Look) -> LearntLook | None:
     second = seen**2 * weight.sum(axis=1)[:, None] - 2.0 * seen * (weight @ expected) + weight @ expected**2
     noise = np.sqrt(np.maximum(second.sum(axis=0) / weight.sum(), 1e-9))
     spread = np.maximum(np.nanstd(look.components, axis=0), 1e-6)
-    return LearntLook(expected, np.maximum(noise, LEAST_NOISE_SHARE * spread), spread)
+    return LearntLook(expected, np.maximum(noise, look.least_noise * spread), spread)
 
 
 def _waves(phase: FloatArray) -> FloatArray:

@@ -11,6 +11,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning
@@ -29,7 +30,7 @@ SPOKE_SD_DEG = 0.1
 SOFT_DEG = 0.7
 RIDGE = 0.05
 SETTLED_DEG = 0.5
-LEAST_FORETOLD = 0.8
+LEAST_FORETOLD, LEAST_FORETOLD_NEAR, NEAR_FRAMES = 0.65, 0.2, 15
 MOST_UNKNOWN_SHARE = 0.5
 STRETCHES = 15
 LONGEST_STEP_DEG = 1.5
@@ -95,15 +96,19 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
         scale = _mark_scale(by_mark_deg, angle_deg + layout.mark_to_pointer_deg)
         if float(np.abs(angle_deg - before).max()) < STEADY_DEG:
             break
-    if components.shape[1] and _foretold(components, angle_deg, period_deg) < LEAST_FORETOLD:
-        # A wrong path learns a look that foretells nothing; what is left is the mark.
-        return find_turning(replace(track, spoke_profile=np.empty((len(angle_deg), 0))), layout)
+    astray = np.zeros(len(angle_deg), dtype=np.bool_)
+    if components.shape[1]:
+        missed, whole = _foretold(components, angle_deg, period_deg)
+        if _share_foretold(missed, whole) < LEAST_FORETOLD:
+            # A wrong path learns a look that foretells nothing; what is left is the mark.
+            return find_turning(replace(track, spoke_profile=np.empty((len(angle_deg), 0))), layout)
+        astray = _astray(missed, whole)
     settled = np.abs(fit.values() - angle_deg) < SETTLED_DEG
     angle_deg = fit.values()
     spread_deg = np.hypot(curve.spread(normal, right), _shift_uncertainty(sure))
     spacing_deg = layout.spacing_deg
     usable = spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
-    usable &= settled
+    usable &= settled & ~astray
     usable &= _doubt(place.chance[moment], angle_deg, spacing_deg) < LARGEST_DOUBT
     for other in others:
         usable &= ~_contested(place, other, spacing_deg)[moment]
@@ -210,8 +215,10 @@ def _waves(angle_deg: FloatArray, period_deg: float) -> tuple[FloatArray, FloatA
     return basis, slope * (2.0 * np.pi / period_deg)
 
 
-def _foretold(components: FloatArray, angle_deg: FloatArray, period_deg: float) -> float:
-    """Share of the looks' variance that the looks at other times foretell, 1 all to 0 none, the worst tenth left out.
+def _foretold(
+    components: FloatArray, angle_deg: FloatArray, period_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """How far each frame's look (n,) misses what the looks at other times foretell, and misses the mean look, squared.
 
     The run is cut into stretches of time, and each is left out in turn when the mean look is learnt
     (cross-validation: Stone, J. R. Statist. Soc. B 36 (1974) 111; from memory). Single frames would not do: one
@@ -220,7 +227,8 @@ def _foretold(components: FloatArray, angle_deg: FloatArray, period_deg: float) 
     """
     basis, _ = _waves(angle_deg, period_deg)
     if basis.shape[1] > MOST_UNKNOWN_SHARE * len(basis):
-        return 0.0
+        whole = np.sum(components**2, axis=1)
+        return whole, whole
     missed = np.empty_like(components)
     for left_out in np.array_split(np.arange(len(basis)), STRETCHES):
         others = np.ones(len(basis), dtype=bool)
@@ -230,10 +238,22 @@ def _foretold(components: FloatArray, angle_deg: FloatArray, period_deg: float) 
         missed[left_out] = components[left_out] - basis[left_out] @ np.linalg.solve(
             normal, seen.T @ components[others]
         )
-    kept = int(0.9 * len(basis))
-    left = np.sort(np.sum(missed**2, axis=1))[:kept].sum()
-    whole = np.sort(np.sum((components - components.mean(axis=0)) ** 2, axis=1))[:kept].sum()
-    return 1.0 - float(left / max(whole, 1e-12))
+    return np.sum(missed**2, axis=1), np.sum((components - components.mean(axis=0)) ** 2, axis=1)
+
+
+def _share_foretold(missed: FloatArray, whole: FloatArray) -> float:
+    """Share of all variance that was foretold, 1 all to 0 none, the worst tenth of the frames left out."""
+    kept = int(0.9 * len(missed))
+    return 1.0 - float(np.sort(missed)[:kept].sum() / max(np.sort(whole)[:kept].sum(), 1e-12))
+
+
+def _astray(missed: FloatArray, whole: FloatArray) -> BoolArray:
+    """Frames (n,) round which the looks are foretold hardly better than by their mean: the path slipped there."""
+    near_missed, near_whole = (
+        uniform_filter1d(part, NEAR_FRAMES, mode="nearest") for part in (missed, whole)
+    )
+    busy = near_whole > 0.5 * float(np.mean(whole))
+    return np.asarray(busy & (near_missed > (1.0 - LEAST_FORETOLD_NEAR) * near_whole))
 
 
 def _spokes_say(
