@@ -11,7 +11,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
 from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning
@@ -51,6 +51,7 @@ LARGEST_SD_DEG = 2.0
 LARGEST_DOUBT = 0.01
 LEAST_LIKELIER = math.log(20.0)
 """Odds in favour of a path from which it is believed against another one."""
+LOSING_FRAMES = 8
 LEAST_USED_SHARE = 0.5
 
 
@@ -112,6 +113,8 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     usable &= _doubt(place.chance[moment], angle_deg, spacing_deg) < LARGEST_DOUBT
     for other in others:
         usable &= ~_contested(place, other, spacing_deg)[moment]
+    # Where the angle is lost it was going wrong for some frames before.
+    usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
     slides = track.slide is not None and float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE
     found = {"mark": True, "spokes": components.shape[1] > 0, "the rim's own slide": slides}
     sources = tuple(name for name, there in found.items() if there)

@@ -1,6 +1,6 @@
 """How well the angle of the wheel is told: wheels turned by hand, drawn at random with exact truth.
 
-    python -m tests.benchmarks.turning 500
+    python -m tests.benchmarks.turning 500 1000
 
 Each run has a kind of motion, a wheel of 12 to 48 spokes (a fifth of them paired), a lateral or radial view,
 frames dropped and stamps that jitter, at times a hand before the lens. See tests/angle for how it is drawn.
@@ -77,8 +77,9 @@ def row(name: str, outcomes: list[Outcome]) -> str:
 def main() -> None:
     """Print the table."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 500
-    outcomes = [run(seed, spokes=True) for seed in range(count)]
-    alone = [run(seed, spokes=False) for seed in range(count, count + count // 5)]
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 1000
+    outcomes = [run(seed, spokes=True) for seed in range(first, first + count)]
+    alone = [run(seed, spokes=False) for seed in range(first + count, first + count + count // 5)]
     print(
         "| runs | number | refused | a wrong spoke | 95 % error °, median | 95 % within 0.3° | within 1° | used |"
     )
