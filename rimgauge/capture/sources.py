@@ -39,6 +39,7 @@ JPEG_SCAN = b"\xff\xda"
 LARGEST_PICTURE_BYTES = 400_000_000
 AHEAD_FRAMES = 8
 """How many decoded frames may wait for the tracker; bounds the memory."""
+LONGEST_NUMBER = 9
 NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try 1"
 NO_STREAM = "nothing answers at this address; check that phone and computer share a network"
 
@@ -210,6 +211,8 @@ def open_source(name: str, *, fps: float = 30.0) -> FrameSource:
         There is no such source, or it gives no frames.
     """
     if name.isdecimal():
+        if len(name) > LONGEST_NUMBER:
+            raise FrameTrouble(name, NO_CAMERA)
         return LiveSource("camera", name, lambda: OpenCvLine(int(name)), NO_CAMERA)
     if name.lower().startswith(("http://", "https://", "rtsp://")):
         try:

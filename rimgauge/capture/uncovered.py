@@ -31,6 +31,9 @@ ROOM_PX, CLEAR_PX = 2, 3
 TIP_PX = 5
 """Rows whose outline lies so near the foremost one show the tip; farther back it runs along the rows."""
 LEAST_ROWS = 4
+MOST_SPAN = 2.5
+"""A row changes from the tip's new place to its old one; where it changes over so many reaches, more than the
+pointer did."""
 MOST_VOTE = 8.0
 """Difference of log-likelihood that one row may make."""
 ALIKE_ROWS = 2.0
@@ -73,12 +76,12 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     -------
     Uncovered or None
         A negative move where the pictures explain one another better in the other order; None where too few
-        rows show the tip.
+        rows show the tip, or more than a pointer changed in them.
     """
     apart = (new - old)[~changed]
     noise = max(1.4826 * float(np.median(np.abs(apart - np.median(apart)))) / math.sqrt(2.0), 0.5)
     tip = _tip_rows(changed)
-    if len(tip) < LEAST_ROWS:
+    if len(tip) < LEAST_ROWS or max(np.ptp(np.flatnonzero(changed[v])) for v in tip) > MOST_SPAN * reach_px:
         return None
     rows = [_Row(old, new, changed, v, noise) for v in tip]
     back = [_Row(new, old, changed, v, noise) for v in tip]

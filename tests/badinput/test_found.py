@@ -10,6 +10,7 @@ import pytest
 from mutations import png_of_zeros
 
 from rimgauge.capture import read_picture
+from rimgauge.capture.uncovered import uncovered_px
 from rimgauge.cli import run as rimgauge
 from rimgauge.cli.common import complain
 from rimgauge.cli.demo import sample_folder
@@ -132,3 +133,9 @@ def test_a_picture_with_something_behind_it_is_whole(tmp_path):
     with (tmp_path / "a.jpg").open("ab") as file:
         file.write(b"\x00\x00\x00\x18ftypmp42" + bytes(5000))
     assert read_picture(tmp_path / "a.jpg").shape == (360, 640, 3)
+
+
+def test_two_pictures_of_different_things_show_no_shim_and_take_no_gigabytes():
+    rng = np.random.default_rng(1)
+    one, other = rng.normal(120.0, 40.0, (2, 60, 300, 3))
+    assert uncovered_px(one, other, np.ones((60, 300), np.bool_) & (np.arange(300) > 20), 16.0) is None
