@@ -74,6 +74,10 @@ def test_a_curve_out_of_all_bounds_is_refused_without_a_warning(refused, tmp_pat
     assert said == "rimgauge: curve.csv: strays by more than 100 mm, which no picture shows\n"
 
 
+def test_a_number_of_spokes_without_end_is_refused(refused):
+    assert "spokes" in refused("scene", "--out", "drawn", "--spokes", "1" * 400)
+
+
 def test_pictures_too_small_for_a_board_show_none(refused, tmp_path):
     for number in range(5):
         cv2.imwrite(str(tmp_path / f"{number}.png"), np.zeros((1, 640, 3), np.uint8))
