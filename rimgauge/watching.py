@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from rimgauge.capture import LEARNING_FRAMES, Frame, LiveMark, Tracker
+from rimgauge.capture import LEARNING_FRAMES, Frame, LiveMark, Tracker, mark_strip, spoke_strip
 from rimgauge.pipeline import USUAL_RADIUS_MM, known_scale, mark_to_pointer_deg
 from rimgauge.records import FloatArray, Moment, View
 from rimgauge.signal import LivePlace, Path, look_period_deg
@@ -124,7 +124,7 @@ class Watcher:
         gap_px = np.array([math.nan if s.lost else s.gap_px for s in sightings])
         angle_deg = math.nan
         if self._clock is not None:
-            strips = self._tracker.mark_strip(frame), self._tracker.spoke_strip(frame)
+            strips = mark_strip(frame, self._view).astype(np.float64), spoke_strip(frame, self._view)
             angle_deg = self._clock.step(frame.time_s, *strips, gap_px, self._sure_deg())
         return Moment(
             index=frame.index,

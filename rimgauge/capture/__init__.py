@@ -3,7 +3,7 @@
 from rimgauge.capture.again import LaidDown, at_times, kept_source, picture_at
 from rimgauge.capture.live_mark import LiveMark
 from rimgauge.capture.sources import Frame, FrameSource, ReadAhead, open_source, read_picture
-from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker, track
+from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker, mark_strip, spoke_strip, track
 
 __all__ = [
     "LEARNING_FRAMES",
@@ -15,8 +15,10 @@ __all__ = [
     "Tracker",
     "at_times",
     "kept_source",
+    "mark_strip",
     "open_source",
     "picture_at",
     "read_picture",
+    "spoke_strip",
     "track",
 ]

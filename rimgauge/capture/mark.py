@@ -15,9 +15,15 @@ SPOKE_BINS = 72
 LARGEST_DIMMING = 0.35
 """Change of the light, as a natural logarithm, up to which a bin may still be the rim as usual."""
 LEAST_RIM_SHARE = 0.1
+LEARNING_STRIPS = 3000
+"""So many strips, spread over the pass, tell the mark's look; a mark shows in one of twenty."""
+BLOCK = 1000
+"""Strips looked at together: memory stays the same however long the pass."""
 
 
-def strip_along(image: NDArray[np.uint8], view: View, box: Box, bins: int, *, whole: bool) -> FloatArray:
+def strip_along(
+    image: NDArray[np.uint8], view: View, box: Box, bins: int, *, whole: bool
+) -> NDArray[np.uint8]:
     """Mean colour (bins, 3) BGR along `forward`, averaged across the box; first bin is where things come in.
 
     whole: reach from border to border of the picture along `forward` instead of the box's own length, so
@@ -29,7 +35,7 @@ def strip_along(image: NDArray[np.uint8], view: View, box: Box, bins: int, *, wh
         x, y, width, height = (x, 0, width, image.shape[0]) if upright else (0, y, image.shape[1], height)
     cut = image[y : y + height, x : x + width]
     size = (1, bins) if upright else (bins, 1)
-    strip = cv2.resize(cut, size, interpolation=cv2.INTER_AREA).reshape(bins, 3).astype(np.float64)
+    strip: NDArray[np.uint8] = cv2.resize(cut, size, interpolation=cv2.INTER_AREA).reshape(bins, 3)  # type: ignore[assignment]
     return strip[::-1] if float(view.forward[1 if upright else 0]) < 0.0 else strip
 
 
@@ -59,7 +65,9 @@ class MarkLook:
     share: float
 
 
-def find_mark(strips: FloatArray, centre_bin: float, px_per_bin: float) -> tuple[FloatArray, FloatArray]:
+def find_mark(
+    strips: NDArray[np.uint8], centre_bin: float, px_per_bin: float
+) -> tuple[FloatArray, FloatArray]:
     """Place of the mark in every frame from the colour strips (n, bins, 3).
 
     The mark is what differs most in colour from the rim's usual look (lightness counts half: shadows and
@@ -71,10 +79,15 @@ def find_mark(strips: FloatArray, centre_bin: float, px_per_bin: float) -> tuple
     mark_px (n,) : centre of the mark along `forward` from the centre of its box [px], NaN where not seen.
     strength (n,) : 0 absent to 1 sure.
     """
-    look = learn_mark(strips)
+    look = learn_mark(strips[:: -(-len(strips) // LEARNING_STRIPS)].astype(np.float64))
+    mark_px, strength = np.full(len(strips), np.nan), np.zeros(len(strips))
     if look is None:
-        return np.full(len(strips), np.nan), np.zeros(len(strips))
-    return see_mark(look, strips, centre_bin, px_per_bin)
+        return mark_px, strength
+    for start in range(0, len(strips), BLOCK):
+        part = slice(start, start + BLOCK)
+        seen = see_mark(look, strips[part].astype(np.float64), centre_bin, px_per_bin)
+        mark_px[part], strength[part] = seen
+    return mark_px, strength
 
 
 def learn_mark(strips: FloatArray) -> MarkLook | None:

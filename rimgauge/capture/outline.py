@@ -99,21 +99,28 @@ def nearest_edge(
 
     None where nothing within reach of that place looks like it: something is before it.
     """
-    profile = steepness_profile(patch, outline.slope, outline.row_px)
-    scores = _match_scores(profile, outline.template)
-    strength = float(outline.template @ outline.template)
     # Nearer to the patch's ends the fit would have no whole band.
-    first, last = max(outline.shape.outside_px, outline.front_px), len(scores) - outline.shape.inside_px
-    pulled = scores
-    if expected_px is not None:
-        middle = expected_px - outline.lead_px
+    first = max(outline.shape.outside_px, outline.front_px)
+    last = patch.shape[1] - outline.shape.inside_px
+    middle = None if expected_px is None else expected_px - outline.lead_px
+    if middle is not None:
         first, last = max(first, math.floor(middle - reach_px)), min(last, math.ceil(middle + reach_px) + 1)
-        pulled = scores - PULL * strength * np.abs(np.arange(len(scores)) - middle)
     if last - first < 3:
         return None
-    place = first + _refine(pulled[first:last])
+    # Only the columns that the look, its slope and the smoothing reach from there are worked on.
+    lean = math.ceil(abs(outline.slope) * len(patch)) + 2
+    left = max(0, first + WINDOW_PX[0] - lean)
+    near = patch[:, left : last + WINDOW_PX[1] + lean]
+    profile = steepness_profile(near, outline.slope, outline.row_px)
+    scores = _match_scores(profile, outline.template)[first - left : last - left]
+    strength = float(outline.template @ outline.template)
+    pulled = scores
+    if middle is not None:
+        pulled = scores - PULL * strength * np.abs(np.arange(first, last) - middle)
+    place = _refine(pulled)
     if scores[round(place)] < -MOST_UNLIKE * strength:
         return None
+    place += first
     return place + outline.lead_px
 
 

@@ -6,7 +6,6 @@ what remains in each frame is camera shake (`rimgauge.capture.shift`).
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,7 +39,7 @@ def learn_pointer(patches: list[GreyArray], where: str) -> PointerLook:
     """
     look = learn_look(patches)
     box = look.mean[MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX].astype(np.float64)
-    tip_u, tip_v = find_tip(box, look.noise / math.sqrt(len(patches)), where)
+    tip_u, tip_v = find_tip(box, look.mean_noise, where)
     return PointerLook(look, tip_u, tip_v)
 
 

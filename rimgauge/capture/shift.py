@@ -19,10 +19,12 @@ from rimgauge.records import FloatArray
 
 MARGIN_PX = 8
 """The look reaches so far beyond the part that is compared, and a shift may be so large."""
-LOOSENESS = (12.0, 6.0, 3.0, 2.0)
+LOOSENESS = (8.0, 3.0, 2.0, 2.0)
 """Pixels that disagree by more than so many standard deviations hardly count, step by step."""
 ENOUGH_PX = 0.02
 ROUNDS = 3
+LOOK_FRAMES = 30
+"""So many frames tell the look: more would hardly lessen its noise beside a single frame's."""
 SIGNIFICANT = 3.0
 """Slopes under so many standard deviations of the mean look are noise. A spline between pixels smooths noise, and
 where it counted the look would be drawn to half pixels."""
@@ -42,14 +44,14 @@ class Look:
     """Mean look (rows, columns) with a margin, and the weight of each pixel inside it, 1/variance.
 
     spline: coefficients of the cubic spline through the mean. steep: 1 where its slope stands out of the noise,
-    else 0. noise: standard deviation of a usual pixel over time [grey levels].
+    else 0. mean_noise: standard deviation of a usual pixel of the mean [grey levels].
     """
 
     mean: GreyArray
     spline: GreyArray
     steep: GreyArray
     weight: GreyArray
-    noise: float
+    mean_noise: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,6 +74,8 @@ def learn_look(patches: list[GreyArray]) -> Look:
 
     The look is in the middle of the shake: the median shift of the frames is zero.
     """
+    every = -(-len(patches) // LOOK_FRAMES)
+    patches = patches[::every]
     look = _look(patches)
     for _ in range(ROUNDS):
         found = [find_shift(look, patch) for patch in patches]
@@ -107,9 +111,11 @@ def _look(laid_over: list[GreyArray]) -> Look:
     weight = np.asarray(np.maximum(spread, noise) ** -2.0, dtype=np.float32)
     spline = _spline(mean)
     slopes = np.maximum(*(np.abs(slope) for slope in _moved(spline, 0.0, 0.0)[1:]))
-    flat = SIGNIFICANT * noise / math.sqrt(len(stack))
-    steep = cv2.dilate((cv2.blur(slopes, (3, 3)) > flat).astype(np.float32), np.ones((3, 3), np.uint8))
-    return Look(mean, spline, np.asarray(steep), weight, noise)
+    mean_noise = noise / math.sqrt(len(stack))
+    steep = cv2.dilate(
+        (cv2.blur(slopes, (3, 3)) > SIGNIFICANT * mean_noise).astype(np.float32), np.ones((3, 3), np.uint8)
+    )
+    return Look(mean, spline, np.asarray(steep), weight, mean_noise)
 
 
 def _refined(look: Look, patch: GreyArray, start: tuple[float, float]) -> Shift:
@@ -127,7 +133,7 @@ def _refined(look: Look, patch: GreyArray, start: tuple[float, float]) -> Shift:
         answer = np.linalg.solve(normal, weighted @ seen.ravel())
         rest = seen - (answer.astype(np.float32) @ jacobian).reshape(seen.shape)
         du, dv = du + float(answer[0]), dv + float(answer[1])
-        if step >= 2 and math.hypot(answer[0], answer[1]) < ENOUGH_PX:
+        if step >= 1 and math.hypot(answer[0], answer[1]) < ENOUGH_PX:
             break
     steep = np.sum(jacobian[:2] ** 2, axis=0)
     agrees = float(steep @ agreeing) / max(float(steep @ weight), 1e-12)
@@ -187,11 +193,15 @@ def _moved(spline: GreyArray, du: float, dv: float) -> tuple[GreyArray, GreyArra
 
 def _taps(fraction: float) -> tuple[GreyArray, GreyArray]:
     """Weights (5,) of the cubic B-spline's coefficients for a shift within half a pixel, and their change with it."""
-    away = np.arange(-2.0, 3.0) + fraction
-    size = np.abs(away)
-    value = np.where(size < 1.0, 2.0 / 3.0 - size**2 + size**3 / 2.0, np.maximum(2.0 - size, 0.0) ** 3 / 6.0)
-    slope = np.where(size < 1.0, -2.0 * size + 1.5 * size**2, -0.5 * np.maximum(2.0 - size, 0.0) ** 2)
-    return value.astype(np.float32), (np.sign(away) * slope).astype(np.float32)
+    value, slope = [], []
+    for place in range(-2, 3):
+        away = place + fraction
+        size, sign = abs(away), math.copysign(1.0, away)
+        outer = max(2.0 - size, 0.0)
+        inner = size < 1.0
+        value.append(2.0 / 3.0 - size**2 + size**3 / 2.0 if inner else outer**3 / 6.0)
+        slope.append(sign * (1.5 * size**2 - 2.0 * size if inner else -0.5 * outer**2))
+    return np.array(value, dtype=np.float32), np.array(slope, dtype=np.float32)
 
 
 def _inside(picture: GreyArray) -> GreyArray:

@@ -7,6 +7,7 @@ same after one of them, and only the rest of the evidence can tell.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d
 
@@ -22,7 +23,7 @@ CLOSEST = 0.995
 """Correlation beyond which a likeness says no more."""
 
 
-def find_slide(strips: FloatArray, px_per_bin: float) -> Slide:
+def find_slide(strips: NDArray[np.uint8], px_per_bin: float) -> Slide:
     """Compare each strip (n, bins, 3) along the rim's path with the one before.
 
     The ratio is that of two Gaussian signals with the correlation seen over the stretch common to both frames
@@ -34,19 +35,19 @@ def find_slide(strips: FloatArray, px_per_bin: float) -> Slide:
     every = max(1, len(strips) // BACKGROUND_STRIPS)
     usual = np.median(_level(strips[::every]), axis=0)
     length = _correlation_length(_flat(strips[::every], usual))
-    nats = np.zeros((len(strips), len(lags)))
+    nats = np.zeros((len(strips), len(lags)), dtype=np.float32)
     for start in range(0, len(strips) - 1, BLOCK):
         flat = _flat(strips[start : start + BLOCK + 1], usual)
         nats[start + 1 : start + len(flat)] = _likeness(flat[:-1], flat[1:], lags, length)
-    return Slide(shift_px=np.asarray(lags * px_per_bin), nats=nats.astype(np.float32))
+    return Slide(shift_px=np.asarray(lags * px_per_bin), nats=nats)
 
 
-def _level(strips: FloatArray) -> FloatArray:
+def _level(strips: NDArray[np.uint8]) -> FloatArray:
     """Strips with the brightness changes of the whole picture removed."""
     return np.asarray(strips / np.maximum(strips.mean(axis=(1, 2), keepdims=True), 1.0))
 
 
-def _flat(strips: FloatArray, usual: FloatArray) -> FloatArray:
+def _flat(strips: NDArray[np.uint8], usual: FloatArray) -> FloatArray:
     moving = _level(strips) - usual
     moving -= gaussian_filter1d(moving, SHADING_BINS, axis=1)
     return np.asarray(gaussian_filter1d(moving, GRAIN_BINS, axis=1))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -58,6 +58,21 @@ NOTHING = Sighting(
 )
 
 
+Cut = tuple[GreyArray, GreyArray]
+"""What is kept of a picture for one edge: the pointer's patch with its margin, and the rim's."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Place:
+    """Where pointer and rim of one edge are cut out of a picture."""
+
+    pointer: Patch
+    rim: Patch
+
+    def cut(self, image: NDArray[np.uint8]) -> Cut:
+        return self.pointer.cut(image, MARGIN_PX), self.rim.cut(image)
+
+
 class EdgeFollower:
     """One pointer and the rim edge it faces, followed from frame to frame.
 
@@ -65,19 +80,16 @@ class EdgeFollower:
     for how many frames it wasn't seen.
     """
 
-    def __init__(self, view: View, edge: Edge, frames: list[Frame]) -> None:
-        self.rim_patch: Patch = patch_of(view, edge, _widened(edge.rim_box, view))
-        self.pointer_patch: Patch = patch_of(view, edge, edge.pointer_box)
+    def __init__(self, view: View, edge: Edge, place: _Place, cuts: list[Cut]) -> None:
+        self.place, self.rim_patch = place, place.rim
         name = f"the {edge.side} pointer's box" if edge.side != "outer" else "the pointer's box"
-        self.look: PointerLook = learn_pointer(
-            [self.pointer_patch.cut(f.image, MARGIN_PX) for f in frames], name
-        )
-        self.tip = self.rim_patch.to_patch(*self.pointer_patch.to_picture(self.look.tip_u, self.look.tip_v))
+        self.look: PointerLook = learn_pointer([pointer for pointer, _ in cuts], name)
+        self.tip = place.rim.to_patch(*place.pointer.to_picture(self.look.tip_u, self.look.tip_v))
         self.du, self.dv = self.rim_patch.turn(inward(view, edge))
         forward_u, forward_v = self.rim_patch.turn(view.forward)
         slope = forward_u / forward_v if abs(forward_v) > 0.2 else 0.0
         self.outline: Outline = learn_outline(
-            [self.rim_patch.cut(f.image) for f in frames],
+            [rim for _, rim in cuts],
             slope,
             self.tip[1],
             BAND_ROOM_PX,
@@ -88,12 +100,13 @@ class EdgeFollower:
         self.missed = 0
         self.shifted_px = (0.0, 0.0)
 
-    def step(self, image: NDArray[np.uint8]) -> Sighting:
-        """Read the gap in one picture."""
-        shift = find_shift(self.look.look, self.pointer_patch.cut(image, MARGIN_PX), self.shifted_px)
+    def step(self, cut: Cut) -> Sighting:
+        """Read the gap in what was cut out of one picture."""
+        pointer, rim = cut
+        shift = find_shift(self.look.look, pointer, self.shifted_px)
         if shift.agrees >= LEAST_QUALITY:
             self.shifted_px = (shift.du_px, shift.dv_px)
-        fit = self._follow(self.rim_patch.cut(image))
+        fit = self._follow(rim)
         if fit is None:
             return NOTHING
         quality = min(fit.quality, shift.agrees)
@@ -144,39 +157,60 @@ def _widened(box: Box, view: View) -> Box:
 
 
 class Tracker:
-    """Everything that is followed in a view; made from the first frames, then stepped through all of them."""
+    """Everything that is followed in a view; made from the first frames, then stepped through all of them.
 
-    def __init__(self, view: View, frames: list[Frame]) -> None:
-        if not frames:
-            raise FrameTrouble("frames", "there are no frames to look at")
-        height, width = frames[0].image.shape[:2]
-        if (width, height) != view.image_size:
-            raise FrameTrouble(
-                "frames",
-                f"the frames are {width} × {height} pixels, but the view was made for {view.image_size[0]} × "
-                f"{view.image_size[1]}; run aim again on these frames",
-            )
+    first: what was cut out of the first frames, edge by edge; whole pictures are not kept.
+    """
+
+    def __init__(self, view: View, frames: Iterable[Frame]) -> None:
         check_boxes(view)
-        self.view = view
-        self.followers = [EdgeFollower(view, edge, frames) for edge in view.edges]
+        self._places = [
+            _Place(patch_of(view, edge, edge.pointer_box), patch_of(view, edge, _widened(edge.rim_box, view)))
+            for edge in view.edges
+        ]
+        self.first: list[list[Cut]] = []
+        for frame in frames:
+            if not self.first:
+                _check_size(frame, view)
+            self.first.append([place.cut(frame.image) for place in self._places])
+        if not self.first:
+            raise FrameTrouble("frames", "there are no frames to look at")
+        by_edge = zip(view.edges, self._places, zip(*self.first, strict=True), strict=True)
+        self.followers = [EdgeFollower(view, edge, place, list(cuts)) for edge, place, cuts in by_edge]
 
     def sight(self, frame: Frame) -> list[Sighting]:
         """Read the gap of every pointer in one frame."""
-        return [follower.step(frame.image) for follower in self.followers]
+        return self.read([place.cut(frame.image) for place in self._places])
 
-    def mark_strip(self, frame: Frame) -> FloatArray:
-        """Colours along the mark's path, (0, 3) where the view has no mark."""
-        box = self.view.mark_box
-        if box is None:
-            return np.empty((0, 3))
-        return strip_along(frame.image, self.view, box, STRIP_BINS, whole=True)
+    def read(self, cuts: list[Cut]) -> list[Sighting]:
+        """Read the gap of every pointer in what was cut out of one frame."""
+        return [follower.step(cut) for follower, cut in zip(self.followers, cuts, strict=True)]
 
-    def spoke_strip(self, frame: Frame) -> FloatArray:
-        """Brightness along the spokes' path, (0,) where the view has no spoke box."""
-        box = self.view.spoke_box
-        if box is None:
-            return np.empty(0)
-        return np.asarray(strip_along(frame.image, self.view, box, SPOKE_BINS, whole=False).mean(axis=1))
+
+def _check_size(frame: Frame, view: View) -> None:
+    height, width = frame.image.shape[:2]
+    if (width, height) != view.image_size:
+        raise FrameTrouble(
+            "frames",
+            f"the frames are {width} × {height} pixels, but the view was made for {view.image_size[0]} × "
+            f"{view.image_size[1]}; run aim again on these frames",
+        )
+
+
+def mark_strip(frame: Frame, view: View) -> NDArray[np.uint8]:
+    """Colours along the mark's path, (0, 3) where the view has no mark."""
+    box = view.mark_box
+    if box is None:
+        return np.empty((0, 3), dtype=np.uint8)
+    return strip_along(frame.image, view, box, STRIP_BINS, whole=True)
+
+
+def spoke_strip(frame: Frame, view: View) -> FloatArray:
+    """Brightness along the spokes' path, (0,) where the view has no spoke box."""
+    box = view.spoke_box
+    if box is None:
+        return np.empty(0)
+    return np.asarray(strip_along(frame.image, view, box, SPOKE_BINS, whole=False).mean(axis=1))
 
 
 def track(frames: Iterable[Frame], view: View) -> GapTrack:
@@ -195,21 +229,27 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
     ------
     BadInput, FrameTrouble, PointerNotSeen, RimNotSeen
     """
-    stream = iter(frames)
-    first = list(itertools.islice(stream, LEARNING_FRAMES))
-    tracker = Tracker(view, first)
-    times, sightings, marks, spokes = [], [], [], []
-    for frame in itertools.chain(first, stream):
-        times.append(frame.time_s)
-        sightings.append(tracker.sight(frame))
-        marks.append(tracker.mark_strip(frame).astype(np.float32))
-        spokes.append(tracker.spoke_strip(frame).astype(np.float32))
+    times: list[float] = []
+    # Plain bytes: an array object for each strip would take as much again.
+    marks, spokes = bytearray(), bytearray()
+
+    def noted() -> Iterator[Frame]:
+        for frame in frames:
+            times.append(frame.time_s)
+            marks.extend(mark_strip(frame, view).tobytes())
+            spokes.extend(spoke_strip(frame, view).astype(np.float32).tobytes())
+            yield frame
+
+    stream = noted()
+    tracker = Tracker(view, itertools.islice(stream, LEARNING_FRAMES))
+    sightings = [tracker.read(cuts) for cuts in tracker.first]
+    sightings += [tracker.sight(frame) for frame in stream]
     sides = _unmoved([_vague_left_out([s[k] for s in sightings]) for k in range(len(view.edges))])
     count = len(times)
     mark_px, strength, slide = np.full(count, np.nan), np.zeros(count), None
     if view.mark_box is not None:
         centre_bin, px_per_bin = strip_centre_px(view, view.mark_box, STRIP_BINS)
-        strips = np.stack(marks).astype(np.float64)
+        strips = np.frombuffer(marks, dtype=np.uint8).reshape(count, STRIP_BINS, 3)
         mark_px, strength = find_mark(strips, centre_bin, px_per_bin)
         slide = find_slide(strips, px_per_bin)
     return GapTrack(
@@ -217,7 +257,9 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         sides=tuple(_edge_track(edge, side) for edge, side in zip(view.edges, sides, strict=True)),
         mark_px=mark_px,
         mark_strength=strength,
-        spoke_profile=np.stack(spokes),
+        spoke_profile=np.asarray(
+            np.frombuffer(spokes, dtype=np.float32).reshape(count, len(spokes) // 4 // count)
+        ),
         lost=tuple("; ".join(sorted({s.lost for s in each if s.lost})) for each in zip(*sides, strict=True)),
         slide=slide,
     )

@@ -27,8 +27,8 @@ def draw(
 
 
 def learnt(rng: np.random.Generator, shake_px: float) -> tuple[Look, float]:
-    """Look from 40 shaken frames, a third of them crossed by a spoke; and the middle of the shake along u."""
-    shifts = rng.normal(0.0, shake_px, (40, 2))
+    """Look from 30 shaken frames, a third of them crossed by a spoke; and the middle of the shake along u."""
+    shifts = rng.normal(0.0, shake_px, (30, 2))
     frames = [draw(rng, *shift, spoke_px=30.0 - i if i % 3 == 0 else None) for i, shift in enumerate(shifts)]
     return learn_look(frames), float(np.median(shifts[:, 0]))
 
