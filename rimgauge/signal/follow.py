@@ -48,27 +48,43 @@ class Evidence:
     by_speed: FloatArray | None = None
 
 
-def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, ...]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Rival:
+    """Another path that learning settled on: its angle (n,) and how likely it is, as a Place's."""
+
+    angle_deg: FloatArray
+    likelihood: float
+
+
+def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, list[Rival]]:
     """Follow the wheel through all moments.
 
     spacing_deg: of the spokes; paths that differ by less than half of it are one.
 
     Returns
     -------
-    Every path that learning settled on, the likeliest first.
+    The likeliest path that learning settled on, and the others.
     """
     by_mark = mark_likelihood(evidence)
     any_speed = np.ones((len(by_mark), SPEEDS))
-    starts: list[tuple[Place, FloatArray | None, FloatArray]] = []
+    begun_deg: list[FloatArray] = []
+    best: Place | None = None
+    paths: list[Rival] = []
     for by_speed in (any_speed,) if evidence.by_speed is None else (evidence.by_speed, any_speed):
         for lattice in (None, *evidence.lattices):
             likely = by_mark if lattice is None else by_mark * lattice
             for way in (1, -1):
                 begun = smooth(likely, by_speed, EVERY_SPEED, way)
-                if not any(_same(begun, other, spacing_deg) for other, _, _ in starts):
-                    starts.append((begun, lattice, by_speed))
-    places = [_settle(*start, by_mark, evidence.looks) for start in starts]
-    return tuple(sorted((_expected(place) for place in places), key=lambda place: -place.likelihood))
+                if any(_same(begun.angle_deg, other, spacing_deg) for other in begun_deg):
+                    continue
+                begun_deg.append(begun.angle_deg)
+                place = _expected(_settle(begun, lattice, by_speed, by_mark, evidence.looks))
+                # Of the others only the paths are kept: the chances of a long run fill much memory.
+                paths.append(Rival(place.angle_deg, place.likelihood))
+                if best is None or place.likelihood > best.likelihood:
+                    best = place
+    assert best is not None
+    return best, [path for path in paths if path.angle_deg is not best.angle_deg]
 
 
 def _expected(place: Place) -> Place:
@@ -103,8 +119,8 @@ def _settle(
     return replace(place, likelihood=judged.likelihood)
 
 
-def _same(one: Place, other: Place, spacing_deg: float) -> bool:
-    off = np.abs((one.angle_deg - other.angle_deg + 180.0) % 360.0 - 180.0)
+def _same(one_deg: FloatArray, other_deg: FloatArray, spacing_deg: float) -> bool:
+    off = np.abs((one_deg - other_deg + 180.0) % 360.0 - 180.0)
     return float(np.mean(off < 0.5 * spacing_deg)) >= SAME_SHARE
 
 

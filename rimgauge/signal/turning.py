@@ -8,15 +8,16 @@ linear least squares, with a weak preference for steady speed that bridges what 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
 from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
-from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning
+from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
 from rimgauge.signal.evidence import Layout, gather, look_period_deg, spoke_components
-from rimgauge.signal.follow import follow
+from rimgauge.signal.follow import Rival, follow
+from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import STEPS, Place
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
@@ -55,8 +56,22 @@ LOSING_FRAMES = 6
 LEAST_USED_SHARE = 0.5
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fitted:
+    """A curve fitted to all evidence, and what it was fitted to.
+
+    angle_deg, spread_deg (n,): its values and their standard uncertainty. settled (n,): where the last step was
+    small. slides: whether the rim's own slide had a say.
+    """
+
+    angle_deg: FloatArray
+    spread_deg: FloatArray
+    settled: BoolArray
+    slides: bool
+
+
 def find_turning(track: GapTrack, layout: Layout) -> Turning:
-    """Fit the wheel's angle to the mark's passes and the spokes' look.
+    """Fit the wheel's angle to the mark's passes, the spokes' look and the rim's own slide.
 
     Returns
     -------
@@ -69,17 +84,49 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     """
     if not np.isfinite(track.mark_px).any():
         raise _never_seen(track)
+    if len(track.time_s) > LONGEST_PIECE:
+        return piece_by_piece(track, lambda piece: find_turning(piece, layout))
     period_deg = look_period_deg(layout.spoke_angles_deg)
     soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
     components = spoke_components(track.spoke_profile, soft_bins, COMPONENTS)
     moment, evidence = gather(track, layout)
-    place, *others = follow(evidence, layout.spacing_deg)
-    angle_deg = place.angle_deg[moment]
+    place, rivals = follow(evidence, layout.spacing_deg)
+    fitted = _fit(track, layout, moment, place.angle_deg[moment], components)
+    usable = fitted.spread_deg < min(SURE_SHARE * layout.spacing_deg, LARGEST_SD_DEG)
+    usable &= fitted.settled
+    if components.shape[1]:
+        missed, whole = _foretold(components, fitted.angle_deg, period_deg)
+        if _share_foretold(missed, whole) < LEAST_FORETOLD:
+            # A wrong path learns a look that foretells nothing; what is left is the mark.
+            return find_turning(replace(track, spoke_profile=np.empty((len(moment), 0))), layout)
+        usable &= ~_astray(missed, whole)
+    usable &= _doubt(place.chance[moment], fitted.angle_deg, layout.spacing_deg) < LARGEST_DOUBT
+    for rival in rivals:
+        usable &= ~_contested(place, rival, layout.spacing_deg)[moment]
+    # Where the angle is lost it was going wrong for some frames before.
+    usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
+    found = {"mark": True, "spokes": components.shape[1] > 0, "the rim's own slide": fitted.slides}
+    sources = tuple(name for name, there in found.items() if there)
+    _check(fitted.angle_deg, usable, sources)
+    return Turning(
+        angle_deg=np.where(usable, fitted.angle_deg, np.nan),
+        standard_uncertainty_deg=fitted.spread_deg,
+        revolutions=float(np.ptp(fitted.angle_deg[usable])) / 360.0,
+        reversals=_reversals(fitted.angle_deg[usable]),
+        evidence=sources,
+    )
+
+
+def _fit(
+    track: GapTrack, layout: Layout, moment: IntArray, angle_deg: FloatArray, components: FloatArray
+) -> _Fitted:
+    """Fit a smooth curve of time, from a coarse path (n,), by Gauss–Newton steps."""
     # Stamps jitter more than the camera's own beat does.
     beat_s: FloatArray = moment * np.float64(np.polyfit(moment, track.time_s, 1)[0])
     curve = SmoothCurve.over(beat_s, KNOT_SPACING_S)
     by_mark_deg = track.mark_px / layout.px_per_deg
-    scale = 1.0
+    period_deg = look_period_deg(layout.spoke_angles_deg)
+    scale, slides = 1.0, False
     for left in range(ROUNDS - 1, -1, -1):
         before = angle_deg
         by_mark, sure = _mark_target(track, by_mark_deg, angle_deg, scale, layout.mark_to_pointer_deg)
@@ -88,44 +135,18 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
             change, clear = slid(track.slide, angle_deg, layout.px_per_deg, ROOM_DEG * left)
             by_slide, steady = curve.moves(change, clear, SLIDE_SCALE_SD)
             normal, right = normal + by_slide, right + steady
+            slides = float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE
         if components.shape[1]:
             by_spokes, toward = _spokes_say(components, angle_deg, period_deg, layout.spacing_deg, curve)
             normal = normal + by_spokes
             right = right + toward + by_spokes @ curve.nearest(angle_deg)
-        fit = curve.fit(normal, right)
-        angle_deg = angle_deg + np.clip(fit.values() - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
+        values = curve.fit(normal, right).values()
+        angle_deg = angle_deg + np.clip(values - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
         scale = _mark_scale(by_mark_deg, angle_deg + layout.mark_to_pointer_deg)
         if float(np.abs(angle_deg - before).max()) < STEADY_DEG:
             break
-    astray = np.zeros(len(angle_deg), dtype=np.bool_)
-    if components.shape[1]:
-        missed, whole = _foretold(components, angle_deg, period_deg)
-        if _share_foretold(missed, whole) < LEAST_FORETOLD:
-            # A wrong path learns a look that foretells nothing; what is left is the mark.
-            return find_turning(replace(track, spoke_profile=np.empty((len(angle_deg), 0))), layout)
-        astray = _astray(missed, whole)
-    settled = np.abs(fit.values() - angle_deg) < SETTLED_DEG
-    angle_deg = fit.values()
     spread_deg = np.hypot(curve.spread(normal, right), _shift_uncertainty(sure))
-    spacing_deg = layout.spacing_deg
-    usable = spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
-    usable &= settled & ~astray
-    usable &= _doubt(place.chance[moment], angle_deg, spacing_deg) < LARGEST_DOUBT
-    for other in others:
-        usable &= ~_contested(place, other, spacing_deg)[moment]
-    # Where the angle is lost it was going wrong for some frames before.
-    usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
-    slides = track.slide is not None and float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE
-    found = {"mark": True, "spokes": components.shape[1] > 0, "the rim's own slide": slides}
-    sources = tuple(name for name, there in found.items() if there)
-    _check(angle_deg, usable, sources)
-    return Turning(
-        angle_deg=np.where(usable, angle_deg, np.nan),
-        standard_uncertainty_deg=spread_deg,
-        revolutions=float(np.ptp(angle_deg[usable])) / 360.0,
-        reversals=_reversals(angle_deg[usable]),
-        evidence=sources,
-    )
+    return _Fitted(values, spread_deg, np.abs(values - angle_deg) < SETTLED_DEG, slides)
 
 
 def _doubt(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> FloatArray:
@@ -135,7 +156,7 @@ def _doubt(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> Flo
     return np.asarray(np.sum(np.where(off > 0.5 * spacing_deg + 1.0, chance, 0.0), axis=1))
 
 
-def _contested(place: Place, other: Place, spacing_deg: float) -> BoolArray:
+def _contested(place: Place, other: Rival, spacing_deg: float) -> BoolArray:
     """Moments (n,) at which the next likely path, hardly less likely, would name another spoke.
 
     A mark seen in one frame a turn doesn't tell which way the wheel goes round.

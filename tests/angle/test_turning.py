@@ -10,9 +10,11 @@ from scipy.ndimage import gaussian_filter1d
 from seen_angle import draw_bench, film, layout_of, without_spokes
 
 from rimgauge.capture.slide import find_slide
-from rimgauge.errors import RimgaugeError
+from rimgauge.errors import PlaceLost, RimgaugeError
+from rimgauge.records import EdgeTrack, GapTrack, Turning
 from rimgauge.signal import find_turning, look_period_deg
 from rimgauge.signal.evidence import even_moments
+from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
 
@@ -135,3 +137,52 @@ def test_slides_are_scaled_to_the_course_and_a_hand_that_rests_before_the_rim_is
     rest[29:33] = True
     assert_allclose(found[~rest], 2.0, atol=0.05)
     assert weight[rest].max() < 0.05 * np.median(weight[~rest])
+
+
+def long_track(count):
+    nowhere = np.zeros((count, 2))
+    side = EdgeTrack(
+        side="right",
+        gap_px=np.ones(count),
+        standard_error_px=np.ones(count),
+        quality=np.ones(count),
+        tip_px=nowhere,
+        rim_px=nowhere,
+    )
+    return GapTrack(
+        time_s=np.arange(count) / 30.0,
+        sides=(side,),
+        mark_px=np.zeros(count),
+        mark_strength=np.ones(count),
+        spoke_profile=np.empty((count, 0)),
+        lost=("",) * count,
+    )
+
+
+def test_a_long_run_is_joined_from_pieces_and_one_that_is_lost_is_left_out():
+    truth_deg = 4.0 * np.arange(14000.0) + 100.0 * np.sin(np.arange(14000) / 200.0)
+    calls = []
+
+    def follow(piece):
+        start = round(piece.time_s[0] * 30.0)
+        calls.append(len(piece.time_s))
+        if len(calls) == 2:
+            raise PlaceLost("lost in this piece")
+        angle_deg = truth_deg[start : start + len(piece.time_s)]
+        # Each piece counts its full turns from anywhere.
+        angle_deg = angle_deg - 360.0 * np.floor(angle_deg[0] / 360.0)
+        return Turning(
+            angle_deg=angle_deg,
+            standard_uncertainty_deg=np.full(len(angle_deg), 0.1),
+            revolutions=1.0,
+            reversals=1,
+            evidence=("mark",),
+        )
+
+    turning = piece_by_piece(long_track(14000), follow)
+    assert max(calls) <= LONGEST_PIECE
+    told = np.isfinite(turning.angle_deg)
+    off = (turning.angle_deg - truth_deg)[told]
+    assert 0.8 < told.mean() < 0.95
+    assert_allclose(off, 360.0 * np.round(off / 360.0), atol=1e-6)
+    assert turning.standard_uncertainty_deg[~told].min() > 90.0
