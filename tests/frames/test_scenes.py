@@ -12,12 +12,14 @@ from rimgauge.job import read_build, read_view
 from rimgauge.pipeline import measure
 from rimgauge.records import Runout, Source
 from rimgauge.wheel import complete_wheel
+from tests.benchmarks.rendered import aimed, errors_mm
 
 SCENES = ("edge_on_bright", "from_above_black", "radial_wall")
 TOTAL_MM = 0.015
 SPOKE_RMS_MM = 0.01
 ANGLE_RMS_DEG = 0.5
 LEAST_TOLD = 0.97
+AIMED_TOTAL_MM = 0.02
 
 
 @pytest.fixture(scope="module", params=SCENES)
@@ -35,6 +37,13 @@ def scene(request: pytest.FixtureRequest, shared: Path) -> tuple[Runout, dict]:
         source=Source(kind="frames", name=request.param, frames=0, used=0, sha256=""),
     )
     return runout, json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_aimed_without_a_hint_the_reading_is_as_good(shared: Path, name: str) -> None:
+    total, rms = errors_mm(shared / "scenes" / name, aimed(shared / "scenes" / name))
+    assert abs(total) <= AIMED_TOTAL_MM
+    assert rms <= SPOKE_RMS_MM
 
 
 def test_total_runout_is_that_of_the_picture(scene: tuple[Runout, dict]) -> None:
