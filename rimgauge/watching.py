@@ -6,6 +6,7 @@ import itertools
 import math
 from collections import deque
 from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 
 import numpy as np
 
@@ -72,6 +73,7 @@ class Watcher:
         self._view, self._spoke_angles_deg, self._radius_mm = view, spoke_angles_deg, radius_mm
         self._mm_per_px = known_scale(view).mm_per_px
         self._first: list[Frame] = []
+        self._homework: Future[Moment] | None = None
         self._tracker: Tracker | None = None
         self._clock: _Clock | None = None
 
@@ -90,15 +92,25 @@ class Watcher:
 
     def look(self, frame: Frame) -> Moment:
         """Read one frame; the first ones give no gap yet where nothing was learnt before."""
-        if self._tracker is None:
+        if self._tracker is not None and self._homework is None:
+            return self._read(frame)
+        if self._homework is None:
             self._first.append(frame)
-            if len(self._first) == LEARNING_FRAMES:
-                self.learn(self._first)
-                moments = [self._read(each) for each in self._first]
-                self._first = []
-                return moments[-1]
+            if len(self._first) < LEARNING_FRAMES:
+                return self._blank(frame)
+            first, self._first = self._first, []
+            if not self._aside:
+                return self._begin(first)
+            self._homework = ThreadPoolExecutor(1, "learn pointer and rim").submit(self._begin, first)
+        if not self._homework.done():
             return self._blank(frame)
-        return self._read(frame)
+        last, self._homework = self._homework.result(), None
+        return last if last.index == frame.index else self._read(frame)
+
+    def _begin(self, first: list[Frame]) -> Moment:
+        """Learn from the first frames, read them all, and return the last one's moment."""
+        self.learn(first)
+        return [self._read(frame) for frame in first][-1]
 
     @property
     def path(self) -> Path | None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rimgauge import watching
 from rimgauge.capture import Frame, open_source
 from rimgauge.cli.demo import sample_folder
 from rimgauge.job import read_build, read_view
@@ -96,6 +97,7 @@ class AtOnce:
 
 def test_live_frames_are_shown_while_they_are_learnt_from(bundled, monkeypatch):
     monkeypatch.setattr(live_place, "ThreadPoolExecutor", AtOnce)
+    monkeypatch.setattr(watching, "ThreadPoolExecutor", AtOnce)
     frames, view, spokes_deg, true_deg = bundled
     moments = list(watch(frames, view, spokes_deg, live=True))
     assert len(moments) == len(frames)
@@ -112,6 +114,7 @@ def test_live_frames_go_on_however_long_learning_takes(bundled, monkeypatch):
             return Future()
 
     monkeypatch.setattr(live_place, "ThreadPoolExecutor", Never)
+    monkeypatch.setattr(watching, "ThreadPoolExecutor", AtOnce)
     frames, view, spokes_deg, true_deg = bundled
     moments = list(watch(frames, view, spokes_deg, live=True))
     assert np.isfinite([moment.gap_mm[0] for moment in moments[59:]]).mean() > 0.9
@@ -119,3 +122,13 @@ def test_live_frames_go_on_however_long_learning_takes(bundled, monkeypatch):
     # by the mark alone the place is known near it, and right there
     assert 0.0 < np.isfinite(off_deg).mean() < 0.6
     assert np.nanmax(np.abs(off_deg)) < 0.5 * 360 / len(spokes_deg)
+
+
+def test_frames_are_shown_while_pointer_and_rim_are_learnt_aside(bundled):
+    frames, view, spokes_deg, _ = bundled
+    watcher = watching.Watcher(view, spokes_deg, 311.0, aside=True)
+    blank = [watcher.look(frame) for frame in frames[:60]]
+    assert [moment.index for moment in blank] == list(range(60))
+    watcher._homework and watcher._homework.result(timeout=60)
+    assert np.isfinite(watcher.look(frames[60]).gap_mm[0])
+    assert watcher._homework is None
