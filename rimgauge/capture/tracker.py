@@ -235,6 +235,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
 
     def noted() -> Iterator[Frame]:
         for frame in frames:
+            _check_size(frame, view)
             times.append(frame.time_s)
             marks.extend(mark_strip(frame, view).tobytes())
             spokes.extend(spoke_strip(frame, view).astype(np.float32).tobytes())

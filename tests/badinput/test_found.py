@@ -143,3 +143,11 @@ def test_two_pictures_of_different_things_show_no_shim_and_take_no_gigabytes():
     rng = np.random.default_rng(1)
     one, other = rng.normal(120.0, 40.0, (2, 60, 300, 3))
     assert uncovered_px(one, other, np.ones((60, 300), np.bool_) & (np.arange(300) > 20), 16.0) is None
+
+
+def test_frames_smaller_than_the_views_boxes_are_told_by_their_size(refused, tmp_path):
+    (tmp_path / "frames").mkdir()
+    cv2.imwrite(str(tmp_path / "frames" / "0.png"), np.zeros((3, 2, 3), np.uint8))
+    view = sample_folder() / "lateral_before" / "view.json"
+    said = refused("measure", "frames", "--view", view, "--spokes", "28", "--out", "pass.json")
+    assert "the frames are 2 × 3 pixels, but the view was made for 640 × 360" in said
