@@ -26,6 +26,9 @@ WORDS = """\
   again     put the wheel back as it was at the start
   quit      end (so does Ctrl-D)"""
 
+LONGEST_WORD = 12
+"""Characters: no spoke, turn or command is written longer, and endless numbers aren't worked out."""
+
 EXAMPLES = """\b
 Example:  rimgauge practice --seed 4
 From a file of lines as typed:  rimgauge practice --seed 4 < steps.txt
@@ -108,6 +111,8 @@ def _answered(line: str, now: PracticeWheel, start: PracticeWheel) -> tuple[Prac
     from rimgauge.practice import change_text, picture_text, totals_text, turn, undo
 
     first, *rest = line.split()
+    if any(len(word) > LONGEST_WORD for word in line.split()):
+        raise BadInput("that is longer than any turn; type for example 7 1/4, or help")
     if line in ("lateral", "radial"):
         return now, f"{picture_text(now, line)}\n{totals_text(now)}"
     if line == "hint":
@@ -135,9 +140,12 @@ def _whole(word: str) -> int:
 
 def _turns(word: str) -> float:
     try:
-        return float(Fraction(word))
+        # A power of ten is no way to write a turn, and a large one would be worked out digit by digit.
+        if "e" not in word:
+            return float(Fraction(word))
     except (ValueError, ZeroDivisionError):
-        raise BadInput(f'"{word}" is no turn; type for example 1/4, 0.25 or -1/8') from None
+        pass
+    raise BadInput(f'"{word}" is no turn; type for example 1/4, 0.25 or -1/8')
 
 
 def _why(now: PracticeWheel, spoke: int) -> str:

@@ -82,6 +82,20 @@ def test_lines_from_a_file_are_answered_in_80_columns():
     assert '"much" is no turn' in said
 
 
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("7 1e400", '"1e400" is no turn'),
+        ("7 1e99999999", '"1e99999999" is no turn'),
+        ("7 " + 5000 * "1", "longer than any"),
+        (5000 * "1" + " 1/4", "longer than any"),
+        ("why " + 5000 * "1", "longer than any"),
+    ],
+)
+def test_endless_numbers_are_refused_at_once(line, words):
+    assert words in json.loads(_typed(line + "\n", "--json").splitlines()[-1])["said"]
+
+
 def test_quit_ends_it():
     assert "Spoke 7" not in _typed("quit\n7 1/4\n")
 
