@@ -280,7 +280,8 @@ def _unmoved(sides: list[list[Sighting]]) -> list[list[Sighting]]:
     A pointer that was bent has another gap from then on, and after a knock the camera looks from elsewhere.
     """
     good = np.array([not any(s.lost for s in each) for each in zip(*sides, strict=True)])
-    stretch = np.max([stretches(np.array([s.tip_px for s in side]), good) for side in sides], axis=0)
+    # Numbers of either side rise from jump to jump, so their sum tells every stretch apart.
+    stretch = np.sum([stretches(np.array([s.tip_px for s in side]), good) for side in sides], axis=0)
     if stretch.max() == 0:
         return sides
     longest = np.argmax(np.bincount(stretch[good]))

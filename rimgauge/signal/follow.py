@@ -19,8 +19,8 @@ from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS, Place, likely_sp
 
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
 ROUNDS = 3
-BACKWARD = 0.01
-"""Chance that a whole run is rolled backward: a judgement."""
+BACKWARD = 0.1
+"""Chance that a whole run is rolled backward: a judgement. It alone does not decide (LEAST_LIKELIER in turning.py)."""
 MARK_FLOOR = 1e-6
 HIDDEN = 0.05
 """Chance that the mark isn't seen where it should be."""
