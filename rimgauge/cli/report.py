@@ -163,8 +163,9 @@ def _from_job(
     inside = [
         job.folder / path.name for path in dish_files or () if path.resolve().parent == job.folder.resolve()
     ]
-    turned = inside[-1:] if dish_files else []  # says where the rim stands, not how true it is after the work
-    for path in (path for path in passes(job) if path not in turned):
+    # The turned one says where the rim stands, not how true it is after the work.
+    turned = None if dish_files is None else dish_files[1].resolve()
+    for path in (path for path in passes(job) if path.resolve() != turned):
         runout = read_pass(path)
         found.setdefault(runout.direction, []).append((path, runout))
     if not found:

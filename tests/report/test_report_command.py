@@ -9,7 +9,7 @@ import pytest
 
 from rimgauge.cli import run
 from rimgauge.cli.report import _fingerprint, _from_job
-from rimgauge.job import create_job, keep_pass, read_manifest, verify_job, write_pass
+from rimgauge.job import create_job, keep_pass, read_manifest, read_pass, verify_job, write_pass
 from tests.laws.simulated import simulated_pass, wave
 
 
@@ -57,6 +57,12 @@ def test_the_dish_stands_on_the_page_and_the_turned_wheel_is_not_taken_for_the_l
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "rim 0.40 ± " in page
     assert "to the right of the middle (pass-02.json, pass-03.json)" in page
+    elsewhere = tmp_path / "turned.json"
+    elsewhere.write_bytes((job.folder / "pass-03.json").read_bytes())
+    apart = (job.folder / "pass-03.json", elsewhere)
+    shown = _from_job(job, name=None, by=None, picture=None, dish_files=apart).comparisons[0].after
+    assert shown.created == read_pass(apart[0]).created
+    assert shown.total_runout.value == read_pass(apart[0]).total_runout.value
     (job.folder / "pass-03.json").write_bytes((job.folder / "pass-01.json").read_bytes())
     code, said = stopped(["report", str(job.folder), "--dish", *files], capsys)
     assert code == 1
