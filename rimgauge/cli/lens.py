@@ -91,7 +91,7 @@ def _size(option: str, text: str) -> tuple[int, int]:
 def _keep(path: Path, lens: Lens, image_size: tuple[int, int]) -> None:
     import dataclasses
 
-    from rimgauge.job import find_job, read_view, update_manifest, write_view
+    from rimgauge.job import find_job, keep_view, read_view, write_view
 
     view = read_view(path)
     if view.image_size != image_size:
@@ -99,10 +99,12 @@ def _keep(path: Path, lens: Lens, image_size: tuple[int, int]) -> None:
             f"the board's pictures are {image_size[0]} × {image_size[1]} pixels, {path} is for "
             f"{view.image_size[0]} × {view.image_size[1]}; take them with the same camera setting"
         )
-    write_view(path, dataclasses.replace(view, lens=lens))
+    view = dataclasses.replace(view, lens=lens)
     job = find_job(path.resolve().parent)
-    if job is not None:
-        update_manifest(job, (path,))
+    if job is None:
+        write_view(path, view)
+    else:
+        keep_view(job, path, view)
 
 
 def _fields(lens: Lens, image_size: tuple[int, int], used: int, missed: list[Path]) -> dict[str, object]:

@@ -139,8 +139,7 @@ def keep_plan(job: Job, plan: Plan) -> Path:
     Where the manifest can't be read, nothing is written: unlike a measurement, a plan can be made again.
     """
     with hold(job):
-        if (job.folder / MANIFEST).exists():
-            read_manifest(job.folder)
+        _check_manifest(job)
         path = next_path(job, "plan")
         write_plan(path, plan)
         _record(job, ())
@@ -148,9 +147,13 @@ def keep_plan(job: Job, plan: Plan) -> Path:
 
 
 def keep_view(job: Job, path: Path, view: View, pictures: Mapping[Path, bytes] | None = None) -> None:
-    """Write a view of the job, with pictures that go with it, and record them; raises what keep_pass does."""
+    """Write a view of the job, with pictures that go with it, and record them; raises what keep_pass does.
+
+    Where the manifest can't be read, nothing is written: the view as it was stays.
+    """
     pictures = pictures or {}
     with hold(job):
+        _check_manifest(job)
         write_view(path, view)
         for name, data in pictures.items():
             disk.write_bytes(name, data)
@@ -173,6 +176,11 @@ def update_manifest(job: Job, rewritten: Collection[Path] = ()) -> Manifest:
     """
     with hold(job):
         return _record(job, rewritten)
+
+
+def _check_manifest(job: Job) -> None:
+    if (job.folder / MANIFEST).exists():
+        read_manifest(job.folder)
 
 
 def _record(job: Job, rewritten: Collection[Path]) -> Manifest:

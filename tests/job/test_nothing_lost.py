@@ -277,6 +277,18 @@ def test_a_result_that_can_not_be_written_is_still_shown(tmp_path: Path, two_sid
     assert "Lateral runout: 0.84 ± 0.03 mm" in capsys.readouterr().err
 
 
+def test_a_view_stays_as_it_was_where_the_manifest_is_damaged(tmp_path: Path, view) -> None:
+    job = create_job(tmp_path / "job", spokes=16)
+    path, picture = job.folder / "view-lateral.json", job.folder / "aim-lateral.png"
+    keep_view(job, path, view)
+    before = path.read_bytes()
+    (job.folder / "manifest.json").write_text("{", encoding="utf-8")
+    with pytest.raises(BadFile, match=r"manifest\.json"):
+        keep_view(job, path, dataclasses.replace(view, scale=None), {picture: PICTURE})
+    assert path.read_bytes() == before
+    assert not picture.exists()
+
+
 def test_a_command_waits_a_moment_for_another_one(tmp_path: Path, runout, monkeypatch) -> None:
     job = create_job(tmp_path / "job", spokes=32)
     program = (
