@@ -90,6 +90,18 @@ def test_beside_a_named_file_and_not_at_all(few: Path, tmp_path: Path, capsys: p
     assert "one-frames: is there already" in capsys.readouterr().err
 
 
+def test_a_view_that_lies_beside_the_frames_is_named(
+    few: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shutil.copy(SAMPLE / "lateral_before" / "view.json", few)
+    run(["measure", str(few), "--spokes", "28", "--json"])
+    said = capsys.readouterr()
+    assert said.err == f"Where things are is taken from {few / 'view.json'}.\n"
+    assert json.loads(said.out)["direction"] == "lateral"
+    (few / "view.json").unlink()
+
+
 def test_two_views_are_not_guessed_between(job: Path, capsys: pytest.CaptureFixture) -> None:
     shutil.copy(SAMPLE / "radial_before" / "view.json", job / "view-radial.json")
     with pytest.raises(SystemExit) as leave:
