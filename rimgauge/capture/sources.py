@@ -8,6 +8,7 @@ import hashlib
 import itertools
 import math
 import queue
+import re
 import threading
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -35,7 +36,9 @@ __all__ = [
 ]
 
 PICTURE_ENDINGS = {".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"}
-JPEG_SCAN = b"\xff\xda"
+JPEG_MARKER = re.compile(rb"\xff([^\x00\x01\xd0-\xd8\xff])")
+"""Begin of a segment, whose length follows, or the end; in a scan FF 00 and restarts are no markers (ISO/IEC 10918-1
+B.1.1, from memory)."""
 LARGEST_PICTURE_BYTES = 400_000_000
 AHEAD_FRAMES = 8
 """How many decoded frames may wait for the tracker; bounds the memory."""
@@ -264,7 +267,14 @@ def read_picture(path: Path) -> Picture:
 
 def _cut_off(data: bytes) -> bool:
     """Tell whether a JPEG ends before its last line; some versions of OpenCV fill the rest with grey."""
-    return data.startswith(JPEG_BEGIN) and data.rfind(JPEG_END) < data.rfind(JPEG_SCAN)
+    if not data.startswith(JPEG_BEGIN):
+        return False
+    at = len(JPEG_BEGIN)
+    while (found := JPEG_MARKER.search(data, at)) is not None:
+        if found[1] == JPEG_END[1:]:
+            return False  # a thumbnail's own end lies inside a segment, and what comes behind is no picture
+        at = found.end() + int.from_bytes(data[found.end() : found.end() + 2])
+    return True
 
 
 def _pictures(folder: Path) -> list[Path]:

@@ -135,8 +135,23 @@ def test_a_picture_that_is_cut_off_is_refused_rather_than_filled_with_grey(tmp_p
 def test_a_picture_with_something_behind_it_is_whole(tmp_path):
     shutil.copy(sample_folder() / "lateral_before" / "frames" / "000000.jpg", tmp_path / "a.jpg")
     with (tmp_path / "a.jpg").open("ab") as file:
-        file.write(b"\x00\x00\x00\x18ftypmp42" + bytes(5000))
+        file.write(b"\x00\x00\x00\x18ftypmp42" + bytes(5000) + b"\xff\xda" + bytes(range(256)))
     assert read_picture(tmp_path / "a.jpg").shape == (360, 640, 3)
+
+
+@pytest.mark.parametrize("progressive", [0, 1])
+def test_the_end_of_a_thumbnail_is_not_that_of_the_picture(tmp_path, progressive):
+    scene = np.random.default_rng(4).integers(0, 255, (200, 300, 3), np.uint8)
+    made = [cv2.IMWRITE_JPEG_PROGRESSIVE, progressive, cv2.IMWRITE_JPEG_RST_INTERVAL, 5]
+    small, large = (cv2.imencode(".jpg", each, made)[1].tobytes() for each in (scene[:20, :20], scene))
+    inside = b"Exif\0\0" + small
+    whole = large[:2] + b"\xff\xe1" + (len(inside) + 2).to_bytes(2) + inside + large[2:]
+    (tmp_path / "a.jpg").write_bytes(whole)
+    assert read_picture(tmp_path / "a.jpg").shape == scene.shape
+    for left in (len(inside) + 10, len(whole) // 2, len(whole) - 2):
+        (tmp_path / "a.jpg").write_bytes(whole[:left])
+        with pytest.raises(BadFile, match="may be damaged"):
+            read_picture(tmp_path / "a.jpg")
 
 
 def test_two_pictures_of_different_things_show_no_shim_and_take_no_gigabytes():
