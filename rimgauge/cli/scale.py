@@ -14,8 +14,6 @@ from rimgauge.cli.common import json_option, next_step, print_json, quoted, show
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from rimgauge.records import CameraPlace, Direction, FloatArray, Scale, View
     from rimgauge.signal.scale import ScaleResult
 
@@ -101,7 +99,15 @@ def command(
     from rimgauge.signal.scale import COINS_MM, disagree, told_camera
 
     _check_choice(checkerboard, card, coin, rim_mm, length_mm, shim_mm)
-    _check_together(locals())
+    _check_together(
+        board=(checkerboard, square_mm),
+        coin=(coin, coin_is, coin_mm),
+        lengths=(length_mm, rim_mm),
+        ends=(start, end),
+        ends_picture=picture,
+        shim=(shim_mm, pictures),
+        tilt_deg=tilt_deg,
+    )
     path = _view_path(view_file, direction)
     view = read_view(path)
     distance = None if distance_mm is None else _millimetres("--distance-mm", distance_mm)
@@ -140,18 +146,41 @@ def command(
         next_step("turn the wheel slowly, three times round, and measure.", f"rimgauge measure SOURCE{files}")
 
 
-def _check_together(given: Mapping[str, object]) -> None:
-    """Refuse options that don't belong to the way chosen."""
-    if given["pictures"] and given["shim_mm"] is None:
+def _check_together(
+    *,
+    board: tuple[Path | None, str | None],
+    coin: tuple[Path | None, str | None, str | None],
+    lengths: tuple[str | None, ...],
+    ends: tuple[str | None, ...],
+    ends_picture: Path | None,
+    shim: tuple[str | None, tuple[Path, ...]],
+    tilt_deg: float | None,
+) -> None:
+    """Refuse options that don't belong to the way chosen.
+
+    Parameters
+    ----------
+    board, coin, shim : each way, and what goes with that way alone.
+    lengths : of the ways that go by two ends in the picture.
+    ends, ends_picture : those ends, and where they are found.
+    tilt_deg : what was told of the camera.
+    """
+    (board_picture, square_mm), (coin_picture, *coin_sizes), (shim_mm, pictures) = board, coin, shim
+    if pictures and shim_mm is None:
         raise BadInput("pictures without an option belong to --shim-mm; name a board's with --checkerboard")
-    if given["tilt_deg"] is not None and given["checkerboard"] is not None:
+    if square_mm is not None and board_picture is None:
+        raise BadInput("--square-mm goes with --checkerboard PICTURE; leave it out")
+    if tilt_deg is not None and board_picture is not None:
         raise BadInput("--tilt-deg isn't needed with --checkerboard, which tells it")
-    if given["picture"] is not None and given["length_mm"] is None and given["rim_mm"] is None:
+    by_ends = any(length is not None for length in lengths)
+    if any(end is not None for end in ends) and not by_ends:
+        raise BadInput("--from and --to go with --length-mm or --rim-mm; leave them out")
+    if ends_picture is not None and not by_ends:
         raise BadInput("--picture goes with --length-mm or --rim-mm, whose ends are found in it")
-    coin_size = [given[name] for name in ("coin_is", "coin_mm") if given[name] is not None]
-    if given["coin"] is None and coin_size:
+    sizes = sum(size is not None for size in coin_sizes)
+    if coin_picture is None and sizes:
         raise BadInput("--coin-is and --coin-mm go with --coin PICTURE")
-    if given["coin"] is not None and len(coin_size) != 1:
+    if coin_picture is not None and sizes != 1:
         raise BadInput(
             f"say which coin it is with --coin-is ({', '.join(COINS)}), or its diameter with --coin-mm"
         )

@@ -172,6 +172,10 @@ def test_what_is_told_of_the_camera_makes_the_runout_surer(shared, tmp_path, cap
         (["--card", "none.jpg"], "no such file"),
         (["--rim-mm", "22", "--from", "9,9", "--to", "99,9"], "--picture"),
         (["--card", "a.jpg", "--coin-mm", "20"], "go with --coin"),
+        (["--card", "a.jpg", "--square-mm", "5"], "--square-mm goes with --checkerboard"),
+        (["--card", "a.jpg", "--from", "9,9"], "--from and --to go with"),
+        (["--coin", "a.jpg", "--coin-mm", "20", "--to", "9,9"], "--from and --to go with"),
+        (["--card", "a.jpg", "--picture", "b.jpg"], "--picture goes with"),
         (["--checkerboard", "a.jpg", "--square-mm", "5", "--tilt-deg", "3"], "isn't needed"),
     ],
 )
