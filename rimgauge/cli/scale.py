@@ -111,7 +111,7 @@ def command(
     path = _view_path(view_file, direction)
     view = read_view(path)
     distance = None if distance_mm is None else _millimetres("--distance-mm", distance_mm)
-    camera = told_camera(view, distance, tilt_deg) or _known_camera(view)
+    camera = told_camera(view, distance, tilt_deg)
     if checkerboard is not None:
         found = ways.by_board(view, checkerboard, _millimetres("--square-mm", square_mm), distance)
     elif card is not None:
@@ -235,11 +235,6 @@ def _point(option: str, text: str | None, view: View) -> FloatArray:
     return np.array([x, y])
 
 
-def _known_camera(view: View) -> CameraPlace | None:
-    """Where a board showed the camera to stand: still true when the scale comes from something else."""
-    return None if view.scale is None else view.scale.camera
-
-
 def _keep(path: Path, view: View) -> None:
     """Write the view; where it belongs to a job, its manifest follows."""
     from rimgauge.job import find_job, keep_view, write_view
@@ -320,8 +315,11 @@ def _camera_words(camera: CameraPlace | None) -> list[str]:
     off_deg = math.degrees(math.atan(abs(camera.crosstalk)))
     unsure_deg = math.degrees(math.atan(camera.crosstalk_standard_uncertainty))
     spread_mm = 2.0 * camera.distance_standard_uncertainty_mm
-    said = f"The camera is about {camera.distance_mm:.0f} mm ± {spread_mm:.0f} mm from the rim and looks "
-    said += f"{off_deg:.0f}° ± {2.0 * unsure_deg:.0f}° off square at it."
+    looks = f"{off_deg:.0f}° ± {2.0 * unsure_deg:.0f}° off square at it."
+    if spread_mm < camera.distance_mm:
+        said = f"The camera is about {camera.distance_mm:.0f} mm ± {spread_mm:.0f} mm from the rim and looks {looks}"
+    else:
+        said = f"How far the camera is from the rim isn't known; it looks {looks}"
     if spread_mm > 0.4 * camera.distance_mm:
         said += " Measure the distance with a ruler and give --distance-mm: the runout becomes surer."
     if off_deg > 5.0:

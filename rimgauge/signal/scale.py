@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.records import CameraPlace, FloatArray, Scale, View, record
-from rimgauge.signal.budget import UNKNOWN_CROSSTALK, UNKNOWN_DISTANCE_MM
+from rimgauge.signal.budget import UNKNOWN_CROSSTALK
 
 COVERAGE_FACTOR = 2.0
 """Expanded uncertainty at about 95 % (JCGM 100:2008, 6.2)."""
@@ -18,6 +19,8 @@ POINTER_DEPTH_MM = 2.0 / math.sqrt(3.0)
 """The outline of a pointer's tip lies within 2 mm before or behind the rim's edge (a judgement; rectangular)."""
 USUAL_DISTANCE_MM = 200.0
 """From the camera to the rim, where the scale doesn't tell (a judgement)."""
+USUAL_SPREAD = 0.55
+"""Relative standard uncertainty of that: about 65 to 600 mm, lognormal (a judgement)."""
 PRINT_SHARE = 0.001
 """A printed sheet whose size was checked with a ruler: 0.1 mm in 100 mm (common practice)."""
 SHIM_SHARE = 0.005
@@ -232,10 +235,10 @@ def scale_from_shim(
 
 
 def told_camera(view: View, distance_mm: float | None, tilt_deg: float | None) -> CameraPlace | None:
-    """Where the camera stands by what a person measured; None where nothing was told.
+    """Where the camera stands by what a person measured, and for the rest by what the view's scale knew before.
 
     Which way it is tilted isn't told, so that nothing can be corrected: the crosstalk is 0 within what the tilt
-    and an error of 3° allow.
+    and an error of 3° allow. None where nothing was told, now or before.
 
     Parameters
     ----------
@@ -243,18 +246,25 @@ def told_camera(view: View, distance_mm: float | None, tilt_deg: float | None) -
     distance_mm : from the lens to the rim's edge, sure within 5 % [mm].
     tilt_deg : off square to the rim, either way [deg].
     """
+    place = None if view.scale is None else view.scale.camera
     if distance_mm is None and tilt_deg is None:
-        return None
-    unsure = UNKNOWN_CROSSTALK
+        return place
+    if place is None:
+        place = CameraPlace(
+            distance_mm=USUAL_DISTANCE_MM,
+            distance_standard_uncertainty_mm=USUAL_SPREAD * USUAL_DISTANCE_MM,
+            crosstalk=0.0,
+            crosstalk_standard_uncertainty=UNKNOWN_CROSSTALK,
+            focal_px=USUAL_FOCAL * view.image_size[0],
+        )
+    if distance_mm is not None:
+        place = replace(
+            place, distance_mm=distance_mm, distance_standard_uncertainty_mm=RULER_SHARE * distance_mm
+        )
     if tilt_deg is not None:
         unsure = math.hypot(math.tan(math.radians(tilt_deg)), math.tan(math.radians(TILT_ERROR_DEG)))
-    return CameraPlace(
-        distance_mm=distance_mm or UNKNOWN_DISTANCE_MM,
-        distance_standard_uncertainty_mm=0.0 if distance_mm is None else RULER_SHARE * distance_mm,
-        crosstalk=0.0,
-        crosstalk_standard_uncertainty=unsure,
-        focal_px=USUAL_FOCAL * view.image_size[0],
-    )
+        place = replace(place, crosstalk=0.0, crosstalk_standard_uncertainty=unsure)
+    return place
 
 
 def disagree(one: Scale, other: Scale) -> bool:

@@ -14,6 +14,8 @@ from rimgauge.capture.coin import find_coin, fit_circle
 from rimgauge.cli import run
 from rimgauge.errors import ScaleMissing
 from rimgauge.job import read_view
+from rimgauge.records import BudgetLine
+from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, camera_notes, depth_share
 from rimgauge.signal.scale import told_camera
 
 ALONG = np.array([1.0, 0.0])
@@ -159,9 +161,42 @@ def test_what_is_told_of_the_camera_makes_the_runout_surer(shared, tmp_path, cap
         scene, tmp_path, capsys, "--shim-mm", 0.5, *pictures, "--distance-mm", 400, "--tilt-deg", 0
     )
     assert after.scale.camera.distance_mm == 400.0
-    near, tilted = told_camera(after, 150.0, None), told_camera(after, None, 10.0)
+    near, tilted = told_camera(before, 150.0, None), told_camera(before, None, 10.0)
     assert after.scale.camera.crosstalk_standard_uncertainty < 0.3 * near.crosstalk_standard_uncertainty
     assert_allclose(tilted.crosstalk_standard_uncertainty, math.tan(math.radians(10.0)), rtol=0.06, atol=0)
+
+
+def test_a_distance_that_nobody_measured_is_not_told_as_one(shared, tmp_path, capsys):
+    view_file = tmp_path / "view.json"
+    shutil.copy(shared / "scenes" / "edge_on_bright" / "view.json", view_file)
+    line = ["scale", "--view", str(view_file), "--from", "100,180", "--to", "500,180", "--length-mm", "48"]
+    run([*line, "--tilt-deg", "0"])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "How far the camera is from the rim isn't known" in said
+    assert "give --distance-mm" in said
+    scale = read_view(view_file).scale
+    # Being told how square the camera stands makes its distance no surer.
+    assert_allclose(depth_share(scale.camera), depth_share(None), rtol=0.03, atol=0)
+    assert depth_share(scale.camera) >= depth_share(None)
+    depth_alone = (BudgetLine(source=DEPTH_LINE, standard_uncertainty_mm=1.0),)
+    square = BudgetLine(source=PLACE_LINE, standard_uncertainty_mm=0.0)
+    (note,) = camera_notes("lateral", scale, (*depth_alone, square), corrected=False)
+    assert "--distance-mm" in note
+    assert "move the camera" not in note
+
+
+def test_what_is_told_of_the_camera_leaves_the_rest_as_a_board_showed_it(shared, tmp_path, capsys):
+    scene = shared / "scenes" / "from_above_black"
+    _, view = scaled(scene, tmp_path, capsys, "--checkerboard", scene / "scale.jpg", "--square-mm", 5)
+    known = view.scale.camera
+    assert abs(known.crosstalk) > 0.1
+    assert told_camera(view, None, None) == known
+    ruled, squared = told_camera(view, 400.0, None), told_camera(view, None, 0.0)
+    assert (ruled.distance_mm, ruled.distance_standard_uncertainty_mm) == (400.0, 20.0)
+    assert (ruled.crosstalk, ruled.focal_px) == (known.crosstalk, known.focal_px)
+    assert squared.crosstalk == 0.0
+    assert squared.distance_mm == known.distance_mm
+    assert squared.distance_standard_uncertainty_mm == known.distance_standard_uncertainty_mm
 
 
 @pytest.mark.parametrize(
