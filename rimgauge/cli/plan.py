@@ -98,8 +98,8 @@ def command(
     from rimgauge.plan import Wishes, plan_text
     from rimgauge.wheel import complete_wheel
 
-    ask = not (as_json or cracked or checked or seized or explain is not None)
-    cracked, seized = _ask() if ask else (cracked, seized)
+    if not (as_json or cracked or explain is not None):
+        cracked, seized = _ask(seized)
     wishes = Wishes(
         largest_turn=largest_turn,
         seen_from=seen_from,
@@ -182,15 +182,16 @@ def _spoke_numbers(option: str, words: str) -> set[int]:
         raise BadInput(f'{option} "{words}" is no list of spokes; write for example 3,7,12 or none') from None
 
 
-def _ask() -> tuple[bool, str | None]:
-    """Ask at a terminal what no camera sees: damage, and nipples that don't turn."""
+def _ask(seized: str | None) -> tuple[bool, str | None]:
+    """Ask at a terminal what no camera sees: damage, and nipples that don't turn unless they were named."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return False, None
+        return False, seized
     click.echo("Look over the rim at the spoke holes, the hub's flanges and the spokes first.")
     if click.confirm("Is there a crack, a dent or other damage?", default=False):
-        return True, None
-    seized = click.prompt("Nipples that don't turn, for example 3,14", default="none")
-    return False, str(seized)
+        return True, seized
+    if seized is None:
+        seized = str(click.prompt("Nipples that don't turn, for example 3,14", default="none"))
+    return False, seized
 
 
 def _explain(now: Readings, build: Wheel, spoke: int, *, as_json: bool) -> None:

@@ -244,6 +244,20 @@ def test_damage_that_was_found_is_refused_and_seized_nipples_are_left_alone(benc
         _run(*COMMON, "--seized", "3;4")
 
 
+@pytest.mark.parametrize(
+    ("options", "answers"), [((), "n\n7\n"), (("--checked", "axle"), "n\n7\n"), (("--seized", "7"), "n\n")]
+)
+def test_at_a_terminal_damage_is_asked_for_whatever_else_was_said(bench, monkeypatch, options, answers):
+    monkeypatch.setattr("click.testing._NamedTextIOWrapper.isatty", lambda _: True, raising=False)
+    found = CliRunner().invoke(command, [*COMMON, *options], input="y\n")
+    assert found.exit_code == 1
+    assert "you found a crack" in " ".join(found.output.split())
+    sound = CliRunner().invoke(command, [*COMMON, *options], input=answers)
+    assert sound.exit_code == 0
+    assert "crack, a dent or other damage?" in sound.output
+    assert "nipple of spoke 7 is left alone as seized" in " ".join(sound.output.split())
+
+
 def test_the_sheet_is_one_page(bench):
     _run(*COMMON, "--sheet", "sheet.pdf")
     sheet = (bench / "sheet.pdf").read_bytes()
