@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.plan import Wishes, make_plan
+from rimgauge.plan import SLACK_SHARE, Wishes, make_plan
 from rimgauge.records import FloatArray, Influence, Plan, Readings, Wheel, record
 from rimgauge.wheel import influence
 
@@ -21,8 +21,6 @@ RADIAL_MM = (0.15, 0.8)
 LOWEST_SHARE = 0.4
 """At the start no spoke is under this share of its side's mean tension."""
 LARGEST_TURN = 1.0
-SLACK_SHARE = 0.2
-"""A spoke under this share of its side's mean pulls next to nothing."""
 LEVELS = 4
 """Rows of the picture above and below its middle."""
 

@@ -48,7 +48,7 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
     type=float,
     default=0.75,
     show_default=True,
-    help="Most that one nipple is turned in this round [turns]; over a half is done in two goes.",
+    help="Most that one nipple is turned in this round [turns], in laps of half a turn at most.",
 )
 @click.option("--round", "round_number", type=click.IntRange(min=1), help="Number of this round.")
 @click.option("--previous", type=_FILE, help="The plan of the last round, to learn from.")

@@ -2,7 +2,8 @@
 
 from rimgauge.plan.explain import SingleTurn, explain_text, single_turns
 from rimgauge.plan.planner import make_plan
+from rimgauge.plan.problem import SLACK_SHARE
 from rimgauge.plan.wishes import Wishes
 from rimgauge.plan.wording import plan_text
 
-__all__ = ["SingleTurn", "Wishes", "explain_text", "make_plan", "plan_text", "single_turns"]
+__all__ = ["SLACK_SHARE", "SingleTurn", "Wishes", "explain_text", "make_plan", "plan_text", "single_turns"]

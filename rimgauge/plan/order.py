@@ -9,8 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from rimgauge.plan.problem import Line, Problem
-from rimgauge.plan.wishes import AT_ONCE_EIGHTHS
-from rimgauge.records import BoolArray, FloatArray, IntArray
+from rimgauge.records import AT_ONCE_EIGHTHS, BoolArray, FloatArray, IntArray
 
 TENSION_WEIGHT = 0.01
 """A newton over a tension limit on the way counts as a hundredth of a millimetre of runout."""
@@ -82,20 +81,23 @@ def _stepwise(problem: Problem, eighths: IntArray, turned: IntArray) -> list[Int
 def _judged(problem: Problem, eighths: IntArray, orders: IntArray) -> tuple[FloatArray, FloatArray]:
     """Judge orders (w, t): the worst harm on the way and the mean burden (w,).
 
-    A nipple that is turned by more than is good at once may be turned in one go or on a second lap: harm
-    is that of the worse.
+    A nipple that is turned by more than is good at once may be turned in one go or on further laps in the
+    same order: harm is that of the worse, burden that of the laps.
     """
-    count, steps = orders.shape
-    first = np.clip(eighths, -AT_ONCE_EIGHTHS, AT_ONCE_EIGHTHS)
-    ways = [eighths] if (first == eighths).all() else [eighths, first]
+    count = len(orders)
+    most = AT_ONCE_EIGHTHS * np.arange(1 - int(-np.abs(eighths).max() // AT_ONCE_EIGHTHS))[:, None]
+    done: IntArray = np.clip(eighths, -most, most)
+    laps = done[1:] - done[:-1]
+    ways = [laps] if len(laps) == 1 else [eighths[None], laps]
     harm = np.zeros(count)
-    for at_once in ways:
-        states = np.zeros((count, steps, len(eighths)))
-        rank, step = np.indices(orders.shape)
-        states[rank, step, orders] = at_once[orders]
+    for way in ways:
+        walk = np.concatenate([lap[orders] for lap in way], axis=1)
+        states = np.zeros((*walk.shape, len(eighths)))
+        rank, step = np.indices(walk.shape)
+        states[rank, step, np.tile(orders, len(way))] = walk
         flat = states.cumsum(axis=1).reshape(-1, len(eighths)).T
-        harm = np.maximum(harm, _harm(problem, flat).reshape(count, steps).max(axis=1))
-        burden = _burden(problem, flat).reshape(count, steps).mean(axis=1)
+        harm = np.maximum(harm, _harm(problem, flat).reshape(walk.shape).max(axis=1))
+        burden = np.average(_burden(problem, flat).reshape(walk.shape), axis=1, weights=walk != 0)
     return harm, burden
 
 

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from rimgauge.plan.problem import AIM_PRICE, END_PRICE, EVEN_PRICE, LOOSEN_FACTOR, TOUCH_TURNS, Line, Problem
-from rimgauge.plan.wishes import AT_ONCE_EIGHTHS, EIGHTH
-from rimgauge.records import FloatArray, IntArray
+from rimgauge.plan.wishes import EIGHTH
+from rimgauge.records import AT_ONCE_EIGHTHS, FloatArray, IntArray
 
 TOLERATED = 1e-6
 """Limits broken by less than this are rounding [mm, N]."""

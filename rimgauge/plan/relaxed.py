@@ -21,8 +21,8 @@ from rimgauge.plan.problem import (
     Line,
     Problem,
 )
-from rimgauge.plan.wishes import AT_ONCE_EIGHTHS, EIGHTH
-from rimgauge.records import FloatArray, record
+from rimgauge.plan.wishes import EIGHTH
+from rimgauge.records import AT_ONCE_EIGHTHS, FloatArray, record
 
 TANGENTS = np.linspace(-3.0, 3.0, 25)
 """Where the parabola of a spoke's square has its tangents, in root mean squares at the limit of its side."""

@@ -14,16 +14,13 @@ Checked = Literal["axle", "spokes", "rim"]
 EIGHTH = 0.125
 """The smallest turn a plan asks for; a hand can't place a nipple much finer (common practice)."""
 
-AT_ONCE_EIGHTHS = 4
-"""Most that a nipple is turned at once, half a turn; what is over waits for a second lap (common practice)."""
-
 
 @record
 class Wishes:
     """How a person wants the round planned.
 
     largest_turn: most that one nipple is turned in this round [turns], an eighth to two turns; no
-    more than half a turn of it at once.
+    more than half a turn of it a lap round the wheel.
     seen_from: where the person looks at the nipple from, for the words. time_limit_s: for the search.
     lateral_aim_mm, radial_aim_mm, dish_aim_mm: what to bring each down to, full indicator reading for the
     first two; None: well inside the wheel's tolerance, so that the measuring uncertainty does not spoil it.

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from rimgauge.plan.wishes import AT_ONCE_EIGHTHS
-from rimgauge.records import Correction, Flange, Plan, SeenFrom, WheelState
+from rimgauge.records import AT_ONCE_EIGHTHS, Correction, Flange, Plan, SeenFrom, WheelState
 
 COLUMNS = 80
 FRACTIONS = {
@@ -17,6 +16,14 @@ FRACTIONS = {
     6: "three quarters of a turn",
     7: "seven eighths of a turn",
 }
+
+LAPS = (
+    "",
+    ", half a turn now and the rest on a second lap",
+    ", half a turn on each of two laps and the rest on a third",
+    ", half a turn on each of three laps and the rest on a fourth",
+)
+"""How to turn, by the laps that the rest takes; a round asks for two turns at most."""
 
 
 def fraction(eighths: int) -> str:
@@ -38,7 +45,7 @@ def turning_direction(*, tighten: bool, seen_from: SeenFrom) -> str:
 def correction_words(spoke: int, side: Flange, eighths: int, seen_from: SeenFrom) -> str:
     """Say one correction in full: spoke, side, how far, and which way as the person sees it."""
     tighten, size = eighths > 0, abs(eighths)
-    goes = "" if size <= AT_ONCE_EIGHTHS else ", half a turn now and the rest on a second lap"
+    goes = LAPS[(size - 1) // AT_ONCE_EIGHTHS]
     return (
         f"Spoke {spoke} ({side} side): {'tighten' if tighten else 'loosen'} by {fraction(size)}{goes}: "
         f"turn the nipple {turning_direction(tighten=tighten, seen_from=seen_from)}, seen from the "

@@ -23,7 +23,7 @@ from rimgauge.records.base import (
     record,
 )
 from rimgauge.records.camera import CameraPlace, Edge, EdgeTrack, GapTrack, Lens, Moment, Scale, Slide, View
-from rimgauge.records.plan import Bound, Correction, Plan, Readings, WheelState
+from rimgauge.records.plan import AT_ONCE_EIGHTHS, Bound, Correction, Plan, Readings, WheelState
 from rimgauge.records.signal import (
     Basis,
     BudgetLine,
@@ -39,6 +39,7 @@ from rimgauge.records.signal import (
 from rimgauge.records.wheel import Hub, Influence, Rim, SpokeBuild, Tension, Tolerance, Wheel
 
 __all__ = [
+    "AT_ONCE_EIGHTHS",
     "Basis",
     "BoolArray",
     "Bound",

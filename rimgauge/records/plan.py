@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from rimgauge.records.base import Flange, FloatArray, own, record
 
+AT_ONCE_EIGHTHS = 4
+"""Most that a nipple is turned at once, half a turn; what is over waits for further laps (common practice)."""
+
 
 @record
 class Readings:

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from rimgauge.records import Correction, Plan, Wheel, WheelState
+from rimgauge.records import AT_ONCE_EIGHTHS, Correction, Plan, Wheel, WheelState
 from rimgauge.report.evidence import PAGE_IN
 from rimgauge.report.palette import AFTER, BEFORE, FLANGE_LETTER, QUIET, our_style
 from rimgauge.report.sheet import frame, paragraph, rule, table, write
@@ -18,8 +18,6 @@ _LEFT, _WIDTH = 0.55, 7.2
 _WHEEL = 3.7
 _MOST_ROWS = 40
 _HUB = 0.13
-_AT_ONCE_EIGHTHS = 4
-"""Over half a turn is done in two goes, as the plan's own words say."""
 
 
 def correction_sheet(plan: Plan, wheel: Wheel, *, paper: Literal["a4", "letter"] = "a4") -> Figure:
@@ -134,23 +132,20 @@ def _steps(figure: Figure, plan: Plan) -> float:
         note = f"Seen from {words}, tightening is {clockwise}. R: right side, where the drive is; L: left."
         if any("+" in _turn(item) for item in shown):
             note += " 1/2 + 1/4: half a turn now, the rest on a second lap round the wheel."
+        if any("×" in _turn(item) for item in shown):
+            note += " 2 × 1/2 + 1/4: half a turn on each of two laps, the rest on a third."
         lowest = paragraph(figure, _LEFT, lowest + 0.05, note, width=_WIDTH, size=8, fontweight="bold")
     return lowest
 
 
 def _turn(item: Correction) -> str:
-    """Say the turn; over half a turn as what is done now and what on a second lap."""
+    """Say the turn; over half a turn as what is done now and what on further laps."""
     way = "tighten" if item.turns > 0 else "loosen"
     eighths = round(abs(item.turns) * 8)
-    if eighths > _AT_ONCE_EIGHTHS:
-        return f"{way} 1/2 + {_fraction(eighths - _AT_ONCE_EIGHTHS)}"
-    return f"{way} {_fraction(eighths)}"
-
-
-def _fraction(eighths: int) -> str:
-    whole, rest = divmod(eighths, 8)
-    shown = {0: "", 1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}[rest]
-    return " ".join(part for part in (str(whole) if whole else "", shown) if part)
+    halves = (eighths - 1) // AT_ONCE_EIGHTHS
+    first = "" if halves == 0 else "1/2 + " if halves == 1 else f"{halves} × 1/2 + "
+    rest = ("1/8", "1/4", "3/8", "1/2")[eighths - halves * AT_ONCE_EIGHTHS - 1]
+    return f"{way} {first}{rest}"
 
 
 def _cautions(figure: Figure, plan: Plan, top: float) -> None:

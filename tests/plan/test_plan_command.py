@@ -13,6 +13,7 @@ from rimgauge.errors import BadFile, BadInput
 from rimgauge.job import create_job, keep_pass, read_plan, write_pass
 from rimgauge.records import (
     BudgetLine,
+    Correction,
     Direction,
     FloatArray,
     FrameValues,
@@ -24,6 +25,7 @@ from rimgauge.records import (
     Verdict,
     Wheel,
 )
+from rimgauge.report.correction import _turn
 
 
 def _write(path: Path, readings: Readings) -> None:
@@ -263,6 +265,19 @@ def test_the_sheet_is_one_page(bench):
     sheet = (bench / "sheet.pdf").read_bytes()
     assert sheet.startswith(b"%PDF")
     assert sheet.count(b"/Type /Page ") == 1
+
+
+@pytest.mark.parametrize(
+    ("turns", "words"),
+    [
+        (0.5, "tighten 1/2"),
+        (-0.75, "loosen 1/2 + 1/4"),
+        (1.0, "tighten 1/2 + 1/2"),
+        (1.625, "tighten 3 × 1/2 + 1/8"),
+    ],
+)
+def test_the_sheet_asks_for_half_a_turn_at_once(turns, words):
+    assert _turn(Correction(order=1, spoke=2, side="left", turns=turns, words="")) == words
 
 
 def test_turns_that_were_not_done_are_left_out_of_what_is_learnt(bench, wheel, answer):

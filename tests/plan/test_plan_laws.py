@@ -12,6 +12,7 @@ from wheels import LIMIT_N, after, build, out_of_true, stiffened, turns_of
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.likely import likely_deviations
+from rimgauge.plan.order import _harm, _judged
 from rimgauge.plan.prices import objective
 from rimgauge.plan.problem import flange_spokes, state_problem
 from rimgauge.plan.relaxed import relax
@@ -189,6 +190,26 @@ def test_no_step_on_the_way_is_worse_than_the_start(seed):
         assert np.ptp(now.radial_mm) <= max(np.ptp(readings.radial_mm), 0.8 * 0.5) + 0.01
         assert abs(dish) <= 0.1 + 0.01
         assert now.tension_n.max() <= max(some.tension.limit_n, readings.tension_n.max()) + 1.0
+
+
+@pytest.mark.parametrize("most", [4, 6, 12])
+def test_orders_are_judged_in_one_go_and_lap_by_lap(wheel, answer, most):
+    problem = state_problem(out_of_true(wheel, 2, lateral_mm=1.0), wheel, answer, Wishes())
+    random = np.random.default_rng(most)
+    eighths = np.where(random.random(36) < 0.4, random.integers(-most, most + 1, 36), 0)
+    eighths[0] = most
+    orders = np.array([random.permutation(np.flatnonzero(eighths)) for _ in range(60)])
+    for order, judged in zip(orders, _judged(problem, eighths, orders)[0], strict=True):
+        states = []
+        for way in (most, 4):
+            left, now = eighths.astype(float), np.zeros(36)
+            while left.any():
+                for nipple in order:
+                    step = np.clip(left[nipple], -way, way)
+                    left[nipple] -= step
+                    now[nipple] += step
+                    states.append(now.copy())
+        assert judged == pytest.approx(max(0.0, _harm(problem, np.array(states).T).max()), abs=1e-9)
 
 
 def test_radial_runout_that_is_bad_is_mended_sooner_than_it_would_be(wheel, answer, monkeypatch):

@@ -18,6 +18,12 @@ def test_a_correction_in_full():
     assert "by three quarters of a turn, half a turn now and the rest on a second lap: turn" in (
         correction_words(7, "left", 6, "tyre")
     )
+    for eighths, laps in (
+        (8, "half a turn now and the rest on a second lap: turn"),
+        (9, "rest on a third: turn"),
+        (16, "of three laps and the rest on a fourth: turn"),
+    ):
+        assert laps in correction_words(7, "left", eighths, "tyre")
 
 
 @pytest.mark.parametrize(
