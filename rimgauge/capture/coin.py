@@ -15,6 +15,11 @@ from rimgauge.records import FloatArray
 
 STRICTNESS = (0.9, 0.8, 0.7, 0.6, 0.5)
 """How round an outline must be to start from (OpenCV's measure of it), the strictest first."""
+RIVAL_STRICTNESS = 0.7
+"""How round at least another thing must be to be taken for a second coin."""
+RIVAL_OFF, RIVAL_SIZE = 0.3, 0.4
+"""It lies off the largest one's middle by more than that share of its radius, a ring of the same coin less; and is
+at least that share as large, as small coins are beside large ones."""
 LEAST_RADIUS_PX = 20.0
 AROUND = np.linspace(0.0, 2.0 * np.pi, 360, endpoint=False)
 LEAST_SLOPE = 6.0
@@ -50,12 +55,17 @@ def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> C
     Raises
     ------
     ScaleMissing
-        No coin is seen, too little of its outline, or it is held too slantwise.
+        No coin is seen, or more than one, too little of its outline, or it is held too slantwise.
     """
     grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
-    radius_px, centre = _first_circle(np.asarray(grey, dtype=np.uint8), name)
+    radius_px, centre, others = _first_circle(np.asarray(grey, dtype=np.uint8), name)
     shape = np.array([*centre, radius_px, 0.0, 0.0])
     smooth = np.asarray(cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.0), dtype=np.float32)
+    if any(_is_round(smooth, other) for other in others):
+        raise ScaleMissing(
+            f"{name}: more than one round thing is seen, and which one is the coin isn't clear; take the picture "
+            "with one coin and nothing else round in it"
+        )
     shape = _outermost(smooth, shape)
     for reach_px in (max(6.0, 0.08 * radius_px), 5.0, 3.0, 3.0):
         points, seen = _outline(smooth, shape, reach_px)
@@ -142,22 +152,42 @@ def _axes(shape: FloatArray) -> tuple[float, float]:
     return float(shape[2] / math.sqrt(1.0 - flat)), float(shape[2] / math.sqrt(1.0 + flat))
 
 
-def _first_circle(grey: NDArray[np.uint8], name: str) -> tuple[float, FloatArray]:
-    """Radius and centre of the roundest outline; the largest where several are as round."""
-    blurred = cv2.GaussianBlur(grey, (0, 0), 1.5)
-    most = 0.6 * max(grey.shape)
+def _first_circle(grey: NDArray[np.uint8], name: str) -> tuple[float, FloatArray, FloatArray]:
+    """Radius and centre of the roundest outline, the largest of several as round; what may be others' (n, 3)."""
+    blurred = np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.5), dtype=np.uint8)
     for strictness in STRICTNESS:
-        found = cv2.HoughCircles(
-            blurred, cv2.HOUGH_GRADIENT_ALT, 1.5, 10.0,
-            param1=150, param2=strictness, minRadius=round(LEAST_RADIUS_PX), maxRadius=round(most),
-        )  # fmt: skip
-        if found is not None:
-            x, y, radius = max(np.asarray(found, dtype=np.float64).reshape(-1, 3), key=lambda one: one[2])
-            return float(radius), np.array([x, y])
+        circles = _circles(blurred, strictness)
+        if len(circles):
+            x, y, radius = max(circles, key=lambda one: one[2])
+            if strictness > RIVAL_STRICTNESS:
+                circles = _circles(blurred, RIVAL_STRICTNESS)
+            off = np.hypot(circles[:, 0] - x, circles[:, 1] - y)
+            apart = (off > RIVAL_OFF * radius) & (circles[:, 2] > RIVAL_SIZE * radius)
+            return float(radius), np.array([x, y]), circles[apart]
     raise ScaleMissing(
         f"{name}: no coin is seen in this picture; lay it before something plain of another brightness, so that "
         "all of it is seen, sharp and facing the camera"
     )
+
+
+def _is_round(smooth: NDArray[np.float32], circle: FloatArray) -> bool:
+    """Whether most of an outline near a circle (3,) x, y, radius is seen, as smooth as a coin's."""
+    shape = np.array([*circle, 0.0, 0.0])
+    for reach_px in (max(6.0, 0.08 * circle[2]), 3.0):
+        points, seen = _outline(smooth, shape, reach_px)
+        if seen < LEAST_SEEN:
+            return False
+        shape, rough_px, kept = fit_ellipse(points)
+    return bool(rough_px <= MOST_ROUGH_PX and kept >= LEAST_SEEN * len(AROUND))
+
+
+def _circles(blurred: NDArray[np.uint8], strictness: float) -> FloatArray:
+    """Round outlines (n, 3): x, y, radius [px]."""
+    found = cv2.HoughCircles(
+        blurred, cv2.HOUGH_GRADIENT_ALT, 1.5, 10.0,
+        param1=150, param2=strictness, minRadius=round(LEAST_RADIUS_PX), maxRadius=round(0.6 * max(blurred.shape)),
+    )  # fmt: skip
+    return np.empty((0, 3)) if found is None else np.asarray(found, dtype=np.float64).reshape(-1, 3)
 
 
 def _outermost(smooth: NDArray[np.float32], shape: FloatArray) -> FloatArray:

@@ -87,6 +87,16 @@ def test_a_coin_whose_border_is_half_unseen_is_not_measured_by_the_ring_inside_i
         find_coin(picture_of(shade), ALONG, "coin.jpg")
 
 
+@pytest.mark.parametrize("other_px", [90.0, 60.0])
+def test_two_coins_are_refused(other_px):
+    def shade(x, y):
+        one, other = np.hypot(x - 200.0, y - 180.0) / 90.0, np.hypot(x - 470.0, y - 190.0) / other_px
+        return np.where(np.minimum(one, other) < 1.0, 170.0, 60.0)
+
+    with pytest.raises(ScaleMissing, match="more than one round thing"):
+        find_coin(picture_of(shade), ALONG, "coin.jpg")
+
+
 def scaled(scene, tmp_path, capsys, *words):
     """Run scale on a copy of the scene's view; return what it says and the view."""
     view_file = tmp_path / "view.json"
