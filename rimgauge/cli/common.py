@@ -76,13 +76,16 @@ def view_in_job(job: Job, direction: Direction | None) -> Path:
 
 
 def view_beside(source: str) -> Path | None:
-    """Find the view.json that lies with a folder of frames, or beside a video."""
+    """Find the view.json that lies with a folder of frames, or beside a video, and say which it is."""
     place = Path(source)
     folders = [place] if place.is_dir() else [place.parent] if place.is_file() else []
     if place.is_dir() and place.resolve().name == "frames":
         folders.append(place.resolve().parent)
     found = (folder / "view.json" for folder in folders)
-    return next((path for path in found if path.is_file()), None)
+    view = next((path for path in found if path.is_file()), None)
+    if view is not None:
+        click.echo(f"Where things are is taken from {shown(view)}.", err=True)
+    return view
 
 
 def complain(text: str) -> None:

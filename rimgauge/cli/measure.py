@@ -123,8 +123,6 @@ def command(
     folder = job.find_job(Path.cwd())
     if view_file is None and folder is None:
         view_file = view_beside(source)
-        if view_file is not None:
-            click.echo(f"Where things are is taken from {shown(view_file)}.", err=True)
     view = _view(view_file, direction, folder)
     if wheel_file is None and spokes is None and folder is not None:
         wheel_file = folder.wheel
