@@ -6,18 +6,16 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from rimgauge.records import FloatArray, GapTrack, IntArray, Slide
 from rimgauge.signal.follow import Evidence
-from rimgauge.signal.lattice import lattice_likelihood, unrest
+from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.looks import Look
 from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS
+from rimgauge.signal.profile import learn_axes
 
 UNEVEN_SHARE = 0.2
-COMPONENTS = 8
 SPOKE_NOISE = 0.05
-LOUDEST = 12.0
 OFFSETS = (0.0, 0.25, -0.25)
 """How far, as a share of the spacing, a spoke may stand off where the middle of its box says: it leans."""
 STANDS_APART_DEG, CLEAR_NATS, MOST_NATS = 1.0, 4.0, 2.0
@@ -65,7 +63,7 @@ def gather(track: GapTrack, layout: Layout) -> tuple[IntArray, Evidence]:
     lattices: list[FloatArray] = []
     profile = track.spoke_profile
     if profile.shape[1]:
-        components = spoke_components(profile, 0.0, COMPONENTS)
+        components = learn_axes(profile).project(profile)
         looks.append(
             Look(_laid_out(components, moment, count), look_period_deg(layout.spoke_angles_deg), SPOKE_NOISE)
         )
@@ -122,21 +120,6 @@ def look_period_deg(spoke_angles_deg: FloatArray) -> float:
             if float(np.abs(off).max()) < UNEVEN_SHARE * 360.0 / count:
                 return period_deg
     return 360.0
-
-
-def spoke_components(profile: FloatArray, soft_bins: float, most: int) -> FloatArray:
-    """Principal components (n, k) of the spokes' look (n, m), brightness changes of the whole picture removed.
-
-    The strip may be softened along the rim first, so that a spoke's look changes smoothly over a degree or so.
-    """
-    if profile.shape[1] == 0:
-        return np.empty((len(profile), 0))
-    soft = np.clip(unrest(profile), -LOUDEST, LOUDEST)
-    if soft_bins > 0.0:
-        soft = gaussian_filter1d(soft, soft_bins, axis=1)
-    _, axes = np.linalg.eigh(np.cov(soft.T))
-    projected = soft @ axes[:, : -most - 1 : -1]
-    return np.asarray(projected / max(float(np.std(projected[:, 0])), 1e-9))
 
 
 def even_moments(time_s: FloatArray) -> IntArray:

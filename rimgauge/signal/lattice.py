@@ -11,6 +11,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from rimgauge.records import FloatArray
 from rimgauge.signal.place import STEPS
+from rimgauge.signal.profile import learn_rest
 
 SOFT_DEG = 0.4
 STEP_DEG = 0.5
@@ -23,15 +24,6 @@ USUAL_LEVEL, HIGH_LEVEL = 50.0, 97.0
 """Percentiles of what is stirred: with no spoke there, and with one."""
 UNLIKE = 0.02
 LOUDEST = 20.0
-
-
-def unrest(profile: FloatArray) -> FloatArray:
-    """What moves in profiles (n, m), in units of each bin's own unrest; what stands still is taken off."""
-    even = profile / np.maximum(profile.mean(axis=1, keepdims=True), 1.0)
-    even = even - np.median(even, axis=0)
-    # A bin that is never quiet (the border of something still, under camera shake) tells less.
-    quiet = np.median(np.abs(even), axis=0)
-    return np.asarray(even / (quiet + np.median(quiet) + 1e-9))
 
 
 def lattice_likelihood(
@@ -63,7 +55,7 @@ def lattice_likelihood(
 def _stirred(profile: FloatArray, bin_deg: float) -> tuple[FloatArray, FloatArray]:
     """How much each step of the box is stirred (n, k), bright or dark, and where each lies (k,) from its middle."""
     bins = profile.shape[1]
-    moving = np.clip(unrest(profile), -LOUDEST, LOUDEST)
+    moving = np.clip(learn_rest(profile).moving(profile), -LOUDEST, LOUDEST)
     stirred = np.sqrt(gaussian_filter1d(moving**2, SOFT_DEG / bin_deg, axis=1))
     steps = min(max(LEAST_STEPS, round(bins * bin_deg / STEP_DEG)), bins)
     starts = np.linspace(0, bins, steps + 1).astype(np.intp)

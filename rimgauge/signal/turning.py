@@ -15,10 +15,11 @@ from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
 from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
-from rimgauge.signal.evidence import Layout, gather, look_period_deg, spoke_components
+from rimgauge.signal.evidence import Layout, gather, look_period_deg
 from rimgauge.signal.follow import Rival, follow
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import STEPS, Place
+from rimgauge.signal.profile import learn_axes
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
 
@@ -88,7 +89,10 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
         return piece_by_piece(track, lambda piece: find_turning(piece, layout))
     period_deg = look_period_deg(layout.spoke_angles_deg)
     soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
-    components = spoke_components(track.spoke_profile, soft_bins, COMPONENTS)
+    profile = track.spoke_profile
+    components = np.empty((len(profile), 0))
+    if profile.shape[1]:
+        components = learn_axes(profile, soft_bins=soft_bins, most=COMPONENTS).project(profile)
     moment, evidence = gather(track, layout)
     place, rivals = follow(evidence, layout.spacing_deg)
     fitted = _fit(track, layout, moment, place.angle_deg[moment], components)

@@ -7,9 +7,10 @@ import signal
 import cv2
 import numpy as np
 import pytest
-from doors import DOORS, fill_shelf
+from doors import DOORS
 from mutations import spoil_bytes
 from sandbox import clear, run_case
+from shelf import fill_shelf
 
 from rimgauge.capture.http_stream import MjpegLine
 from rimgauge.cli import run

@@ -24,8 +24,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "badinput"))
 
-from doors import DOORS, Shelf, fill_shelf
+from doors import DOORS
 from sandbox import clear, run_case
+from shelf import Shelf, fill_shelf
 
 from rimgauge.cli import LIBRARIES
 
