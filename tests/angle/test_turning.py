@@ -77,12 +77,31 @@ def test_mark_alone_tells_most_free_spins_of_seven_turns():
     assert np.median(given) <= FREE_SPIN_DEG
 
 
-def test_hands_of_all_kinds_never_name_a_wrong_spoke_and_are_mostly_followed():
+LONGEST_S, FASTEST_TURNS_PER_S = 15.0, 0.6
+
+
+def hands(count):
+    """Hands of kinds that take turns, no faster than that, and so short that a test can follow them."""
+    found = []
+    for seed in range(3000, 3100):
+        motion = draw_motion(KINDS[len(found) % len(KINDS)], np.random.default_rng(seed))
+        top_deg_s = np.abs(motion.speed_at(motion.clock_s[5:-5])).max()
+        quick = motion.clock_s[-1] < LONGEST_S and top_deg_s < 360.0 * FASTEST_TURNS_PER_S
+        if quick and len(found) < count:
+            found.append((seed, motion))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("dropped", "jitter_s"),
+    [(0.0, 0.0), (0.1, 0.0), (0.0, 0.005)],
+    ids=["as filmed", "a tenth dropped", "stamps jitter"],
+)
+def test_hands_up_to_0_6_turns_a_second_are_followed_and_never_named_a_wrong_spoke(dropped, jitter_s):
     given = []
-    for seed in range(2000, 2010):
+    for seed, motion in hands(4):
         rng = np.random.default_rng(seed)
-        motion = draw_motion(KINDS[seed % len(KINDS)], rng)
-        bench = draw_bench(rng)
+        bench = replace(draw_bench(rng), dropped=dropped, jitter_s=jitter_s)
         seen = film(motion, bench, rng)
         try:
             turning = find_turning(seen.track, layout_of(bench))
@@ -92,7 +111,7 @@ def test_hands_of_all_kinds_never_name_a_wrong_spoke_and_are_mostly_followed():
         error = np.abs(off[np.isfinite(off)])
         given.append(np.percentile(error, 95))
         assert error.max() < 180.0 / len(bench.spoke_angles_deg), f"seed {seed}"
-    assert len(given) >= 6
+    assert len(given) >= 3
     assert np.median(given) <= HANDS_DEG
 
 

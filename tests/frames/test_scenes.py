@@ -2,12 +2,14 @@
 
 import json
 import math
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from rimgauge.capture import open_source
+from rimgauge.capture import Frame, open_source
 from rimgauge.job import read_build, read_view
 from rimgauge.pipeline import measure
 from rimgauge.records import Runout, Source
@@ -22,21 +24,49 @@ LEAST_TOLD = 0.97
 AIMED_TOTAL_MM = 0.02
 
 
-@pytest.fixture(scope="module", params=SCENES)
+JITTER_S = 0.005
+
+
+def as_filmed(frames: list[Frame]) -> list[Frame]:
+    return frames
+
+
+def a_tenth_dropped(frames: list[Frame]) -> list[Frame]:
+    kept = np.random.default_rng(41).random(len(frames)) >= 0.1
+    return [frame for frame, there in zip(frames, kept, strict=True) if there]
+
+
+def stamps_jittered(frames: list[Frame]) -> list[Frame]:
+    off_s = JITTER_S * np.clip(np.random.default_rng(42).normal(size=len(frames)), -2.0, 2.0)
+    return [
+        replace(frame, time_s=frame.time_s + off) for frame, off in zip(frames, off_s.tolist(), strict=True)
+    ]
+
+
+@pytest.fixture(
+    scope="module",
+    params=[(name, film) for name in SCENES for film in (as_filmed, a_tenth_dropped, stamps_jittered)],
+    ids=lambda param: f"{param[0]}-{param[1].__name__}",
+)
 def scene(request: pytest.FixtureRequest, shared: Path) -> tuple[Runout, dict]:
-    folder = shared / "scenes" / request.param
+    """A scene measured, and what is true of it and of the frames that were kept."""
+    name, film = request.param
+    filmed: Callable[[list[Frame]], list[Frame]] = film
+    folder = shared / "scenes" / name
     wheel = complete_wheel(read_build(folder / "wheel.toml"))
-    source = open_source(str(folder / "frames"))
+    frames = filmed(list(open_source(str(folder / "frames"))))
     runout = measure(
-        source,
+        frames,
         read_view(folder / "view.json"),
         spoke_angles_deg=wheel.spoke_angles_deg,
         flanges=wheel.flanges,
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
-        source=Source(kind="frames", name=request.param, frames=0, used=0, sha256=""),
+        source=Source(kind="frames", name=name, frames=0, used=0, sha256=""),
     )
-    return runout, json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    numbers = [frame.index for frame in frames]
+    return runout, truth | {"frames": [truth["frames"][number] for number in numbers]}
 
 
 @pytest.mark.parametrize("name", SCENES)
