@@ -148,7 +148,7 @@ def reckon(
         ),
         notes=(
             *findings(view.direction, tuple(side for side, _ in results)),
-            *camera_notes(view.direction, scale, results[worse][1], other is not None),
+            *camera_notes(view, results[worse][1], other is not None),
             *_notes(seen, turning.reversals, turning.evidence),
         ),
         basis=Basis(

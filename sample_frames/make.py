@@ -116,6 +116,7 @@ def draw(folder: Path, wheel: Wheel, shape: tuple[FloatArray, FloatArray]) -> No
     truth = write_scene(folder, spec, given_scale=False)
     view, board = folder / "view.json", folder / "scale.jpg"
     scale = ["scale", "--view", view, "--checkerboard", board, "--square-mm", "5"]
+    scale += ["--distance-mm", f"{spec.distance_mm:g}"]
     subprocess.run([sys.executable, "-m", "rimgauge", *scale], check=True, stdout=subprocess.DEVNULL)
     (folder / "wheel.toml").unlink()  # one for the whole job lies above
     print(f"{folder.name}: total runout {truth['total_runout_mm']:.3f} mm")

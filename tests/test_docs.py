@@ -126,6 +126,7 @@ def test_every_module_of_the_command_line_is_a_command():
         "common",
         "guidance",
         "scale_ways",
+        "scale_words",
     }
     assert found <= set(COMMANDS)
 

@@ -36,6 +36,17 @@ def json_option(function: _F) -> _F:
     )
 
 
+def options(*parts: Callable[[_F], _F]) -> Callable[[_F], _F]:
+    """Bundle options that belong together, in the order in which the help shall show them."""
+
+    def add(function: _F) -> _F:
+        for part in reversed(parts):
+            function = part(function)
+        return function
+
+    return add
+
+
 @contextlib.contextmanager
 def stop_on_ctrl_c(*stops: Callable[[], None]) -> Iterator[None]:
     """Let Ctrl-C stop the frames rather than the program, so that what was seen is kept; a second one ends it."""

@@ -19,21 +19,30 @@ if TYPE_CHECKING:
 
 def by_board(view: View, picture: Path, square_mm: float, distance_mm: float | None) -> ScaleResult:
     """Take it from a checkerboard of squares of that side, which tells the camera's place too."""
+    from dataclasses import replace
+
     import numpy as np
 
     from rimgauge.capture.camera_place import camera_place
     from rimgauge.capture.targets import find_corners, squares_px
     from rimgauge.signal.scale import scale_from_squares
+    from rimgauge.signal.standing import board_and_ruler
 
     corners = find_corners(_picture(picture, view), str(picture))
     squares = squares_px(corners, view)
-    return scale_from_squares(
+    doubts: tuple[str, ...] = ()
+    camera = camera_place(corners, square_mm, view)
+    if distance_mm is not None:
+        together = camera_place(corners, square_mm, view, distance_mm)
+        camera, doubts = board_and_ruler(camera, together, distance_mm)
+    found = scale_from_squares(
         square_mm,
         np.array([square.px for square in squares]),
         np.array([square.standard_error_px for square in squares]),
         np.array([square.place_error_px for square in squares]),
-        camera_place(corners, square_mm, view, distance_mm),
+        camera,
     )
+    return replace(found, doubts=doubts)
 
 
 def by_length(

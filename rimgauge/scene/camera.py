@@ -68,6 +68,13 @@ class Camera:
         return np.asarray(move / np.linalg.norm(move))
 
     @property
+    def crosstalk(self) -> float:
+        """What 1 mm of the other direction, + right or outward, adds to the reading at the edge [mm/mm]."""
+        other = np.array((0.0, 0.0, 1.0)) if self.measuring[0] else np.array((1.0, 0.0, 0.0))
+        move = self.project(self.edge + _STEP_MM * other) - self.project(self.edge - _STEP_MM * other)
+        return float(move @ self.positive) * self.mm_per_px / (2 * _STEP_MM)
+
+    @property
     def mm_per_px(self) -> float:
         """Millimetres a pixel along the measuring direction at the edge."""
         move = self.project(self.edge + _STEP_MM * self.measuring) - self.project(

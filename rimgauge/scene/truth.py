@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from rimgauge.records import Box, Edge, Flange, FloatArray, Scale, Side, View
+from rimgauge.records import Box, CameraPlace, Edge, Flange, FloatArray, Scale, Side, View
 
 from .render import Frame, Scene
 from .spec import CURVE_POINTS
@@ -16,6 +16,9 @@ _MARGIN_PX = 8.0
 _OTHER: dict[Flange, Flange] = {"right": "left", "left": "right"}
 _SCALE_RELATIVE = 0.001
 """Relative standard uncertainty stated with a scale that is given rather than measured."""
+_DISTANCE_RELATIVE = 0.01
+_CROSSTALK_ERROR = 0.01
+"""Stated with the camera's place, which is given too; an edge off the optical axis is seen otherwise by so much."""
 
 
 def apparent_mm(scene: Scene) -> FloatArray:
@@ -77,6 +80,13 @@ def scene_view(scene: Scene, *, given_scale: bool = True) -> View:
         mm_per_px=camera.mm_per_px,
         standard_uncertainty_mm_per_px=camera.mm_per_px * _SCALE_RELATIVE,
         method="given",
+        camera=CameraPlace(
+            distance_mm=float(camera.depth_mm(camera.edge)),
+            distance_standard_uncertainty_mm=_DISTANCE_RELATIVE * spec.distance_mm,
+            crosstalk=camera.crosstalk,
+            crosstalk_standard_uncertainty=_CROSSTALK_ERROR,
+            focal_px=camera.focal_px,
+        ),
     )
     return View(
         direction=spec.direction,

@@ -1,11 +1,12 @@
 """From evidence to angle, from gap and angle to runout with its uncertainty and verdict."""
 
-from rimgauge.signal.budget import camera_notes, judge
+from rimgauge.signal.budget import judge
 from rimgauge.signal.evidence import Layout, look_period_deg
 from rimgauge.signal.findings import findings
 from rimgauge.signal.live_place import LivePlace, Path
 from rimgauge.signal.live_runout import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.signal.runout import side_runout
+from rimgauge.signal.standing import camera_notes
 from rimgauge.signal.turning import find_turning
 
 __all__ = [

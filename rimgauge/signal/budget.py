@@ -11,7 +11,7 @@ import math
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from rimgauge.records import BudgetLine, CameraPlace, Direction, Measured, Outcome, Scale, SideRunout, Verdict
+from rimgauge.records import BudgetLine, CameraPlace, Measured, Outcome, Scale, SideRunout, Verdict
 
 COVERAGE = 0.95
 JUDGED_FREEDOM = 12.0
@@ -25,8 +25,6 @@ UNKNOWN_CROSSTALK = math.tan(math.radians(20.0)) / math.sqrt(3.0)
 """A camera aimed by eye stands square to the rim within 20° (a judgement; rectangular)."""
 USUAL_OTHER_MM = 0.5
 """Total runout of the other direction, where it wasn't measured (common practice: about what is true enough)."""
-VAGUE_CROSSTALK = 0.1
-"""Less sure than this (6°), how the camera stands is as good as not known (a judgement)."""
 SWING_SHARE = 0.45
 """Standard deviation of what the other direction differs by between the two places that make max and min, as
 a share of its own total: 0.5 for a sine (derived), 0.35 for a rough curve."""
@@ -121,49 +119,6 @@ def expand(total_mm: float, lines: tuple[BudgetLine, ...]) -> Measured:
         value=total_mm,
         expanded_uncertainty=coverage_factor(freedom) * whole,
         coverage_probability=COVERAGE,
-    )
-
-
-def camera_notes(
-    direction: Direction, scale: Scale, lines: tuple[BudgetLine, ...], corrected: bool
-) -> tuple[str, ...]:
-    """Tell the person how to move the camera, where its place is what makes the reading most unsure."""
-    whole, _ = combined(lines)
-    by_name = {line.source: line.standard_uncertainty_mm for line in lines}
-    notes = []
-    camera, other = scale.camera, "radial" if direction == "lateral" else "lateral"
-    if corrected and camera is not None:
-        notes.append(f"Corrected for {camera.crosstalk:+.2f} mm a millimetre of {other} runout.")
-    elif by_name[PLACE_LINE] > 0.5 * whole:
-        notes.append(_place_note(camera, other))
-    if by_name[DEPTH_LINE] > 0.5 * whole:
-        if camera is None or camera.distance_standard_uncertainty_mm > 0.2 * camera.distance_mm:
-            notes.append(
-                "How far the camera is from the rim isn't well known: measure it and give --distance-mm to "
-                "scale; the uncertainty shrinks."
-            )
-        else:
-            notes.append(
-                f"How deep the rim's outline lies makes much of the uncertainty: move the camera from "
-                f"{camera.distance_mm:.0f} mm to {2.0 * camera.distance_mm:.0f} mm and zoom in; that halves it."
-            )
-    return tuple(notes)
-
-
-def _place_note(camera: CameraPlace | None, other: str) -> str:
-    if camera is None or camera.crosstalk_standard_uncertainty > VAGUE_CROSSTALK:
-        return (
-            "How squarely the camera looks at the rim isn't known well: take the scale with a checkerboard, which "
-            "tells it, or stand the camera square and give --tilt-deg 0 to scale."
-        )
-    if abs(camera.crosstalk) > camera.crosstalk_standard_uncertainty:
-        return (
-            f"The camera looks {math.degrees(math.atan(abs(camera.crosstalk))):.0f}° off square at the rim: stand "
-            f"it square, or give a {other} measurement of the same wheel with --{other}."
-        )
-    return (
-        f"What {other} runout may add to the reading makes much of the uncertainty: give a {other} measurement of "
-        f"the same wheel with --{other}."
     )
 
 

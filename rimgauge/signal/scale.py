@@ -3,36 +3,24 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.records import CameraPlace, FloatArray, Scale, View, record
 from rimgauge.signal.budget import UNKNOWN_CROSSTALK
+from rimgauge.signal.standing import COVERAGE_FACTOR, USUAL_DISTANCE_MM, USUAL_FOCAL
 
-COVERAGE_FACTOR = 2.0
-"""Expanded uncertainty at about 95 % (JCGM 100:2008, 6.2)."""
 HELD_MM = 0.5
 """A board or card is held so far before or behind the rim's edge (common practice)."""
 POINTER_DEPTH_MM = 2.0 / math.sqrt(3.0)
 """The outline of a pointer's tip lies within 2 mm before or behind the rim's edge (a judgement; rectangular)."""
-USUAL_DISTANCE_MM = 200.0
-"""From the camera to the rim, where the scale doesn't tell (a judgement)."""
-USUAL_SPREAD = 0.55
-"""Relative standard uncertainty of that: about 65 to 600 mm, lognormal (a judgement)."""
 PRINT_SHARE = 0.001
 """A printed sheet whose size was checked with a ruler: 0.1 mm in 100 mm (common practice)."""
 SHIM_SHARE = 0.005
 """A stack of shims or paper measured with a caliper (common practice); 0.0025 mm in 0.5 mm."""
-RULER_SHARE = 0.05
-"""A distance from lens to rim by a ruler (common practice)."""
-TILT_ERROR_DEG = 3.0
-"""An angle by eye along a set square, or by a telephone's level (a judgement)."""
 UNKNOWN_LEAN = UNKNOWN_CROSSTALK
 """A thing held up by hand before a camera of unknown place faces it within 20° (a judgement; rectangular)."""
-USUAL_FOCAL = 1.2
-"""Focal length as a share of the picture's width (common practice)."""
 CALIPER_MM = 0.05 / math.sqrt(3.0)
 """A length read off a caliper to 0.05 mm (common practice; rectangular)."""
 CARD_MM, CARD_SPREAD_MM = 53.98, 0.055 / math.sqrt(3.0)
@@ -62,10 +50,14 @@ class ScaleLine:
 
 @record
 class ScaleResult:
-    """A scale and the budget that its uncertainty comes from."""
+    """A scale and the budget that its uncertainty comes from.
+
+    doubts: a sentence for each thing that was told of the camera and contradicts what is known of it otherwise.
+    """
 
     scale: Scale
     budget: tuple[ScaleLine, ...]
+    doubts: tuple[str, ...] = ()
 
 
 def combine(
@@ -232,39 +224,6 @@ def scale_from_shim(
         _held(camera, POINTER_DEPTH_MM),
     )
     return combine(shim_mm, float(moved_px[best]), "shim", budget, camera)
-
-
-def told_camera(view: View, distance_mm: float | None, tilt_deg: float | None) -> CameraPlace | None:
-    """Where the camera stands by what a person measured, and for the rest by what the view's scale knew before.
-
-    Which way it is tilted isn't told, so that nothing can be corrected: the crosstalk is 0 within what the tilt
-    and an error of 3° allow. None where nothing was told, now or before.
-
-    Parameters
-    ----------
-    view : of that camera.
-    distance_mm : from the lens to the rim's edge, sure within 5 % [mm].
-    tilt_deg : off square to the rim, either way [deg].
-    """
-    place = None if view.scale is None else view.scale.camera
-    if distance_mm is None and tilt_deg is None:
-        return place
-    if place is None:
-        place = CameraPlace(
-            distance_mm=USUAL_DISTANCE_MM,
-            distance_standard_uncertainty_mm=USUAL_SPREAD * USUAL_DISTANCE_MM,
-            crosstalk=0.0,
-            crosstalk_standard_uncertainty=UNKNOWN_CROSSTALK,
-            focal_px=USUAL_FOCAL * view.image_size[0],
-        )
-    if distance_mm is not None:
-        place = replace(
-            place, distance_mm=distance_mm, distance_standard_uncertainty_mm=RULER_SHARE * distance_mm
-        )
-    if tilt_deg is not None:
-        unsure = math.hypot(math.tan(math.radians(tilt_deg)), math.tan(math.radians(TILT_ERROR_DEG)))
-        place = replace(place, crosstalk=0.0, crosstalk_standard_uncertainty=unsure)
-    return place
 
 
 def disagree(one: Scale, other: Scale) -> bool:

@@ -14,9 +14,11 @@ from rimgauge.capture.coin import find_coin, fit_circle
 from rimgauge.cli import run
 from rimgauge.errors import ScaleMissing
 from rimgauge.job import read_view
-from rimgauge.records import BudgetLine
-from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, camera_notes, depth_share
-from rimgauge.signal.scale import told_camera
+from rimgauge.records import BudgetLine, View
+from rimgauge.scene import SceneSpec
+from rimgauge.scene.camera import place_camera
+from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, depth_share
+from rimgauge.signal.standing import camera_notes, told_camera
 
 ALONG = np.array([1.0, 0.0])
 WIDE, HIGH, FINE = 640, 360, 5
@@ -171,9 +173,8 @@ def test_what_is_told_of_the_camera_makes_the_runout_surer(shared, tmp_path, cap
         scene, tmp_path, capsys, "--shim-mm", 0.5, *pictures, "--distance-mm", 400, "--tilt-deg", 0
     )
     assert after.scale.camera.distance_mm == 400.0
-    near, tilted = told_camera(before, 150.0, None), told_camera(before, None, 10.0)
+    near, _ = told_camera(before, 150.0, None)
     assert after.scale.camera.crosstalk_standard_uncertainty < 0.3 * near.crosstalk_standard_uncertainty
-    assert_allclose(tilted.crosstalk_standard_uncertainty, math.tan(math.radians(10.0)), rtol=0.06, atol=0)
 
 
 def test_a_distance_that_nobody_measured_is_not_told_as_one(shared, tmp_path, capsys):
@@ -182,15 +183,16 @@ def test_a_distance_that_nobody_measured_is_not_told_as_one(shared, tmp_path, ca
     line = ["scale", "--view", str(view_file), "--from", "100,180", "--to", "500,180", "--length-mm", "48"]
     run([*line, "--tilt-deg", "0"])
     said = " ".join(capsys.readouterr().out.split())
-    assert "How far the camera is from the rim isn't known" in said
+    assert "how far the camera is from the rim isn't known" in said
     assert "give --distance-mm" in said
-    scale = read_view(view_file).scale
+    view = read_view(view_file)
+    scale = view.scale
     # Being told how square the camera stands makes its distance no surer.
     assert_allclose(depth_share(scale.camera), depth_share(None), rtol=0.03, atol=0)
     assert depth_share(scale.camera) >= depth_share(None)
     depth_alone = (BudgetLine(source=DEPTH_LINE, standard_uncertainty_mm=1.0),)
     square = BudgetLine(source=PLACE_LINE, standard_uncertainty_mm=0.0)
-    (note,) = camera_notes("lateral", scale, (*depth_alone, square), corrected=False)
+    (note,) = camera_notes(view, (*depth_alone, square), corrected=False)
     assert "--distance-mm" in note
     assert "move the camera" not in note
 
@@ -200,13 +202,70 @@ def test_what_is_told_of_the_camera_leaves_the_rest_as_a_board_showed_it(shared,
     _, view = scaled(scene, tmp_path, capsys, "--checkerboard", scene / "scale.jpg", "--square-mm", 5)
     known = view.scale.camera
     assert abs(known.crosstalk) > 0.1
-    assert told_camera(view, None, None) == known
-    ruled, squared = told_camera(view, 400.0, None), told_camera(view, None, 0.0)
-    assert (ruled.distance_mm, ruled.distance_standard_uncertainty_mm) == (400.0, 20.0)
-    assert (ruled.crosstalk, ruled.focal_px) == (known.crosstalk, known.focal_px)
-    assert squared.crosstalk == 0.0
-    assert squared.distance_mm == known.distance_mm
-    assert squared.distance_standard_uncertainty_mm == known.distance_standard_uncertainty_mm
+    assert told_camera(view, None, None) == (known, ())
+    # The scene's camera stands 170 mm away, 30° to the wheel's right (truth.json).
+    (ruled, no_doubt), (tilted, none) = told_camera(view, 172.0, None), told_camera(view, None, 29.0)
+    assert (ruled.distance_mm, ruled.distance_standard_uncertainty_mm) == (172.0, 8.6)
+    assert ruled.crosstalk == known.crosstalk
+    assert_allclose(tilted.crosstalk, -math.tan(math.radians(29.0)), rtol=1e-9, atol=0)
+    assert tilted.distance_mm == known.distance_mm
+    assert tilted.distance_standard_uncertainty_mm == known.distance_standard_uncertainty_mm
+    assert no_doubt == none == ()
+
+
+def test_what_is_told_against_the_board_is_reported(shared, tmp_path, capsys):
+    scene = shared / "scenes" / "from_above_black"
+    board = ("--checkerboard", scene / "scale.jpg", "--square-mm", 5)
+    answer, view = scaled(scene, tmp_path, capsys, *board)
+    assert answer["doubts"] == []
+    known = view.scale.camera
+    both, view_of_both = scaled(scene, tmp_path, capsys, *board, "--distance-mm", 300)
+    assert "contradicts the board" in both["doubts"][0]
+    # Neither is taken for true: the interval holds both.
+    wide = view_of_both.scale.camera
+    assert abs(wide.distance_mm - 300.0) < 2.0 * wide.distance_standard_uncertainty_mm
+    assert wide.crosstalk_standard_uncertainty >= known.crosstalk_standard_uncertainty
+    place, doubts = told_camera(view, 300.0, None)
+    assert "contradicts the 169 mm" in doubts[0]
+    # A camera that was moved no longer looks as squarely as the board showed.
+    assert place.crosstalk == 0.0
+    assert place.crosstalk_standard_uncertainty > 4.0 * known.crosstalk_standard_uncertainty
+    _, wrong_way = told_camera(view, None, -30.0)
+    assert "from the wheel's right" in wrong_way[0]
+    run(
+        [
+            "scale",
+            "--view",
+            str(tmp_path / "view.json"),
+            *(str(word) for word in board),
+            "--distance-mm",
+            "300",
+        ]
+    )
+    said = capsys.readouterr().out
+    assert "contradicts the board" in " ".join(said.split())
+    assert "Next:" not in said
+    assert max(len(line) for line in said.splitlines() if str(tmp_path) not in line) <= 80
+
+
+@pytest.mark.parametrize("tilt_deg", [-25.0, 10.0])
+@pytest.mark.parametrize("direction", ["lateral", "radial"])
+def test_a_tilt_that_is_told_with_its_sign_gives_the_cameras_crosstalk(direction, tilt_deg):
+    # The synthetic camera's own projection says what 1 mm of the other direction adds.
+    flat = np.zeros(720)
+    spec = SceneSpec(direction=direction, lateral_mm=flat, radial_mm=flat, tilt_deg=tilt_deg)
+    camera = place_camera(spec)
+    view = View(
+        direction=direction,
+        image_size=spec.image_size,
+        positive=camera.positive,
+        forward=camera.forward,
+        edges=(),
+    )
+    place, _ = told_camera(view, None, tilt_deg)
+    # Perspective at an edge off the optical axis adds under 4 mm/180 mm.
+    assert_allclose(place.crosstalk, camera.crosstalk, rtol=0, atol=0.03)
+    assert np.sign(place.crosstalk) == np.sign(camera.crosstalk)
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.errors import NotTrustworthy
-from rimgauge.records import CameraPlace, EdgeTrack, Scale, Turning
-from rimgauge.signal.budget import camera_notes, combined, depth_share, judge
+from rimgauge.records import CameraPlace, Edge, EdgeTrack, Scale, Turning, View
+from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, combined, depth_share, judge
 from rimgauge.signal.runout import side_runout
+from rimgauge.signal.standing import camera_notes
 from tests.benchmarks.coverage import held, simulated
 
 SPOKES_DEG = (np.arange(32) + 0.5) * 11.25
@@ -22,6 +23,18 @@ PLACE = CameraPlace(
     focal_px=2000.0,
 )
 SCALE = Scale(mm_per_px=0.1, standard_uncertainty_mm_per_px=0.0002, method="checkerboard", camera=PLACE)
+
+
+def seen_with(scale):
+    """View of a camera outside the wheel: the wheel's right at the picture's right, forward upward."""
+    return View(
+        direction="lateral",
+        image_size=(640, 360),
+        positive=np.array([1.0, 0.0]),
+        forward=np.array([0.0, -1.0]),
+        edges=(Edge(side="right", pointer_box=(330, 150, 40, 50), rim_box=(300, 140, 36, 80)),),
+        scale=scale,
+    )
 
 
 def measured(runout_mm, *, side="right", scale=SCALE, noise_px=0.05, start_deg=0.0, other=None):
@@ -103,16 +116,39 @@ def test_what_isnt_known_of_the_camera_makes_the_reading_less_sure():
     known, _ = measured(wave(2, 0.3))
     unknown, budget = measured(wave(2, 0.3), scale=dataclasses.replace(SCALE, camera=None))
     assert unknown.total_runout.expanded_uncertainty > 2.0 * known.total_runout.expanded_uncertainty
-    notes = camera_notes("lateral", dataclasses.replace(SCALE, camera=None), budget, False)
+    notes = camera_notes(seen_with(dataclasses.replace(SCALE, camera=None)), budget, False)
     assert any("checkerboard" in note for note in notes)
 
 
 def test_a_tilted_camera_is_told_to_stand_square_or_be_corrected():
-    tilted = dataclasses.replace(SCALE, camera=dataclasses.replace(PLACE, crosstalk=np.tan(np.radians(25.0))))
+    # Outside the wheel a camera on the wheel's right sees an outward move as one to the left.
+    tilted = dataclasses.replace(
+        SCALE, camera=dataclasses.replace(PLACE, crosstalk=-np.tan(np.radians(25.0)))
+    )
     _, budget = measured(wave(2, 0.3), scale=tilted)
-    (note,) = camera_notes("lateral", tilted, budget, False)
-    assert "25° off square" in note
+    (note,) = camera_notes(seen_with(tilted), budget, False)
+    assert "25° ± 3° off square at the rim, from the wheel's right" in note
+    # 250 mm · sin 25° = 106 mm
+    assert "move it by about 110 mm to the wheel's left" in note
     assert "--radial" in note
+
+
+def test_following_the_notes_makes_what_they_are_about_shrink():
+    tilted = dataclasses.replace(
+        SCALE, camera=dataclasses.replace(PLACE, crosstalk=-np.tan(np.radians(25.0)))
+    )
+    lines = [
+        {line.source: line.standard_uncertainty_mm for line in measured(wave(2, 0.3), scale=scale)[1]}
+        for scale in (
+            tilted,
+            SCALE,
+            dataclasses.replace(SCALE, camera=dataclasses.replace(PLACE, distance_mm=500.0)),
+        )
+    ]
+    # Square within 2° instead of 25° off: tan 2°/tan 25° = 0.075; the reading's own swell goes with its square.
+    assert lines[1][PLACE_LINE] < 0.1 * lines[0][PLACE_LINE]
+    # Twice as far, half as much: δ/D.
+    assert_allclose(lines[2][DEPTH_LINE], 0.5 * lines[1][DEPTH_LINE], rtol=0.01, atol=0)
 
 
 def test_a_distance_that_is_told_lets_the_note_say_how_far_to_move():
@@ -120,13 +156,13 @@ def test_a_distance_that_is_told_lets_the_note_say_how_far_to_move():
         SCALE, camera=dataclasses.replace(PLACE, crosstalk_standard_uncertainty=1e-6)
     )
     _, budget = measured(wave(2, 0.3), scale=unsure)
-    (note,) = camera_notes("lateral", unsure, budget, False)
+    (note,) = camera_notes(seen_with(unsure), budget, False)
     assert "250 mm to 500 mm" in note
     vague = dataclasses.replace(
         unsure, camera=dataclasses.replace(unsure.camera, distance_standard_uncertainty_mm=100.0)
     )
     _, budget = measured(wave(2, 0.3), scale=vague)
-    (note,) = camera_notes("lateral", vague, budget, False)
+    (note,) = camera_notes(seen_with(vague), budget, False)
     assert "--distance-mm" in note
 
 
