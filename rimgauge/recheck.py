@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -10,9 +11,10 @@ import numpy as np
 
 from rimgauge.capture import ReadAhead, at_times, kept_source
 from rimgauge.errors import BadFile, NotTrustworthy, RimgaugeError
-from rimgauge.job import frames_path, pass_fields, read_pass
+from rimgauge.job import dish_fields, frames_path, pass_fields, read_dish, read_pass
 from rimgauge.pipeline import reckon, see
 from rimgauge.records import Basis, EdgeTrack, GapTrack, Runout, Turning, record
+from rimgauge.signal.centre import dish_between, dish_turned
 
 FROM_VALUES = 1e-6
 """Millimetres or degrees that numbers worked out again from recorded values may differ by: other libraries and
@@ -44,11 +46,11 @@ def _shown(value: object) -> str:
 class Check:
     """What came of working one measurement out again.
 
-    rests_on: what it was worked out from. trouble: why it could not be, '' where it could.
+    rests_on: what it was worked out from, and how many of them (frames). trouble: why it could not be, '' where it could.
     """
 
     file: str
-    rests_on: Literal["values", "pictures"]
+    rests_on: Literal["values", "pictures", "measurements"]
     frames: int
     differences: tuple[Difference, ...] = ()
     trouble: str = ""
@@ -73,6 +75,39 @@ def check_pass(path: Path) -> tuple[Check, ...]:
     if folder.is_dir() and recorded.basis is not None:
         checks.append(_check(path, recorded, "pictures", lambda: from_pictures(recorded, folder)))
     return tuple(checks)
+
+
+def check_dish(path: Path) -> Check:
+    """Work a dish out again from the measurements that it names.
+
+    Raises
+    ------
+    BadFile
+        The dish can't be read.
+
+    """
+    recorded = read_dish(path)
+    differences: tuple[Difference, ...] = ()
+    trouble = ""
+    try:
+        measured = [read_pass(path.with_name(name)) for name in recorded.measurements]
+        if recorded.between_mm is not None and len(measured) == 1:
+            dish = dish_between(measured[0], recorded.between_mm)
+        elif recorded.between_mm is None and len(measured) == 2:
+            dish = dish_turned(measured[0], measured[1])
+        else:
+            raise BadFile(path, "names other measurements than its kind of dish needs")
+        one, other = dish_fields(recorded), dish_fields(replace(recorded, dish=dish))
+        differences = tuple(_differ("dish", one, other, FROM_VALUES))
+    except RimgaugeError as found:
+        trouble = str(found)
+    return Check(
+        file=path.name,
+        rests_on="measurements",
+        frames=len(recorded.measurements),
+        differences=differences,
+        trouble=trouble,
+    )
 
 
 def _check(

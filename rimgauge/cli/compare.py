@@ -38,14 +38,16 @@ def command(
     """Compare a wheel before and after, spoke by spoke, and tell what really changed.
 
     Inside a job folder the first and the last measurement are compared. With --same, two or more measurements
-    of a wheel that nobody touched tell how well the gauge repeats.
+    of a wheel that nobody touched tell how well the gauge repeats: in a job, those since the last corrections.
 
     Example:  rimgauge compare pass-01.json pass-02.json
     """
     from rimgauge.job import read_pass
     from rimgauge.signal.compare import changes, study
 
-    files = files or _of_the_job(direction, same)
+    since = None
+    if not files:
+        files, since = _of_the_job(direction, same)
     if same:
         passes = tuple(read_pass(path) for path in files)
         if not passes:
@@ -57,6 +59,8 @@ def command(
         if as_json:
             print_json({"files": [str(path) for path in files], **_study_fields(found)})
         else:
+            if since is not None:
+                click.echo(f"Of this job, what was measured since the corrections of {since.name}.")
             click.echo(_study_words(found, tuple(path.name for path in files)))
         return
     if len(files) != 2:
@@ -73,17 +77,30 @@ def command(
         click.echo("\n\n".join(_change_words(side) for side in sides))
 
 
-def _of_the_job(direction: Direction, same: bool) -> tuple[Path, ...]:
-    """Name the job's first and last measurement of the direction, or all of them."""
-    from rimgauge.job import find_job, passes, read_pass
+def _of_the_job(direction: Direction, same: bool) -> tuple[tuple[Path, ...], Path | None]:
+    """Name the job's first and last measurement of the direction; with same, all since the last corrections.
+
+    Returns
+    -------
+    The files, and the plan of those corrections, None without any.
+    """
+    from rimgauge.job import find_job, read_pass, since_corrections, straight_passes
 
     job = find_job(Path.cwd())
     if job is None:
-        return ()
-    found = [path for path in passes(job) if read_pass(path).direction == direction]
+        return (), None
+    found = [path for path in straight_passes(job) if read_pass(path).direction == direction]
     if len(found) < 2:
         raise BadInput(f"this job has fewer than two {direction} measurements; measure again, then compare")
-    return tuple(found) if same else (found[0], found[-1])
+    if not same:
+        return (found[0], found[-1]), None
+    files, plan = since_corrections(job, found)
+    if plan is not None and len(files) < 2:
+        raise BadInput(
+            f"only {files[0].name} was measured since the corrections of {plan.name}; measure again with nothing "
+            "changed in between, or name the measurements"
+        )
+    return files, plan
 
 
 def _named(path: Path, runout: Runout) -> str:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, print_json, shown
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.signal.centre import Dish
+    from rimgauge.records import Dish
 
 
 @click.command()
@@ -29,6 +29,7 @@ def command(
     Measure laterally; turn the wheel round in the stand, so that its other side faces the pointer, touch
     neither pointer nor camera, and measure again. Half the difference of the mean gaps is the offset. Or give
     one measurement with a pointer on either side, the same distance from the middle, and how far apart they are.
+    Of measurements in a job the result is kept there.
 
     Example:  rimgauge dish pass-01.json pass-02.json
     """
@@ -48,10 +49,37 @@ def command(
                 "name both: rimgauge dish pass-01.json pass-02.json"
             )
         found = dish_turned(read_pass(passes[0]), read_pass(passes[1]))
+    kept = _keep(found, passes, between_mm, tolerance_mm)
     if as_json:
-        print_json(_fields(found))
+        print_json({**_fields(found), "file": None if kept is None else str(kept)})
     else:
         click.echo(_words(found, tolerance_mm))
+        if kept is not None:
+            click.echo(f"\nWrote {shown(kept)}; the report shows it.")
+
+
+def _keep(
+    found: Dish, passes: tuple[Path, ...], between_mm: float | None, tolerance_mm: float
+) -> Path | None:
+    """Lay it down in the job whose measurements it is from; None where they lie elsewhere."""
+    from datetime import UTC, datetime
+
+    from rimgauge.job import KeptDish, find_job, keep_dish
+
+    folders = {path.resolve().parent for path in passes}
+    job = find_job(passes[0].resolve().parent)
+    if job is None or folders != {job.folder.resolve()}:
+        return None
+    return keep_dish(
+        job,
+        KeptDish(
+            created=datetime.now(UTC).isoformat(timespec="seconds"),
+            measurements=tuple(path.name for path in passes),
+            between_mm=between_mm,
+            tolerance_mm=tolerance_mm,
+            dish=found,
+        ),
+    )
 
 
 def _fields(found: Dish) -> dict[str, object]:

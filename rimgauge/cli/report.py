@@ -15,7 +15,7 @@ from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import Job, Manifest
-    from rimgauge.records import Direction, Runout
+    from rimgauge.records import Direction, Dish, Runout
     from rimgauge.report import Comparison, Evidence, Photo
 
 _PATH = click.Path(path_type=Path)
@@ -38,7 +38,8 @@ _SOFTWARE = f"rimgauge {__version__}"
     "dish_files",
     type=(_PATH, _PATH),
     metavar="FIRST TURNED",
-    help="Put the rim's offset on the page: two lateral measurements, the wheel turned round in between.",
+    help="Put the rim's offset on the page: two lateral measurements, the wheel turned round in between. Left "
+    "out: the offset that the job holds, if any.",
 )
 @click.option("--name", help="What the wheel is called on the page.")
 @click.option("--by", help="Who measured, if that is to stand on the page.")
@@ -88,8 +89,9 @@ def command(
         if inside:  # what a person changed since, such as wheel.toml, belongs to the record from now on
             update_manifest(folder)
         evidence = _from_job(folder, name=name, by=by, picture=picture, dish_files=dish_files)
-    if dish_files is not None:
-        evidence = replace(evidence, facts=(*evidence.facts, ("Dish", _dish_words(dish_files))))
+    dish = _dish_words(dish_files) if dish_files is not None else _kept_dish_words(folder)
+    if dish:
+        evidence = replace(evidence, facts=(*evidence.facts, ("Dish", dish)))
     for target in outs:
         write_bytes(target, _drawn(evidence, target, paper))
     if folder is not None and inside:
@@ -156,7 +158,7 @@ def _from_job(
     dish_files: tuple[Path, Path] | None = None,
 ) -> Evidence:
     """Compare the first and the last measurement of each direction of a job."""
-    from rimgauge.job import passes, read_build, read_manifest, read_pass
+    from rimgauge.job import read_build, read_manifest, read_pass, straight_passes
     from rimgauge.report import Evidence
 
     found: dict[Direction, list[tuple[Path, Runout]]] = {}
@@ -165,7 +167,7 @@ def _from_job(
     ]
     # The turned one says where the rim stands, not how true it is after the work.
     turned = None if dish_files is None else dish_files[1].resolve()
-    for path in (path for path in passes(job) if path.resolve() != turned):
+    for path in (path for path in straight_passes(job) if path.resolve() != turned):
         runout = read_pass(path)
         found.setdefault(runout.direction, []).append((path, runout))
     if not found:
@@ -196,11 +198,28 @@ def _dish_words(files: tuple[Path, Path]) -> str:
     from rimgauge.job import read_pass
     from rimgauge.signal.centre import dish_turned
 
-    found = dish_turned(*(read_pass(path) for path in files))
+    return _offset_words(dish_turned(*(read_pass(path) for path in files)), [path.name for path in files])
+
+
+def _kept_dish_words(job: Job | None) -> str:
+    """Say the offset that the job holds, the latest one; and whether corrections were planned since."""
+    from rimgauge.job import dishes, passes, read_dish, since_corrections
+
+    latest = dishes(job)[-1:] if job is not None else ()
+    if job is None or not latest:
+        return ""
+    kept = read_dish(latest[0])
+    since, _ = since_corrections(job, passes(job))
+    late = set(kept.measurements) <= {path.name for path in since}
+    names = [*kept.measurements, *([] if late else ["before the last corrections"])]
+    return _offset_words(kept.dish, names)
+
+
+def _offset_words(found: Dish, names: list[str]) -> str:
     side = "right" if found.offset_mm > 0 else "left"
     return (
         f"rim {abs(found.offset_mm):.2f} ± {found.expanded_uncertainty_mm:.2f} mm to the {side} of the middle "
-        f"({files[0].name}, {files[1].name})"
+        f"({', '.join(names)})"
     )
 
 

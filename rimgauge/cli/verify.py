@@ -27,13 +27,13 @@ def command(job: Path | None, as_json: bool) -> None:
 
     Compares every file of the folder JOB with the sums recorded when it was written, and names what is
     missing, changed or added. Where all is as recorded, each measurement is worked out again from its frames'
-    values, and from its pictures where they were kept. Inside a job folder JOB can be left out. Ends
+    values, and from its pictures where they were kept, and each dish from its measurements. Inside a job folder JOB can be left out. Ends
     with 1 if anything differs.
 
     Example:  rimgauge verify "rear wheel"
     """
-    from rimgauge.job import find_job, open_job, passes, read_manifest, verify_job
-    from rimgauge.recheck import check_pass
+    from rimgauge.job import dishes, find_job, open_job, passes, read_manifest, verify_job
+    from rimgauge.recheck import check_dish, check_pass
 
     if job is None:
         here = find_job(Path.cwd())
@@ -43,6 +43,7 @@ def command(job: Path | None, as_json: bool) -> None:
     troubles = verify_job(job)
     manifest = None if troubles else read_manifest(job)
     checks = [] if troubles else [check for path in passes(open_job(job)) for check in check_pass(path)]
+    checks += [] if troubles else [check_dish(path) for path in dishes(open_job(job))]
     if as_json:
         print_json(_fields(job, manifest, troubles, checks))
     else:
@@ -64,6 +65,8 @@ def _lines(
     lines = [f"{job}: {'the 1 file is' if count == 1 else f'all {count} files are'} as recorded."]
     for check in checks:
         source = f"the {check.rests_on} of its {check.frames} frames"
+        if check.rests_on == "measurements":
+            source = "the measurements that it names"
         if check.trouble:
             lines.append(f"{check.file} could NOT be worked out again from {source}: {check.trouble}")
             continue

@@ -1,12 +1,27 @@
 """Files: the only home of json and toml, whole or not written at all, every field checked on reading."""
 
 from .build import read_build
+from .dish_file import KeptDish, dish_fields, read_dish, write_dish
 from .disk import check_writable, read_bytes, write_bytes
 from .export import write_everything
-from .folder import Job, find_job, latest, next_path, open_job, passes, plans, reading_files, view_path
+from .folder import (
+    Job,
+    dishes,
+    find_job,
+    latest,
+    next_path,
+    open_job,
+    passes,
+    plans,
+    reading_files,
+    since_corrections,
+    straight_passes,
+    view_path,
+)
 from .keep import (
     frames_path,
     hold,
+    keep_dish,
     keep_pass,
     keep_plan,
     keep_view,
@@ -27,6 +42,7 @@ from .view_file import read_view, write_view
 
 __all__ = [
     "Job",
+    "KeptDish",
     "Manifest",
     "Month",
     "PastJob",
@@ -35,9 +51,12 @@ __all__ = [
     "by_month",
     "check_writable",
     "create_job",
+    "dish_fields",
+    "dishes",
     "find_job",
     "frames_path",
     "hold",
+    "keep_dish",
     "keep_pass",
     "keep_plan",
     "keep_view",
@@ -53,6 +72,7 @@ __all__ = [
     "plans",
     "read_build",
     "read_bytes",
+    "read_dish",
     "read_lens",
     "read_manifest",
     "read_pass",
@@ -61,11 +81,14 @@ __all__ = [
     "read_view",
     "reading_files",
     "result_fields",
+    "since_corrections",
+    "straight_passes",
     "update_manifest",
     "verify_job",
     "view_path",
     "write_bytes",
     "write_curve_csv",
+    "write_dish",
     "write_everything",
     "write_frames_csv",
     "write_lens",

@@ -9,7 +9,8 @@ from typing import Any
 
 from . import disk
 from .build import read_build
-from .folder import Job, passes, plans, reading_files
+from .dish_file import read_dish
+from .folder import Job, dishes, passes, plans, reading_files
 from .manifest import read_manifest
 from .pass_file import read_pass
 from .plan_file import read_plan
@@ -21,7 +22,7 @@ _VIEWS = ("view.json", "view-lateral.json", "view-radial.json")
 
 
 def write_everything(path: Path, job: Job) -> None:
-    """Write the wheel, views, readings, measurements and plans of a job into one JSON file.
+    """Write the wheel, views, readings, measurements, plans and dishes of a job into one JSON file.
 
     Each is checked first and stands under the name of its file with the fields that it has there; readings
     stand as a list a column.
@@ -40,6 +41,7 @@ def write_everything(path: Path, job: Job) -> None:
     files |= {file.name: _columns(file, build["spokes"]) for file in reading_files(job)}
     files |= {file.name: _checked(file, read_pass) for file in passes(job)}
     files |= {file.name: _checked(file, read_plan) for file in plans(job)}
+    files |= {file.name: _checked(file, read_dish) for file in dishes(job)}
     whole = {
         "format": "rimgauge-export",
         "version": 1,

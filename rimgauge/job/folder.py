@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -11,12 +12,14 @@ from rimgauge.errors import BadFile
 from rimgauge.records import Direction, record
 
 from . import disk
+from .dish_file import read_dish
 from .manifest import MANIFEST, read_manifest
 from .pass_file import read_pass
+from .plan_file import read_plan
 from .view_file import read_view
 
-Numbered = Literal["pass", "plan", "readings"]
-_ENDINGS: dict[Numbered, str] = {"pass": "json", "plan": "json", "readings": "csv"}
+Numbered = Literal["pass", "plan", "dish", "readings"]
+_ENDINGS: dict[Numbered, str] = {"pass": "json", "plan": "json", "dish": "json", "readings": "csv"}
 WHEEL = "wheel.toml"
 
 
@@ -69,6 +72,50 @@ def plans(job: Job) -> tuple[Path, ...]:
     return _numbered(job, "plan")
 
 
+def dishes(job: Job) -> tuple[Path, ...]:
+    """List how far the rim stood from the middle, oldest first."""
+    return _numbered(job, "dish")
+
+
+def straight_passes(job: Job) -> tuple[Path, ...]:
+    """List the measurements, oldest first, but for those of the wheel turned round for its dish.
+
+    Turned round, the same pointer sees the rim's other side and runout of the other sign.
+
+    Raises
+    ------
+    BadFile
+        A dish can't be read.
+
+    """
+    turned = {name for path in dishes(job) for name in read_dish(path).measurements[1:]}
+    return tuple(path for path in passes(job) if path.name not in turned)
+
+
+def since_corrections(job: Job, files: Sequence[Path]) -> tuple[tuple[Path, ...], Path | None]:
+    """Of the job's measurements, oldest first, those since the last plan made before the newest; and that plan.
+
+    A plan counts that has corrections and names the measurement it follows.
+
+    Raises
+    ------
+    BadFile
+        A plan can't be read.
+
+    """
+    found = [
+        (_number(plan.follows), path)
+        for path in plans(job)
+        if (plan := read_plan(path)).corrections and _pattern("pass").fullmatch(plan.follows)
+    ]
+    newest = _number(files[-1].name) if files else 0
+    before = [each for each in found if each[0] < newest]
+    if not before:
+        return tuple(files), None
+    last, plan_file = max(before)
+    return tuple(path for path in files if _number(path.name) > last), plan_file
+
+
 def reading_files(job: Job) -> tuple[Path, ...]:
     """List the files of readings typed in by hand, oldest first."""
     return _numbered(job, "readings")
@@ -91,7 +138,7 @@ def next_path(job: Job, kind: Numbered) -> Path:
 
 
 def latest(job: Job, direction: Direction) -> Path | None:
-    """Find the last measurement of a direction; None where there is none.
+    """Find the last measurement of a direction, the wheel not turned round; None where there is none.
 
     Raises
     ------
@@ -99,7 +146,9 @@ def latest(job: Job, direction: Direction) -> Path | None:
         A measurement can't be read.
 
     """
-    return next((path for path in reversed(passes(job)) if read_pass(path).direction == direction), None)
+    return next(
+        (path for path in reversed(straight_passes(job)) if read_pass(path).direction == direction), None
+    )
 
 
 def view_path(job: Job, direction: Direction) -> Path:

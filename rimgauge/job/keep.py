@@ -16,7 +16,8 @@ from rimgauge.errors import BadFile, BadInput
 from rimgauge.records import Plan, Runout, View
 
 from . import disk
-from .folder import Job, next_path
+from .dish_file import KeptDish, write_dish
+from .folder import Job, next_path, passes
 from .manifest import MANIFEST, Manifest, now, read_manifest, write_manifest
 from .pass_file import write_pass
 from .plan_file import write_plan
@@ -141,7 +142,18 @@ def keep_plan(job: Job, plan: Plan) -> Path:
     with hold(job):
         _check_manifest(job)
         path = next_path(job, "plan")
-        write_plan(path, plan)
+        newest = passes(job)[-1:]
+        write_plan(path, replace(plan, follows=newest[0].name if newest else ""))
+        _record(job, ())
+    return path
+
+
+def keep_dish(job: Job, kept: KeptDish) -> Path:
+    """Write a dish under the next number and record it in the manifest; raises what keep_plan does."""
+    with hold(job):
+        _check_manifest(job)
+        path = next_path(job, "dish")
+        write_dish(path, kept)
         _record(job, ())
     return path
 

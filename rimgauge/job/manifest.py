@@ -22,7 +22,7 @@ from .reader import Reader, read_json, render, write_json
 MANIFEST = "manifest.json"
 _LITTER = ("Thumbs.db", "desktop.ini")
 """What Windows leaves in folders; what other systems leave there starts with a dot."""
-_WRITTEN_ONCE = re.compile(r"(pass|plan)-\d+\b")
+_WRITTEN_ONCE = re.compile(r"(pass|plan|dish)-\d+\b")
 """Results, and what is kept beside them: once recorded, their sums never change by themselves."""
 PASS = re.compile(r"pass-\d{2,6}\.json")
 _PAGES = (".pdf", ".html")

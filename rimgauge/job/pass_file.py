@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import math
 import re
 from pathlib import Path
@@ -24,7 +23,7 @@ from rimgauge.records import (
     Zone,
 )
 
-from .reader import Reader, read_json, write_json
+from .reader import Reader, read_json, read_moment, write_json
 from .view_file import parse_view, view_fields
 
 
@@ -186,7 +185,7 @@ def _parse(fields: Reader) -> Runout:
     notes, picture, basis = (fields.get(name) for name in ("notes", "picture_sha256", "basis"))
     return Runout(
         direction=direction,
-        created=_moment(fields["created"]),
+        created=read_moment(fields["created"]),
         source=_source(fields["source"]),
         revolutions=fields["revolutions"].number(least=0),
         total_runout=_measured(fields["total_runout_mm"]),
@@ -213,19 +212,6 @@ def _budget_line(line: Reader) -> BudgetLine:
         standard_uncertainty_mm=line["standard_uncertainty_mm"].number(least=0),
         degrees_of_freedom=freedom or math.inf,
     )
-
-
-def _moment(place: Reader) -> str:
-    text = place.text()
-    try:
-        moment = datetime.datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        place.fail(
-            f"must be a date and time with its zone, like 2026-01-31T12:00:00+00:00, not {text[:40]!r}"
-        )
-    return text
 
 
 def _source(place: Reader) -> Source:

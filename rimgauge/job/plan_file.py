@@ -73,11 +73,12 @@ def plan_fields(plan: Plan) -> dict[str, Any]:
         "cautions": list(plan.cautions),
         "refused": plan.refused,
         "notes": list(plan.notes),
+        "follows": plan.follows or None,
     }
 
 
 def _parse(fields: Reader) -> Plan:
-    notes = fields.get("notes")
+    notes, follows = fields.get("notes"), fields.get("follows")
     return Plan(
         round=fields["round"].whole(least=1),
         corrections=tuple(_correction(item) for item in fields["corrections"].items()),
@@ -89,6 +90,7 @@ def _parse(fields: Reader) -> Plan:
         cautions=tuple(item.text() for item in fields["cautions"].items()),
         refused=fields["refused"].or_none(Reader.text),
         notes=tuple(item.text() for item in notes.items()) if notes else (),
+        follows=(follows.or_none(Reader.text) if follows else None) or "",
     )
 
 

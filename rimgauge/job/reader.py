@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import difflib
 import json
 import math
@@ -203,7 +204,9 @@ def _either(options: tuple[str, ...]) -> str:
     return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} or {quoted[-1]}"
 
 
-JsonFormat = Literal["rimgauge-view", "rimgauge-pass", "rimgauge-plan", "rimgauge-job", "rimgauge-lens"]
+JsonFormat = Literal[
+    "rimgauge-view", "rimgauge-pass", "rimgauge-plan", "rimgauge-job", "rimgauge-lens", "rimgauge-dish"
+]
 VERSION = 1
 """Of every JSON file; a change that an older program would misread raises it."""
 
@@ -290,3 +293,17 @@ _PLAIN_LIST = re.compile(r"\[\n\s*((?:-?[\d.][\d.e+-]*|null)(?:,\n\s*(?:-?[\d.][
 def _pack(text: str) -> str:
     """Put each list of numbers on one line: a curve of 720 points is no reading matter one to a line."""
     return _PLAIN_LIST.sub(lambda match: "[" + re.sub(r",\n\s*", ", ", match[1]) + "]", text)
+
+
+def read_moment(place: Reader) -> str:
+    """Read a date and time with its zone; the text stays as it is."""
+    text = place.text()
+    try:
+        moment = datetime.datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        place.fail(
+            f"must be a date and time with its zone, like 2026-01-31T12:00:00+00:00, not {text[:40]!r}"
+        )
+    return text

@@ -27,6 +27,7 @@ from rimgauge.records.plan import AT_ONCE_EIGHTHS, Bound, Correction, Plan, Read
 from rimgauge.records.signal import (
     Basis,
     BudgetLine,
+    Dish,
     FrameValues,
     Measured,
     Runout,
@@ -48,6 +49,7 @@ __all__ = [
     "CameraPlace",
     "Correction",
     "Direction",
+    "Dish",
     "Edge",
     "EdgeTrack",
     "Flange",

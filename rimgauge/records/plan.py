@@ -60,7 +60,10 @@ class Bound:
 
 @record
 class Plan:
-    """One round of corrections (plan-NN.json); refused says why there are none, None otherwise."""
+    """One round of corrections (plan-NN.json); refused says why there are none, None otherwise.
+
+    follows: name of the job's newest measurement when it was kept there, '' for one that wasn't.
+    """
 
     round: int
     corrections: tuple[Correction, ...]
@@ -70,3 +73,4 @@ class Plan:
     cautions: tuple[str, ...]
     refused: str | None = None
     notes: tuple[str, ...] = ()
+    follows: str = ""

@@ -95,6 +95,17 @@ class BudgetLine:
 
 
 @record
+class Dish:
+    """Offset of the rim from the middle [mm], + toward the wheel's right; width of the rim [mm] or None."""
+
+    offset_mm: float
+    expanded_uncertainty_mm: float
+    coverage_probability: float
+    budget: tuple[BudgetLine, ...]
+    width: Measured | None = None
+
+
+@record
 class Verdict:
     """Within, out or undecided against a tolerance, with the rule in words."""
 

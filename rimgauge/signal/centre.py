@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from rimgauge.errors import BadInput
-from rimgauge.records import BudgetLine, Measured, Runout, Scale, SideRunout, record
+from rimgauge.records import BudgetLine, Dish, Measured, Runout, Scale, SideRunout
 from rimgauge.signal.budget import COVERAGE, JUDGED_FREEDOM, coverage_factor, depth_share
 from rimgauge.signal.budget import combined as combine_lines
 
@@ -13,17 +13,6 @@ SEATED_MM = 0.05
 """How well an axle finds its seat again after the wheel was turned round (a judgement)."""
 POINTERS_MM = 0.1
 """A distance between two pointers by caliper (common practice)."""
-
-
-@record
-class Dish:
-    """Offset of the rim from the middle [mm], + toward the wheel's right; width of the rim [mm] or None."""
-
-    offset_mm: float
-    expanded_uncertainty_mm: float
-    coverage_probability: float
-    budget: tuple[BudgetLine, ...]
-    width: Measured | None = None
 
 
 def dish_turned(first: Runout, second: Runout) -> Dish:

@@ -6,7 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from rimgauge.job import create_job, keep_pass, keep_plan, read_build, read_plan, read_view, write_view
+from rimgauge.job import (
+    create_job,
+    keep_pass,
+    keep_plan,
+    read_build,
+    read_dish,
+    read_plan,
+    read_view,
+    write_view,
+)
 
 FORMATS = Path(__file__).resolve().parents[2] / "docs" / "formats.md"
 
@@ -42,6 +51,7 @@ def test_every_field_that_is_written_is_documented(text, tmp_path, view, two_sid
     [
         ("view.json", "json", read_view),
         ("plan-NN.json", "json", read_plan),
+        ("dish-NN.json", "json", read_dish),
         ("wheel.toml", "toml", read_build),
     ],
 )

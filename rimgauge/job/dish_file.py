@@ -1,0 +1,123 @@
+"""dish-NN.json: how far the rim stands from the middle, and the measurements that say so."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from rimgauge.records import BudgetLine, Dish, Measured, record
+
+from .reader import Reader, read_json, read_moment, write_json
+
+_size: Callable[[Reader], float] = functools.partial(Reader.number, least=0)
+_MOST_MM = 1000.0
+
+
+@record
+class KeptDish:
+    """A dish as it stands in a job.
+
+    measurements: names of the files beside it, the second one of the wheel turned round; one with two pointers.
+    between_mm: from pointer tip to pointer tip, None for a wheel turned round. tolerance_mm: what is near enough.
+    """
+
+    created: str
+    measurements: tuple[str, ...]
+    between_mm: float | None
+    tolerance_mm: float
+    dish: Dish
+
+
+def read_dish(path: Path) -> KeptDish:
+    """Read a dish.
+
+    Raises
+    ------
+    BadFile
+        The file can't be read or understood; the sentence names the field.
+
+    """
+    return _parse(read_json(Path(path), "rimgauge-dish"))
+
+
+def write_dish(path: Path, kept: KeptDish) -> None:
+    """Write a dish, whole or not at all.
+
+    Raises
+    ------
+    BadFile
+        It can't be written, or a value is one that reading it back would refuse.
+
+    """
+    write_json(Path(path), "rimgauge-dish", dish_fields(kept), _parse)
+
+
+def dish_fields(kept: KeptDish) -> dict[str, Any]:
+    """List the fields of a dish as they stand in the file, format and version apart."""
+    dish, width = kept.dish, kept.dish.width
+    return {
+        "created": kept.created,
+        "measurements": list(kept.measurements),
+        "between_mm": kept.between_mm,
+        "tolerance_mm": kept.tolerance_mm,
+        "offset_mm": {
+            "value": dish.offset_mm,
+            "expanded_uncertainty": dish.expanded_uncertainty_mm,
+            "coverage_probability": dish.coverage_probability,
+        },
+        "width_mm": width
+        and {
+            "value": width.value,
+            "expanded_uncertainty": width.expanded_uncertainty,
+            "coverage_probability": width.coverage_probability,
+        },
+        "uncertainty_budget": [
+            {
+                "source": line.source,
+                "standard_uncertainty_mm": line.standard_uncertainty_mm,
+                "degrees_of_freedom": line.degrees_of_freedom,
+            }
+            for line in dish.budget
+        ],
+    }
+
+
+def _parse(fields: Reader) -> KeptDish:
+    offset, between = fields["offset_mm"], fields["between_mm"]
+    return KeptDish(
+        created=read_moment(fields["created"]),
+        measurements=tuple(_name(item) for item in fields["measurements"].items(least=1, most=2)),
+        between_mm=between.or_none(functools.partial(Reader.number, above=0, below=_MOST_MM)),
+        tolerance_mm=fields["tolerance_mm"].number(above=0, below=100),
+        dish=Dish(
+            offset_mm=offset["value"].number(least=-_MOST_MM, most=_MOST_MM),
+            expanded_uncertainty_mm=_size(offset["expanded_uncertainty"]),
+            coverage_probability=offset["coverage_probability"].number(above=0, below=1),
+            budget=tuple(
+                BudgetLine(
+                    source=item["source"].text(),
+                    standard_uncertainty_mm=_size(item["standard_uncertainty_mm"]),
+                    degrees_of_freedom=item["degrees_of_freedom"].number(above=0),
+                )
+                for item in fields["uncertainty_budget"].items()
+            ),
+            width=fields["width_mm"].or_none(_width),
+        ),
+    )
+
+
+def _width(place: Reader) -> Measured:
+    return Measured(
+        value=place["value"].number(above=0),
+        expanded_uncertainty=_size(place["expanded_uncertainty"]),
+        coverage_probability=place["coverage_probability"].number(above=0, below=1),
+    )
+
+
+def _name(place: Reader) -> str:
+    name = place.text()
+    if not name or "/" in name or "\\" in name or "\0" in name or name in (".", ".."):
+        place.fail(f"must be the name of a measurement beside it, not {name[:60]!r}")
+    return name

@@ -1,0 +1,106 @@
+"""A dish in a job: kept, shown, worked out again; and what `compare` and `plan` then take for straight measurements."""
+
+import json
+from dataclasses import replace
+
+import pytest
+from numpy.testing import assert_allclose
+
+from rimgauge.cli import run
+from rimgauge.errors import BadFile
+from rimgauge.job import create_job, keep_pass, keep_plan, latest, open_job, read_dish, since_corrections
+from tests.laws.simulated import simulated_pass, wave
+
+
+@pytest.fixture
+def job(tmp_path, monkeypatch):
+    made = create_job(tmp_path / "wheel", spokes=32)
+    monkeypatch.chdir(made.folder)
+    return made
+
+
+def measured(job, size_mm=0.3, gap_mm=3.0, seed=0):
+    return keep_pass(job, simulated_pass(wave(2, size_mm), gaps_mm=(("right", gap_mm),), seed=seed))
+
+
+def said(capsys, *words):
+    capsys.readouterr()
+    run([str(word) for word in words])
+    return " ".join(capsys.readouterr().out.split())
+
+
+def test_a_dish_is_kept_shown_and_worked_out_again(job, capsys):
+    first, turned = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
+    assert "Wrote dish-01.json" in said(capsys, "dish", first.name, turned.name)
+    kept = read_dish(job.folder / "dish-01.json")
+    assert kept.measurements == ("pass-01.json", "pass-02.json")
+    # The rim stands 0.8 mm to the right: half of 3.8 − 2.2.
+    assert_allclose(kept.dish.offset_mm, 0.8, rtol=0, atol=0.01)
+    assert "dish-01.json comes out the same" in said(capsys, "verify")
+    run(["report", "--out", "page.html"])
+    assert "0.80 ± " in (job.folder / "page.html").read_text(encoding="utf-8")
+    assert (
+        "dish-01.json"
+        in json.loads(
+            said(capsys, "export", ".", "--to", "../out") and (job.folder / "../out/job.json").read_text()
+        )["files"]
+    )
+
+
+def test_a_dish_that_was_changed_is_found(job, capsys):
+    first, turned = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
+    run(["dish", first.name, turned.name])
+    path = job.folder / "dish-01.json"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace('"value": 0.', '"value": -0.', 1), encoding="utf-8")
+    with pytest.raises(SystemExit):
+        run(["verify"])
+    assert "dish-01.json was changed" in capsys.readouterr().out
+    from rimgauge.recheck import check_dish  # noqa: PLC0415
+
+    assert check_dish(path).differences[0].field == "dish.offset_mm.value"
+    path.write_text(text.replace("pass-01.json", "../pass-01.json"), encoding="utf-8")
+    with pytest.raises(BadFile, match="measurement beside it"):
+        read_dish(path)
+
+
+def test_two_pointers_give_a_dish_with_the_rims_width(job, capsys):
+    keep_pass(job, simulated_pass(wave(2, 0.2), gaps_mm=(("right", 2.0), ("left", 3.0))))
+    run(["dish", "pass-01.json", "--between-mm", "25"])
+    assert_allclose(read_dish(job.folder / "dish-01.json").dish.width.value, 20.0, rtol=0, atol=0.01)
+    assert "dish-01.json comes out the same" in said(capsys, "verify")
+
+
+def test_measurements_elsewhere_leave_no_dish_in_the_job(job, tmp_path, capsys):
+    other = create_job(tmp_path / "other", spokes=32)
+    one, two = measured(other, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
+    assert "Wrote" not in said(capsys, "dish", one, two)
+    assert not list(job.folder.glob("dish-*"))
+
+
+def test_the_turned_wheel_is_no_measurement_of_the_wheel_as_it_stands(job, capsys):
+    first, turned = measured(job), measured(job, size_mm=0.31, gap_mm=3.4, seed=1)
+    run(["dish", first.name, turned.name])
+    assert latest(job, "lateral") == first
+    after = measured(job, size_mm=0.1, seed=2)
+    assert "After: pass-03.json" in said(capsys, "compare")
+    assert latest(job, "lateral") == after
+
+
+def test_a_study_takes_what_was_measured_since_the_last_corrections(job, plan, capsys):
+    measured(job), measured(job, seed=1)
+    keep_plan(job, plan)
+    third = measured(job, size_mm=0.1, seed=2)
+    with pytest.raises(SystemExit):
+        run(["compare", "--same"])
+    assert "only pass-03.json was measured since the corrections of plan-01.json" in capsys.readouterr().err
+    fourth = measured(job, size_mm=0.1, seed=3)
+    # Without corrections nothing changed; made after the newest measurement, a plan hasn't been carried out yet.
+    keep_plan(job, replace(plan, corrections=()))
+    keep_plan(job, plan)
+    study = said(capsys, "compare", "--same")
+    assert "since the corrections of plan-01.json" in study
+    assert "2 measurements of the same wheel" in study
+    assert "pass-03.json 0.2" in study
+    files = [job.folder / f"pass-0{number}.json" for number in (1, 2, 3, 4)]
+    assert since_corrections(open_job(job.folder), files) == ((third, fourth), job.folder / "plan-01.json")
