@@ -172,8 +172,10 @@ def _study_fields(found: Study) -> dict[str, object]:
     return {
         "totals_mm": found.totals_mm.tolist(),
         "total_standard_deviation_mm": found.total_sd_mm,
-        "repeatability_mm": found.repeatability_mm,
-        "degrees_of_freedom": found.degrees_of_freedom,
+        "repeatability_mm": found.repeatability.standard_deviation_mm,
+        "degrees_of_freedom": found.repeatability.degrees_of_freedom,
+        "day_to_day": found.day._asdict(),
+        "set_up_to_set_up": found.set_up._asdict(),
         "differ_mm": found.differ_mm,
         "tolerance_mm": found.tolerance_mm,
         "tolerance_share": found.tolerance_share,
@@ -188,8 +190,17 @@ def _study_words(found: Study, names: tuple[str, ...]) -> str:
         f"{count} measurements of the same wheel, total runout: {listed} mm.",
         f"Standard deviation of the total: {found.total_sd_mm:.3f} mm. Two readings differ by less than "
         f"{found.differ_mm:.3f} mm in 95 of 100 cases.",
-        f"One spoke's reading repeats within {found.repeatability_mm:.3f} mm (standard deviation, "
-        f"{found.degrees_of_freedom} degrees of freedom).",
+        f"One spoke's reading repeats within {found.repeatability.standard_deviation_mm:.3f} mm (standard "
+        f"deviation, {found.repeatability.degrees_of_freedom} degrees of freedom).",
+        *(
+            f"Its mean {what} varies by {level.standard_deviation_mm:.3f} mm (standard deviation, "
+            f"{level.degrees_of_freedom} degrees of freedom)."
+            for what, level in (
+                ("from day to day", found.day),
+                ("from one set-up of the camera to the next", found.set_up),
+            )
+            if level.degrees_of_freedom
+        ),
         f"The gauge takes up {found.tolerance_share:.0%} of the tolerance of {found.tolerance_mm:g} mm; "
         f"under 10 % is good, over 30 % is too much (common practice).{rough}",
     )

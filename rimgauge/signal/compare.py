@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -30,18 +32,26 @@ class SideChange:
     shifted_spokes: int
 
 
+class Spread(NamedTuple):
+    """A standard deviation [mm] and its degrees of freedom; NaN and 0 where it can't be told."""
+
+    standard_deviation_mm: float
+    degrees_of_freedom: int
+
+
 @record
 class Study:
     """Several passes of an unchanged wheel.
 
-    totals_mm (p,): total runout of each. total_sd_mm: their standard deviation. repeatability_mm: pooled
-    standard deviation of a reading at one spoke, with its degrees of freedom. tolerance_share: 6 total_sd/T.
+    totals_mm (p,): total runout of each. total_sd_mm: their standard deviation. tolerance_share: 6 total_sd/T.
+    repeatability, day, set_up: of a reading at one spoke, of its means over a day and over a set-up of the camera.
     """
 
     totals_mm: FloatArray
     total_sd_mm: float
-    repeatability_mm: float
-    degrees_of_freedom: int
+    repeatability: Spread
+    day: Spread
+    set_up: Spread
     differ_mm: float
     tolerance_mm: float
     tolerance_share: float
@@ -104,12 +114,7 @@ def _relative(runout: Runout) -> float:
 
 def _shared(before: Runout, after: Runout) -> bool:
     """Whether both were seen by the same camera in the same place: same scale, same directions in the picture."""
-    if before.basis is None or after.basis is None:
-        return False
-    one, two = before.basis.view, after.basis.view
-    if one.scale is None or two.scale is None:
-        return False
-    return one.scale.mm_per_px == two.scale.mm_per_px and bool(np.all(one.positive == two.positive))
+    return _set_up(before) is not None and _set_up(before) == _set_up(after)
 
 
 def _shifted(before_mm: FloatArray, after_mm: FloatArray) -> int:
@@ -124,7 +129,8 @@ def _shifted(before_mm: FloatArray, after_mm: FloatArray) -> int:
 def study(passes: tuple[Runout, ...], tolerance_mm: float) -> Study:
     """Gauge study of passes over a wheel that nobody touched in between.
 
-    Repeatability is the pooled standard deviation of the reading at a spoke, √(Σ(x − mean)²/(s(p − 1))).
+    Passes of one day and one set-up of the camera tell the repeatability at a spoke, those of several days and
+    set-ups what more that does; where no two share both, all of them stand for it.
 
     Raises
     ------
@@ -136,13 +142,14 @@ def study(passes: tuple[Runout, ...], tolerance_mm: float) -> Study:
     _check_alike(passes)
     values = np.array([np.concatenate([side.spoke_mm for side in each.sides]) for each in passes])
     totals = np.array([each.total_runout.value for each in passes])
-    repeatability, freedom = pooled_sd(values)
+    levels = nested_sd(values, [each.created[:10] for each in passes], [_set_up(each) for each in passes])
     total_sd = float(np.std(totals, ddof=1))
     return Study(
         totals_mm=totals,
         total_sd_mm=total_sd,
-        repeatability_mm=repeatability,
-        degrees_of_freedom=freedom,
+        repeatability=levels[0] if levels[0].degrees_of_freedom else Spread(*pooled_sd(values)),
+        day=levels[1],
+        set_up=levels[2],
         differ_mm=DIFFER_FACTOR * total_sd,
         tolerance_mm=tolerance_mm,
         tolerance_share=PARTS_IN_SIX * total_sd / tolerance_mm,
@@ -158,6 +165,47 @@ def pooled_sd(values: FloatArray) -> tuple[float, int]:
     """
     freedom = values.shape[1] * (len(values) - 1)
     return math.sqrt(float(np.sum((values - values.mean(axis=0)) ** 2)) / freedom), freedom
+
+
+def nested_sd(
+    values: FloatArray, days: Sequence[str], set_ups: Sequence[object]
+) -> tuple[Spread, Spread, Spread]:
+    """Spread of readings (p, s) within a day of a set-up, of the days' means, and of the set-ups' means.
+
+    Parameters
+    ----------
+    values : p readings of s things that don't change.
+    days, set_ups : (p,) of each reading; a day of another set-up is another day.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, 2.4.4.1 to 2.4.4.3: standard deviations of the three levels
+    of a nested design, each of means over the level below, pooled over the things.
+    """
+    by_day: dict[tuple[object, str], list[FloatArray]] = {}
+    for reading, day, set_up in zip(values, days, set_ups, strict=True):
+        by_day.setdefault((set_up, day), []).append(reading)
+    by_set_up: dict[object, list[FloatArray]] = {}
+    for (set_up, _), readings in by_day.items():
+        by_set_up.setdefault(set_up, []).append(np.mean(readings, axis=0))
+    means = [np.mean(of_days, axis=0) for of_days in by_set_up.values()]
+    return _pooled(by_day.values()), _pooled(by_set_up.values()), _pooled([means])
+
+
+def _pooled(groups: Iterable[list[FloatArray]]) -> Spread:
+    """Pool the spread within groups of readings (s,); NaN where none holds two."""
+    told = [pooled_sd(np.array(group)) for group in groups if len(group) > 1]
+    freedom = sum(each[1] for each in told)
+    squares = sum(sd**2 * each for sd, each in told)
+    return Spread(math.sqrt(squares / freedom) if freedom else math.nan, freedom)
+
+
+def _set_up(runout: Runout) -> object:
+    """What tells one set-up of the camera from another: its scale and the directions in its picture."""
+    scale = None if runout.basis is None else runout.basis.view.scale
+    if runout.basis is None or scale is None:
+        return None
+    return scale.mm_per_px, *runout.basis.view.positive.tolist()
 
 
 def _check_alike(passes: tuple[Runout, ...]) -> None:

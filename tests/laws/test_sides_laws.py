@@ -112,8 +112,9 @@ def test_a_gauge_study_gives_back_the_spread_that_was_put_in():
     assert_allclose(found.total_sd_mm, 0.02, rtol=0.4, atol=0)
     assert_allclose(found.tolerance_share, 6.0 * found.total_sd_mm / 0.5, rtol=1e-12, atol=0)
     # At a spoke the reading is size·cos: the mean square of a cosine is a half.
-    assert_allclose(found.repeatability_mm, 0.01 / np.sqrt(2.0), rtol=0.4, atol=0)
-    assert found.degrees_of_freedom == 32 * 29
+    assert_allclose(found.repeatability.standard_deviation_mm, 0.01 / np.sqrt(2.0), rtol=0.4, atol=0)
+    assert found.repeatability.degrees_of_freedom == 32 * 29
+    assert found.day.degrees_of_freedom == found.set_up.degrees_of_freedom == 0
 
 
 def test_different_wheels_are_not_compared():

@@ -6,12 +6,16 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy import optimize, stats
+from statsmodels.regression.mixed_linear_model import MixedLM
+from statsmodels.robust import norms, robust_linear_model
 
 from rimgauge.capture.coin import fit_circle
 from rimgauge.records import BudgetLine, Measured
 from rimgauge.signal.budget import combined, coverage_factor, expand, judge
-from rimgauge.signal.compare import pooled_sd
-from rimgauge.signal.harmonics import basis, fit_columns
+from rimgauge.signal.compare import nested_sd, pooled_sd
+from rimgauge.signal.harmonics import FALLS, SIZES, _alike, _held_back, basis, fit_columns, fit_smooth
+from rimgauge.signal.runout import _total
+from rimgauge.signal.scale import CALIPER_MM
 
 STRD_DIGITS = 1e-9
 """Certified to 11 digits; the periods of ENSO are given to 10."""
@@ -129,6 +133,50 @@ def test_repeatability_of_the_gauge_study_of_probe_2362():
     assert_allclose(repeatability, 0.10290, rtol=0, atol=0.5e-5)
 
 
+def spread_out(rng, count, sds):
+    """Give values (count, n) of mean 0 whose columns have exactly the standard deviations sds (n,)."""
+    values = rng.normal(size=(count, len(sds)))
+    values -= values.mean(axis=0)
+    return values * np.array(sds) / values.std(axis=0, ddof=1)
+
+
+def test_day_and_run_components_of_the_gauge_study_of_probe_2362():
+    # NIST/SEMATECH e-Handbook, 2.4.4.2 and 2.4.4.3 (read): wafer 140 on 6 days of each of 2 runs, the days' means
+    # with standard deviations 0.027280 and 0.027560, pooled 0.02742 (10); standard deviations of the 2 runs' means
+    # of wafers 138 to 142, pooled 0.0197 (5).
+    rng = np.random.default_rng(7)
+    days, sds = spread_out(rng, 6, [0.027280, 0.027560]), np.array([0.0223, 0.0027, 0.0289, 0.0133, 0.0205])
+    readings, names, runs = [], [], []
+    for run, of_run in enumerate(spread_out(rng, 2, sds)):
+        for day in range(6):
+            for within in spread_out(rng, 6, [0.1] * 5):
+                readings.append(100.0 + of_run + np.array([0, 0, days[day, run], 0, 0]) + within)
+                names.append(str(day))
+                runs.append(run)
+    values = np.array(readings)
+    assert nested_sd(values, names, runs)[2].degrees_of_freedom == 5
+    assert_allclose(nested_sd(values, names, runs)[2].standard_deviation_mm, 0.0197, rtol=0, atol=0.5e-4)
+    repeated, day, run = nested_sd(values[:, 2:3], names, runs)
+    assert (repeated.degrees_of_freedom, day.degrees_of_freedom, run.degrees_of_freedom) == (60, 10, 1)
+    assert_allclose(repeated.standard_deviation_mm, 0.1, rtol=1e-9, atol=0)
+    assert_allclose(day.standard_deviation_mm, 0.02742, rtol=0, atol=0.5e-5)
+    assert_allclose(run.standard_deviation_mm, 0.0289, rtol=1e-9, atol=0)
+
+
+def test_nested_components_of_simulated_gauges_come_out_as_a_mixed_model_finds_them():
+    # statsmodels' mixed model by restricted likelihood: for a balanced design that is the analysis of variance,
+    # variance of the means of a level = variance of the level + variance of the one below over its number.
+    rng = np.random.default_rng(8)
+    day, run = np.repeat(np.arange(8), 4), np.repeat(np.arange(2), 16)
+    values = rng.normal(0.0, 0.3, 8)[day] + rng.normal(0.0, 0.1, 32)
+    within, of_days, _ = nested_sd(values[:, None], [str(each) for each in day], [0] * 32)
+    assert len(run) == len(day)
+    fit = MixedLM(values, np.ones((32, 1)), groups=day).fit(reml=True)
+    assert_allclose(within.standard_deviation_mm**2, fit.scale, rtol=1e-4, atol=0)
+    means = float(fit.cov_re.item()) + fit.scale / 4
+    assert_allclose(of_days.standard_deviation_mm**2, means, rtol=1e-4, atol=0)
+
+
 def test_a_circle_of_noisy_points_agrees_with_a_general_library():
     # scipy's Levenberg–Marquardt on the same distances.
     rng = np.random.default_rng(6)
@@ -141,3 +189,94 @@ def test_a_circle_of_noisy_points_agrees_with_a_general_library():
         lambda guess: np.hypot(*(points - guess[:2]).T) - guess[2], [0.0, 0.0, 1.0], xtol=1e-15, ftol=1e-15
     ).x
     assert_allclose([*centre, radius], found, rtol=0, atol=1e-7)
+
+
+def test_outliers_weigh_as_little_as_in_a_general_robust_regression():
+    # statsmodels' robust linear model with Huber's weights, bound 1.5, on one pass with a joint and stains.
+    rng = np.random.default_rng(9)
+    degrees = np.sort(rng.uniform(0.0, 720.0, 300))
+    values = (
+        0.4 * np.cos(np.radians(degrees)) + 0.1 * np.sin(np.radians(5 * degrees)) + rng.normal(0.0, 0.02, 300)
+    )
+    spoilt = (degrees % 360.0 > 200.0) & (degrees % 360.0 < 206.0)
+    values[spoilt] += 0.3
+    design = basis(degrees, 6)
+    fit = fit_columns(design, values)
+    other = robust_linear_model.RLM(values, design, norms.HuberT(1.5)).fit(maxiter=200, tol=1e-10)
+    # A twentieth of a coefficient's own standard error: six rounds of weights, and a spread about the median.
+    assert_allclose(fit.coefficients, other.params, rtol=0, atol=0.05 * 0.02 * math.sqrt(2 / 300))
+    plain = fit_columns(design, values, bound=math.inf)
+    true = np.zeros(13)
+    true[[1, 11]] = 0.4, 0.1
+    assert np.linalg.norm(fit.coefficients - true) < 0.5 * np.linalg.norm(plain.coefficients - true)
+
+
+def test_noise_alike_from_frame_to_frame_counts_as_fewer_samples():
+    # First-order autoregression of coefficient 0.6: 1 + 2·Σ 0.6^k = 4 (closed form).
+    rng = np.random.default_rng(10)
+    noise = rng.normal(size=4000)
+    for k in range(1, len(noise)):
+        noise[k] += 0.6 * noise[k - 1]
+    assert_allclose(_alike(noise, 0.0), 4.0, rtol=0.12, atol=0)
+    assert _alike(rng.normal(size=4000), 0.0) < 1.1
+
+
+def test_what_is_held_back_is_bayes_theorem_with_an_information_criterion_for_weights():
+    # Akaike's Bayesian information criterion (1980; from memory) is the likelihood with the coefficients summed over:
+    # here of samples drawn and laid out as one Gaussian vector in scipy, for each prior of the grid.
+    rng = np.random.default_rng(11)
+    degrees = np.arange(0.0, 360.0, 3.0)
+    design, noise = basis(degrees, 4), 0.05
+    values = design @ np.array([2.0, 0.3, 0.0, 0.05, 0.02, 0.1, 0.03, 0.0, 0.01]) + rng.normal(
+        0.0, noise, 120
+    )
+    plain = fit_columns(design, values, bound=math.inf)
+    information = design.T @ design / noise**2
+    mean, covariance = _held_back(plain.coefficients, information)
+    order = np.concatenate([np.arange(1, 5)] * 2)
+    grid = [
+        (float(np.abs(plain.coefficients[1:]).max()) * size * order**-fall) ** 2
+        for fall in FALLS
+        for size in SIZES
+    ]
+    flat = 1e4  # the mean gap may be anything
+    samples = [
+        stats.multivariate_normal(
+            cov=design @ np.diag(np.r_[flat, prior]) @ design.T + noise**2 * np.eye(120), allow_singular=False
+        ).logpdf(values)
+        for prior in grid
+    ]
+    weights = np.exp(np.array(samples) - max(samples))
+    weights /= weights.sum()
+    means = [
+        np.linalg.solve(information + np.diag(np.r_[1 / flat, 1 / prior]), design.T @ values / noise**2)
+        for prior in grid
+    ]
+    expected = weights @ np.array(means)
+    # Priors of under a hundredth of the best one's weight are left out of the program's mean.
+    assert_allclose(mean, expected, rtol=0, atol=0.05 * noise * math.sqrt(2 / 120))
+    # Not knowing the prior widens what holding back narrows.
+    assert np.all(np.diag(covariance)[1:] < 1.05 * noise**2 * 2 / 120)
+
+
+@pytest.mark.parametrize(("count", "range_sds"), [(36, 4.25), (120, 5.15), (360, 5.88)])
+def test_a_reading_of_noise_alone_loses_most_of_its_upward_bias(count, range_sds):
+    # Mean range of n normal values (derived; Tippett, Biometrika 17 (1925), tabulates smaller n): what max − min of
+    # a rim that runs true reads.
+    rng = np.random.default_rng(12)
+    degrees, sigma = np.arange(count) * 360.0 / count, 0.02
+    naive, ours = [], []
+    for _ in range(40):
+        values = rng.normal(0.0, sigma, count)
+        naive.append(float(np.ptp(values)))
+        ours.append(_total(fit_smooth(degrees, values, 12), np.arange(720) * 0.5, rng)[0])
+    assert_allclose(np.mean(naive), range_sds * sigma, rtol=0.06, atol=0)
+    assert np.mean(ours) < 0.5 * np.mean(naive)
+
+
+def test_type_a_and_rectangular_uncertainties_are_those_of_the_guide():
+    # JCGM 100:2008, 4.2.3 (s/√n) and 4.3.7 (a/√3).
+    samples = np.random.default_rng(13).normal(10.0, 0.1, 50)
+    fit = fit_columns(np.ones((50, 1)), samples, bound=math.inf)
+    assert_allclose(math.sqrt(fit.covariance[0, 0]), samples.std(ddof=1) / math.sqrt(50), rtol=1e-9, atol=0)
+    assert_allclose(CALIPER_MM, stats.uniform(-0.05, 0.1).std(), rtol=1e-12, atol=0)
