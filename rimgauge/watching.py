@@ -81,7 +81,7 @@ class Watcher:
         """Learn from the first frames how pointer, rim and mark look."""
         self._tracker = Tracker(self._view, first)
         if self._view.mark_box is not None and len(first) > 1:
-            tips = [self._tracker.sight(frame)[0].tip_px for frame in first[:: max(1, len(first) // 5)]]
+            tips = [self._tracker.sight(frame)[0].tip_px[0] for frame in first[:: max(1, len(first) // 5)]]
             offset_deg = mark_to_pointer_deg(self._view, np.array(tips), self._radius_mm)
             period_deg = look_period_deg(self._spoke_angles_deg)
             interval_s = float(np.median(np.diff([frame.time_s for frame in first])))
@@ -133,7 +133,7 @@ class Watcher:
     def _read(self, frame: Frame) -> Moment:
         assert self._tracker is not None
         sightings = self._tracker.sight(frame)
-        gap_px = np.array([math.nan if s.lost else s.gap_px for s in sightings])
+        gap_px = np.array([math.nan if s.lost[0] else s.gap_px[0] for s in sightings])
         angle_deg = math.nan
         if self._clock is not None:
             strips = mark_strip(frame, self._view).astype(np.float64), spoke_strip(frame, self._view)
@@ -143,8 +143,8 @@ class Watcher:
             time_s=frame.time_s,
             image=frame.image,
             gap_mm=gap_px * self._mm_per_px,
-            tip_px=np.array([s.tip_px for s in sightings]),
-            rim_px=np.array([s.rim_px for s in sightings]),
+            tip_px=np.array([s.tip_px[0] for s in sightings]),
+            rim_px=np.array([s.rim_px[0] for s in sightings]),
             angle_deg=angle_deg,
             spoke=_nearest_spoke(angle_deg, self._spoke_angles_deg),
         )

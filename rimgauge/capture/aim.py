@@ -17,6 +17,7 @@ from rimgauge.capture.aim_motion import (
     to_picture_way,
 )
 from rimgauge.capture.aim_still import Facing, Point, ahead_px, find_facings, look_still, turned_box
+from rimgauge.capture.follower import SEEN
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimgaugeError, RimNotSeen
@@ -192,13 +193,15 @@ def _middle_v(facing: Facing, box: Box) -> float:
 def _tried(view: View, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
     """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
     tracker = Tracker(view, frames[:LEARNING_FRAMES])
-    tried = [(frame, tracker.sight(frame)[0]) for frame in frames[:TRIED_FRAMES]]
-    good = [(frame, sighting) for frame, sighting in tried if not sighting.lost and sighting.gap_px > 0.0]
+    tried = frames[:TRIED_FRAMES]
+    seen = tracker.read(tracker.cut(tried))[0]
+    good = np.flatnonzero((seen.lost == SEEN) & (seen.gap_px > 0.0))
     if len(good) < LEAST_SEEN_SHARE * len(tried):
         raise NotTrustworthy(
             f"pointer and rim were found, but could be followed in {len(good)} of {len(tried)} frames only; "
             "bring the camera closer, add light, put something plain behind them, or point them out with "
             "--pointer-at and --rim-at"
         )
-    frame, sighting = good[-1]
-    return Aim(view, frame.image, sighting.tip_px, sighting.rim_px, notes)
+    last = int(good[-1])
+    (tip_x, tip_y), (rim_x, rim_y) = seen.tip_px[last], seen.rim_px[last]
+    return Aim(view, tried[last].image, (float(tip_x), float(tip_y)), (float(rim_x), float(rim_y)), notes)

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.outline import steepness_profile
+from rimgauge.capture.outline import steepness_profiles
 from rimgauge.capture.patch import Patch
 from rimgauge.capture.pointer import find_tip
 from rimgauge.capture.shift import LEAST_NOISE
@@ -246,7 +246,9 @@ def _rim_edge(still: Still, tip: Point, rim: Point | None) -> tuple[float, float
     last = min(cut.shape[1] - 3, round(tip[0] + 90 * unit))
     if last - first < 5:
         return None
-    profiles = np.abs(np.stack([steepness_profile(cut, float(s), row) for s in SLOPES]))[:, first:last]
+    profiles = np.abs(np.stack([steepness_profiles(cut[np.newaxis], float(s), row)[0] for s in SLOPES]))[
+        :, first:last
+    ]
     if rim is not None:
         near = abs(np.arange(first, last) - rim[0]) <= 12 * unit
         profiles = np.where(near, profiles, 0.0)

@@ -1,4 +1,4 @@
-"""The rim's edge to a fraction of a pixel: one fit over all rows of a narrow band.
+"""The rim's edge to a fraction of a pixel: one fit over all rows of a narrow band, in many frames at once.
 
 Across the edge the picture is a blurred step, I(u) = b + A·Φ((u − u₀ − s·v − q·v²)/σ), where Φ is the
 normal distribution (a Gaussian blur of a step).
@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from rimgauge.capture.patch import GreyArray
-from rimgauge.records import FloatArray
+from rimgauge.records import BoolArray, FloatArray, IntArray
 
 PHASES = 256
 """The step is tabulated at so many places inside a pixel; what that rounds off is under 0.002 px in one row."""
@@ -51,7 +51,9 @@ class EdgeShape:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EdgeFit:
-    """Place u₀ of the edge at the row asked for, its slope and bend, and how well the fit goes.
+    """Place u₀ of the edge (n,) at the row asked for, its slope and bend, and how well the fit goes.
+
+    NaN, and quality 0, where the band leaves the patch or the fit runs away.
 
     quality: 0 to 1, the share of rows that agree, lowered where the edge hardly stands out of the noise.
     pixel_error_px: what the residual would leave of error if it were independent from pixel to pixel.
@@ -59,32 +61,28 @@ class EdgeFit:
     noise: standard deviation of the residual [grey levels].
     """
 
-    place_px: float
-    standard_error_px: float
-    pixel_error_px: float
-    slope: float
-    bend_per_px: float
-    contrast: float
-    noise: float
-    quality: float
+    place_px: FloatArray
+    standard_error_px: FloatArray
+    pixel_error_px: FloatArray
+    slope: FloatArray
+    bend_per_px: FloatArray
+    contrast: FloatArray
+    noise: FloatArray
+    quality: FloatArray
 
 
 def fit_edge(
-    patch: GreyArray, start_px: float, row_px: float, shape: EdgeShape, *, fit_bend: bool = False
-) -> EdgeFit | None:
+    patches: GreyArray, start_px: FloatArray, row_px: float, shape: EdgeShape, *, fit_bend: bool = False
+) -> EdgeFit:
     """Fit the edge by Gauss–Newton with each row's brightness and contrasts solved on the way.
 
     Parameters
     ----------
-    patch : (rows, columns) grey levels, u along the columns from the pointer into the rim.
-    start_px : where the edge is expected at row_px [px].
+    patches : (n, rows, columns) grey levels, u along the columns from the pointer into the rim.
+    start_px : (n,) where the edge is expected at row_px [px].
     row_px : the row at which the place is wanted [px].
     shape : what is known of the edge.
     fit_bend : also fit q (on the first frames, to learn it).
-
-    Returns
-    -------
-    EdgeFit, or None where the band leaves the patch or the fit runs away.
 
     Notes
     -----
@@ -94,28 +92,29 @@ def fit_edge(
     edge, fitting it widens the standard deviation by the factor 1 + 0.886·σ/n (docs/method.md).
     Rows are weighted by Tukey's function of their own residual: a spoke or decal spoils rows, not pixels.
     """
-    band = _Band.cut(patch, start_px, row_px, shape)
-    if band is None:
-        return None
     widths = [shape.second_step_px] if shape.second_step_px is not None else []
-    unknowns = np.array([start_px, shape.slope, shape.bend_per_px, *widths])
-    free = [0, 1, *([2] if fit_bend else []), *([3] if widths else [])]
-    half = len(patch) / 2.0
+    free = [0, 1, *([2] if fit_bend else []), *([_WIDTH] if widths else [])]
+    half = patches.shape[1] / 2.0
     moved_px = np.array([1.0, half, half**2, 1.0])[free]
-    solved = None
-    for _ in range(ITERATIONS):
-        solved = _solve(_inner_products(band, unknowns, shape.blur_px), band, free)
-        if solved is None:
-            return None
-        step = solved.covariance @ solved.scores.sum(axis=1)
-        unknowns[free] += np.minimum(np.maximum(step, -1.0), 1.0)
-        if widths:
-            unknowns[_WIDTH] = min(max(unknowns[_WIDTH], 0.4 * widths[0], 1.2), 2.0 * widths[0])
-        if float(np.abs(step) @ moved_px) < ENOUGH_PX:
+    result = np.full((len(EdgeFit.__slots__), len(patches)), np.nan)
+    result[-1] = 0.0
+    band, left = _Band.cut(patches, start_px, row_px, shape)
+    unknowns = np.array([[place, shape.slope, shape.bend_per_px, *widths] for place in start_px[left]])
+    for turn in range(ITERATIONS):
+        if not len(left):
             break
-    if solved is None or not np.isfinite(unknowns).all() or abs(unknowns[0] - start_px) > shape.outside_px:
-        return None
-    return _summary(unknowns, solved, len(patch))
+        solved = _solve(_inner_products(band, unknowns, shape.blur_px), band, free)
+        step = np.einsum("nij,nj->ni", solved.covariance, solved.scores.sum(axis=2))
+        unknowns[:, free] += np.clip(step, -1.0, 1.0)
+        if widths:
+            low, high = max(0.4 * widths[0], 1.2), 2.0 * widths[0]
+            unknowns[:, _WIDTH] = np.clip(unknowns[:, _WIDTH], low, high)
+        going = (np.abs(step) @ moved_px >= ENOUGH_PX) & (turn < ITERATIONS - 1)
+        if not going.all():
+            sane = ~going & (np.abs(unknowns[:, 0] - start_px[left]) <= shape.outside_px)
+            result[:, left[sane]] = _summary(unknowns[sane], solved.of(sane), patches.shape[1])
+            left, unknowns, band = left[going], unknowns[going], band.of(going)
+    return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
 
 
 @lru_cache(maxsize=64)
@@ -132,50 +131,67 @@ def _step_table(blur_px: float, pixels: int) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Band:
-    """Pixels near the edge: grey (r, c) and column of the first of them (r,).
+    """Pixels near the edge of n frames: grey (n, r, c) and column of the first of them (n, r).
 
+    whole: (n, r) rows whose pixels all lie in the patch.
     lever: (4, r), what a row's line moves by when place, slope, bend or width grows by one: 1, v, v², 1.
     """
 
     grey: FloatArray
     first: FloatArray
+    whole: BoolArray
     lever: FloatArray
 
     @staticmethod
-    def cut(patch: GreyArray, start_px: float, row_px: float, shape: EdgeShape) -> _Band | None:
-        rows, columns = patch.shape
-        dv = np.arange(rows, dtype=np.float64) - row_px
-        centre = np.rint(start_px + shape.slope * dv + shape.bend_per_px * dv**2).astype(np.intp)
-        whole = np.flatnonzero((centre >= shape.outside_px) & (centre + shape.inside_px < columns))
-        if len(whole) < max(6, 0.5 * rows):
-            return None
-        first = centre[whole] - shape.outside_px
-        index = (whole * columns + first)[:, None] + np.arange(shape.outside_px + shape.inside_px + 1)
-        lever = np.ones((4, len(whole)))
-        lever[1] = dv[whole]
+    def cut(
+        patches: GreyArray, start_px: FloatArray, row_px: float, shape: EdgeShape
+    ) -> tuple[_Band, IntArray]:
+        """The band of the frames in which enough of it lies in the patch, and their numbers."""
+        _, rows, columns = patches.shape
+        pixels = shape.outside_px + shape.inside_px + 1
+        lever = np.ones((4, rows))
+        lever[1] = np.arange(rows) - row_px
         lever[2] = lever[1] * lever[1]
-        return _Band(patch.take(index).astype(np.float64), first.astype(np.float64), lever)
+        line = shape.slope * lever[1] + shape.bend_per_px * lever[2]
+        inside = np.flatnonzero(np.isfinite(start_px))
+        first = np.rint(start_px[inside, None] + line).astype(np.intp) - shape.outside_px
+        whole = (first >= 0) & (first + pixels <= columns)
+        enough = whole.sum(axis=1) >= max(6, 0.5 * rows)
+        inside, whole = inside[enough], whole[enough]
+        first = np.clip(first[enough], 0, max(columns - pixels, 0))
+        index = (inside[:, None] * rows + np.arange(rows)) * columns + first
+        grey = patches.take(index[..., None] + np.arange(pixels)).astype(np.float64)
+        return _Band(grey, first.astype(np.float64), whole, lever), inside
+
+    def of(self, frames: BoolArray) -> _Band:
+        """The same for some of the frames."""
+        return _Band(self.grey[frames], self.first[frames], self.whole[frames], self.lever)
 
 
 def _inner_products(band: _Band, unknowns: FloatArray, blur_px: float) -> FloatArray:
-    """Inner products (2k, 2k, r) within each row at one place of the edge.
+    """Inner products (2k, 2k, n, r) within each row at one place of the edge.
 
     They are of the k basis functions 1, Φ₁ (, Φ₂), the slopes of the k − 1 steps, and the grey levels.
     """
-    rows, pixels = band.grey.shape
-    line = unknowns[:_WIDTH] @ band.lever[:_WIDTH] - band.first
-    steps = [line, *(line + further for further in unknowns[_WIDTH:])]
-    k = 1 + len(steps)
-    stack = np.empty((rows, 2 * k, pixels))
-    stack[:, 0] = 1.0
-    for j, step in enumerate(steps):
-        stack[:, 1 + j : 1 + j + k : k - 1] = _step_at(step, pixels, blur_px)
-    stack[:, -1] = band.grey
-    return np.ascontiguousarray((stack @ stack.transpose(0, 2, 1)).transpose(1, 2, 0))
+    pixels = band.grey.shape[2]
+    line = unknowns[:, :_WIDTH] @ band.lever[:_WIDTH] - band.first
+    steps = [_step_at(line, pixels, blur_px)]
+    steps += [_step_at(line + further[:, None], pixels, blur_px) for further in unknowns[:, _WIDTH:].T]
+    functions = [
+        np.ones_like(band.grey),
+        *(step[:, :, 0] for step in steps),
+        *(step[:, :, 1] for step in steps),
+        band.grey,
+    ]
+    result = np.empty((len(functions), len(functions), *line.shape))
+    for i, one in enumerate(functions):
+        for j, other in enumerate(functions[: i + 1]):
+            result[i, j] = result[j, i] = np.einsum("nrp,nrp->nr", one, other)
+    return result
 
 
 def _step_at(place: FloatArray, pixels: int, blur_px: float) -> FloatArray:
-    """Φ and its slope (r, 2, pixels) for a step at the places (r,) counted from the first pixel."""
+    """Φ and its slope (n, r, 2, pixels) for a step at the places (n, r) counted from the first pixel."""
     near = np.minimum(np.maximum(place, -pixels), 2 * pixels - 1)
     whole = np.rint(near)
     phase = np.rint((near - whole + 0.5) * PHASES)
@@ -184,9 +200,9 @@ def _step_at(place: FloatArray, pixels: int, blur_px: float) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Solved:
-    """Round one place: covariance of the free unknowns over noise², each row's pull on them (n, r), its weight.
+    """Round one place: covariance (n, f, f) of the f free unknowns over noise², each row's pull on them (n, f, r).
 
-    row_rms: residual of each row [grey levels]. contrast: of the first step in each row.
+    weights: (n, r) of the rows. row_rms: residual of each row [grey levels]. contrast: of the first step in each row.
     """
 
     covariance: FloatArray
@@ -195,8 +211,12 @@ class _Solved:
     row_rms: FloatArray
     contrast: FloatArray
 
+    def of(self, frames: BoolArray) -> _Solved:
+        """The same for some of the frames."""
+        return _Solved(*(getattr(self, name)[frames] for name in self.__slots__))
 
-def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved | None:
+
+def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved:
     k = len(products) // 2
     left, pivots = products, []
     for _ in range(k):
@@ -205,60 +225,75 @@ def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved | None
         pivot = left[0, 1:] / (left[0, 0] + 1e-6)
         left = left[1:, 1:] - left[1:, 0, None] * pivot
         pivots.append(pivot)
-    contrasts = np.empty((k - 1, products.shape[2]))
+    contrasts = np.empty((k - 1, *products.shape[2:]))
     for j in range(k - 1, 0, -1):
         contrasts[j - 1] = pivots[j][-1] - np.sum(pivots[j][: k - 1 - j] * contrasts[j:], axis=0)
-    row_rms = np.sqrt(np.maximum(left[-1, -1], 0.0) / (band.grey.shape[1] - k))
+    row_rms = np.sqrt(np.maximum(left[-1, -1], 0.0) / (band.grey.shape[2] - k))
+    row_rms[~band.whole] = np.inf
     weights = _row_weights(row_rms)
     # Place, slope and bend move all steps together; the second step's distance moves only that one.
-    moves = band.lever[free, None] * -contrasts
+    moves = band.lever[free, None, None] * -contrasts
     if _WIDTH in free:
         moves[-1, :-1] = 0.0
-    against = np.einsum("njr,jlr->nlr", moves, left[:-1])
-    weighted = (against[:, :-1] * weights).reshape(len(free), -1)
-    try:
-        covariance = np.linalg.inv(weighted @ moves.reshape(len(free), -1).T)
-    except np.linalg.LinAlgError:
-        return None
-    return _Solved(covariance, against[:, -1] * weights, weights, row_rms, contrasts[0])
+    against = np.einsum("fjnr,jlnr->flnr", moves, left[:-1])
+    against *= weights
+    normal = np.einsum("fjnr,gjnr->nfg", against[:, :-1], moves)
+    # Where no row has any contrast nothing is known: the trace of ridge makes that a step that runs away.
+    normal += 1e-9 * np.eye(len(free))
+    return _Solved(np.linalg.inv(normal), against[:, -1].swapaxes(0, 1), weights, row_rms, contrasts[0])
 
 
-def _summary(unknowns: FloatArray, solved: _Solved, rows: int) -> EdgeFit:
+def _summary(unknowns: FloatArray, solved: _Solved, rows: int) -> FloatArray:
+    """An EdgeFit's arrays (8, n), in its order."""
     weights = solved.weights
-    noise = math.sqrt(float(weights @ solved.row_rms**2) / max(float(weights.sum()), 1.0))
-    noise = max(noise, LEAST_NOISE)
-    contrast = _median(np.abs(solved.contrast))
-    return EdgeFit(
-        place_px=float(unknowns[0]),
-        standard_error_px=_standard_error(solved.covariance, solved.scores),
-        pixel_error_px=noise * math.sqrt(max(float(solved.covariance[0, 0]), 0.0)),
-        slope=float(unknowns[1]),
-        bend_per_px=float(unknowns[2]),
-        contrast=contrast,
-        noise=noise,
-        quality=float(weights.sum() / rows * min(1.0, contrast / (4.0 * noise))),
+    squares = np.where(weights > 0.0, solved.row_rms, 0.0) ** 2
+    counted = np.maximum(weights.sum(axis=1), 1.0)
+    noise = np.maximum(np.sqrt((weights * squares).sum(axis=1) / counted), LEAST_NOISE)
+    contrast = _median(np.where(np.isfinite(solved.row_rms), np.abs(solved.contrast), np.inf))
+    return np.stack(
+        [
+            unknowns[:, 0],
+            _standard_error(solved.covariance, solved.scores),
+            noise * np.sqrt(np.maximum(solved.covariance[:, 0, 0], 0.0)),
+            unknowns[:, 1],
+            unknowns[:, 2],
+            contrast,
+            noise,
+            weights.sum(axis=1) / rows * np.minimum(1.0, contrast / (4.0 * noise)),
+        ]
     )
 
 
-def _standard_error(covariance: FloatArray, scores: FloatArray) -> float:
-    """Standard deviation of the place from the scatter of blocks of rows.
+def _standard_error(covariance: FloatArray, scores: FloatArray) -> FloatArray:
+    """Standard deviation (n,) of the place from the scatter of blocks of rows.
 
     Rows next to one another share what a codec or a streak does to them, so that the scatter of single pixels
     would promise too much: the sandwich estimate for clusters (Liang and Zeger, Biometrika 73, 1986; from memory).
     """
-    pull = covariance[0] @ np.add.reduceat(scores, np.arange(0, scores.shape[1], BLOCK_ROWS), axis=1)
-    blocks = len(pull)
-    return math.sqrt(float(np.sum((pull - pull.mean()) ** 2)) * blocks / max(blocks - len(scores), 1))
+    unknowns, rows = scores.shape[1:]
+    pull = (covariance[:, :1] @ np.add.reduceat(scores, np.arange(0, rows, BLOCK_ROWS), axis=2))[:, 0]
+    blocks = pull.shape[1]
+    scatter = np.sum((pull - pull.mean(axis=1, keepdims=True)) ** 2, axis=1)
+    return np.asarray(np.sqrt(scatter * blocks / max(blocks - unknowns, 1)))
 
 
 def _row_weights(row_rms: FloatArray) -> FloatArray:
-    """Weights 0 to 1 of rows: whole within two robust deviations of the median residual, none from eight on."""
-    middle = _median(row_rms)
-    spread = max(1.4826 * _median(np.abs(row_rms - middle)), 0.1 * middle, 0.05)
-    excess = np.minimum(np.maximum((row_rms - middle) / (6.0 * spread) - 1.0 / 3.0, 0.0), 1.0)
+    """Weights 0 to 1 of rows (n, r): whole within two robust deviations of the median, none from eight on.
+
+    Rows without a residual, infinite, get none and don't count for the median.
+    """
+    middle = _median(row_rms)[:, None]
+    spread = np.maximum(1.4826 * _median(np.abs(row_rms - middle))[:, None], np.maximum(0.1 * middle, 0.05))
+    excess = np.clip((row_rms - middle) / (6.0 * spread) - 1.0 / 3.0, 0.0, 1.0)
     return np.asarray((1.0 - excess**2) ** 2)
 
 
-def _median(values: FloatArray) -> float:
-    """The middle one, the upper of the two for an even number; five times as quick as numpy's on a hundred rows."""
-    return float(np.partition(values, len(values) // 2)[len(values) // 2])
+def _median(values: FloatArray) -> FloatArray:
+    """The middle one (n,) of the finite ones (n, r), the upper of the two for an even number; quicker than numpy's."""
+    finite = np.isfinite(values)
+    if finite.all():
+        half = values.shape[1] // 2
+        return np.asarray(np.partition(values, half, axis=1)[:, half])
+    return np.asarray(
+        np.take_along_axis(np.sort(values, axis=1), finite.sum(axis=1, keepdims=True) // 2, axis=1)[:, 0]
+    )

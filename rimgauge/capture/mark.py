@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -33,9 +34,12 @@ def strip_along(
     upright = abs(view.forward[1]) > abs(view.forward[0])
     if whole:
         x, y, width, height = (x, 0, width, image.shape[0]) if upright else (0, y, image.shape[1], height)
-    cut = image[y : y + height, x : x + width]
-    size = (1, bins) if upright else (bins, 1)
-    strip: NDArray[np.uint8] = cv2.resize(cut, size, interpolation=cv2.INTER_AREA).reshape(bins, 3)  # type: ignore[assignment]
+    cut: NDArray[Any] = image[y : y + height, x : x + width]
+    if not upright:
+        # Averaging down the columns first is ten times as quick as one step; across rows it would be slower.
+        cut = np.asarray(cv2.reduce(cut, 0, cv2.REDUCE_AVG, dtype=cv2.CV_32F))
+    mean = cv2.resize(cut, (1, bins) if upright else (bins, 1), interpolation=cv2.INTER_AREA)
+    strip = np.rint(mean.reshape(bins, 3)).astype(np.uint8)
     return strip[::-1] if float(view.forward[1 if upright else 0]) < 0.0 else strip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -12,6 +13,7 @@ from rimgauge.errors import BadInput
 from rimgauge.records import Box, Edge, FloatArray, View
 
 GreyArray = NDArray[np.float32]
+_Place = TypeVar("_Place", float, FloatArray)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +45,7 @@ class Patch:
         turned = grey.T if self.transposed else grey
         return np.ascontiguousarray(turned[:, ::-1] if self.flipped else turned)
 
-    def to_picture(self, u: float, v: float) -> tuple[float, float]:
+    def to_picture(self, u: _Place, v: _Place) -> tuple[_Place, _Place]:
         """Picture x, y of a place in the patch."""
         x, y, width, height = self.box
         along = (height if self.transposed else width) - 1 - u if self.flipped else u

@@ -29,8 +29,8 @@ class PointerLook:
     tip_v: float
 
 
-def learn_pointer(patches: list[GreyArray], where: str) -> PointerLook:
-    """Learn look and tip from the pointer's patches of the first frames, (rows, columns) with a margin.
+def learn_pointer(patches: GreyArray, where: str) -> PointerLook:
+    """Learn look and tip from the pointer's patches of the first frames, (n, rows, columns) with a margin.
 
     Raises
     ------

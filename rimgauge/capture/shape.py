@@ -33,14 +33,14 @@ LEAST_SECOND_PX, MOST_SECOND_PX = 1.2, 9.0
 
 
 def learn_shape(
-    patches: list[GreyArray], places: FloatArray, slope: float, row_px: float, room_px: int
+    patches: GreyArray, places: FloatArray, slope: float, row_px: float, room_px: int
 ) -> tuple[EdgeShape, float]:
     """Learn the edge's shape from a sample of frames.
 
     Parameters
     ----------
-    patches : (rows, columns) each.
-    places : rough places of the edge at row_px, one a patch [px].
+    patches : (n, rows, columns).
+    places : (n,) rough places of the edge at row_px [px].
     room_px : the band must not reach farther than this.
 
     Returns
@@ -53,7 +53,7 @@ def learn_shape(
         The edge can't be followed in most of the patches.
     """
     now, bend = places, 0.0
-    fitting: list[tuple[float, EdgeShape, list[EdgeFit | None]]] = []
+    fitting: list[tuple[float, EdgeShape, EdgeFit]] = []
     for _ in range(ROUNDS):
         u, grey = _mean_profile(patches, now, slope, bend, row_px)
         plain = EdgeShape(
@@ -62,24 +62,22 @@ def learn_shape(
         shapes = [_fitted_steps(u, grey, plain, second) for second in (None, SECOND_STEPS_PX)]
         fitting = [_tried(shape, shift, patches, now, row_px) for shape, shift in shapes]
         noise, shape, fits = _plainest(fitting)
-        good = [fit for fit in fits if fit is not None]
         if not math.isfinite(noise):
             raise RimNotSeen(
                 "the rim's edge can't be followed in its box; run aim again, or move the camera closer"
             )
-        slope = float(np.median([fit.slope for fit in good]))
-        bend = float(np.median([fit.bend_per_px for fit in good]))
-        now = np.array([place if fit is None else fit.place_px for place, fit in zip(now, fits, strict=True)])
+        slope, bend = float(np.nanmedian(fits.slope)), float(np.nanmedian(fits.bend_per_px))
+        now = np.where(np.isfinite(fits.place_px), fits.place_px, now)
     shape = replace(shape, slope=slope, bend_per_px=bend)
     return _best_band(shape, patches, now, row_px, room_px), float(np.median(now - places))
 
 
 def _mean_profile(
-    patches: list[GreyArray], places: FloatArray, slope: float, bend: float, row_px: float
+    patches: GreyArray, places: FloatArray, slope: float, bend: float, row_px: float
 ) -> tuple[FloatArray, FloatArray]:
     """Brightness against distance from the edge, finer than the pixels: the rows cross them at many phases."""
     edges = np.arange(-PROFILE_REACH_PX, PROFILE_REACH_PX + PROFILE_BIN_PX, PROFILE_BIN_PX)
-    rows, columns = patches[0].shape
+    _, rows, columns = patches.shape
     dv = np.arange(rows) - row_px
     bins = len(edges) - 1
     profiles = np.full((len(patches), bins), np.nan)
@@ -146,28 +144,22 @@ def _bounded(unknowns: FloatArray) -> FloatArray:
 
 
 def _tried(
-    shape: EdgeShape, shift: float, patches: list[GreyArray], places: FloatArray, row_px: float
-) -> tuple[float, EdgeShape, list[EdgeFit | None]]:
+    shape: EdgeShape, shift: float, patches: GreyArray, places: FloatArray, row_px: float
+) -> tuple[float, EdgeShape, EdgeFit]:
     """Typical residual of a shape on the frames [grey levels], infinite where it can't be followed in most."""
-    fits = [
-        fit_edge(patch, place + shift, row_px, shape, fit_bend=True)
-        for patch, place in zip(patches, places, strict=True)
-    ]
-    good = [fit for fit in fits if fit is not None]
-    noise = float(np.median([fit.noise for fit in good])) if 2 * len(good) > len(fits) else math.inf
-    return noise, shape, fits
+    fits = fit_edge(patches, places + shift, row_px, shape, fit_bend=True)
+    followed = 2 * np.isfinite(fits.place_px).sum() > len(places)
+    return float(np.nanmedian(fits.noise)) if followed else math.inf, shape, fits
 
 
-def _plainest(
-    tried: list[tuple[float, EdgeShape, list[EdgeFit | None]]],
-) -> tuple[float, EdgeShape, list[EdgeFit | None]]:
+def _plainest(tried: list[tuple[float, EdgeShape, EdgeFit]]) -> tuple[float, EdgeShape, EdgeFit]:
     """The plainest shape that is nearly as good: a second step must earn its place, for it makes the first less sure."""
     best = min(noise for noise, _, _ in tried)
     return next(each for each in tried if each[0] <= PLAIN_ENOUGH * best)
 
 
 def _best_band(
-    shape: EdgeShape, patches: list[GreyArray], places: FloatArray, row_px: float, room_px: int
+    shape: EdgeShape, patches: GreyArray, places: FloatArray, row_px: float, room_px: int
 ) -> EdgeShape:
     """The band with the least error by residual and width: plain surroundings tell more, busy ones must stay out.
 
@@ -175,7 +167,7 @@ def _best_band(
     """
 
     def cost(tried: EdgeShape) -> float:
-        fits = [fit_edge(patch, place, row_px, tried) for patch, place in zip(patches, places, strict=True)]
-        return float(np.mean([math.inf if fit is None else fit.pixel_error_px for fit in fits]))
+        error_px = fit_edge(patches, places, row_px, tried).pixel_error_px
+        return float(np.mean(np.where(np.isnan(error_px), math.inf, error_px)))
 
     return min((_with_band(shape, *band, room_px) for band in BANDS), key=cost)

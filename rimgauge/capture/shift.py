@@ -1,21 +1,24 @@
-"""How far a still thing has moved in the picture: least squares against its mean look.
+"""How far a still thing has moved in the picture: least squares against its mean look, many frames at once.
 
 A camera on a stand still shakes, and a mean of shaken pictures is blurred: look and shifts sharpen one another on
 the first frames. Later frames are only compared with the look. Registration after Lucas and Kanade (1981), with
 pixels weighted by how steady they were and, in each frame, by how well they agree (both from memory).
+Between pixels the look is a cubic spline, which for shifts within half a pixel is a polynomial of the shift: its
+terms are pictures made once, so that the moved look of many frames is one product of matrices.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from scipy.ndimage import spline_filter
 
 from rimgauge.capture.patch import GreyArray
-from rimgauge.records import FloatArray
+from rimgauge.records import BoolArray, FloatArray
 
 MARGIN_PX = 8
 """The look reaches so far beyond the part that is compared, and a shift may be so large."""
@@ -32,23 +35,39 @@ LEAST_NOISE = 0.3
 """Grey levels: rounding to whole ones gives as much."""
 AGREES = 0.7
 """Where less of the look agrees, the shift may be a wrong one, and all places are tried."""
+ELSEWHERE_PX = 1.5
+"""From a rough place nearer than that to the one found, the same one would be found again."""
 NEIGHBOURS_PX = (5, 5)
 RIDGE = 1e-6
 """Keeps a look without any slope solvable."""
 BLOCK_PX = 8
 """Side of a JPEG's blocks, whose pixels share their errors."""
+THINNED = 4
+"""Every so many pixels tell the median brightness."""
+B_SPLINE = np.array(
+    [
+        [0.0, 1 / 6, 2 / 3, 1 / 6, 0.0],
+        [0.0, 1 / 2, 0.0, -1 / 2, 0.0],
+        [0.0, 1 / 2, -1.0, 1 / 2, 0.0],
+        [1 / 6, -1 / 2, 1 / 2, -1 / 6, 0.0],
+    ]
+)
+"""Weights of the five coefficients round a pixel for a shift f from 0 to ½, by powers 0 to 3 of f: the cubic
+B-spline's polynomials. For a shift the other way they are mirrored."""
+POWERS = np.arange(4)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
     """Mean look (rows, columns) with a margin, and the weight of each pixel inside it, 1/variance.
 
-    spline: coefficients of the cubic spline through the mean. steep: 1 where its slope stands out of the noise,
-    else 0. mean_noise: standard deviation of a usual pixel of the mean [grey levels].
+    pieces: (2, 2, 16, pixels), what u's and v's powers 0 to 3 multiply in the look moved by a shift within half a
+    pixel, v's running fastest; one set for each of their signs. steep: (pixels,) 1 where the look's slope stands
+    out of the noise, else 0. mean_noise: standard deviation of a usual pixel of the mean [grey levels].
     """
 
     mean: GreyArray
-    spline: GreyArray
+    pieces: GreyArray
     steep: GreyArray
     weight: GreyArray
     mean_noise: float
@@ -56,114 +75,168 @@ class Look:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shift:
-    """Shift against the look [px], the standard error of du, and the share (0 to 1) of the look that agrees.
+    """Shift (n,) against the look [px], the standard error of du, and the share (0 to 1) of the look that agrees.
 
-    gain, offset: the picture is gain times the look plus offset.
+    gain, offset: a picture is gain times the look plus offset.
     """
 
-    du_px: float
-    dv_px: float
-    standard_error_px: float
-    agrees: float
-    gain: float
-    offset: float
+    du_px: FloatArray
+    dv_px: FloatArray
+    standard_error_px: FloatArray
+    agrees: FloatArray
+    gain: FloatArray
+    offset: FloatArray
 
 
-def learn_look(patches: list[GreyArray]) -> Look:
-    """Learn the look of a still thing from patches (rows, columns) of frames that may be shaken.
+def learn_look(patches: GreyArray) -> Look:
+    """Learn the look of a still thing from patches (n, rows, columns) of frames that may be shaken.
 
     The look is in the middle of the shake: the median shift of the frames is zero.
     """
-    every = -(-len(patches) // LOOK_FRAMES)
-    patches = patches[::every]
+    patches = patches[:: -(-len(patches) // LOOK_FRAMES)]
+    # Where shaken pictures differ says nothing yet of what is steady: at first all pixels count alike.
     look = _look(patches)
+    look = replace(look, weight=np.full_like(look.weight, np.median(look.weight)))
     for _ in range(ROUNDS):
-        found = [find_shift(look, patch) for patch in patches]
-        middle_u = float(np.median([shift.du_px for shift in found]))
-        middle_v = float(np.median([shift.dv_px for shift in found]))
-        look = _look(
-            [
-                _moved(
-                    _spline((patch - shift.offset) / shift.gain),
-                    middle_u - shift.du_px,
-                    middle_v - shift.dv_px,
-                )[0]
-                for patch, shift in zip(patches, found, strict=True)
-            ]
-        )
+        found = find_shift(look, patches)
+        back_u, back_v = np.median(found.du_px) - found.du_px, np.median(found.dv_px) - found.dv_px
+        even = (patches - found.offset[:, None, None]) / found.gain[:, None, None]
+        laid_over = [_moved(_spline(each), *by) for each, *by in zip(even, back_u, back_v, strict=True)]
+        look = _look(np.asarray(laid_over))
     return look
 
 
-def find_shift(look: Look, patch: GreyArray, start: tuple[float, float] = (0.0, 0.0)) -> Shift:
-    """Shift of the thing in one frame, sought from a start; everywhere, if there it isn't to be seen."""
-    found = _refined(look, patch, start)
-    if found.agrees < AGREES:
-        found = max(found, _refined(look, patch, _roughly(look, patch)), key=lambda shift: shift.agrees)
-    return found
+def find_shift(look: Look, patches: GreyArray, start: tuple[float, float] = (0.0, 0.0)) -> Shift:
+    """Shift of the thing in frames (n, rows, columns), sought from a start; farther, where it isn't seen there."""
+    found, settled = _refined(look, patches, np.tile(start, (len(patches), 1)))
+    astray = np.flatnonzero(found[3] < AGREES)
+    rough = np.array([_roughly(look, patch) for patch in patches[astray]]).reshape(-1, 2)
+    off = np.abs(rough - found[:2, astray].T).max(axis=1) > ELSEWHERE_PX
+    for again, begin in (
+        (astray[~settled[astray]], found[:2].T[astray[~settled[astray]]]),
+        (astray[off], rough[off]),
+    ):
+        sought, _ = _refined(look, patches[again], begin)
+        better = sought[3] > found[3, again]
+        found[:, again[better]] = sought[:, better]
+    return Shift(*found)
 
 
-def _look(laid_over: list[GreyArray]) -> Look:
+def _look(laid_over: GreyArray) -> Look:
     """Mean and weights of pictures laid over one another: a pixel that changes over time counts for less."""
-    stack = np.asarray(laid_over)
-    mean = np.median(stack, axis=0).astype(np.float32)
-    spread = 1.4826 * np.median(np.abs(_inside(stack - mean)), axis=0)
+    mean = np.median(laid_over, axis=0).astype(np.float32)
+    spread = 1.4826 * np.median(np.abs(_inside(laid_over - mean)), axis=0)
     noise = max(float(np.median(spread)), LEAST_NOISE)
     weight = np.asarray(np.maximum(spread, noise) ** -2.0, dtype=np.float32)
     spline = _spline(mean)
-    slopes = np.maximum(*(np.abs(slope) for slope in _moved(spline, 0.0, 0.0)[1:]))
-    mean_noise = noise / math.sqrt(len(stack))
-    steep = cv2.dilate(
-        (cv2.blur(slopes, (3, 3)) > SIGNIFICANT * mean_noise).astype(np.float32), np.ones((3, 3), np.uint8)
-    )
-    return Look(mean, spline, np.asarray(steep), weight, mean_noise)
+    terms = [B_SPLINE.astype(np.float32), (B_SPLINE[:, ::-1] * (-1.0) ** POWERS[:, None]).astype(np.float32)]
+    pieces = [
+        [[_inside(_filtered(spline, u, v)).ravel() for u in of_u for v in of_v] for of_v in terms]
+        for of_u in terms
+    ]
+    by_u, by_v = (np.abs(_filtered(spline, terms[0][i], terms[0][1 - i])) for i in (1, 0))
+    mean_noise = noise / math.sqrt(len(laid_over))
+    slopes = cv2.blur(np.maximum(by_u, by_v), (3, 3))
+    steep = cv2.dilate((slopes > SIGNIFICANT * mean_noise).astype(np.float32), np.ones((3, 3), np.uint8))
+    return Look(mean, np.asarray(pieces), _inside(np.asarray(steep)).ravel(), weight, mean_noise)
 
 
-def _refined(look: Look, patch: GreyArray, start: tuple[float, float]) -> Shift:
-    """Gauss–Newton with weights that drop for pixels that disagree."""
-    seen, weight, (du, dv) = _inside(patch), look.weight.ravel(), start
-    rest = seen - _inside(_moved(look.spline, round(du), round(dv))[0])
-    rest = rest - np.median(rest)
+def _refined(look: Look, patches: GreyArray, start: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Gauss–Newton from starts (n, 2), with weights that drop for pixels that disagree.
+
+    Returns
+    -------
+    A Shift's arrays (6, n), and which of them (n,) had settled.
+    """
+    place, result = start.copy(), np.zeros((6, len(patches)))
+    settled = np.zeros(len(patches), dtype=bool)
+    if not len(patches):
+        return result, settled
+    left = np.arange(len(patches))
+    off = _windows(patches, np.rint(place))[:, ::THINNED] - _inside(look.mean).ravel()[::THINNED]
+    light = np.stack([np.ones(len(patches)), np.median(off, axis=1)], axis=1).astype(np.float32)
     for step, loose in enumerate(LOOSENESS):
-        du, dv = (min(max(move, 1.0 - MARGIN_PX), MARGIN_PX - 1.0) for move in (du, dv))
-        jacobian = _change(look, du, dv)
-        agreeing = weight * _agreement(rest, look.weight, loose).ravel()
-        weighted = jacobian * agreeing
-        normal = (weighted @ jacobian.T).astype(np.float64) + RIDGE * np.eye(4)
+        place[left] = np.clip(place[left], 1.0 - MARGIN_PX, MARGIN_PX - 1.0)
+        whole = np.rint(place[left])
+        seen = _windows(patches[left], whole)
+        jacobian = _change(look, place[left] - whole)
+        rest = seen - (light[:, None] @ jacobian[:, 2:])[:, 0]
+        agreeing = look.weight.ravel() * _agreement(rest, look.weight, loose)
+        weighted = jacobian * agreeing[:, None]
+        normal = (weighted @ jacobian.transpose(0, 2, 1)).astype(np.float64) + RIDGE * np.eye(4)
         # Gain is counted from none: the third row is the look itself.
-        answer = np.linalg.solve(normal, weighted @ seen.ravel())
-        rest = seen - (answer.astype(np.float32) @ jacobian).reshape(seen.shape)
-        du, dv = du + float(answer[0]), dv + float(answer[1])
-        if step >= 1 and math.hypot(answer[0], answer[1]) < ENOUGH_PX:
+        answer = np.linalg.solve(normal, (weighted @ seen[..., None]).astype(np.float64))[..., 0]
+        rest = seen - (answer.astype(np.float32)[:, None] @ jacobian)[:, 0]
+        light = answer[:, 2:].astype(np.float32)
+        place[left] += answer[:, :2]
+        settled[left] = (np.hypot(answer[:, 0], answer[:, 1]) < ENOUGH_PX) & (step > 0)
+        going = ~settled[left] & (step < len(LOOSENESS) - 1)
+        if not going.all():
+            done = ~going
+            pull = (np.linalg.inv(normal[done])[:, :1].astype(np.float32) @ weighted[done])[:, 0] * rest[done]
+            steep = np.sum(jacobian[done, :2] ** 2, axis=1)
+            agrees = np.sum(steep * agreeing[done], axis=1) / np.maximum(steep @ look.weight.ravel(), 1e-12)
+            error = _standard_error(pull.reshape(-1, *look.weight.shape))
+            result[:, left[done]] = *place[left[done]].T, error, agrees, *answer[done, 2:].T
+            left, light = left[going], light[going]
+        if not len(left):
             break
-    steep = np.sum(jacobian[:2] ** 2, axis=0)
-    agrees = float(steep @ agreeing) / max(float(steep @ weight), 1e-12)
-    error = _standard_error(normal, weighted * rest.ravel(), seen.shape)
-    return Shift(du, dv, error, agrees, float(answer[2]), float(answer[3]))
+    return result, settled
 
 
-def _change(look: Look, du: float, dv: float) -> GreyArray:
-    """Jacobian (4, pixels) of the picture by du, dv, gain and offset, for the look moved by a shift."""
-    moved, by_u, by_v = _moved(look.spline, du, dv)
-    steep = np.roll(look.steep, (round(dv), round(du)), axis=(0, 1))
-    jacobian = np.ones((4, *look.weight.shape), dtype=np.float32)
-    for row, part in zip(jacobian, (by_u * steep, by_v * steep, moved), strict=False):
-        row[...] = _inside(part)
-    return np.asarray(jacobian.reshape(4, -1))
+def _windows(patches: GreyArray, whole: FloatArray) -> GreyArray:
+    """The parts (n, pixels) of patches that the look's inner part covers after whole-pixel shifts (n, 2)."""
+    rows, columns = (size - 2 * MARGIN_PX for size in patches.shape[1:])
+    if not whole.any():
+        return _inside(patches).reshape(len(patches), -1)
+    corner = (whole + MARGIN_PX).astype(np.intp)
+    cut = [patch[v : v + rows, u : u + columns] for patch, (u, v) in zip(patches, corner, strict=True)]
+    return np.asarray(cut).reshape(len(patches), -1)
+
+
+def _change(look: Look, part: FloatArray) -> GreyArray:
+    """Jacobian (n, 4, pixels) of the picture by du, dv, gain and offset, for the look moved within half a pixel."""
+    result = np.ones((len(part), 4, look.steep.size), dtype=np.float32)
+    powers = part[:, :, None] ** POWERS
+    slopes = POWERS * np.roll(powers, 1, axis=2)
+    for pieces, same in _by_sign(look, part):
+        for row, u, v in ((0, slopes, powers), (1, powers, slopes), (2, powers, powers)):
+            terms = (u[same, 0, :, None] * v[same, 1, None, :]).reshape(-1, len(POWERS) ** 2)
+            result[same, row] = terms.astype(np.float32) @ pieces
+    result[:, :2] *= look.steep
+    return result
+
+
+def _by_sign(look: Look, part: FloatArray) -> Iterator[tuple[GreyArray, BoolArray]]:
+    """The look's pieces for each pair of signs that shifts (n, 2) have, and which ones (n,) have it."""
+    backward = part < 0.0
+    for u in (0, 1):
+        for v in (0, 1):
+            same = (backward == (u, v)).all(axis=1)
+            if same.any():
+                yield look.pieces[u, v], same
 
 
 def _agreement(rest: GreyArray, weight: GreyArray, loose: float) -> GreyArray:
-    """Share 0 to 1 by which each pixel counts: what stands before the thing spoils the pixels round it too."""
-    around = cv2.blur(rest**2 * weight, NEIGHBOURS_PX, borderType=cv2.BORDER_REFLECT)
+    """Share 0 to 1 by which each pixel (n, pixels) counts: what stands before the thing spoils those round it too."""
+    misfit = (rest**2).reshape(-1, *weight.shape) * weight
+    # The frames are blurred as one high picture, each with its own mirrored border.
+    room = NEIGHBOURS_PX[1] // 2
+    high = np.pad(misfit, ((0, 0), (room, room), (0, 0)), mode="symmetric")
+    around = cv2.blur(high.reshape(-1, weight.shape[1]), NEIGHBOURS_PX, borderType=cv2.BORDER_REFLECT)
+    around = around.reshape(high.shape)[:, room:-room].reshape(rest.shape)
     return np.asarray((1.0 + np.maximum(around - 1.0, 0.0) / loose**2) ** -2.0)
 
 
-def _standard_error(normal: FloatArray, scores: GreyArray, shape: tuple[int, ...]) -> float:
-    """Standard error of du from the scatter of square blocks (Liang and Zeger, 1986; from memory)."""
-    rows, columns = (size // BLOCK_PX * BLOCK_PX for size in shape)
-    cut = scores.reshape(4, *shape)[:, :rows, :columns]
-    blocks = cut.reshape(4, rows // BLOCK_PX, BLOCK_PX, columns // BLOCK_PX, BLOCK_PX).sum(axis=(2, 4))
-    pull = np.linalg.inv(normal)[0] @ blocks.reshape(4, -1)
-    return math.sqrt(float(pull @ pull))
+def _standard_error(pull: GreyArray) -> FloatArray:
+    """Standard error (n,) from the scatter of square blocks of each pixel's pull (n, rows, columns) on the answer.
+
+    Liang and Zeger (1986; from memory).
+    """
+    rows, columns = (size // BLOCK_PX for size in pull.shape[1:])
+    cut = pull[:, : rows * BLOCK_PX, : columns * BLOCK_PX].reshape(len(pull), rows, BLOCK_PX, -1).sum(axis=2)
+    blocks = cut.reshape(len(pull), rows, columns, BLOCK_PX).sum(axis=3, dtype=np.float64)
+    return np.asarray(np.sqrt(np.sum(blocks**2, axis=(1, 2))))
 
 
 def _roughly(look: Look, patch: GreyArray) -> tuple[float, float]:
@@ -178,30 +251,23 @@ def _spline(picture: GreyArray) -> GreyArray:
     return np.asarray(spline_filter(picture, order=3, output=np.float32, mode="mirror"))
 
 
-def _moved(spline: GreyArray, du: float, dv: float) -> tuple[GreyArray, GreyArray, GreyArray]:
-    """A spline's picture moved by a shift [px], and its change with du and dv."""
+def _moved(spline: GreyArray, du: float, dv: float) -> GreyArray:
+    """A spline's picture moved by a shift [px]."""
     whole_u, whole_v = round(du), round(dv)
-    spline = np.roll(spline, (whole_v, whole_u), axis=(0, 1))
-    along_u, slope_u = _taps(du - whole_u)
-    along_v, slope_v = _taps(dv - whole_v)
-    picture, by_u, by_v = (
-        cv2.sepFilter2D(spline, cv2.CV_32F, *taps, borderType=cv2.BORDER_REFLECT_101)
-        for taps in ((along_u, along_v), (slope_u, along_v), (along_u, slope_v))
+    taps = [
+        ((part**POWERS) @ B_SPLINE if part >= 0.0 else ((-part) ** POWERS) @ B_SPLINE[:, ::-1]).astype(
+            np.float32
+        )
+        for part in (du - whole_u, dv - whole_v)
+    ]
+    return _filtered(np.roll(spline, (whole_v, whole_u), axis=(0, 1)), *taps)
+
+
+def _filtered(spline: GreyArray, along_u: GreyArray, along_v: GreyArray) -> GreyArray:
+    """Coefficients weighted by (5,) taps along u and v."""
+    return np.asarray(
+        cv2.sepFilter2D(spline, cv2.CV_32F, along_u, along_v, borderType=cv2.BORDER_REFLECT_101)
     )
-    return np.asarray(picture), np.asarray(by_u), np.asarray(by_v)
-
-
-def _taps(fraction: float) -> tuple[GreyArray, GreyArray]:
-    """Weights (5,) of the cubic B-spline's coefficients for a shift within half a pixel, and their change with it."""
-    value, slope = [], []
-    for place in range(-2, 3):
-        away = place + fraction
-        size, sign = abs(away), math.copysign(1.0, away)
-        outer = max(2.0 - size, 0.0)
-        inner = size < 1.0
-        value.append(2.0 / 3.0 - size**2 + size**3 / 2.0 if inner else outer**3 / 6.0)
-        slope.append(sign * (1.5 * size**2 - 2.0 * size if inner else -0.5 * outer**2))
-    return np.array(value, dtype=np.float32), np.array(slope, dtype=np.float32)
 
 
 def _inside(picture: GreyArray) -> GreyArray:

@@ -35,10 +35,11 @@ def find_slide(strips: NDArray[np.uint8], px_per_bin: float) -> Slide:
     every = max(1, len(strips) // BACKGROUND_STRIPS)
     usual = np.median(_level(strips[::every]), axis=0)
     length = _correlation_length(_flat(strips[::every], usual))
-    nats = np.zeros((len(strips), len(lags)), dtype=np.float32)
+    nats = np.zeros((len(strips), len(lags)), dtype=np.float16)
     for start in range(0, len(strips) - 1, BLOCK):
         flat = _flat(strips[start : start + BLOCK + 1], usual)
         nats[start + 1 : start + len(flat)] = _likeness(flat[:-1], flat[1:], lags, length)
+    nats.flags.writeable = False
     return Slide(shift_px=np.asarray(lags * px_per_bin), nats=nats)
 
 

@@ -30,8 +30,13 @@ def record(cls: type[_T]) -> type[_T]:
 
 
 def own(instance: object, name: str, shape: tuple[int | None, ...], dtype: Any = np.float64) -> None:
-    """Replace an array field by a read-only copy of the checked shape (None: any length)."""
-    array = np.array(getattr(instance, name), dtype=dtype)
+    """Replace an array field by a read-only copy of the checked shape (None: any length).
+
+    What nobody can write to already, since it is read-only itself and no view of another array, is kept as it is.
+    """
+    given = getattr(instance, name)
+    frozen = isinstance(given, np.ndarray) and given.base is None and not given.flags.writeable
+    array = given if frozen and given.dtype == dtype else np.array(given, dtype=dtype)
     fits = len(array.shape) == len(shape) and all(
         want is None or have == want for have, want in zip(array.shape, shape, strict=True)
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -116,15 +118,15 @@ class Slide:
     """How far the rim moved along `forward` since the frame before, by its own looks.
 
     shift_px (k,): candidates, rising. nats (n, k): natural logarithm of the likelihood of each, against that of
-    strips that have nothing in common; row 0 is all 0.
+    strips that have nothing in common; row 0 is all 0. In half precision: they are most of what a long pass holds.
     """
 
     shift_px: FloatArray
-    nats: NDArray[np.float32]
+    nats: NDArray[Any]
 
     def __post_init__(self) -> None:
         own(self, "shift_px", (None,))
-        own(self, "nats", (None, len(self.shift_px)), np.float32)
+        own(self, "nats", (None, len(self.shift_px)), np.float16)
 
 
 @record

@@ -21,7 +21,9 @@ from scipy.special import ndtr
 from skimage.registration import phase_cross_correlation
 
 from rimgauge.capture.edge import fit_edge
-from rimgauge.capture.outline import Outline, learn_outline, nearest_edge
+from rimgauge.capture.outline import Outline, learn_outline, nearest_edge, outline_scores
+from rimgauge.capture.tracker import TOGETHER
+from rimgauge.records import FloatArray
 
 Picture = NDArray[np.float64]
 ROWS, COLUMNS, MIDDLE, ROOM_PX = 100, 90, 45.0, 30
@@ -104,23 +106,26 @@ CONDITIONS = [
 ]
 
 
-def ours(frames: list[NDArray[np.uint8]], slope: float) -> tuple[list[float], list[float], float, float]:
+def ours(frames: list[NDArray[np.uint8]], slope: float) -> tuple[FloatArray, FloatArray, float, float]:
     """Places, stated standard errors, and milliseconds of processor time a frame: finding and fitting, fitting."""
-    patches = [frame.astype(np.float32) for frame in frames]
+    patches = np.array(frames, dtype=np.float32)
     outline: Outline = learn_outline(patches[:LEARNT_FRAMES], slope, ROW_PX, ROOM_PX)
-    places, stated, last = [], [], None
-    fitting = 0.0
+    places, stated, last, fitting = [], [], math.nan, 0.0
     start = time.process_time()
-    for patch in patches:
-        near = nearest_edge(patch, outline, last)
+    for first in range(0, len(patches), TOGETHER):
+        part = patches[first : first + TOGETHER]
+        near = []
+        for scores in outline_scores(part, outline):
+            last = nearest_edge(scores, outline, last)
+            near.append(last)
         before = time.process_time()
-        fit = None if near is None else fit_edge(patch, near, ROW_PX, outline.shape)
+        fit = fit_edge(part, np.array(near), ROW_PX, outline.shape)
         fitting += time.process_time() - before
-        last = None if fit is None else fit.place_px
-        places.append(math.nan if fit is None else fit.place_px)
-        stated.append(math.nan if fit is None else fit.standard_error_px)
+        places.append(fit.place_px)
+        stated.append(fit.standard_error_px)
     per_frame = 1e3 / len(frames)
-    return places, stated, (time.process_time() - start) * per_frame, fitting * per_frame
+    spent = (time.process_time() - start) * per_frame
+    return np.concatenate(places), np.concatenate(stated), spent, fitting * per_frame
 
 
 def edge_map(frame: NDArray[np.uint8], _: NDArray[np.uint8]) -> float:
@@ -163,7 +168,7 @@ def measured(condition: Condition, count: int) -> list[str]:
     truth = MIDDLE + rng.uniform(-0.5, 0.5, count)
     frames = [condition.frame(rng, float(place)) for place in truth]
     places, stated, spent_ms, fitting_ms = ours(frames, condition.slope)
-    errors = np.array(places) - truth
+    errors = places - truth
     limit = condition.limit_px()
     by_phase = [errors[(truth - MIDDLE + 0.5) // 0.125 == k].mean() for k in range(8)]
     cells = [

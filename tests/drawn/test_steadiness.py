@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from rimgauge.capture.follower import SEEN, Sightings
+from rimgauge.capture.sift import moved_left_out
 from rimgauge.capture.steadiness import stretches
-from rimgauge.capture.tracker import Sighting, _unmoved
 
 
 def tips_px(count: int, jumps: dict[int, float]) -> np.ndarray:
@@ -25,21 +26,19 @@ def test_each_lasting_jump_begins_a_stretch_and_shake_begins_none():
 
 def test_a_jump_of_either_pointer_ends_the_stretch_of_both():
     def side(jumps):
-        return [
-            Sighting(
-                gap_px=1.0,
-                standard_error_px=0.05,
-                quality=1.0,
-                tip_px=(float(x), float(y)),
-                rim_px=(0.0, 0.0),
-                shift_px=0.0,
-                shift_error_px=0.05,
-                lost="",
-            )
-            for x, y in tips_px(300, jumps)
-        ]
+        tip_px = tips_px(300, jumps)
+        same = np.ones(300)
+        return Sightings(
+            gap_px=same,
+            standard_error_px=0.05 * same,
+            quality=same,
+            tip_px=tip_px,
+            rim_px=np.zeros_like(tip_px),
+            shift_px=0.0 * same,
+            shift_error_px=0.05 * same,
+            lost=np.zeros(300, dtype=np.uint8),
+        )
 
-    left, right = _unmoved([side({60: 2.0}), side({180: 2.0})])
-    used = np.array([not sighting.lost for sighting in left])
-    assert (used == [not sighting.lost for sighting in right]).all()
-    assert list(np.flatnonzero(used)) == list(range(60, 180))
+    left, right = moved_left_out([side({60: 2.0}), side({180: 2.0})])
+    assert (left.lost == right.lost).all()
+    assert list(np.flatnonzero(left.lost == SEEN)) == list(range(60, 180))

@@ -1,0 +1,158 @@
+"""One pointer and the rim edge it faces, followed from frame to frame."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.capture.edge import EdgeFit, fit_edge
+from rimgauge.capture.outline import Outline, learn_outline, nearest_edge, outline_scores
+from rimgauge.capture.patch import GreyArray, Patch, inward
+from rimgauge.capture.pointer import PointerLook, learn_pointer
+from rimgauge.capture.shape import least_outside_px
+from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
+from rimgauge.records import Edge, FloatArray, View
+
+LEAST_QUALITY = 0.25
+BAND_ROOM_PX = 18
+LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
+"""The edge is sought within so much and so many usual moves of its last place; the usual move is a running mean."""
+TIP_CLEARANCE_PX = 3.0
+"""Nearer to the tip than this, the rim's edge and the pointer's are one blur."""
+SEEN, NOT_FOUND, COVERED, VAGUE, MOVED = range(5)
+REASONS = (
+    "",
+    "the rim's edge was not found",
+    "the rim's edge or the pointer was covered or too faint",
+    "the rim's edge was far less clear than usual",
+    "the camera or the pointer was moved for good, and only the longer stretch counts",
+)
+"""Why a frame gives no gap, by its number in `Sightings.lost`."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sightings:
+    """What n frames say of one pointer: gap (n,) [px] with its standard error, tip and rim (n, 2) in the picture.
+
+    shift_px: of the pointer along the measuring direction, with its standard error.
+    lost (n,): number of the reason among REASONS, 0 where the gap is good.
+    """
+
+    gap_px: FloatArray
+    standard_error_px: FloatArray
+    quality: FloatArray
+    tip_px: FloatArray
+    rim_px: FloatArray
+    shift_px: FloatArray
+    shift_error_px: FloatArray
+    lost: NDArray[np.uint8]
+
+    @staticmethod
+    def joined(parts: list[Sightings]) -> Sightings:
+        """Those of all frames, one part after another."""
+        names = Sightings.__slots__
+        return Sightings(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
+
+Cut = tuple[GreyArray, GreyArray]
+"""What is kept of pictures for one edge: the pointer's patches (n, rows, columns) with their margin, and the rim's."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Place:
+    """Where pointer and rim of one edge are cut out of a picture."""
+
+    pointer: Patch
+    rim: Patch
+
+    def cut(self, pictures: list[NDArray[np.uint8]]) -> Cut:
+        """What is kept of pictures."""
+        pointers = [self.pointer.cut(picture, MARGIN_PX) for picture in pictures]
+        return np.asarray(pointers), np.asarray([self.rim.cut(picture) for picture in pictures])
+
+
+class EdgeFollower:
+    """One pointer and the rim edge it faces, followed from frame to frame.
+
+    Holds the only state of tracking: where the edge was last, how far it usually moves from frame to frame, and
+    for how many frames it wasn't seen.
+    """
+
+    def __init__(self, view: View, edge: Edge, place: Place, cut: Cut) -> None:
+        self.place, self.rim_patch = place, place.rim
+        name = f"the {edge.side} pointer's box" if edge.side != "outer" else "the pointer's box"
+        pointers, rims = cut
+        self.look: PointerLook = learn_pointer(pointers, name)
+        self.tip = place.rim.to_patch(*place.pointer.to_picture(self.look.tip_u, self.look.tip_v))
+        self.du, self.dv = self.rim_patch.turn(inward(view, edge))
+        forward_u, forward_v = self.rim_patch.turn(view.forward)
+        slope = forward_u / forward_v if abs(forward_v) > 0.2 else 0.0
+        self.outline: Outline = learn_outline(
+            rims, slope, self.tip[1], BAND_ROOM_PX, math.ceil(self.tip[0] + TIP_CLEARANCE_PX)
+        )
+        self.last_px = math.nan
+        self.usual_move_px = 0.0
+        self.missed = 0
+        self.shifted_px = (0.0, 0.0)
+
+    def read(self, cut: Cut) -> Sightings:
+        """Read the gaps in what was cut out of the next pictures."""
+        pointers, rims = cut
+        shift = find_shift(self.look.look, pointers, self.shifted_px)
+        clear = np.flatnonzero(shift.agrees >= LEAST_QUALITY)
+        if len(clear):
+            self.shifted_px = (float(shift.du_px[clear[-1]]), float(shift.dv_px[clear[-1]]))
+        start_px = np.array([self._next(scores) for scores in outline_scores(rims, self.outline)])
+        return self._sightings(self._fit(rims, start_px), shift)
+
+    def _next(self, scores: FloatArray) -> float:
+        """Where the edge is in the next frame, NaN where it isn't seen.
+
+        It is sought where it can be by now: a rim doesn't jump, another edge in its box seems to.
+        """
+        reach_px = (LEAST_REACH_PX + MOVES_AHEAD * self.usual_move_px) * (1 + self.missed)
+        found_px = nearest_edge(scores, self.outline, self.last_px, reach_px)
+        if math.isnan(found_px):
+            self.missed += 1
+            return math.nan
+        if not math.isnan(self.last_px):
+            move_px = abs(found_px - self.last_px) / (1 + self.missed)
+            self.usual_move_px += LEARNING_RATE * (move_px - self.usual_move_px)
+        self.last_px, self.missed = found_px, 0
+        return found_px
+
+    def _fit(self, patches: GreyArray, start_px: FloatArray) -> EdgeFit:
+        """Fit the edge in a band that ends short of the pointer, as far as the edge's blur allows."""
+        shape = self.outline.shape
+        room_px = np.maximum(np.nan_to_num(start_px - self.tip[0]).astype(int) - 1, least_outside_px(shape))
+        outside_px = np.minimum(shape.outside_px, room_px)
+        result = np.full((len(EdgeFit.__slots__), len(patches)), np.nan)
+        for width in np.unique(outside_px):
+            same = outside_px == width
+            narrower = replace(shape, outside_px=int(width))
+            fit = fit_edge(patches[same], start_px[same], self.tip[1], narrower)
+            result[:, same] = [getattr(fit, name) for name in EdgeFit.__slots__]
+        return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
+
+    def _sightings(self, fit: EdgeFit, shift: Shift) -> Sightings:
+        quality = np.minimum(fit.quality, shift.agrees)
+        lost = np.where(quality >= LEAST_QUALITY, SEEN, COVERED)
+        lost[np.isnan(fit.place_px)] = NOT_FOUND
+        tip_u, tip_v = self.tip[0] + shift.du_px, self.tip[1] + shift.dv_px
+        gap = (fit.place_px + fit.slope * shift.dv_px - tip_u) / (self.du - fit.slope * self.dv)
+        found = np.where(np.isnan(gap), np.nan, 1.0)
+        tip = self.rim_patch.to_picture(tip_u * found, tip_v * found)
+        rim = self.rim_patch.to_picture(tip_u + gap * self.du, tip_v + gap * self.dv)
+        return Sightings(
+            gap_px=gap,
+            standard_error_px=fit.standard_error_px,
+            quality=quality,
+            tip_px=np.stack(tip, axis=1),
+            rim_px=np.stack(rim, axis=1),
+            shift_px=shift.du_px * found,
+            shift_error_px=shift.standard_error_px * found,
+            lost=lost.astype(np.uint8),
+        )

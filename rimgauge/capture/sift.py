@@ -1,0 +1,94 @@
+"""Which sightings are believed, and the gap they give: what a look at the whole pass tells of single frames."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from rimgauge.capture.follower import MOVED, REASONS, SEEN, VAGUE, Sightings
+from rimgauge.capture.steadiness import stretches
+from rimgauge.errors import RimNotSeen
+from rimgauge.records import BoolArray, EdgeTrack, FloatArray, Side
+
+MOST_VAGUE, LEAST_VAGUE_PX = 3.0, 0.05
+"""A frame counts as vague when its standard error is so many times the usual one, and worth a word at all."""
+SHIFT_NOISE_FACTOR = 2.0
+"""What passes behind the pointer and its own texture make its shift about twice as uncertain as it states: 1.6 to
+2.3 times on ray-traced scenes, whose shake is known."""
+
+
+def vague_left_out(seen: Sightings) -> Sightings:
+    """Leave out frames whose edge is far less sure than usual: something stands half before it."""
+    good = seen.lost == SEEN
+    if not good.any():
+        return seen
+    limit_px = max(MOST_VAGUE * float(np.median(seen.standard_error_px[good])), LEAST_VAGUE_PX)
+    return _with_lost(seen, good & (seen.standard_error_px > limit_px), VAGUE)
+
+
+def moved_left_out(sides: list[Sightings]) -> list[Sightings]:
+    """Leave out all but the longest stretch in which neither camera nor pointer was moved for good.
+
+    A pointer that was bent has another gap from then on, and after a knock the camera looks from elsewhere.
+    """
+    good = np.all([side.lost == SEEN for side in sides], axis=0)
+    # Numbers of either side rise from jump to jump, so their sum tells every stretch apart.
+    stretch = np.sum([stretches(side.tip_px, good) for side in sides], axis=0)
+    if stretch.max() == 0:
+        return sides
+    longest = np.argmax(np.bincount(stretch[good]))
+    return [_with_lost(side, (side.lost == SEEN) & (stretch != longest), MOVED) for side in sides]
+
+
+def _with_lost(seen: Sightings, which: BoolArray, why: int) -> Sightings:
+    return replace(seen, lost=np.where(which, why, seen.lost).astype(np.uint8))
+
+
+def reasons(sides: list[Sightings]) -> tuple[str, ...]:
+    """Why each frame gave no gap on one side or the other, '' where it did on both."""
+    words: dict[tuple[int, ...], str] = {}
+    told = []
+    for numbers in zip(*(side.lost.tolist() for side in sides), strict=True):
+        if numbers not in words:
+            words[numbers] = "; ".join(sorted({REASONS[number] for number in numbers} - {""}))
+        told.append(words[numbers])
+    return tuple(told)
+
+
+def edge_track(side: Side, seen: Sightings) -> EdgeTrack:
+    """Gap of one side frame by frame, NaN where it isn't believed.
+
+    Raises
+    ------
+    RimNotSeen
+        It is believed in no frame.
+
+    """
+    good = seen.lost == SEEN
+    if not good.any():
+        raise RimNotSeen(f"the rim's edge was not seen in any frame on the {side} side; run aim again")
+    shift_error_px = SHIFT_NOISE_FACTOR * seen.shift_error_px
+    kept = _kept_share(seen.shift_px, shift_error_px, good)
+    # The gap shrinks as much as the tip is seen to move toward the rim; undo the part that is only noise.
+    steadied_px = seen.gap_px + (1.0 - kept) * (seen.shift_px - np.median(seen.shift_px[good]))
+    return EdgeTrack(
+        side=side,
+        gap_px=np.where(good, steadied_px, np.nan),
+        standard_error_px=np.hypot(seen.standard_error_px, shift_error_px * np.sqrt(kept)),
+        quality=seen.quality,
+        tip_px=seen.tip_px,
+        rim_px=seen.rim_px,
+    )
+
+
+def _kept_share(shift_px: FloatArray, error_px: FloatArray, good: BoolArray) -> FloatArray:
+    """How much (n,) of the pointer's apparent shift in each frame is camera shake rather than noise of its fit.
+
+    Shrinkage by the share of variance that the errors don't explain: a camera on a stand keeps none of the noise
+    that a faint pointer would otherwise put into every gap.
+    """
+    seen = shift_px[good]
+    spread = 1.4826 * float(np.median(np.abs(seen - np.median(seen))))
+    shake = max(0.0, spread**2 - float(np.median(error_px[good])) ** 2)
+    return np.asarray(shake / np.maximum(shake + error_px**2, 1e-12))
