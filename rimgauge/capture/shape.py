@@ -104,7 +104,9 @@ def _fitted_steps(
             near = (u > now[0] - 4.0 * now[1] - 2.0) & (u < now[0] + 2.0 * now[1] + 1.0 + sum(now[2:]))
             if near.sum() <= 2 * len(now):
                 break
-            fit = least_squares(_misfit, now, args=(u[near], grey[near]), method="lm", max_nfev=60)
+            fit = least_squares(
+                _misfit, now, jac=_misfit_change, args=(u[near], grey[near]), method="lm", max_nfev=60
+            )
             now = _bounded(fit.x)
             if float(fit.cost) / near.sum() < least:
                 best, least = now, float(fit.cost) / near.sum()
@@ -131,10 +133,30 @@ def _with_band(shape: EdgeShape, outside: float, inside: float, room_px: int = 9
 
 def _misfit(unknowns: FloatArray, u: FloatArray, grey: FloatArray) -> FloatArray:
     """What no brightness and contrasts explain of a profile, for steps at the places given (place, blur, width)."""
+    basis = _steps(unknowns, u)[0]
+    return np.asarray(grey - basis @ (np.linalg.pinv(basis) @ grey))
+
+
+def _misfit_change(unknowns: FloatArray, u: FloatArray, grey: FloatArray) -> FloatArray:
+    """Change (m, unknowns) of the misfit (Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973; from memory)."""
+    basis, z, slopes = _steps(unknowns, u)
+    inverse = np.linalg.pinv(basis)
+    solved = inverse @ grey
+    rest = grey - basis @ solved
+    # Changes (unknowns, m, k) of the basis, less their sign: the place moves all steps, a width only the second.
+    moved = np.stack([slopes, slopes * z, *([slopes * (0.0, 1.0)] if len(unknowns) > 2 else [])])
+    direct = (moved @ solved[1:]).T
+    turned = ((rest @ moved) @ inverse[1:]).T
+    inside = _bounded(unknowns) == unknowns
+    return np.asarray((direct - basis @ (inverse @ direct) + turned) * inside)
+
+
+def _steps(unknowns: FloatArray, u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """One and the steps (m, 1 + k), each pixel's distance from them in blurs (m, k), and their slopes (m, k)."""
     place, blur, *widths = _bounded(unknowns)
-    steps = [ndtr((u - place - further) / blur) for further in (0.0, *widths)]
-    basis = np.stack([np.ones_like(u), *steps], axis=1)
-    return np.asarray(grey - basis @ np.linalg.lstsq(basis, grey, rcond=None)[0])
+    z = (u[:, None] - place - np.array([0.0, *widths])) / blur
+    slopes = np.exp(-0.5 * z**2) / (math.sqrt(2.0 * math.pi) * blur)
+    return np.hstack([np.ones((len(u), 1)), ndtr(z)]), z, slopes
 
 
 def _bounded(unknowns: FloatArray) -> FloatArray:

@@ -35,6 +35,8 @@ LEAST_NOISE = 0.3
 """Grey levels: rounding to whole ones gives as much."""
 AGREES = 0.7
 """Where less of the look agrees, the shift may be a wrong one, and all places are tried."""
+STAYED_PX, STAYED_AGREES = 0.5, 0.45
+"""What is seen where it was before may be hidden by half: a spoke passes. Seen elsewhere it must agree better."""
 ELSEWHERE_PX = 1.5
 """From a rough place nearer than that to the one found, the same one would be found again."""
 NEIGHBOURS_PX = (5, 5)
@@ -109,7 +111,8 @@ def learn_look(patches: GreyArray) -> Look:
 def find_shift(look: Look, patches: GreyArray, start: tuple[float, float] = (0.0, 0.0)) -> Shift:
     """Shift of the thing in frames (n, rows, columns), sought from a start; farther, where it isn't seen there."""
     found, settled = _refined(look, patches, np.tile(start, (len(patches), 1)))
-    astray = np.flatnonzero(found[3] < AGREES)
+    stayed = settled & (np.hypot(*(found[:2].T - start).T) < STAYED_PX) & (found[3] >= STAYED_AGREES)
+    astray = np.flatnonzero((found[3] < AGREES) & ~stayed)
     rough = np.array([_roughly(look, patch) for patch in patches[astray]]).reshape(-1, 2)
     off = np.abs(rough - found[:2, astray].T).max(axis=1) > ELSEWHERE_PX
     for again, begin in (

@@ -15,7 +15,7 @@ from rimgauge.capture.sift import edge_track, moved_left_out, reasons, vague_lef
 from rimgauge.capture.slide import find_slide
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import FrameTrouble
-from rimgauge.records import Box, FloatArray, GapTrack, View
+from rimgauge.records import Box, FloatArray, GapTrack, Slide, View
 
 LEARNING_FRAMES = 60
 """So many frames are looked at before the first gap is read: two seconds of a webcam."""
@@ -135,12 +135,8 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         [vague_left_out(Sightings.joined(list(parts))) for parts in zip(*seen, strict=True)]
     )
     count = len(times)
-    mark_px, strength, slide = np.full(count, np.nan), np.zeros(count), None
-    if view.mark_box is not None:
-        centre_bin, px_per_bin = strip_centre_px(view, view.mark_box, STRIP_BINS)
-        strips = np.frombuffer(marks, dtype=np.uint8).reshape(count, STRIP_BINS, 3)
-        mark_px, strength = find_mark(strips, centre_bin, px_per_bin)
-        slide = find_slide(strips, px_per_bin)
+    mark_px, strength, slide = _mark_and_slide(marks, count, view)
+    marks.clear()
     return GapTrack(
         time_s=np.array(times),
         sides=tuple(edge_track(edge.side, side) for edge, side in zip(view.edges, sides, strict=True)),
@@ -152,6 +148,15 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         lost=reasons(sides),
         slide=slide,
     )
+
+
+def _mark_and_slide(marks: bytearray, count: int, view: View) -> tuple[FloatArray, FloatArray, Slide | None]:
+    """Place and strength of the mark, and the rim's own slide, from the strips of all frames."""
+    if view.mark_box is None:
+        return np.full(count, np.nan), np.zeros(count), None
+    centre_bin, px_per_bin = strip_centre_px(view, view.mark_box, STRIP_BINS)
+    strips = np.frombuffer(marks, dtype=np.uint8).reshape(count, STRIP_BINS, 3)
+    return *find_mark(strips, centre_bin, px_per_bin), find_slide(strips, px_per_bin)
 
 
 def _seen(stream: Iterator[Frame], view: View) -> list[list[Sightings]]:

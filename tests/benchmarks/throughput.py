@@ -1,14 +1,18 @@
 """Time and memory of following pointer, rim, mark and spokes through a video, beside a bare loop that only decodes it.
 
     python -m tests.benchmarks.throughput [frames]
+    python -m tests.benchmarks.throughput memory [frames]
 
 A drawn pass is written as a video, played again and again until there are enough frames, and both loops run in turn
-in the same process. What follows the frames once a pass (the angle's search, the curve) is told apart.
+in the same process. Memory is that of a process that does nothing else; its frames are played from pictures that it
+holds before the count begins, for decoding 100,000 takes long.
+What follows the frames once a pass (the angle's search, the curve) is no part of this.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import subprocess
 import sys
 import tempfile
@@ -18,32 +22,32 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from click.testing import CliRunner
 
 from rimgauge.capture import Frame, ReadAhead, open_source, track
-from rimgauge.cli import main as rimgauge
+from rimgauge.capture.frame import Picture
 from rimgauge.job import read_view
 from rimgauge.records import View
 
-SIZE = (1280, 720)
+SIZES = ((640, 360), (640, 480), (1280, 720))
 ROUNDS = 3
+LONG_PASS = 100_000
 
 
-def filmed(folder: Path) -> tuple[Path, View]:
-    """Draw a pass of two seconds at 1280 × 720 and write it as a video; the view's boxes fit it."""
-    drawn = ["scene", "--out", str(folder / "s"), "--frames", "120", "--turns-per-s", "0.5", "--seed", "5"]
-    assert CliRunner().invoke(rimgauge, drawn).exit_code == 0
-    film = folder / "pass.mp4"
-    writer = cv2.VideoWriter(str(film), cv2.VideoWriter.fourcc(*"mp4v"), 30.0, SIZE)
-    for frame in open_source(str(folder / "s" / "frames")):
-        # Enlarged to what cameras give, the drawn picture in one corner: the boxes stay as they are.
-        wide = np.full((SIZE[1], SIZE[0], 3), 128, dtype=np.uint8)
-        wide[:360, :640] = frame.image
-        wide[360:, :640] = wide[:360, 640:] = wide[360:, 640:] = frame.image
-        writer.write(wide)
+def drawn(folder: Path) -> tuple[list[Picture], View]:
+    """Draw a pass of four seconds at 640 × 360 pixels, in another process: drawing takes memory too."""
+    options = ["--out", str(folder / "s"), "--frames", "120", "--turns-per-s", "0.5", "--seed", "5"]
+    command = [sys.executable, "-m", "rimgauge", "scene", *options]
+    subprocess.run(command, check=True, capture_output=True)
+    pictures = [frame.image for frame in open_source(str(folder / "s" / "frames"))]
+    return pictures, read_view(folder / "s" / "view.json")
+
+
+def filmed(film: Path, pictures: list[Picture], size: tuple[int, int]) -> None:
+    """Write the pictures as a video of a camera's size, filled up by repeating them: the boxes stay as they are."""
+    writer = cv2.VideoWriter(str(film), cv2.VideoWriter.fourcc(*"mp4v"), 30.0, size)
+    for picture in pictures:
+        writer.write(np.tile(picture, (2, 2, 1))[: size[1], : size[0]])
     writer.release()
-    view = read_view(folder / "s" / "view.json")
-    return film, dataclasses.replace(view, image_size=SIZE)
 
 
 def played(film: Path, count: int) -> Iterator[Frame]:
@@ -81,53 +85,46 @@ def peak_mb() -> float:
     return float(status.split("VmHWM:")[1].split()[0]) / 1024.0
 
 
-def one_pass(film: str, view: str, count: int) -> None:
-    """Follow one long pass in a process of its own and print how much memory it took beyond the import [MB]."""
-    wide = dataclasses.replace(read_view(Path(view)), image_size=SIZE)
+def memory(count: int) -> None:
+    """Follow one long pass and print how much memory it took beyond the import [MB]."""
+    with tempfile.TemporaryDirectory() as scratch:
+        pictures, view = drawn(Path(scratch))
+    images = itertools.islice(itertools.cycle(pictures), count)
     before = peak_mb()
-    followed_s(Path(film), wide, count)
-    print(peak_mb() - before)
+    track((Frame(k, k / 30.0, image) for k, image in enumerate(images)), view)
+    print(f"memory above the import after {count} frames, MB: {peak_mb() - before:.0f}")
 
 
-def taken_mb(film: Path, folder: Path, count: int) -> float:
-    command = [
-        sys.executable,
-        "-m",
-        "tests.benchmarks.throughput",
-        str(film),
-        str(folder / "s" / "view.json"),
-    ]
-    return float(subprocess.run([*command, str(count)], capture_output=True, text=True, check=True).stdout)
+def times(count: int) -> None:
+    """Print the table."""
+    print(
+        "| picture | bare loop, ms a frame | following, decoded ahead | ratio | processor: bare | following | ratio |"
+    )
+    print("|---|---|---|---|---|---|---|")
+    with tempfile.TemporaryDirectory() as scratch:
+        pictures, view = drawn(Path(scratch))
+        for size in SIZES:
+            film, wide = Path(scratch) / "pass.mp4", dataclasses.replace(view, image_size=size)
+            filmed(film, pictures, size)
+            followed_s(film, wide, 120)
+            spent: dict[str, list[tuple[float, float]]] = {"bare": [], "ours": []}
+            for _ in range(ROUNDS):
+                before = time.process_time()
+                spent["bare"].append((decoded_s(film, count), time.process_time() - before))
+                before = time.process_time()
+                spent["ours"].append((followed_s(film, wide, count), time.process_time() - before))
+            bare, ours = (np.min(spent[way], axis=0) / count * 1e3 for way in ("bare", "ours"))
+            cells = [f"{bare[k]:.2f} | {ours[k]:.2f} | {ours[k] / bare[k]:.2f}" for k in (0, 1)]
+            print(f"| {size[0]} × {size[1]} | " + " | ".join(cells) + " |", flush=True)
 
 
 def main() -> None:
-    """Print the table."""
-    if len(sys.argv) == 4:
-        one_pass(sys.argv[1], sys.argv[2], int(sys.argv[3]))
-        return
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 600
-    with tempfile.TemporaryDirectory() as scratch:
-        film, view = filmed(Path(scratch))
-        followed_s(film, view, 120)
-        bare, ours, bare_cpu, ours_cpu = [], [], [], []
-        for _ in range(ROUNDS):
-            for times, spent, loop in (
-                (bare, bare_cpu, lambda: decoded_s(film, count)),
-                (ours, ours_cpu, lambda: followed_s(film, view, count)),
-            ):
-                before = time.process_time()
-                times.append(loop())
-                spent.append(time.process_time() - before)
-        short_mb, long_mb = (taken_mb(film, Path(scratch), n) for n in (5 * count, 20 * count))
-    print("| what | value |\n|---|---|")
-    print(f"| bare loop that decodes 1280 × 720, ms a frame | {min(bare) / count * 1e3:.2f} |")
-    print(f"| following, decoded ahead, ms a frame | {min(ours) / count * 1e3:.2f} |")
-    print(f"| ratio | {min(ours) / min(bare):.2f} |")
-    print(f"| processor time of the bare loop, ms a frame | {min(bare_cpu) / count * 1e3:.2f} |")
-    print(f"| processor time of decoding and following, ms a frame | {min(ours_cpu) / count * 1e3:.2f} |")
-    print(f"| memory above the import after {5 * count} frames, MB | {short_mb:.0f} |")
-    print(f"| memory above the import after {20 * count} frames, MB | {long_mb:.0f} |")
-    print(f"| so after 100,000 frames, MB | {short_mb + (long_mb - short_mb) / (15 * count) * 1e5:.0f} |")
+    """Print one of the two."""
+    words = sys.argv[1:]
+    if words[:1] == ["memory"]:
+        memory(int(words[1]) if len(words) > 1 else LONG_PASS)
+    else:
+        times(int(words[0]) if words else 900)
 
 
 if __name__ == "__main__":
