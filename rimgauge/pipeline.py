@@ -21,6 +21,7 @@ from rimgauge.records import (
     GapTrack,
     Plan,
     Readings,
+    Round,
     Runout,
     Scale,
     SideRunout,
@@ -30,8 +31,7 @@ from rimgauge.records import (
     Wheel,
 )
 from rimgauge.signal import Layout, camera_notes, find_turning, findings, judge, side_runout
-from rimgauge.wheel import influence
-from rimgauge.wheel.learning import learn, steadier_tension
+from rimgauge.wheel.learning import believable, learn
 
 USUAL_RADIUS_MM = 311.0
 """Outer radius of a common rim, where no wheel file tells it: only the first guess of the mark's speed."""
@@ -314,18 +314,27 @@ def correct(
         The last round as it was done, and the readings from before it.
 
     """
-    learnt: tuple[str, ...] = ()
-    if previous is None:
-        answer = influence(wheel)
-    else:
-        answer, learnt = learn(wheel, previous[0], previous[1], readings)
-        readings = steadier_tension(answer, previous[0], previous[1], readings)
+    rounds = () if previous is None else (*previous[0].earlier, _as_done(*previous))
+    answer, learnt = learn(wheel, rounds, readings)
     plan = make_plan(
         readings,
         wheel,
         answer,
         wishes=wishes or Wishes(),
         round_number=round_number,
-        before=None if previous is None else previous[1],
+        earlier=believable(answer, rounds, readings),
     )
     return replace(plan, notes=(*learnt, *plan.notes))
+
+
+def _as_done(plan: Plan, before: Readings) -> Round:
+    """Put a round together from its plan, whose corrections are those that were turned."""
+    spokes = len(before.lateral_mm)
+    turns = np.zeros(spokes)
+    for item in plan.corrections:
+        if item.spoke > spokes:
+            raise BadInput(
+                f"the last round's plan turns spoke {item.spoke}, but its readings are of {spokes} spokes"
+            )
+        turns[item.spoke - 1] += item.turns
+    return Round(readings=before, turns=turns)

@@ -8,7 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from rimgauge.records import Bound, Correction, Plan, WheelState
+import numpy as np
+
+from rimgauge.records import Bound, Correction, Plan, Readings, Round, WheelState
 
 from .reader import Reader, read_json, write_json
 
@@ -16,6 +18,7 @@ _size: Callable[[Reader], float] = functools.partial(Reader.number, least=0)
 
 MOST_TURNS = 100.0
 """A nipple has far fewer threads; a larger number is a slip."""
+_READ = ("lateral_mm", "radial_mm", "tension_n")
 _STATE: dict[str, Callable[[Reader], float]] = {
     "lateral_mm": _size,
     "radial_mm": _size,
@@ -74,11 +77,18 @@ def plan_fields(plan: Plan) -> dict[str, Any]:
         "refused": plan.refused,
         "notes": list(plan.notes),
         "follows": plan.follows or None,
+        "earlier": [_round_fields(done) for done in plan.earlier],
     }
 
 
+def _round_fields(done: Round) -> dict[str, Any]:
+    values = {name: getattr(done.readings, name).tolist() for name in _READ}
+    gaps = {name: [None if math.isnan(value) else value for value in row] for name, row in values.items()}
+    return {"turns": done.turns.tolist(), "centred": done.readings.centred, **gaps}
+
+
 def _parse(fields: Reader) -> Plan:
-    notes, follows = fields.get("notes"), fields.get("follows")
+    notes, follows, earlier = fields.get("notes"), fields.get("follows"), fields.get("earlier")
     return Plan(
         round=fields["round"].whole(least=1),
         corrections=tuple(_correction(item) for item in fields["corrections"].items()),
@@ -91,7 +101,19 @@ def _parse(fields: Reader) -> Plan:
         refused=fields["refused"].or_none(Reader.text),
         notes=tuple(item.text() for item in notes.items()) if notes else (),
         follows=(follows.or_none(Reader.text) if follows else None) or "",
+        earlier=tuple(_round(item) for item in earlier.items()) if earlier else (),
     )
+
+
+def _round(place: Reader) -> Round:
+    turns = place["turns"].numbers(least=-MOST_TURNS)
+    values = {name: np.array(place[name].numbers(length=len(turns), gaps=True)) for name in _READ}
+    if max(map(abs, turns), default=0.0) > MOST_TURNS:
+        place["turns"].fail(f"must be {MOST_TURNS:g} or less")
+    centred = place["centred"].value
+    if not isinstance(centred, bool):
+        place["centred"].fail("must be true or false")
+    return Round(readings=Readings(**values, centred=centred), turns=np.array(turns))
 
 
 def _correction(place: Reader) -> Correction:

@@ -41,7 +41,7 @@ def single_turns(
     if not 1 <= spoke <= spokes:
         raise BadInput(f"there is no spoke {spoke}; this wheel has spokes 1 to {spokes}")
     problem = state_problem(readings, wheel, influence, Wishes())
-    tension_n, _ = starting_tension(readings, wheel)
+    tension_n, _ = starting_tension(readings.tension_n, wheel)
     index = spoke - 1
     rows = []
     for eighths in sorted((*TRIED_EIGHTHS, 0)):
@@ -65,7 +65,7 @@ def explain_text(readings: Readings, wheel: Wheel, influence: Influence, spoke: 
     """Write what each turn of one nipple alone would do, at most 80 columns."""
     rows = single_turns(readings, wheel, influence, spoke)
     side = wheel.flanges[spoke - 1]
-    known = starting_tension(readings, wheel)[1]
+    known = starting_tension(readings.tension_n, wheel)[1]
     head = f"{'turn':28}{'lateral':>10}{'radial':>10}{'rim moves':>12}{'its tension':>14}"
     units = f"{'':28}{'mm':>10}{'mm':>10}{'mm':>12}{'N' if known else 'N, assumed':>14}"
     lines = [f"Spoke {spoke} ({side} side), if this nipple alone is turned:", "", head, units]

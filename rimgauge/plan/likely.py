@@ -1,18 +1,20 @@
-"""The likeliest tensions behind what was read: the gauge is coarse, but the rim's shape tells of them too.
+"""The likeliest tensions behind what was read: gauges are coarse, but the rim's shape tells of tension too.
 
 A gauge is wrong by some per cent at each spoke, and turns that even out what it got wrong make tension less
-even. But what tension does to the rim is seen sideways and radially, far more finely. So the wheel is
-taken as one with an unknown turn at each nipple and a rim that is smoothly bent by itself, and the turns
-that explain tension and both runouts best are looked for: the mean of a Gaussian posterior (linear
-regression with priors; C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine Learning, 2006,
-chapter 2, from memory).
+even. But what it read before the last rounds, brought forward by what was turned since, counts as a further
+reading. And what tension does to the rim is seen sideways and radially, far more finely. So the wheel is
+taken as one with an unknown turn at each nipple and a rim that is smoothly bent by itself, and the turns that
+explain tension and both runouts best are looked for: the mean of a Gaussian posterior (linear regression with
+priors; C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, chapter 2, from memory).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from rimgauge.records import FloatArray, Influence, IntArray, Readings
+from rimgauge.records import FloatArray, Influence, IntArray, Readings, Round, record
 
 GAUGE_NOISE = 0.03
 """Standard deviation of one tension reading as a share of the tension; common practice for such gauges."""
@@ -32,13 +34,51 @@ USUAL_UNEVEN = 0.07
 """What it is taken to be where no spoke was read; common practice holds ±20 % for one spoke good."""
 
 
+@record
+class Tension:
+    """Tension of each spoke (n,) [N], NaN where not read, as the mean of so many readings of the gauge."""
+
+    mean_n: FloatArray
+    readings: float
+
+
+def turned_since(earlier: Sequence[Round], spokes: int) -> list[FloatArray]:
+    """Add up what was turned (n,) since before each round, up to now."""
+    since = np.zeros(spokes)
+    sums = []
+    for done in reversed(earlier):
+        since = since + done.turns
+        sums.append(since)
+    return sums[::-1]
+
+
+def read_again(now_n: FloatArray, before_n: Sequence[FloatArray], moved_n: Sequence[FloatArray]) -> Tension:
+    """Take the mean of what the gauge reads now (n,), and of what it read before with the change since.
+
+    A reading of before counts for as much as it agrees: by the variance of its distance from the one of now,
+    less the noise of that, and at most for one.
+    """
+    total, weights = np.where(np.isfinite(now_n), now_n, 0.0), np.isfinite(now_n).astype(float)
+    for values, change in zip(before_n, moved_n, strict=True):
+        brought = values + change
+        both = np.isfinite(brought) & np.isfinite(now_n)
+        if both.any():
+            noise = (GAUGE_NOISE * now_n[both].mean()) ** 2
+            weight = noise / max(float(np.mean((brought - now_n)[both] ** 2)) - noise, noise)
+            total[both] += weight * brought[both]
+            weights[both] += weight
+    read = weights > 0
+    mean_n = np.where(read, total / np.where(read, weights, 1.0), np.nan)
+    return Tension(mean_n=mean_n, readings=float(weights[read].mean()) if read.any() else 1.0)
+
+
 def likely_deviations(
     readings: Readings,
     tension_n: FloatArray,
     influence: Influence,
-    sides: list[IntArray],
+    sides: Sequence[IntArray],
     *,
-    taken: int = 1,
+    taken: float = 1.0,
 ) -> FloatArray:
     """Work out the likeliest deviation of each spoke's tension from its side's mean.
 
@@ -50,9 +90,9 @@ def likely_deviations(
         Tension at every spoke, what was not read being filled in [N].
     influence : Influence
         Of one turn, at the spokes.
-    sides : list of arrays
+    sides : sequence of arrays
         Indices of the spokes of each flange.
-    taken : int
+    taken : float
         So many readings of the gauge each tension is the mean of.
 
     Returns
@@ -102,7 +142,7 @@ def _usual_turn(uneven: FloatArray, answer: FloatArray, least: float) -> float:
     return float(np.sqrt(square / np.mean((answer**2).sum(axis=1))))
 
 
-def _about_means(n: int, sides: list[IntArray]) -> FloatArray:
+def _about_means(n: int, sides: Sequence[IntArray]) -> FloatArray:
     """Matrix (n, n) that takes off the mean of each side."""
     about = np.eye(n)
     for spokes in sides:

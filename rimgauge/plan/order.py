@@ -19,37 +19,98 @@ CENTRE_MM = 0.1
 """How far the rim's mean may leave the centre on the way: three quarters of a turn of one nipple moves it by
 half of that, and a tenth of the usual tolerance is no harm."""
 ON_THE_WAY_MM = 0.005
-"""A walk round the wheel may be worse than the start by this, which no indicator tells [mm]."""
+"""A way may be worse than the start by this, which no indicator tells [mm]."""
+MOVES = 6
+"""Most steps that are moved, one after the other, to mend an order that is worse than the start somewhere."""
 
 
-def order_of_work(problem: Problem, eighths: IntArray) -> list[int]:
+def order_of_work(problem: Problem, eighths: IntArray) -> IntArray:
     """Order the nipples to turn (indices).
 
-    One walk round the wheel, or two of which the first loosens, tightens or mends what is radially out, are
-    tried from every nipple, either way round. Of those that are nowhere worse than the start, the one that
-    mends soonest is taken; radial runout counts most where it is out of tolerance. Where every walk is worse
-    than the start somewhere, the step that does best is taken each time, if that does less harm.
+    Where radial runout is out of tolerance, those come first that bring it in, and the rest after them; each
+    of the two is a walk round the wheel. Otherwise one walk, or two of which the first loosens, tightens or
+    mends what is radially out, is tried from every nipple, either way round. Of those that are nowhere worse
+    than the start, the one that mends soonest is taken, radial runout counting most where it is out. Where
+    every walk is worse than the start somewhere, the step that does best is taken each time, and steps are
+    moved until none is worse, or no move helps.
     """
     turned = np.flatnonzero(eighths)
     if len(turned) == 0:
-        return []
+        return turned
+    first = _radial_first(problem, eighths, turned)
     walks = _walks(problem, eighths, turned)
-    harm, burden = _judged(problem, eighths, walks)
-    good = np.flatnonzero(harm <= ON_THE_WAY_MM)
-    if len(good):
-        chosen = walks[good[np.argmin(burden[good])]]
-    else:
-        orders = np.vstack([walks[np.argmin(harm)], *_stepwise(problem, eighths, turned)])
-        chosen = orders[np.argmin(_judged(problem, eighths, orders)[0])]
-    return [int(nipple) for nipple in chosen]
+    for tried in (_two_laps(turned, first), walks) if first.any() else (walks,):
+        harm, burden = _judged(problem, eighths, tried)
+        good = np.flatnonzero(harm <= ON_THE_WAY_MM)
+        if len(good):
+            chosen: IntArray = tried[good[np.argmin(burden[good])]]
+            return chosen
+    orders = np.vstack([walks[np.argmin(harm)], *_stepwise(problem, eighths, turned)])
+    return _mended(problem, eighths, orders[np.argmin(_judged(problem, eighths, orders)[0])])
+
+
+def radial_in_after(problem: Problem, eighths: IntArray, order: IntArray) -> int | None:
+    """After so many steps of an order (t,), each in one go, radial runout stays within its tolerance.
+
+    None where it is within at the start, or out at the end.
+    """
+    line = problem.radial
+    states = np.zeros((len(eighths), len(order) + 1))
+    for step, nipple in enumerate(order, start=1):
+        states[nipple, step:] = eighths[nipple]
+    out = np.flatnonzero(_reading(line, states) > line.end)
+    if not line.known or line.reading_before <= line.end or out[-1] == len(order):
+        return None
+    return int(out[-1]) + 1
+
+
+def _radial_first(problem: Problem, eighths: IntArray, turned: IntArray) -> BoolArray:
+    """Choose a few nipples (n,), each the best next one, that bring radial runout in; none where that is no use."""
+    line = problem.radial
+    now, left = np.zeros(len(eighths)), list(turned)
+    while line.known and left and _reading(line, now[:, None])[0] > line.end:
+        options = np.repeat(now[:, None], len(left), axis=1)
+        options[left, np.arange(len(left))] = eighths[left]
+        chosen = left.pop(int(np.argmin(_reading(line, options))))
+        now[chosen] = eighths[chosen]
+    first: BoolArray = (now != 0) & bool(left)
+    return first
+
+
+def _mended(problem: Problem, eighths: IntArray, order: IntArray) -> IntArray:
+    """Move one step at a time to where that does the least harm, until there is none."""
+    harm = float(_judged(problem, eighths, order[None])[0][0])
+    count = len(order)
+    for _ in range(MOVES):
+        if harm <= ON_THE_WAY_MM:
+            break
+        moved = np.array(
+            [
+                np.insert(np.delete(order, taken), place, order[taken])
+                for taken in range(count)
+                for place in range(count)
+                if place != taken
+            ]
+        ).reshape(-1, count)
+        harms, burden = _judged(problem, eighths, moved)
+        best = int(np.lexsort((burden, np.maximum(harms, ON_THE_WAY_MM)))[0])
+        if harms[best] >= harm:
+            break
+        order, harm = moved[best], float(harms[best])
+    return order
 
 
 def _walks(problem: Problem, eighths: IntArray, turned: IntArray) -> IntArray:
     """Orders (w, t) that go round the wheel, in one lap or in two."""
     tightens = eighths > 0
     first_laps = [np.ones(len(eighths), dtype=bool), tightens, ~tightens, _mends_radially(problem, eighths)]
+    return np.vstack([_two_laps(turned, now) for now in first_laps])
+
+
+def _two_laps(turned: IntArray, first: BoolArray) -> IntArray:
+    """Orders (w, t) of two laps, from every nipple and either way: those that come first (n,), then the rest."""
     laps = [np.roll(way, -shift) for way in (turned, turned[::-1]) for shift in range(len(turned))]
-    return np.array([np.concatenate([lap[now[lap]], lap[~now[lap]]]) for now in first_laps for lap in laps])
+    return np.array([np.concatenate([lap[first[lap]], lap[~first[lap]]]) for lap in laps])
 
 
 def _mends_radially(problem: Problem, eighths: IntArray) -> BoolArray:

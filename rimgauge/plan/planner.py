@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.plan.order import order_of_work
+from rimgauge.plan.order import order_of_work, radial_in_after
 from rimgauge.plan.prices import objective
-from rimgauge.plan.problem import Line, Problem, state_problem
+from rimgauge.plan.problem import Line, Problem, rms, state_problem
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, things_to_know
 from rimgauge.plan.search import Found, search
@@ -24,6 +25,7 @@ from rimgauge.records import (
     IntArray,
     Plan,
     Readings,
+    Round,
     Wheel,
     WheelState,
 )
@@ -35,6 +37,11 @@ NEAR_LIMIT = 0.97
 LEAST_SEARCH_S = 0.2
 """Time that the search is given even where the relaxed program took all there was."""
 DEFAULT_WISHES = Wishes()
+LEAVE_IT = "The wheel is within its tolerances, true enough: leave it."
+BACK_TO_EVEN = (
+    "The wheel is within its tolerances. These turns only make tension as even again as it was before the "
+    "first round; leave them if you like."
+)
 
 
 def make_plan(
@@ -44,7 +51,7 @@ def make_plan(
     *,
     wishes: Wishes = DEFAULT_WISHES,
     round_number: int = 1,
-    before: Readings | None = None,
+    earlier: Sequence[Round] = (),
 ) -> Plan:
     """Work out which nipples to turn in this round, how far and in what order.
 
@@ -62,8 +69,9 @@ def make_plan(
         Largest turn, where the nipples are seen from, aims and time.
     round_number : int
         Number of this round, from 1.
-    before : Readings or None
-        From before the last round, of the same wheel: tension may be as uneven again as it was then.
+    earlier : sequence of Round
+        The rounds done before on the same wheel, the oldest first. What was read then counts as further
+        readings, and dish, mean tension and evenness are held to what they were before the first of them.
 
     Returns
     -------
@@ -81,30 +89,35 @@ def make_plan(
     """
     deadline = time.perf_counter() + wishes.time_limit_s
     _check(readings, wheel, influence)
-    problem = state_problem(readings, wheel, influence, wishes, before)
+    problem = state_problem(readings, wheel, influence, wishes, earlier)
     start = _state(problem, np.zeros(problem.nipples))
     cautions = CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION)
     refused = reason_to_refuse(readings, wheel, influence, problem, wishes)
     notes: tuple[str, ...] = ()
     found, bound = Found(eighths=np.zeros(problem.nipples, dtype=np.int64), objective=0.0), 0.0
-    if refused is None and _true_enough(problem):
-        notes = ("The wheel is within its tolerances, true enough: leave it.",)
-    elif refused is None:
+    true, even = _true_enough(problem), _even_enough(problem)
+    if refused is None and not (true and even):
         notes = things_to_know(readings, wheel, influence, problem)
         found, bound = _search(problem, deadline)
-        refused = _no_way(wheel, problem, found)
-        if refused is not None:
+        refused = None if true else _no_way(wheel, problem, found)
+        if refused is not None or (true and not _evens_out(problem, found)):
             found = Found(eighths=np.zeros_like(found.eighths), objective=found.objective)
+    if refused is None and true:
+        notes = (*notes, BACK_TO_EVEN) if found.eighths.any() else (LEAVE_IT,)
     predicted = _state(problem, found.eighths)
+    order = order_of_work(problem, found.eighths)
     return Plan(
         round=round_number,
-        corrections=_corrections(problem, wheel, found.eighths, wishes),
+        corrections=_corrections(order, wheel, found.eighths, wishes),
         predicted=predicted,
         before=start,
         bound=Bound(objective=found.objective, proved=min(bound, found.objective)),
         cautions=cautions,
         refused=refused,
-        notes=notes if refused else (*notes, *_left_over(problem, found.eighths)),
+        notes=notes
+        if refused
+        else (*_radial_steps(problem, found.eighths, order), *notes, *_left_over(problem, found.eighths)),
+        earlier=tuple(earlier),
     )
 
 
@@ -133,7 +146,20 @@ def _search(problem: Problem, deadline: float) -> tuple[Found, float]:
         starts.append(problem.centring)
     bound = 0.0 if relaxed is None else relaxed.bound
     left_s = max(deadline - time.perf_counter(), LEAST_SEARCH_S)
-    return search(problem, starts, time_limit_s=left_s, bound=bound), bound
+    return search(problem, starts, time_limit_s=left_s), bound
+
+
+def _even_enough(problem: Problem) -> bool:
+    """Tell whether tension is as even as it was before the first round, as far as it was read."""
+    return not problem.tension_known or all(rms(side.start) <= side.rms_end_n for side in problem.sides)
+
+
+def _evens_out(problem: Problem, found: Found) -> bool:
+    """Tell whether a plan makes tension as even again as it was, on a side where it is not."""
+    return any(
+        rms(side.start + side.step @ found.eighths) <= side.rms_end_n < rms(side.start)
+        for side in problem.sides
+    )
 
 
 def _true_enough(problem: Problem) -> bool:
@@ -222,14 +248,27 @@ def _state(problem: Problem, eighths: FloatArray | IntArray) -> WheelState:
     )
 
 
-def _corrections(problem: Problem, wheel: Wheel, eighths: IntArray, wishes: Wishes) -> tuple[Correction, ...]:
+def _radial_steps(problem: Problem, eighths: IntArray, order: IntArray) -> tuple[str, ...]:
+    """Say when radial runout is in, where that is before the last step."""
+    steps = radial_in_after(problem, eighths, order)
+    if steps is None or steps == len(order):
+        return ()
+    return (
+        f"Radial runout comes first: after step {steps} of {len(order)} it should be within "
+        f"{problem.radial.end:.2f} mm.",
+    )
+
+
+def _corrections(order: IntArray, wheel: Wheel, eighths: IntArray, wishes: Wishes) -> tuple[Correction, ...]:
     return tuple(
         Correction(
             order=place,
-            spoke=nipple + 1,
+            spoke=int(nipple) + 1,
             side=wheel.flanges[nipple],
             turns=float(eighths[nipple] * EIGHTH),
-            words=correction_words(nipple + 1, wheel.flanges[nipple], int(eighths[nipple]), wishes.seen_from),
+            words=correction_words(
+                int(nipple) + 1, wheel.flanges[nipple], int(eighths[nipple]), wishes.seen_from
+            ),
         )
-        for place, nipple in enumerate(order_of_work(problem, eighths), start=1)
+        for place, nipple in enumerate(order, start=1)
     )

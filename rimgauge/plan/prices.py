@@ -9,7 +9,16 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from rimgauge.plan.problem import AIM_PRICE, END_PRICE, EVEN_PRICE, LOOSEN_FACTOR, TOUCH_TURNS, Line, Problem
+from rimgauge.plan.problem import (
+    AIM_PRICE,
+    END_PRICE,
+    EVEN_END_PRICE,
+    EVEN_PRICE,
+    LOOSEN_FACTOR,
+    TOUCH_TURNS,
+    Line,
+    Problem,
+)
 from rimgauge.plan.wishes import EIGHTH
 from rimgauge.records import AT_ONCE_EIGHTHS, FloatArray, IntArray
 
@@ -56,8 +65,10 @@ def uneven(deviation: FloatArray) -> FloatArray:
 
 def even_price(problem: Problem, rms: Sequence[FloatArray]) -> FloatArray:
     """Price of tension less even than is aimed at, from the root mean square of each side (m,) [turns]."""
-    past = [np.maximum(of - side.rms_aim_n, 0.0) for side, of in zip(problem.sides, rms, strict=True)]
-    price: FloatArray = EVEN_PRICE * np.sum(past, axis=0)
+    price = np.zeros_like(rms[0])
+    for side, of in zip(problem.sides, rms, strict=True):
+        price += EVEN_PRICE * np.maximum(of - side.rms_aim_n, 0.0)
+        price += EVEN_END_PRICE * np.maximum(of - side.rms_guard_n, 0.0)
     return price
 
 

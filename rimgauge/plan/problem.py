@@ -11,12 +11,14 @@ Tension, dish and mean tension are limits: a plan outside them is no plan. Doing
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.plan.likely import likely_deviations
+from rimgauge.plan.likely import Tension, likely_deviations, read_again, turned_since
 from rimgauge.plan.wishes import EIGHTH, Wishes
-from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Wheel, record
+from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Round, Wheel, record
 
 TOUCH_TURNS = 0.15
 """Price of touching a nipple at all: finding it and fitting the key is worth about an eighth of a turn."""
@@ -26,8 +28,10 @@ AIM_PRICE = 80.0
 """Price of a millimetre between aim and tolerance [turns/mm]."""
 END_PRICE = 200.0
 """Price of a millimetre past the guard, on top [turns/mm]."""
-EVEN_PRICE = 0.3
-"""Price of a newton of unevenness (root mean square of a side) between aim and limit [turns/N]."""
+EVEN_PRICE = 0.4
+"""Price of a newton of unevenness (root mean square of a side) past the aim [turns/N]."""
+EVEN_END_PRICE = 1.5
+"""Price of a newton past the guard, on top [turns/N]."""
 
 LATERAL_AIM_SHARE = 0.5
 RADIAL_AIM_SHARE = 0.8
@@ -49,8 +53,9 @@ EVEN_FLOOR = 0.03
 """Tension more even than this (standard deviation over mean) is not asked for: gauges tell no finer."""
 INDUCED_SPREAD = 0.08
 """Without tension readings: how uneven tension may get, as far as the runout tells of it (the same)."""
-EVEN_AIM_SHARE = 0.85
-"""Aim of unevenness as a share of its limit, so that what a gauge got wrong does not spoil it."""
+EVEN_AIM_SHARE, EVEN_GUARD_SHARE = 0.85, 0.95
+"""Aim of unevenness as a share of its limit, so that what a gauge got wrong does not spoil it, and where it
+begins to be dear."""
 PEAK_FLOOR = 0.17
 INDUCED_PEAK = 0.2
 """The same two for the spoke farthest from its side's mean: 20 % is common practice for a good wheel, less
@@ -83,7 +88,8 @@ class SideTension:
 
     start (s,): deviation from the side's mean [N]; step (s, n): per eighth.
     mean_n, mean_step (n,): the mean itself.
-    rms_aim_n: unevenness that costs nothing.
+    rms_aim_n: unevenness that costs nothing. rms_guard_n: where it begins to be dear. rms_end_n: what it was
+    before the first round.
     largest_rms_n, largest_peak_n: limits on the deviations after the round.
     largest_rise_n, largest_drop_n: limits on the movement of the mean.
     """
@@ -94,6 +100,8 @@ class SideTension:
     mean_n: float
     mean_step: FloatArray
     rms_aim_n: float
+    rms_guard_n: float
+    rms_end_n: float
     largest_rms_n: float
     largest_peak_n: float
     largest_rise_n: float
@@ -138,15 +146,20 @@ def state_problem(
     wheel: Wheel,
     influence: Influence,
     wishes: Wishes,
-    before: Readings | None = None,
+    earlier: Sequence[Round] = (),
 ) -> Problem:
     """Put readings, wheel and wishes into the form that the relaxed program and the search work on.
 
     Readings that are missing (NaN) are left out of the runout; a missing tension is taken as its side's mean.
-    before: readings from before the last round; tension may be as uneven again as it was then, and that
-    of `readings` counts as the mean of two.
+    earlier: the rounds before, the oldest first. What was read then counts too, and dish, mean tension and
+    evenness are held to what they were before the first of them.
     """
     tolerance = wheel.tolerance
+    since = turned_since(earlier, len(wheel.flanges))
+    read = _tension(readings, influence, earlier, since)
+    tension_n, tension_known = starting_tension(read.mean_n, wheel)
+    sides = flange_spokes(wheel)
+    deviation_n = likely_deviations(readings, tension_n, influence, sides, taken=read.readings)
     lateral = _line(
         readings.lateral_mm - (0.0 if readings.centred else _mean(readings.lateral_mm)),
         influence.lateral_mm,
@@ -165,17 +178,14 @@ def state_problem(
     dish = _mean(readings.lateral_mm) if centred else 0.0
     dish_aim = wishes.dish_aim_mm or DISH_AIM_SHARE * tolerance.dish_mm
     centring = _centring(dish, dish_aim, influence.dish_mm * EIGHTH)
-    off_centre = bool(centring.any())
-    tension_n, tension_known = starting_tension(readings, wheel)
-    deviation_n = _deviations(readings, wheel, influence, taken=1 if before is None else 2)
-    earlier_n = np.zeros_like(tension_n) if before is None else _deviations(before, wheel, influence)
+    turned = since[0] if since else np.zeros(len(wheel.flanges))
     return Problem(
         most=_most(wishes, len(wheel.flanges)),
         lateral=lateral,
         radial=radial,
         dish_start=dish,
         dish_step=influence.dish_mm * EIGHTH,
-        dish_range=(-abs(dish), abs(dish)) if off_centre else (dish - DISH_HOLD_MM, dish + DISH_HOLD_MM),
+        dish_range=_dish_range(dish, float(influence.dish_mm @ turned), off_centre=bool(centring.any())),
         centring=centring,
         dish_aim=dish_aim if centred else None,
         dish_end=max(dish_aim, min(tolerance.dish_mm, dish_aim / DISH_AIM_SHARE)),
@@ -187,20 +197,35 @@ def state_problem(
         sides=tuple(
             _side(
                 spokes,
-                float(tension_n[spokes].mean()),
-                (deviation_n[spokes], earlier_n[spokes]),
-                influence.tension_n * EIGHTH,
+                (float(tension_n[spokes].mean()), deviation_n[spokes]),
+                influence.tension_n[spokes],
+                turned,
                 centring,
                 known=tension_known,
             )
-            for spokes in flange_spokes(wheel)
+            for spokes in sides
         ),
     )
 
 
-def starting_tension(readings: Readings, wheel: Wheel) -> tuple[FloatArray, bool]:
+def _tension(
+    readings: Readings, influence: Influence, earlier: Sequence[Round], since: Sequence[FloatArray]
+) -> Tension:
+    """What the gauge reads now and read before."""
+    before_n = [done.readings.tension_n for done in earlier]
+    return read_again(readings.tension_n, before_n, [influence.tension_n @ turned for turned in since])
+
+
+def _dish_range(dish: float, moved: float, *, off_centre: bool) -> tuple[float, float]:
+    """Limits on the rim's mean; where it shall stay, it stays where it was before the first round."""
+    if off_centre:
+        return -abs(dish), abs(dish)
+    return min(dish, dish - moved - DISH_HOLD_MM), max(dish, dish - moved + DISH_HOLD_MM)
+
+
+def starting_tension(read_n: FloatArray, wheel: Wheel) -> tuple[FloatArray, bool]:
     """Tension of each spoke (n,) [N] and whether it was read: at least two thirds of each side must be."""
-    tension = readings.tension_n.copy()
+    tension = read_n.copy()
     assumed = np.array(
         [wheel.tension.right_n if side == "right" else wheel.tension.left_n for side in wheel.flanges]
     )
@@ -270,41 +295,38 @@ def _line(
     )
 
 
-def _deviations(readings: Readings, wheel: Wheel, influence: Influence, *, taken: int = 1) -> FloatArray:
-    """Likeliest deviation of each spoke from its side's mean (n,) [N]."""
-    tension_n, _ = starting_tension(readings, wheel)
-    return likely_deviations(readings, tension_n, influence, flange_spokes(wheel), taken=taken)
-
-
 def _side(
     spokes: IntArray,
-    mean: float,
-    deviations: tuple[FloatArray, FloatArray],
-    step: FloatArray,
+    tension: tuple[float, FloatArray],
+    answer: FloatArray,
+    turned: FloatArray,
     centring: FloatArray,
     *,
     known: bool,
 ) -> SideTension:
-    """State a side with its deviations now and before the last round."""
-    start, earlier = deviations
-    as_before = _rms(earlier)
-    mean_step = step[spokes].mean(axis=0)
-    centring_n = float(mean_step @ centring)
+    """State a side from mean tension and deviations now, and answer (s, n), per turn, to what was turned (n,)."""
+    mean, start = tension
+    mean_answer = answer.mean(axis=0)
+    at_first = start - (answer - mean_answer) @ turned
     even = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)
-    limit = max(_rms(start), as_before, even[0] * mean)
+    limit = max(rms(at_first), even[0] * mean)
+    moved_n, centring_n = float(mean_answer @ turned), float(mean_answer @ centring) * EIGHTH
     return SideTension(
         spokes=spokes,
         start=start,
-        step=step[spokes] - mean_step,
+        step=(answer - mean_answer) * EIGHTH,
         mean_n=mean,
-        mean_step=mean_step,
+        mean_step=mean_answer * EIGHTH,
         rms_aim_n=EVEN_AIM_SHARE * limit,
-        largest_rms_n=limit,
-        largest_peak_n=max(float(np.abs([*start, *earlier]).max()), even[1] * mean),
-        largest_rise_n=MEAN_TENSION_RISE * mean + max(centring_n, 0.0),
-        largest_drop_n=MEAN_TENSION_DROP * mean + max(-centring_n, 0.0),
+        rms_guard_n=EVEN_GUARD_SHARE * limit,
+        rms_end_n=limit,
+        largest_rms_n=max(limit, rms(start)),
+        largest_peak_n=max(float(np.abs([*start, *at_first]).max()), even[1] * mean),
+        largest_rise_n=max(MEAN_TENSION_RISE * mean - moved_n, 0.0) + max(centring_n, 0.0),
+        largest_drop_n=max(MEAN_TENSION_DROP * mean + moved_n, 0.0) + max(-centring_n, 0.0),
     )
 
 
-def _rms(values: FloatArray) -> float:
+def rms(values: FloatArray) -> float:
+    """Root mean square."""
     return float(np.sqrt(np.mean(values**2)))

@@ -19,12 +19,8 @@ from rimgauge.plan.problem import Problem
 from rimgauge.plan.walk import walk
 from rimgauge.records import FloatArray, IntArray, record
 
-PATIENCE = 8
-"""Shakes without gain after which the search ends."""
-HARD_PATIENCE = 30
-HARD_GAP = 10.0
-"""The same where the plan is still farther than this from the bound [turns]: the wheel is a hard one."""
-
+PATIENCE = 30
+"""Shakes without gain after which the search ends; with ten times as many plans get better by a hundredth."""
 SEVERE = 100.0
 """How many times dearer a broken limit gets where a descent ended outside one."""
 Descent = Callable[[FloatArray], tuple[FloatArray, float]]
@@ -38,9 +34,7 @@ class Found:
     objective: float
 
 
-def search(
-    problem: Problem, starts: Sequence[FloatArray], *, time_limit_s: float, bound: float = 0.0
-) -> Found:
+def search(problem: Problem, starts: Sequence[FloatArray], *, time_limit_s: float) -> Found:
     """Find whole eighths of low objective inside every limit.
 
     Parameters
@@ -49,8 +43,6 @@ def search(
         What is wanted and what is forbidden.
     starts : arrays (n,)
         Turns in eighths to walk from, rounded here; doing nothing is always a start too.
-    bound : float
-        Objective that no plan can beat [turns].
     time_limit_s : float
         Brake [s]; the best plan so far is the answer then.
 
@@ -75,8 +67,7 @@ def search(
         current, current_price = descend(best.eighths.astype(float))
         best = _better(problem, best, current, descend_inside)
     idle = 0
-    patience = HARD_PATIENCE if best.objective - bound > HARD_GAP else PATIENCE
-    while idle < patience and time.perf_counter() < deadline:
+    while idle < PATIENCE and time.perf_counter() < deadline:
         plan, price = descend(_shaken(problem, current, random))
         idle = 0 if price < current_price - GAIN else idle + 1
         if price < current_price:

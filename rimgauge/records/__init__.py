@@ -23,7 +23,7 @@ from rimgauge.records.base import (
     record,
 )
 from rimgauge.records.camera import CameraPlace, Edge, EdgeTrack, GapTrack, Lens, Moment, Scale, Slide, View
-from rimgauge.records.plan import AT_ONCE_EIGHTHS, Bound, Correction, Plan, Readings, WheelState
+from rimgauge.records.plan import AT_ONCE_EIGHTHS, Bound, Correction, Plan, Readings, Round, WheelState
 from rimgauge.records.signal import (
     Basis,
     BudgetLine,
@@ -66,6 +66,7 @@ __all__ = [
     "Plan",
     "Readings",
     "Rim",
+    "Round",
     "Runout",
     "Scale",
     "SeenFrom",

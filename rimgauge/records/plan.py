@@ -28,6 +28,17 @@ class Readings:
 
 
 @record
+class Round:
+    """A round that was done: the readings from before it, and what each nipple was turned (n,), + tightens."""
+
+    readings: Readings
+    turns: FloatArray
+
+    def __post_init__(self) -> None:
+        own(self, "turns", (len(self.readings.lateral_mm),))
+
+
+@record
 class Correction:
     """One nipple turn: order of work, spoke number, its flange, turns (+ tightens), and the words for it."""
 
@@ -63,6 +74,7 @@ class Plan:
     """One round of corrections (plan-NN.json); refused says why there are none, None otherwise.
 
     follows: name of the job's newest measurement when it was kept there, '' for one that wasn't.
+    earlier: the rounds done before this one, the oldest first, as far as they are known.
     """
 
     round: int
@@ -74,3 +86,4 @@ class Plan:
     refused: str | None = None
     notes: tuple[str, ...] = ()
     follows: str = ""
+    earlier: tuple[Round, ...] = ()

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.records import FloatArray, Influence, Plan, Readings, Wheel, record
+from rimgauge.records import FloatArray, Influence, Readings, Round, Wheel, record
 from rimgauge.wheel.influence import influence
 
 PRIOR_SPREAD = {"movement": 0.15, "stiffness": 0.15, "side": 0.05}
@@ -27,6 +27,9 @@ MISSED_SHARE = 0.5
 """A nipple is named if another turn of it, by this much, explains this share of what is left of the squares."""
 
 
+_Measure = Callable[[Influence | None, FloatArray], FloatArray]
+
+
 @record
 class _Group:
     """One factor to learn: what the influence gains where the factor grows by 1."""
@@ -35,73 +38,89 @@ class _Group:
     gain: Influence
 
 
-def learn(wheel: Wheel, plan: Plan, before: Readings, after: Readings) -> tuple[Influence, tuple[str, ...]]:
-    """Correct the influence of the nipples by what the last round did.
+def learn(wheel: Wheel, rounds: Sequence[Round], after: Readings) -> tuple[Influence, tuple[str, ...]]:
+    """Correct the influence of the nipples by what the rounds so far did.
 
-    Six factors are fitted to the movement, lateral and radial, and to the change of tension: how far the rim
-    moves sideways and radially, how stiff rim and spokes are, and how much a nipple of each side does. They
-    minimise |measured − predicted|²/noise² + Σ(factor − 1)²/spread², ridge regression toward the model:
-    little movement teaches little. Means of the runout are left out, of the lateral one unless both readings
-    are centred.
+    Six factors are fitted to the movement, lateral and radial, and to the change of tension in every round:
+    how far the rim moves sideways and radially, how stiff rim and spokes are, and how much a nipple of each
+    side does. They minimise |measured − predicted|²/noise² + Σ(factor − 1)²/spread², ridge regression toward
+    the model: little movement teaches little. Means of the runout are left out, of the lateral one unless both
+    readings are centred.
 
     Parameters
     ----------
     wheel : Wheel
-        With n spokes, as assumed before the round.
-    plan : Plan
-        The round as it was done: its corrections are those that were turned.
-    before, after : Readings
-        Runout [mm], and tension [N] where it was read, at each spoke before and after the round.
+        With n spokes, as assumed before the first round.
+    rounds : sequence of Round
+        As they were done, the oldest first; turns of zero where a nipple was not turned.
+    after : Readings
+        Runout [mm], and tension [N] where it was read, at each spoke after the last round.
 
     Returns
     -------
     Influence
         At the spokes, as learnt.
     tuple of str
-        What was learnt, in words.
+        What was learnt, and what the last round makes one ask, in words.
 
     Raises
     ------
     BadInput
-        The plan or the readings are of a wheel with another number of spokes.
+        A round or the readings are of a wheel with another number of spokes.
 
     """
     prior = influence(wheel)
-    turns = turns_done(plan, before, after, spokes=len(wheel.flanges))
-    if not turns.any():
+    states = [*(done.readings for done in rounds), after]
+    if any(len(state.lateral_mm) != len(wheel.flanges) for state in states):
+        raise BadInput(
+            f"the last round's plan or readings are not of this wheel, which has {len(wheel.flanges)} spokes"
+        )
+    steps = list(zip(rounds, states[1:], strict=True))
+    if not any(done.turns.any() for done in rounds):
         return prior, ()
     groups = _groups(wheel, prior)
-    measure = _measure(wheel, before, after)
-    gains = np.column_stack([measure(group.gain, turns) for group in groups])
-    left = measure(None, turns) - measure(prior, turns)
-    ridge = np.diag([group.spread**-2 for group in groups])
-    factors = np.linalg.solve(gains.T @ gains + ridge, gains.T @ left)
+    believed = [
+        (_measure(wheel, done.readings, then), done.turns)
+        for done, then in steps[len(steps) - len(believable(prior, rounds, after)) :]
+    ]
+    factors = _fitted(groups, prior, believed)
     learnt = prior
     for group, factor in zip(groups, factors, strict=True):
         learnt = _sum(learnt, group.gain, float(factor))
-    return learnt, _words(wheel, prior, learnt, turns, (measure, before, after))
+    return learnt, _words(wheel, prior, learnt, steps[-1])
 
 
-def steadier_tension(answer: Influence, plan: Plan, before: Readings, after: Readings) -> Readings:
-    """Readings after a round whose tension is the mean of two: as read now, and as read before plus the change.
+def believable(answer: Influence, rounds: Sequence[Round], after: Readings) -> tuple[Round, ...]:
+    """Keep the last rounds, back to one whose turns can't all have been done: the rim hardly moved."""
+    then = after
+    for count, done in enumerate(reversed(rounds)):
+        shares = (_share_moved(answer, done, then, name) for name in ("lateral_mm", "radial_mm"))
+        if any(share is not None and share < TOO_LITTLE for share in shares):
+            return tuple(rounds[len(rounds) - count :])
+        then = done.readings
+    return tuple(rounds)
 
-    Two readings of the same gauge halve the square of its noise, and the change is known much better.
-    """
-    turns = turns_done(plan, before, after, spokes=len(answer.dish_mm))
-    expected = before.tension_n + answer.tension_n @ turns
-    mean = (after.tension_n + expected) / 2
-    return replace(after, tension_n=np.where(np.isfinite(mean), mean, after.tension_n))
+
+def _share_moved(answer: Influence, done: Round, after: Readings, name: str) -> float | None:
+    """How far the rim moved along its foretold movement, as a share of that; None where it was to move little."""
+    moved = getattr(after, name) - getattr(done.readings, name)
+    read = np.isfinite(moved)
+    foretold = _about_mean((getattr(answer, name) @ done.turns)[read])
+    if not read.any() or np.ptp(foretold) < MOVEMENT_NOISE_MM:
+        return None
+    return float(foretold @ _about_mean(moved[read]) / (foretold @ foretold))
 
 
-def turns_done(plan: Plan, before: Readings, after: Readings, *, spokes: int) -> FloatArray:
-    """Turns of each nipple in a round (spokes,), once plan and readings are known to be of this wheel."""
-    turns = np.zeros(spokes)
-    highest = max((item.spoke for item in plan.corrections), default=0)
-    if highest > spokes or len(before.lateral_mm) != spokes or len(after.lateral_mm) != spokes:
-        raise BadInput(f"the last round's plan or readings are not of this wheel, which has {spokes} spokes")
-    for item in plan.corrections:
-        turns[item.spoke - 1] += item.turns
-    return turns
+def _fitted(
+    groups: Sequence[_Group], prior: Influence, believed: Sequence[tuple[_Measure, FloatArray]]
+) -> FloatArray:
+    """What each factor grows by (g,): the ridge estimate from the rounds that are believed."""
+    ridge = np.diag([1 / group.spread for group in groups])
+    gains = [np.column_stack([measure(group.gain, turns) for group in groups]) for measure, turns in believed]
+    left = [measure(None, turns) - measure(prior, turns) for measure, turns in believed]
+    rows, wanted = np.vstack([ridge, *gains]), np.concatenate([np.zeros(len(groups)), *left])
+    factors: FloatArray = np.linalg.lstsq(rows, wanted, rcond=None)[0]
+    return factors
 
 
 def _groups(wheel: Wheel, prior: Influence) -> list[_Group]:
@@ -133,9 +152,6 @@ def _groups(wheel: Wheel, prior: Influence) -> list[_Group]:
         ),
         *(_Group(spread=PRIOR_SPREAD["side"], gain=_columns(prior, side)) for side in (right, ~right)),
     ]
-
-
-_Measure = Callable[[Influence | None, FloatArray], FloatArray]
 
 
 def _measure(wheel: Wheel, before: Readings, after: Readings) -> _Measure:
@@ -192,25 +208,18 @@ def _columns(one: Influence, nipples: FloatArray) -> Influence:
 
 
 def _words(
-    wheel: Wheel,
-    prior: Influence,
-    learnt: Influence,
-    turns: FloatArray,
-    round_done: tuple[_Measure, Readings, Readings],
+    wheel: Wheel, prior: Influence, learnt: Influence, last: tuple[Round, Readings]
 ) -> tuple[str, ...]:
-    measure, before, after = round_done
+    done, after = last
     notes = []
     for how, name in (("sideways", "lateral_mm"), ("radially", "radial_mm")):
-        moved = getattr(after, name) - getattr(before, name)
-        read = np.isfinite(moved)
-        predicted = _about_mean((getattr(prior, name) @ turns)[read])
-        if not read.any() or np.ptp(predicted) < MOVEMENT_NOISE_MM:
-            continue
-        square = float(predicted @ predicted)
-        as_read = float(predicted @ _about_mean(moved[read])) / square
-        as_learnt = float(predicted @ _about_mean((getattr(learnt, name) @ turns)[read])) / square
-        notes.append(_moved_words(as_read, as_learnt, how))
-    notes.append(_missed_words(wheel, prior, turns, measure))
+        as_read = _share_moved(prior, done, after, name)
+        if as_read is not None:
+            foretold, as_learnt = (
+                _about_mean(getattr(answer, name) @ done.turns) for answer in (prior, learnt)
+            )
+            notes.append(_moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how))
+    notes.append(_missed_words(wheel, prior, done.turns, _measure(wheel, done.readings, after)))
     return tuple(note for note in notes if note is not None)
 
 

@@ -44,6 +44,8 @@ MOST_ROUNDS, MOST_SPINS = 4, 40
 PATIENT = Wishes(time_limit_s=30.0)
 """The brake on time is off, so that a busy machine gives the same table; seconds are the processor's."""
 UNLIMITED_TURNS = 2.0
+UNPRICED = 1e6
+"""Unevenness that no wheel reaches [N]: inside its limit it costs nothing here."""
 
 
 Way = Callable[[Readings, Wheel, "tuple[Plan, Readings] | None"], "tuple[FloatArray, Plan | None]"]
@@ -199,13 +201,13 @@ def asked(wheel: TrueWheel, goal_mm: float) -> Problem:
     wishes = Wishes(largest_turn=UNLIMITED_TURNS)
     problem = state_problem(truth, wheel.nominal, influence(wheel.true), wishes)
 
-    def within(line: Line, end: float) -> Line:
-        return replace(line, aim=end, guard=end, end=end)
+    def within(line: Line, start: FloatArray, end: float) -> Line:
+        return replace(line, start=start, aim=end, guard=end, end=end)
 
     return replace(
         problem,
-        lateral=within(problem.lateral, goal_mm),
-        radial=within(problem.radial, RADIAL_GOAL_MM),
+        lateral=within(problem.lateral, wheel.lateral_mm, goal_mm),
+        radial=within(problem.radial, wheel.radial_mm, RADIAL_GOAL_MM),
         dish_range=(-DISH_GOAL_MM, DISH_GOAL_MM),
         sides=tuple(_kept_even(wheel, side) for side in problem.sides),
     )
@@ -217,6 +219,9 @@ def _kept_even(wheel: TrueWheel, side: SideTension) -> SideTension:
     return replace(
         side,
         start=deviation,
+        rms_aim_n=UNPRICED,
+        rms_guard_n=UNPRICED,
+        rms_end_n=UNPRICED,
         largest_rms_n=float(np.std(deviation)) + NO_WORSE * side.mean_n,
         largest_peak_n=side.mean_n,
         largest_drop_n=side.largest_rise_n,

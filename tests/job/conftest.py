@@ -15,6 +15,8 @@ from rimgauge.records import (
     Lens,
     Measured,
     Plan,
+    Readings,
+    Round,
     Runout,
     Scale,
     SideRunout,
@@ -138,4 +140,14 @@ def plan() -> Plan:
         cautions=("wear eye protection",),
         refused=None,
         notes=("no radial pass",),
+        earlier=(
+            Round(
+                readings=Readings(
+                    lateral_mm=np.array([0.4, -0.4]),
+                    radial_mm=np.array([math.nan, 0.1]),
+                    tension_n=np.full(2, math.nan),
+                ),
+                turns=np.array([0.0, -0.125]),
+            ),
+        ),
     )

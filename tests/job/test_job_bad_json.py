@@ -133,6 +133,9 @@ def test_bad_pass(two_sided, tmp_path, dotted, value):
         ("bound.proved", "high"),
         ("cautions", "careful"),
         ("refused", 3),
+        ("earlier[0].turns", [0.0, 200.0]),
+        ("earlier[0].lateral_mm", [0.4]),
+        ("earlier[0].centred", 1),
     ],
 )
 def test_bad_plan(plan, tmp_path, dotted, value):

@@ -1,6 +1,7 @@
 """What must hold for every plan: it helps, it keeps its limits, and it does no more than it must."""
 
 import json
+import re
 from dataclasses import replace
 from itertools import product
 
@@ -11,13 +12,13 @@ from wheels import LIMIT_N, after, build, out_of_true, stiffened, turns_of
 
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
-from rimgauge.plan.likely import likely_deviations
-from rimgauge.plan.order import _harm, _judged
+from rimgauge.plan.likely import likely_deviations, read_again
+from rimgauge.plan.order import _harm, _judged, _mended
 from rimgauge.plan.prices import objective
 from rimgauge.plan.problem import flange_spokes, state_problem
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.search import search
-from rimgauge.records import Influence, Tension
+from rimgauge.records import Influence, Round, Tension
 from rimgauge.wheel import influence
 
 SEEDS = range(4)
@@ -212,21 +213,32 @@ def test_orders_are_judged_in_one_go_and_lap_by_lap(wheel, answer, most):
         assert judged == pytest.approx(max(0.0, _harm(problem, np.array(states).T).max()), abs=1e-9)
 
 
-def test_radial_runout_that_is_bad_is_mended_sooner_than_it_would_be(wheel, answer, monkeypatch):
-    def left_on_the_way(seed: int) -> float:
-        readings = out_of_true(wheel, seed, lateral_mm=2.0, tension=False)
-        bad = readings.radial_mm + 0.5 * np.cos(np.radians(2 * wheel.spoke_angles_deg))
-        plan = make_plan(replace(readings, radial_mm=bad), wheel, answer)
-        steps = [
-            replace(plan, corrections=plan.corrections[:count]) for count in range(len(plan.corrections))
-        ]
-        return float(np.mean([np.std(bad + answer.radial_mm @ turns_of(part, 36)) for part in steps]))
+@pytest.mark.parametrize("seed", [1, 2, 4])
+def test_radial_runout_that_is_bad_comes_in_before_the_rest_is_turned(wheel, answer, seed):
+    readings = out_of_true(wheel, seed, lateral_mm=2.0, tension=False)
+    bad = readings.radial_mm + 0.5 * np.cos(np.radians(2 * wheel.spoke_angles_deg))
+    plan = make_plan(replace(readings, radial_mm=bad), wheel, answer)
+    said = re.match(r"Radial runout comes first: after step (\d+) of", plan.notes[0])
+    assert np.ptp(bad) > wheel.tolerance.radial_mm
+    assert said
+    assert int(said[1]) < len(plan.corrections)
+    first = replace(plan, corrections=plan.corrections[: int(said[1])])
+    assert np.ptp(bad + answer.radial_mm @ turns_of(first, 36)) <= wheel.tolerance.radial_mm
 
-    radial_first = [left_on_the_way(seed) for seed in range(1, 4)]
-    monkeypatch.setattr("rimgauge.plan.order.RADIAL_FIRST", 0.0)
-    otherwise = [left_on_the_way(seed) for seed in range(1, 4)]
-    assert max(first - other for first, other in zip(radial_first, otherwise, strict=True)) < 1e-9
-    assert sum(radial_first) < sum(otherwise)
+
+def test_an_order_that_is_worse_on_the_way_is_mended_by_moving_steps(wheel, answer):
+    """Turns whose every second one undoes the one before: the worst order is all of one kind first."""
+    problem = state_problem(out_of_true(wheel, 2, lateral_mm=1.0), wheel, answer, Wishes())
+    eighths = np.zeros(36, dtype=np.int64)
+    eighths[[0, 1, 2, 3, 4, 5, 6, 7]] = [3, 3, -3, -3, 3, 3, -3, -3]
+    worst = np.array([0, 4, 2, 6, 1, 5, 3, 7])
+    before, after_moves = (
+        float(_judged(problem, eighths, order[None])[0][0])
+        for order in (worst, _mended(problem, eighths, worst))
+    )
+    assert sorted(_mended(problem, eighths, worst)) == list(range(8))
+    assert before > 0.04
+    assert after_moves < 0.5 * before
 
 
 @pytest.mark.parametrize("bent_mm", [0.0, 0.5])
@@ -247,6 +259,58 @@ def test_the_rims_shape_tells_of_tension_what_the_gauge_gets_wrong(wheel, answer
             gauge.append(read_n[spokes] - read_n[spokes].mean() - wanted)
             likely.append(deviation[spokes] - wanted)
     assert np.std(likely) < 5 / 6 * np.std(gauge)
+
+
+def test_two_readings_of_the_gauge_are_better_than_one():
+    random = np.random.default_rng(5)
+    true, moved = np.full(36, 1000.0), random.normal(0, 60, 36)
+    now, before = ((1 + random.normal(0, 0.03, 36)) * tension for tension in (true, true - moved))
+    twice = read_again(now, [before], [moved])
+    assert 1.5 < twice.readings <= 2.0
+    assert np.std(twice.mean_n - true) < 0.85 * np.std(now - true)
+    far_off = read_again(now, [before], [moved + random.normal(0, 200, 36)])
+    assert far_off.readings < 1.1
+
+
+def test_what_moved_in_earlier_rounds_counts_in_the_next(wheel, answer):
+    """Two rounds are held to one allowance of dish and mean tension, and to the evenness of the very start."""
+    start = out_of_true(wheel, 1, lateral_mm=2.5)
+    shift = np.where(np.array(wheel.flanges) == "right", 0.125, 0.0)
+    done = Round(readings=start, turns=shift)
+    now = replace(
+        start,
+        lateral_mm=start.lateral_mm + answer.lateral_mm @ shift,
+        radial_mm=start.radial_mm + answer.radial_mm @ shift,
+        tension_n=start.tension_n + answer.tension_n @ shift,
+    )
+    fresh, later = (state_problem(now, wheel, answer, Wishes(), earlier) for earlier in ((), (done,)))
+    moved = float(answer.dish_mm @ shift)
+    assert fresh.dish_range == pytest.approx((-0.05, 0.05))
+    assert later.dish_range == pytest.approx((min(0.0, -0.05 - moved), max(0.0, 0.05 - moved)))
+    for side in (0, 1):
+        moved_n = float((answer.tension_n @ shift)[later.sides[side].spokes].mean())
+        allowed = 0.03 * later.sides[side].mean_n - moved_n
+        assert later.sides[side].largest_rise_n == pytest.approx(max(allowed, 0.0), abs=1e-6)
+        true_n = np.std(start.tension_n[later.sides[side].spokes])
+        assert later.sides[side].rms_end_n == pytest.approx(true_n, rel=0.15)
+
+
+def test_a_true_wheel_whose_tension_became_less_even_is_evened_out(wheel, answer):
+    start = replace(out_of_true(wheel, 1, lateral_mm=0.4), tension_n=np.full(36, 1000.0))
+    uneven = np.zeros(36)
+    uneven[[4, 5, 14, 15, 26, 27]] = 0.5, 0.5, -0.5, -0.5, 0.5, 0.5
+    done = Round(readings=start, turns=uneven)
+    now = replace(
+        start,
+        lateral_mm=start.lateral_mm * 0 + (answer.lateral_mm @ uneven) * 0.1,
+        radial_mm=(answer.radial_mm @ uneven) * 0.1,
+        tension_n=start.tension_n + answer.tension_n @ uneven,
+    )
+    assert make_plan(now, wheel, answer).corrections == ()
+    plan = make_plan(now, wheel, answer, earlier=(done,))
+    assert plan.corrections
+    assert any("as even again" in note for note in plan.notes)
+    assert plan.predicted.tension_spread_right < plan.before.tension_spread_right
 
 
 def test_dish_is_corrected_when_the_readings_are_from_the_centre_plane(wheel, answer):

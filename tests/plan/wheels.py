@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.records import FloatArray, Influence, Plan, Readings, Wheel
+from rimgauge.records import FloatArray, Influence, Plan, Readings, Round, Wheel
 from rimgauge.wheel import complete_wheel, influence
 
 LIMIT_N = 1300.0
@@ -72,3 +72,8 @@ def after(readings: Readings, plan: Plan, answer: Influence) -> Readings:
         radial_mm=readings.radial_mm + answer.radial_mm @ turns,
         tension_n=readings.tension_n + answer.tension_n @ turns,
     )
+
+
+def as_done(plan: Plan, before: Readings) -> Round:
+    """The round that was done where every correction of a plan was turned."""
+    return Round(readings=before, turns=turns_of(plan, len(before.lateral_mm)))
