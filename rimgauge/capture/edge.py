@@ -1,7 +1,8 @@
 """The rim's edge to a fraction of a pixel: one fit over all rows of a narrow band, in many frames at once.
 
 Across the edge the picture is a blurred step, I(u) = b + A·Φ((u − u₀ − s·v − q·v²)/σ), where Φ is the
-normal distribution (a Gaussian blur of a step).
+normal distribution (a Gaussian blur of a step). Where the plateaus beside it are slanted, what they rise by is
+part of the step.
 A second step w further in stands for the dark or bright line that a rim's bevel often draws beside its outline.
 Place, slope and w belong to all rows together; brightness b and contrasts A belong to each row (streaks, glare).
 For a single step the least standard deviation any unbiased method can reach is
@@ -29,6 +30,8 @@ _WIDTH = 3
 """Index of w among the unknowns place, slope, bend, w: the first three multiply powers 0 to 2 of a row's height."""
 BLOCK_ROWS = 8
 """Height of a JPEG's blocks."""
+LEAST_PIXELS = 6
+"""Fewer pixels of a row that count tell no step."""
 LEAST_NOISE = 0.2
 """Grey levels: rounding to whole ones alone gives 0.29."""
 
@@ -39,6 +42,9 @@ class EdgeShape:
 
     blur_px: σ. slope: s. bend_per_px: q. second_step_px: w, or None for a single step.
     outside_px, inside_px: how far the band reaches from the edge toward the pointer and into the rim.
+    slant_per_px: by how much the brightness rises along u before the edge, and how much more behind it, as shares
+    of the contrast: light that falls off, a rounded rim.
+    white: grey level from which on a pixel says no more than that it is brighter.
     """
 
     blur_px: float
@@ -47,6 +53,8 @@ class EdgeShape:
     second_step_px: float | None
     outside_px: int
     inside_px: int
+    slant_per_px: tuple[float, float] = (0.0, 0.0)
+    white: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,7 +111,7 @@ def fit_edge(
     for turn in range(ITERATIONS):
         if not len(left):
             break
-        solved = _solve(_inner_products(band, unknowns, shape.blur_px), band, free)
+        solved = _solve(_inner_products(band, unknowns, shape), band, free)
         step = np.einsum("nij,nj->ni", solved.covariance, solved.scores.sum(axis=2))
         unknowns[:, free] += np.clip(step, -1.0, 1.0)
         if widths:
@@ -118,27 +126,31 @@ def fit_edge(
 
 
 @lru_cache(maxsize=64)
-def _step_table(blur_px: float, pixels: int) -> FloatArray:
-    """Φ and its slope (phases + 1, starts, 2, pixels) for each phase of a step inside a pixel.
+def _step_table(blur_px: float, pixels: int, slant_per_px: tuple[float, float]) -> FloatArray:
+    """A step and its slope (phases + 1, starts, 2, pixels) for each phase inside a pixel.
 
     Start s begins 2·pixels − s pixels before the step. Neighbouring starts share memory.
     """
     phase = (np.arange(PHASES + 1) / PHASES - 0.5)[:, None]
-    z = (np.arange(-2 * pixels, 2 * pixels + 1) - phase) / blur_px
-    table = np.stack([ndtr(z), np.exp(-0.5 * z**2) / (math.sqrt(2.0 * math.pi) * blur_px)], axis=1)
+    away = np.arange(-2 * pixels, 2 * pixels + 1) - phase
+    step = ndtr(away / blur_px)
+    slope = np.exp(-0.5 * (away / blur_px) ** 2) / (math.sqrt(2.0 * math.pi) * blur_px)
+    slanted = step + away * (slant_per_px[0] + slant_per_px[1] * step)
+    table = np.stack([slanted, slope], axis=1)
     return np.lib.stride_tricks.sliding_window_view(table, pixels, axis=2).transpose(0, 2, 1, 3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Band:
-    """Pixels near the edge of n frames: grey (n, r, c) and column of the first of them (n, r).
+    """Pixels near the edge of n frames: grey (n, r, c), 0 where they don't count, and column of the first of them (n, r).
 
-    whole: (n, r) rows whose pixels all lie in the patch.
+    counts: (n, r, c) 1 where a pixel counts, or None where all do. whole: (n, r) rows that count.
     lever: (4, r), what a row's line moves by when place, slope, bend or width grows by one: 1, v, v², 1.
     """
 
     grey: FloatArray
     first: FloatArray
+    counts: FloatArray | None
     whole: BoolArray
     lever: FloatArray
 
@@ -161,28 +173,38 @@ class _Band:
         first = np.clip(first[enough], 0, max(columns - pixels, 0))
         index = (inside[:, None] * rows + np.arange(rows)) * columns + first
         grey = patches.take(index[..., None] + np.arange(pixels)).astype(np.float64)
-        return _Band(grey, first.astype(np.float64), whole, lever), inside
+        counts = None
+        if (grey >= shape.white).any():
+            # What lies beside a pixel that is clipped may itself have been cut a little.
+            clipped = np.pad(grey >= shape.white, ((0, 0), (0, 0), (1, 1)))
+            counts = (~(clipped[..., 2:] | clipped[..., 1:-1] | clipped[..., :-2])).astype(np.float64)
+            grey *= counts
+            whole &= counts.sum(axis=2) >= LEAST_PIXELS
+        return _Band(grey, first.astype(np.float64), counts, whole, lever), inside
 
     def of(self, frames: BoolArray) -> _Band:
         """The same for some of the frames."""
-        return _Band(self.grey[frames], self.first[frames], self.whole[frames], self.lever)
+        counts = None if self.counts is None else self.counts[frames]
+        return _Band(self.grey[frames], self.first[frames], counts, self.whole[frames], self.lever)
 
 
-def _inner_products(band: _Band, unknowns: FloatArray, blur_px: float) -> FloatArray:
+def _inner_products(band: _Band, unknowns: FloatArray, shape: EdgeShape) -> FloatArray:
     """Inner products (2k, 2k, n, r) within each row at one place of the edge.
 
     They are of the k basis functions 1, Φ₁ (, Φ₂), the slopes of the k − 1 steps, and the grey levels.
     """
     pixels = band.grey.shape[2]
     line = unknowns[:, :_WIDTH] @ band.lever[:_WIDTH] - band.first
-    steps = [_step_at(line, pixels, blur_px)]
-    steps += [_step_at(line + further[:, None], pixels, blur_px) for further in unknowns[:, _WIDTH:].T]
+    steps = [_step_at(line, pixels, shape.blur_px, shape.slant_per_px)]
+    steps += [_step_at(line + further[:, None], pixels, shape.blur_px) for further in unknowns[:, _WIDTH:].T]
     functions = [
         np.ones_like(band.grey),
         *(step[:, :, 0] for step in steps),
         *(step[:, :, 1] for step in steps),
-        band.grey,
     ]
+    if band.counts is not None:
+        functions = [function * band.counts for function in functions]
+    functions.append(band.grey)
     result = np.empty((len(functions), len(functions), *line.shape))
     for i, one in enumerate(functions):
         for j, other in enumerate(functions[: i + 1]):
@@ -190,12 +212,15 @@ def _inner_products(band: _Band, unknowns: FloatArray, blur_px: float) -> FloatA
     return result
 
 
-def _step_at(place: FloatArray, pixels: int, blur_px: float) -> FloatArray:
-    """Φ and its slope (n, r, 2, pixels) for a step at the places (n, r) counted from the first pixel."""
+def _step_at(
+    place: FloatArray, pixels: int, blur_px: float, slant_per_px: tuple[float, float] = (0.0, 0.0)
+) -> FloatArray:
+    """A step and its slope (n, r, 2, pixels) at the places (n, r) counted from the first pixel."""
     near = np.minimum(np.maximum(place, -pixels), 2 * pixels - 1)
     whole = np.rint(near)
     phase = np.rint((near - whole + 0.5) * PHASES)
-    return _step_table(blur_px, pixels)[phase.astype(np.intp), 2 * pixels - whole.astype(np.intp)]
+    table = _step_table(blur_px, pixels, slant_per_px)
+    return table[phase.astype(np.intp), 2 * pixels - whole.astype(np.intp)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,7 +253,8 @@ def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved:
     contrasts = np.empty((k - 1, *products.shape[2:]))
     for j in range(k - 1, 0, -1):
         contrasts[j - 1] = pivots[j][-1] - np.sum(pivots[j][: k - 1 - j] * contrasts[j:], axis=0)
-    row_rms = np.sqrt(np.maximum(left[-1, -1], 0.0) / (band.grey.shape[2] - k))
+    pixels = band.grey.shape[2] if band.counts is None else np.maximum(band.counts.sum(axis=2), LEAST_PIXELS)
+    row_rms = np.sqrt(np.maximum(left[-1, -1], 0.0) / (pixels - k))
     row_rms[~band.whole] = np.inf
     weights = _row_weights(row_rms)
     # Place, slope and bend move all steps together; the second step's distance moves only that one.

@@ -20,6 +20,17 @@ PROFILE_REACH_PX = 9.0
 PROFILE_BIN_PX = 0.25
 BANDS = ((4.0, 2.0), (4.0, 4.0), (6.0, 6.0), (9.0, 9.0), (14.0, 14.0))
 """Widths of the fit's band that are tried in turn, in blurs, toward the pointer and into the rim."""
+FIRST_SLANTED = 2
+"""In bands narrower than this one the blur of the edge hides how its plateaus slant."""
+WHITE = 248.0
+"""Grey level from which on a pixel may be clipped: JPEG blurs 255 a little."""
+MOST_WHITE, WHITE_REACH_PX, LEAST_FULL = 0.02, 8, 0.25
+"""Frames with less than this share of white pixels near the edge show the whole step; at least this share must."""
+CLEAR_SLANT = 5.0
+"""A slant counts from so many of its standard errors on: else it would only follow noise."""
+MOST_SLANT = 0.03
+"""What changes by more than that share of the contrast a pixel is a bevel or a line, not light that falls off."""
+LEAST_CONTRAST = 5.0
 ROUNDS = 2
 """Profile and places sharpen one another; the second round moves them by hundredths of a pixel."""
 WINDOWS = 3
@@ -52,12 +63,24 @@ def learn_shape(
     RimNotSeen
         The edge can't be followed in most of the patches.
     """
+    white_share = [_white_share(patch, place) for patch, place in zip(patches, places, strict=True)]
+    full = np.array(white_share) < MOST_WHITE
+    # Where the rim is white in nearly all frames, what is cut off can't be told, and is much the same in all.
+    white = WHITE if full.mean() >= LEAST_FULL else math.inf
+    if math.isfinite(white):
+        patches, places = patches[full], places[full]
     now, bend = places, 0.0
     fitting: list[tuple[float, EdgeShape, EdgeFit]] = []
     for _ in range(ROUNDS):
         u, grey = _mean_profile(patches, now, slope, bend, row_px)
         plain = EdgeShape(
-            blur_px=1.0, slope=slope, bend_per_px=bend, second_step_px=None, outside_px=0, inside_px=0
+            blur_px=1.0,
+            slope=slope,
+            bend_per_px=bend,
+            second_step_px=None,
+            outside_px=0,
+            inside_px=0,
+            white=white,
         )
         shapes = [_fitted_steps(u, grey, plain, second) for second in (None, SECOND_STEPS_PX)]
         fitting = [_tried(shape, shift, patches, now, row_px) for shape, shift in shapes]
@@ -72,11 +95,21 @@ def learn_shape(
     return _best_band(shape, patches, now, row_px, room_px), float(np.median(now - places))
 
 
+def _white_share(patch: GreyArray, place: float) -> float:
+    first = max(0, round(float(place)) - WHITE_REACH_PX)
+    return float((patch[:, first : first + 2 * WHITE_REACH_PX + 1] >= WHITE).mean())
+
+
 def _mean_profile(
-    patches: GreyArray, places: FloatArray, slope: float, bend: float, row_px: float
+    patches: GreyArray,
+    places: FloatArray,
+    slope: float,
+    bend: float,
+    row_px: float,
+    reach_px: float = PROFILE_REACH_PX,
 ) -> tuple[FloatArray, FloatArray]:
     """Brightness against distance from the edge, finer than the pixels: the rows cross them at many phases."""
-    edges = np.arange(-PROFILE_REACH_PX, PROFILE_REACH_PX + PROFILE_BIN_PX, PROFILE_BIN_PX)
+    edges = np.arange(-reach_px, reach_px + PROFILE_BIN_PX, PROFILE_BIN_PX)
     _, rows, columns = patches.shape
     dv = np.arange(rows) - row_px
     bins = len(edges) - 1
@@ -187,9 +220,41 @@ def _best_band(
 
     On a dozen frames both are sure to a hundredth, where the scatter of blocks of rows is to a tenth.
     """
+    profile = _mean_profile(patches, places, shape.slope, shape.bend_per_px, row_px, room_px)
 
-    def cost(tried: EdgeShape) -> float:
-        error_px = fit_edge(patches, places, row_px, tried).pixel_error_px
-        return float(np.mean(np.where(np.isnan(error_px), math.inf, error_px)))
+    def told(tried: EdgeShape) -> tuple[EdgeShape, float, float]:
+        fits = fit_edge(patches, places, row_px, tried)
+        if np.isnan(fits.place_px).any():
+            return tried, math.inf, math.inf
+        return tried, float(fits.noise.mean()), float(fits.pixel_error_px.mean())
 
-    return min((_with_band(shape, *band, room_px) for band in BANDS), key=cost)
+    best = []
+    for number, band in enumerate(BANDS):
+        level = _with_band(shape, *band, room_px)
+        slanted = _slanted(level, *profile) if number >= FIRST_SLANTED else level
+        # In one band the smaller residual tells, not the error: a slant that is left out passes for contrast.
+        ways = [told(level), *([told(slanted)] if slanted is not level else [])]
+        best.append(min(ways, key=lambda way: way[1]))
+    return min(best, key=lambda way: way[2])[0]
+
+
+def _slanted(shape: EdgeShape, u: FloatArray, grey: FloatArray) -> EdgeShape:
+    """The shape with the slant of the plateaus beside the edge, by the mean profile within its band."""
+    near = (u >= -shape.outside_px) & (u <= shape.inside_px)
+    u, blur = u[near], shape.blur_px
+    step = ndtr(u / blur)
+    slope = np.exp(-0.5 * (u / blur) ** 2)
+    # A place and a blur that are a little off must not pass for a slant.
+    basis = [step, u, u * step, np.ones_like(u), slope, u * slope]
+    if shape.second_step_px is not None:
+        basis.append(ndtr((u - shape.second_step_px) / blur))
+    design = np.stack(basis, axis=1)
+    contrast, before, behind, *_ = solved = np.linalg.lstsq(design, grey[near], rcond=None)[0]
+    noise = float(np.std(grey[near] - design @ solved))
+    spread = noise * np.sqrt(np.diagonal(np.linalg.pinv(design.T @ design)))[1:3]
+    if abs(contrast) < LEAST_CONTRAST:
+        return shape
+    share = np.array((before, behind)) / contrast
+    if (np.abs((before, behind)) < CLEAR_SLANT * spread).all() or np.abs(share).max() > MOST_SLANT:
+        return shape
+    return replace(shape, slant_per_px=(float(share[0]), float(share[1])))

@@ -102,6 +102,8 @@ CONDITIONS = [
     Condition(name="bright to dark", contrast=-100.0),
     Condition(name="camera curve, gamma 0.45", gamma=0.45),
     Condition(name="light falls off by 30 %", uneven=0.3),
+    Condition(name="light falls off, blur 3", uneven=0.3, blur_px=3.0),
+    Condition(name="light falls off, noise 6", uneven=0.3, noise=6.0),
     Condition(name="JPEG 85", jpeg=85),
 ]
 
@@ -176,6 +178,7 @@ def measured(condition: Condition, count: int) -> list[str]:
         f"{limit:.4f}",
         f"{np.std(errors) / limit:.2f}",
         f"{np.mean(stated) / np.std(errors):.2f}",
+        f"{np.mean(errors):+.4f}",
         f"{np.ptp(by_phase):.4f}",
         f"{spent_ms:.2f}",
         f"{fitting_ms:.2f}",
@@ -200,7 +203,17 @@ def decoding_ms() -> float:
 def main() -> None:
     """Print the table."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
-    head = ["condition", "limit px", "sd / limit", "stated / sd", "phase px", "ms", "fit ms", *PEERS]
+    head = [
+        "condition",
+        "limit px",
+        "sd / limit",
+        "stated / sd",
+        "bias px",
+        "phase px",
+        "ms",
+        "fit ms",
+        *PEERS,
+    ]
     print("| " + " | ".join(head) + " |")
     print("|" + "---|" * len(head))
     for condition in CONDITIONS:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from rimgauge.capture.edge import EdgeShape, fit_edge
+from rimgauge.capture.outline import learn_outline
 from rimgauge.cli import main
 
 ROWS, COLUMNS, MIDDLE = 100, 80, 40.0
@@ -98,6 +100,42 @@ def test_mean_ratio_to_the_limit() -> None:
 def test_jpeg_leaves_no_bias() -> None:
     errors, _ = errors_px(blur_px=1.0, contrast=100.0, noise=2.0, slope=0.03, jpeg=True)
     assert abs(float(np.mean(errors))) < 0.01
+
+
+def test_light_that_falls_off_does_not_shift_the_edge() -> None:
+    rng = np.random.default_rng(30)
+    places = MIDDLE + rng.uniform(-0.5, 0.5, 60)
+    light = 1.0 + 0.3 * (np.arange(COLUMNS) - MIDDLE) / COLUMNS
+    even = [draw(rng, place, 0.03, blur_px=1.5, contrast=100.0, noise=0.0) for place in places]
+    pictures = np.rint(np.array(even) * light + rng.normal(0.0, 2.0, (60, ROWS, COLUMNS))).astype(np.float32)
+    row_px = (ROWS - 1) / 2.0
+    outline = learn_outline(pictures[:12], 0.03, row_px, 25)
+    fit = fit_edge(pictures, places, row_px, outline.shape)
+    # Level plateaus put the edge 0.12 px off; sixty frames tell the mean to 0.001 px.
+    assert abs(float(np.mean(fit.place_px - places))) < 0.01
+
+
+def test_a_clipped_rim_is_less_sure_rather_than_elsewhere() -> None:
+    rng = np.random.default_rng(31)
+    places = MIDDLE + rng.uniform(-0.5, 0.5, 100)
+    pictures = np.array([draw(rng, place, 0.03, blur_px=1.5, contrast=240.0, noise=2.0) for place in places])
+    shape = EdgeShape(
+        blur_px=1.5,
+        slope=0.03,
+        bend_per_px=0.0,
+        second_step_px=None,
+        outside_px=12,
+        inside_px=12,
+        white=248.0,
+    )
+    row_px = (ROWS - 1) / 2.0
+    whole = fit_edge(pictures.astype(np.float32), places, row_px, shape)
+    clipped = np.minimum(pictures * 1.3, 255.0).astype(np.float32)
+    fit = fit_edge(clipped, places, row_px, shape)
+    blind = fit_edge(clipped, places, row_px, replace(shape, white=math.inf))
+    assert float(np.mean(blind.place_px - places)) < -0.1
+    assert abs(float(np.mean(fit.place_px - places))) < 0.02
+    assert (fit.standard_error_px > whole.standard_error_px).mean() > 0.9
 
 
 @pytest.mark.parametrize("finish", ["bright", "black"])
