@@ -77,18 +77,22 @@ def plan_fields(plan: Plan) -> dict[str, Any]:
         "refused": plan.refused,
         "notes": list(plan.notes),
         "follows": plan.follows or None,
-        "earlier": [_round_fields(done) for done in plan.earlier],
+        "readings": None if plan.readings is None else _reading_fields(plan.readings),
+        "earlier": [
+            {"turns": done.turns.tolist(), **_reading_fields(done.readings)} for done in plan.earlier
+        ],
     }
 
 
-def _round_fields(done: Round) -> dict[str, Any]:
-    values = {name: getattr(done.readings, name).tolist() for name in _READ}
+def _reading_fields(readings: Readings) -> dict[str, Any]:
+    values = {name: getattr(readings, name).tolist() for name in _READ}
     gaps = {name: [None if math.isnan(value) else value for value in row] for name, row in values.items()}
-    return {"turns": done.turns.tolist(), "centred": done.readings.centred, **gaps}
+    return {**gaps, "centred": readings.centred}
 
 
 def _parse(fields: Reader) -> Plan:
-    notes, follows, earlier = fields.get("notes"), fields.get("follows"), fields.get("earlier")
+    notes, follows = fields.get("notes"), fields.get("follows")
+    readings, earlier = fields.get("readings"), fields.get("earlier")
     return Plan(
         round=fields["round"].whole(least=1),
         corrections=tuple(_correction(item) for item in fields["corrections"].items()),
@@ -101,19 +105,26 @@ def _parse(fields: Reader) -> Plan:
         refused=fields["refused"].or_none(Reader.text),
         notes=tuple(item.text() for item in notes.items()) if notes else (),
         follows=(follows.or_none(Reader.text) if follows else None) or "",
+        readings=readings.or_none(_readings) if readings else None,
         earlier=tuple(_round(item) for item in earlier.items()) if earlier else (),
     )
 
 
 def _round(place: Reader) -> Round:
-    turns = place["turns"].numbers(least=-MOST_TURNS)
-    values = {name: np.array(place[name].numbers(length=len(turns), gaps=True)) for name in _READ}
-    if max(map(abs, turns), default=0.0) > MOST_TURNS:
+    readings = _readings(place)
+    turns = place["turns"].numbers(length=len(readings.lateral_mm), least=-MOST_TURNS)
+    if max(turns, default=0.0) > MOST_TURNS:
         place["turns"].fail(f"must be {MOST_TURNS:g} or less")
+    return Round(readings=readings, turns=np.array(turns))
+
+
+def _readings(place: Reader) -> Readings:
+    spokes = len(place["lateral_mm"].items())
+    values = {name: np.array(place[name].numbers(length=spokes, gaps=True)) for name in _READ}
     centred = place["centred"].value
     if not isinstance(centred, bool):
         place["centred"].fail("must be true or false")
-    return Round(readings=Readings(**values, centred=centred), turns=np.array(turns))
+    return Readings(**values, centred=centred)
 
 
 def _correction(place: Reader) -> Correction:

@@ -117,6 +117,7 @@ def make_plan(
         notes=notes
         if refused
         else (*_radial_steps(problem, found.eighths, order), *notes, *_left_over(problem, found.eighths)),
+        readings=readings,
         earlier=tuple(earlier),
     )
 

@@ -74,6 +74,7 @@ class Plan:
     """One round of corrections (plan-NN.json); refused says why there are none, None otherwise.
 
     follows: name of the job's newest measurement when it was kept there, '' for one that wasn't.
+    readings: what it was made on; None in a file that doesn't hold it.
     earlier: the rounds done before this one, the oldest first, as far as they are known.
     """
 
@@ -86,4 +87,5 @@ class Plan:
     refused: str | None = None
     notes: tuple[str, ...] = ()
     follows: str = ""
+    readings: Readings | None = None
     earlier: tuple[Round, ...] = ()

@@ -140,6 +140,12 @@ def plan() -> Plan:
         cautions=("wear eye protection",),
         refused=None,
         notes=("no radial pass",),
+        readings=Readings(
+            lateral_mm=np.array([0.4, math.nan]),
+            radial_mm=np.full(2, math.nan),
+            tension_n=np.array([900.0, 1080.0]),
+            centred=True,
+        ),
         earlier=(
             Round(
                 readings=Readings(

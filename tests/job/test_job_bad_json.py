@@ -134,7 +134,8 @@ def test_bad_pass(two_sided, tmp_path, dotted, value):
         ("cautions", "careful"),
         ("refused", 3),
         ("earlier[0].turns", [0.0, 200.0]),
-        ("earlier[0].lateral_mm", [0.4]),
+        ("earlier[0].radial_mm", [0.4]),
+        ("readings.tension_n", [900.0, "high"]),
         ("earlier[0].centred", 1),
     ],
 )

@@ -186,7 +186,8 @@ def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(tmp_path
     again = read_plan(job.folder / "plan-04.json")
     assert again.round == 2
     assert "less sideways than assumed" in anew, "planning anew forgets nothing"
-    assert again.corrections[0].turns == second.corrections[0].turns
+    assert again.bound.proved == pytest.approx(second.bound.proved), "the search may stop for the time"
+    assert len(again.earlier) == len(second.earlier) == 1
 
 
 def test_passes_outside_a_job(bench, wheel):

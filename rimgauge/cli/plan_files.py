@@ -1,0 +1,173 @@
+"""What `rimgauge plan` starts from: readings of now, the last round, and which files hold them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rimgauge.errors import BadInput
+
+if TYPE_CHECKING:
+    from rimgauge.job import Job
+    from rimgauge.records import FloatArray, Plan, Readings
+
+SAME_MM = 1e-6
+"""Two readings nearer than this are the same number, written to a file and read back."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Files:
+    """What was measured, as files; those of the last round where they are named."""
+
+    lateral: Path | None
+    radial: Path | None
+    readings: Path | None
+    tension: Path | None
+    centred: bool
+    previous: Path | None = None
+    previous_readings: Path | None = None
+
+    @property
+    def runout_named(self) -> int:
+        """So many files of runout were named."""
+        return sum(path is not None for path in (self.lateral, self.radial, self.readings))
+
+    def read(self, spokes: int) -> Readings:
+        """Read what was measured now into one record."""
+        from rimgauge.job import read_pass, read_readings
+        from rimgauge.pipeline import readings_from_passes
+
+        tension_n = None
+        if self.tension is not None:
+            tension_n = read_readings(self.tension, spokes, need=("tension_n",)).tension_n
+        if self.readings is not None:
+            typed = read_readings(self.readings, spokes, centred=self.centred)
+            return typed if tension_n is None else replace(typed, tension_n=tension_n)
+        return readings_from_passes(
+            None if self.lateral is None else read_pass(self.lateral),
+            None if self.radial is None else read_pass(self.radial),
+            spokes=spokes,
+            tension_n=tension_n,
+            centred=self.centred,
+        )
+
+    def read_last(self, spokes: int) -> tuple[Plan, Readings] | None:
+        """Read the last round that was named, with what was measured before it, from either kind of file."""
+        from rimgauge.job import read_plan
+
+        if self.previous is None or self.previous_readings is None:
+            return None
+        path = self.previous_readings
+        is_pass = path.suffix.lower() == ".json"
+        before = Files(
+            lateral=path if is_pass else None,
+            radial=None,
+            readings=None if is_pass else path,
+            tension=None,
+            centred=self.centred,
+        )
+        return read_plan(self.previous), before.read(spokes)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Start:
+    """Readings of now, the last round with the readings from before it, and the number of the one to plan."""
+
+    now: Readings
+    last: tuple[Plan, Readings] | None
+    round_number: int
+
+    def only_done(self, done: str) -> Start:
+        """Keep of the last round's corrections those that were turned."""
+        if self.last is None:
+            raise BadInput(
+                "--done tells what was turned of the last round, but no last round is named or found"
+            )
+        plan, before = self.last
+        spokes = spoke_numbers("--done", done)
+        unknown = sorted(spokes - {item.spoke for item in plan.corrections})
+        if unknown:
+            raise BadInput(f"--done names spoke {unknown[0]}, which the last round did not ask to turn")
+        turned = tuple(item for item in plan.corrections if item.spoke in spokes)
+        return replace(self, last=(replace(plan, corrections=turned), before))
+
+
+def checked_wheel(
+    files: Files, wheel: Path | None, out: Path | None, job: Job | None, *, explain: int | None
+) -> Path:
+    """Refuse a set of files that can't be meant, and say which file holds the wheel."""
+    if (files.previous is None) != (files.previous_readings is None):
+        raise BadInput("--previous and --previous-readings belong together: name both or neither")
+    if files.readings is not None and files.runout_named > 1:
+        raise BadInput("name either --readings or --lateral and --radial, not both")
+    if job is not None:
+        return job.wheel
+    if files.runout_named == 0:
+        raise BadInput("name --lateral or --readings, or go into a job folder (`rimgauge new` starts one)")
+    if wheel is None or (out is None and explain is None):
+        raise BadInput("outside a job folder both --wheel and --out must be named")
+    return wheel
+
+
+def starting_point(files: Files, job: Job | None, spokes: int) -> Start:
+    """Read the files that were named, and from the job what was not."""
+    if job is not None and files.runout_named == 0:
+        start = _from_job(job, files, spokes)
+    else:
+        start = Start(now=files.read(spokes), last=None, round_number=1)
+    last = files.read_last(spokes)
+    return start if last is None else replace(start, last=last, round_number=last[0].round + 1)
+
+
+def spoke_numbers(option: str, words: str) -> set[int]:
+    """Read a list of spokes as it was typed."""
+    try:
+        return set() if words.strip() in ("", "none") else {int(number) for number in words.split(",")}
+    except ValueError:
+        raise BadInput(f'{option} "{words}" is no list of spokes; write for example 3,7,12 or none') from None
+
+
+def _from_job(job: Job, files: Files, spokes: int) -> Start:
+    """Read the newest measurements of a job, its last round, and the number of the round to plan.
+
+    A plan made on the newest measurement has not been carried out: the round is planned anew, and the last
+    round is the one before. A radial measurement on which that was planned says nothing of the wheel
+    since, and is left out.
+    """
+    import numpy as np
+
+    from rimgauge.job import latest, plans, read_plan
+
+    newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
+    if newest.runout_named == 0:
+        raise BadInput(f"{job.folder}: holds no measurement yet; `rimgauge measure` makes one")
+    now = newest.read(spokes)
+    made = [read_plan(path) for path in reversed(plans(job))]
+    last = next((plan for plan in made if not _made_on(plan, now)), None)
+    round_number = 1 if not made else made[0].round + (last is made[0])
+    if last is None or last.readings is None:
+        return Start(now=now, last=None, round_number=round_number)
+    if np.isfinite(now.lateral_mm).any() and _same(last.readings.radial_mm, now.radial_mm):
+        now = replace(now, radial_mm=np.full(spokes, np.nan))
+    return Start(now=now, last=(last, last.readings), round_number=round_number)
+
+
+def _made_on(plan: Plan, now: Readings) -> bool:
+    """Tell whether a plan was made on these readings: the lateral ones, or the radial where there are no others."""
+    import numpy as np
+
+    if plan.readings is None:
+        return False
+    if np.isfinite(now.lateral_mm).any():
+        return _same(plan.readings.lateral_mm, now.lateral_mm)
+    return _same(plan.readings.radial_mm, now.radial_mm)
+
+
+def _same(before_mm: FloatArray, now_mm: FloatArray) -> bool:
+    import numpy as np
+
+    if len(before_mm) != len(now_mm):
+        return False
+    read = np.isfinite(now_mm)
+    return bool(read.any() and (np.abs(before_mm - now_mm)[read] < SAME_MM).all())
