@@ -30,6 +30,9 @@ _WIDTH = 3
 """Index of w among the unknowns place, slope, bend, w: the first three multiply powers 0 to 2 of a row's height."""
 BLOCK_ROWS = 8
 """Height of a JPEG's blocks."""
+MANY_ROWS = 0.9
+"""A picture is too bright where so many rows are clipped; in fewer they are streaks, and their feet alone tell less than
+clipping spoils."""
 LEAST_PIXELS = 6
 """Fewer pixels of a row that count tell no step."""
 LEAST_NOISE = 0.2
@@ -177,6 +180,7 @@ class _Band:
         if (grey >= shape.white).any():
             # What lies beside a pixel that is clipped may itself have been cut a little.
             clipped = np.pad(grey >= shape.white, ((0, 0), (0, 0), (1, 1)))
+            clipped &= (clipped.any(axis=2).mean(axis=1) > MANY_ROWS)[:, None, None]
             counts = (~(clipped[..., 2:] | clipped[..., 1:-1] | clipped[..., :-2])).astype(np.float64)
             grey *= counts
             whole &= counts.sum(axis=2) >= LEAST_PIXELS

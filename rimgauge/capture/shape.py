@@ -20,6 +20,8 @@ PROFILE_REACH_PX = 9.0
 PROFILE_BIN_PX = 0.25
 BANDS = ((4.0, 2.0), (4.0, 4.0), (6.0, 6.0), (9.0, 9.0), (14.0, 14.0))
 """Widths of the fit's band that are tried in turn, in blurs, toward the pointer and into the rim."""
+BY_CHANCE = 2.0
+"""What a dozen frames show of scatter is by chance up to about twice what it should be."""
 FIRST_SLANTED = 2
 """In bands narrower than this one the blur of the edge hides how its plateaus slant."""
 WHITE = 248.0
@@ -216,26 +218,37 @@ def _plainest(tried: list[tuple[float, EdgeShape, EdgeFit]]) -> tuple[float, Edg
 def _best_band(
     shape: EdgeShape, patches: GreyArray, places: FloatArray, row_px: float, room_px: int
 ) -> EdgeShape:
-    """The band with the least error by residual and width: plain surroundings tell more, busy ones must stay out.
+    """The band with the least error: plain surroundings tell more the wider it is, busy ones must stay out.
 
-    On a dozen frames both are sure to a hundredth, where the scatter of blocks of rows is to a tenth.
+    Noise is told by the residual and the width. Light and shade that slide along the rim shift a wide band's
+    answer in all rows alike: that shows in how it differs from the narrowest band's from frame to frame, by more
+    than the noise of both allows (Hausman's comparison of estimators, Econometrica 46 (1978); from memory).
     """
     profile = _mean_profile(patches, places, shape.slope, shape.bend_per_px, row_px, room_px)
-
-    def told(tried: EdgeShape) -> tuple[EdgeShape, float, float]:
-        fits = fit_edge(patches, places, row_px, tried)
-        if np.isnan(fits.place_px).any():
-            return tried, math.inf, math.inf
-        return tried, float(fits.noise.mean()), float(fits.pixel_error_px.mean())
-
-    best = []
+    tried: list[tuple[EdgeShape, EdgeFit]] = []
     for number, band in enumerate(BANDS):
         level = _with_band(shape, *band, room_px)
         slanted = _slanted(level, *profile) if number >= FIRST_SLANTED else level
+        ways = [level, *([slanted] if slanted is not level else [])]
+        fits = [fit_edge(patches, places, row_px, way) for way in ways]
         # In one band the smaller residual tells, not the error: a slant that is left out passes for contrast.
-        ways = [told(level), *([told(slanted)] if slanted is not level else [])]
-        best.append(min(ways, key=lambda way: way[1]))
-    return min(best, key=lambda way: way[2])[0]
+        best = min(range(len(ways)), key=lambda k: float(np.mean(fits[k].noise)))
+        tried.append((ways[best], fits[best]))
+    narrowest = tried[0][1]
+
+    def variance(fits: EdgeFit) -> float:
+        noise = _mean_square(fits.pixel_error_px)
+        by_noise = _mean_square(narrowest.pixel_error_px) - noise
+        by_blocks = _mean_square(narrowest.standard_error_px) - _mean_square(fits.standard_error_px)
+        expected = BY_CHANCE * max(by_noise, by_blocks, 0.0)
+        total = noise + max(float(np.var(fits.place_px - narrowest.place_px)) - expected, 0.0)
+        return total if math.isfinite(total) else math.inf
+
+    return min(tried, key=lambda each: variance(each[1]))[0]
+
+
+def _mean_square(values: FloatArray) -> float:
+    return float(np.mean(values**2))
 
 
 def _slanted(shape: EdgeShape, u: FloatArray, grey: FloatArray) -> EdgeShape:
