@@ -19,11 +19,13 @@ RIVAL_STRICTNESS = 0.7
 """How round at least another thing must be to be taken for a second coin."""
 RIVAL_OFF, RIVAL_SIZE = 0.3, 0.4
 """It lies off the largest one's middle by more than that share of its radius, a ring of the same coin less; and is
-at least that share as large, as small coins are beside large ones."""
+at least that share as large, unless it lies wholly outside: then any size is another coin's."""
 LEAST_RADIUS_PX = 20.0
 AROUND = np.linspace(0.0, 2.0 * np.pi, 360, endpoint=False)
 LEAST_SLOPE = 6.0
 """Grey levels a pixel by which an outline must stand out."""
+MOST_SLANT = 0.7
+"""Slope along an outline beside the slope across it, at most: within 35° of its direction."""
 STRONG = 0.5
 """Of the steepest slope near the outline, what another must have to be the outline, farther out."""
 LEAST_SEEN = 0.6
@@ -34,7 +36,9 @@ BESIDE, MOST_OUTSIDE = 1.06, 0.4
 """Farther out than this share, no more than that share of another outline may be seen."""
 MOST_FLAT = 0.85
 """A coin seen flatter than this is held too slantwise to tell a scale."""
-MOST_ROUGH_PX = 0.6
+MOST_ROUGH_PX, RIVAL_ROUGH_PX = 1.3, 0.6
+"""Rms distance of an outline's places from their ellipse: where a part of them is the ring just inside or something
+behind, a coin still tells a scale, less sure by that much, but nothing as rough is taken for a second coin."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,7 +88,7 @@ def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> C
         raise ScaleMissing(f"{name}: the coin isn't seen round enough; hold it so that it faces the camera")
     diameter = 2.0 * _radius(shape, math.atan2(direction[1], direction[0]))
     # Neighbouring places of the outline share blur and JPEG's blocks, so that about four count as one.
-    error_px = 2.0 * 2.0 * rough_px * math.sqrt(2.0 / max(kept, 1))
+    error_px = math.hypot(2.0 * 2.0 * rough_px * math.sqrt(2.0 / max(kept, 1)), rough_px)
     return Coin(
         across=Length(px=float(diameter), standard_error_px=error_px),
         middle=shape[:2],
@@ -162,7 +166,8 @@ def _first_circle(grey: NDArray[np.uint8], name: str) -> tuple[float, FloatArray
             if strictness > RIVAL_STRICTNESS:
                 circles = _circles(blurred, RIVAL_STRICTNESS)
             off = np.hypot(circles[:, 0] - x, circles[:, 1] - y)
-            apart = (off > RIVAL_OFF * radius) & (circles[:, 2] > RIVAL_SIZE * radius)
+            outside = off > radius + circles[:, 2]
+            apart = outside | ((off > RIVAL_OFF * radius) & (circles[:, 2] > RIVAL_SIZE * radius))
             return float(radius), np.array([x, y]), circles[apart]
     raise ScaleMissing(
         f"{name}: no coin is seen in this picture; lay it before something plain of another brightness, so that "
@@ -178,7 +183,7 @@ def _is_round(smooth: NDArray[np.float32], circle: FloatArray) -> bool:
         if seen < LEAST_SEEN:
             return False
         shape, rough_px, kept = fit_ellipse(points)
-    return bool(rough_px <= MOST_ROUGH_PX and kept >= LEAST_SEEN * len(AROUND))
+    return bool(rough_px <= RIVAL_ROUGH_PX and kept >= LEAST_SEEN * len(AROUND))
 
 
 def _circles(blurred: NDArray[np.uint8], strictness: float) -> FloatArray:
@@ -233,6 +238,10 @@ def _slopes(smooth: NDArray[np.float32], centre: FloatArray, radii: FloatArray) 
     y = (centre[1] + radii * np.sin(AROUND)[:, None]).astype(np.float32)
     values = cv2.remap(smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float64)
     step = float(np.median(np.diff(radii, axis=1)))
-    slopes = np.abs(np.gradient(values, axis=1)).max(axis=2) / step
+    slopes = np.abs(np.gradient(values, axis=1)) / step
+    # What runs slantwise under an outline, a stripe behind the coin, is none of it.
+    beside = np.roll(values, -1, axis=0) - np.roll(values, 1, axis=0)
+    along = np.abs(beside) / (2.0 * (AROUND[1] - AROUND[0]) * radii[:, :, None])
+    slopes = np.where(along > MOST_SLANT * slopes, 0.0, slopes).max(axis=2)
     inside = (x > 1) & (y > 1) & (x < smooth.shape[1] - 2) & (y < smooth.shape[0] - 2)
     return np.asarray(np.where(inside, slopes, 0.0))

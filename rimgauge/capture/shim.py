@@ -18,7 +18,7 @@ REACH_PX = 16
 """The furthest that a shim may move the pointer: beyond it the pointer would leave its box."""
 MODEL_ERROR_PX = 0.03
 """What the pointer's thickness and what lies behind it leave, apart from noise (measured on a scene)."""
-MOST_ERROR = 0.07
+MOST_ERROR = 0.1
 """A scale less sure than this is worth nothing."""
 UNTOLD = (
     "how far the pointer moved can't be told from these two pictures; put something plain behind it "

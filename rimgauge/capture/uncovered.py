@@ -28,8 +28,9 @@ LEAST_WALK, POINTER_WALK = 4.0, 2.0
 """Mean square of what a layer changes by from pixel to pixel, at least [grey levels²]."""
 ROOM_PX, CLEAR_PX = 2, 3
 """Room round what changed; distance from the outline at which no blur of it is left."""
-TIP_PX = 5
-"""Rows whose outline lies so near the foremost one show the tip; farther back it runs along the rows."""
+TIP_PX = 2
+"""Rows whose outline lies so near the foremost one show the tip; farther back it runs slantwise across them, and
+its blur along a row is wider than any that is tried (seen in pictures)."""
 LEAST_ROWS = 4
 MOST_SPAN = 2.5
 """A row changes from the tip's new place to its old one; where it changes over so many reaches, more than the
@@ -37,8 +38,9 @@ pointer did."""
 MOST_VOTE = 8.0
 """Difference of log-likelihood that one row may make."""
 ALIKE_ROWS = 2.0
-"""Every second row is used; they share blur, JPEG's blocks and what lies behind: so many count as one (seen in
-pictures)."""
+"""Every second row is used; they share blur and JPEG's blocks: so many at least count as one (seen in pictures)."""
+LEAST_ALIKE = 0.1
+"""A correlation under this is chance."""
 NEAR_PX, SEARCH_PX = 0.75, 1.5
 """How far round the rough answer the outline and the move are sought first."""
 STEPS = np.linspace(-1.0, 1.0, 9)
@@ -92,7 +94,9 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     other = np.array([row.log_likelihood(row.places, moves, BLURS_PX[1:2]).max() for row in back])
     places = np.array([row.places[np.argmax(each[:, rough])] for row, each in zip(rows, found, strict=True)])
     told = [_refined(row, place, float(moves[rough])) for row, place in zip(rows, places, strict=True)]
-    px, error_px = _together(*np.array(told).T)
+    alike = max(ALIKE_ROWS, _alike_rows(rows, int(places.mean() - moves[rough]) + CLEAR_PX))
+    mean, spread = np.array(told).T
+    px, error_px = _together(mean, spread, alike)
     slope = float(np.polynomial.Polynomial.fit(tip, places, 1).convert().coef[1])
     sign = 1.0 if _votes(best.max(axis=1) - other) >= 0.0 else -1.0
     return Uncovered(px=sign * px, standard_error_px=error_px, slope=slope)
@@ -112,7 +116,7 @@ class _Row:
         columns = np.flatnonzero(changed[v])
         first = max(int(columns[0]) - ROOM_PX, 0)
         self.end = min(int(columns[-1]) + ROOM_PX + 1, old.shape[1])
-        self.v, self.noise, self.around = v, noise, new[max(v - 2, 0) : v + 3]
+        self.new, self.noise, self.around = new[v], noise, new[max(v - 2, 0) : v + 3]
         self.u = np.arange(first, self.end, dtype=np.float64)
         self.seen = np.vstack([old[v, first : self.end], new[v, first : self.end]]) - 128.0
         self.places = np.arange(columns[0] + 2.0, columns[-1] + 0.5, 0.5)
@@ -169,8 +173,26 @@ def _refined(row: _Row, place: float, rough_px: float) -> tuple[float, float]:
     return mean, math.hypot(spread, LEAST_SPREAD_PX)
 
 
-def _together(mean: FloatArray, spread: FloatArray) -> tuple[float, float]:
-    """Robust weighted mean of the rows and its standard error.
+def _alike_rows(rows: list[_Row], first: int) -> float:
+    """How many rows tell as much as one, for what lies behind from column `first` on runs on from row to row.
+
+    What the pointer hides is foretold from what it uncovered, and where an edge behind stands upright all rows are
+    wrong by the same: 1 + 2·Σ(1 − k/n)·ρₖ, with ρₖ the correlation of the steps along a row with those of the
+    k-th next (variance of a mean of correlated values; Priestley 1981, 5.3; from memory).
+    """
+    end = min(row.end for row in rows) + CLEAR_PX
+    steps = np.array([np.diff(row.new[max(0, min(first, end - 3)) : end], axis=0) for row in rows])
+    whole, alike = max(float(np.mean(steps**2)), 1e-9), 1.0
+    for k in range(1, len(rows)):
+        correlation = float(np.mean(steps[k:] * steps[:-k])) / whole
+        if correlation < LEAST_ALIKE:
+            break
+        alike += 2.0 * (1.0 - k / len(rows)) * correlation
+    return alike
+
+
+def _together(mean: FloatArray, spread: FloatArray, alike: float) -> tuple[float, float]:
+    """Robust weighted mean of the rows, so many of which tell as much as one, and its standard error.
 
     What rows differ by beyond their own spreads is one more spread of each, as in the random-effects mean of
     several laboratories (Paule and Mandel, J. Res. NBS 87 (1982) 377; from memory).
@@ -182,7 +204,7 @@ def _together(mean: FloatArray, spread: FloatArray) -> tuple[float, float]:
         excess = float(np.sum(np.minimum(off, 3.0) ** 2)) / (len(mean) - 1)
         between = max(between * 1.15, 0.02)
     weight = weight * np.minimum(1.0, 1.5 / np.maximum(off, 1e-9))
-    return float(weight @ mean / weight.sum()), math.sqrt(ALIKE_ROWS / float(weight.sum()))
+    return float(weight @ mean / weight.sum()), math.sqrt(alike / float(weight.sum()))
 
 
 def _weighted_median(values: FloatArray, weights: FloatArray) -> float:

@@ -197,7 +197,7 @@ def test_a_board_in_a_rendered_scene_gives_the_scale(shared, tmp_path, capsys, n
     assert (kept.mm_per_px, kept.method) == (answer["mm_per_px"], "checkerboard")
 
 
-@pytest.mark.parametrize(("name", "most"), [("radial_wall", 0.015), ("edge_on_bright", 0.08)])
+@pytest.mark.parametrize(("name", "most"), [("radial_wall", 0.018), ("edge_on_bright", 0.11)])
 def test_a_shim_in_a_rendered_scene_agrees_within_its_uncertainty(shared, tmp_path, capsys, name, most):
     # Edge on, a dark tip lies before a dark hub and a bright spoke that runs on slantwise under it.
     scene = shared / "scenes" / name

@@ -89,7 +89,7 @@ def test_a_coin_whose_border_is_half_unseen_is_not_measured_by_the_ring_inside_i
         find_coin(picture_of(shade), ALONG, "coin.jpg")
 
 
-@pytest.mark.parametrize("other_px", [90.0, 60.0])
+@pytest.mark.parametrize("other_px", [90.0, 60.0, 25.0])
 def test_two_coins_are_refused(other_px):
     def shade(x, y):
         one, other = np.hypot(x - 200.0, y - 180.0) / 90.0, np.hypot(x - 470.0, y - 190.0) / other_px
