@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -27,8 +27,14 @@ LONG = 85.60 / 53.98
 LEAST_SLOPE = 4.0
 """Grey levels a pixel, in the steepest colour, by which an outline must stand out."""
 NEAR_PX = np.arange(-2.0, 3.0)
+LEAST_UNLIKE = 15.0
+"""Grey levels, all colours together, by which what lies past a corner's arc must differ from the card."""
+INSIDE_PX, ONE_FACE, MOST_OTHER = 6.0, 60.0, 0.25
+"""So far inside its outline a card is of one colour within so many grey levels, all colours together, but for a share."""
 LEAST_SEEN, LEAST_PART = 0.9, 0.7
 """Share of the whole outline, and of each side, the top and each corner's arc, that must be seen."""
+HEIGHTS, LEAST_HEIGHTS = 11, 4
+"""The distance of its edges is measured at so many heights, and believed where it is found at that many."""
 CLEARER, ALIKE_PX = 0.07, 8.0
 """Another outline whose width differs by more than so many px is only passed over if it is less seen by so much."""
 
@@ -74,7 +80,11 @@ def card_px(
     one, two, top, way = best[2]
     outline = _outline((one, two), top, way * across, direction, smooth.shape[1::-1])
     assert outline is not None  # it was seen
-    return _measured(picture, (outline.parts[0], outline.parts[1]), direction, place, name)
+    length, middle = _measured(picture, (outline.parts[0], outline.parts[1]), direction, place, name)
+    # A stripe beside the card makes an outline nearly as wide, and either may be the card's: 0 or all of it.
+    beside = max((abs(px - best[1]) for seen, px, _ in found if seen > best[0] - CLEARER), default=0.0)
+    unsure = beside / math.sqrt(2.0) if beside > ON_LINE_PX / 2.0 else 0.0
+    return replace(length, standard_error_px=math.hypot(length.standard_error_px, unsure)), middle
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,11 +165,24 @@ def _seen(
         if shares[-1] < LEAST_PART:
             return None
     seen = float(np.mean(shares))
-    return seen if seen >= LEAST_SEEN and _is_round(smooth, outline) else None
+    return seen if seen >= LEAST_SEEN and _is_round(smooth, outline) and _is_one(smooth, outline) else None
+
+
+def _is_one(smooth: NDArray[Any], outline: _Outline) -> bool:
+    """Whether the face just inside both sides and the top is of one colour, as no row of squares is."""
+    middle = np.mean([end for part in outline.parts for end in part], axis=0)
+    colours = []
+    for points in outline.points[:3]:
+        along = (points[-1] - points[0]) / np.linalg.norm(points[-1] - points[0])
+        inward = np.array([-along[1], along[0]])
+        inward *= INSIDE_PX * np.sign(float(inward @ (middle - points[0])))
+        colours += [_colour(smooth, place) for place in points[::4] + inward]
+    off = np.linalg.norm(np.array(colours) - np.median(colours, axis=0), axis=1)
+    return bool(np.mean(off > ONE_FACE) <= MOST_OTHER)
 
 
 def _is_round(smooth: NDArray[Any], outline: _Outline) -> bool:
-    """Whether both corners are cut off: past their arcs it looks like beyond the top, within them like the card."""
+    """Whether both corners are cut off: past their arcs it looks otherwise than the card, within them like it."""
     top = outline.parts[2]
     along = (top[1] - top[0]) / np.linalg.norm(top[1] - top[0])
     radius = ROUND / (1.0 - 2.0 * ROUND) * float(np.linalg.norm(top[1] - top[0]))
@@ -167,18 +190,10 @@ def _is_round(smooth: NDArray[Any], outline: _Outline) -> bool:
         down = (side[1] - side[0]) / np.linalg.norm(side[1] - side[0])
         corner = end - way * radius * along
         near, deep = 0.1 * radius * (way * along + down), 0.55 * radius * (way * along + down)
-        tip, within, beyond, card = (
-            _colour(smooth, place)
-            for place in (
-                corner + near,
-                corner + deep,
-                end + way * radius * along - 0.4 * radius * down,
-                end + way * radius * along + 0.4 * radius * down,
-            )
-        )
-        like_beyond = np.linalg.norm(tip - beyond) < 0.7 * np.linalg.norm(tip - card)
-        like_card = np.linalg.norm(within - card) < 0.7 * np.linalg.norm(within - beyond)
-        if not (like_beyond and like_card):
+        card_place = end + way * radius * along + 0.4 * radius * down
+        tip, within, card = (_colour(smooth, place) for place in (corner + near, corner + deep, card_place))
+        unlike = float(np.linalg.norm(tip - card))
+        if unlike < LEAST_UNLIKE or np.linalg.norm(within - card) > 0.5 * unlike:
             return False
     return True
 
@@ -200,17 +215,43 @@ def _measured(
     low, high = max(reach[0][0], reach[1][0]) + ROWS_PX, min(reach[0][1], reach[1][1]) - ROWS_PX
     if low > high:
         raise ScaleMissing(f"{name}: too little of the card's edges is seen; hold it before something plain")
+    heights, found, middles = [], [], []
     trouble = None
-    for height in sorted(np.linspace(low, high, 9), key=lambda each: abs(each - float(place @ across))):
+    for height in np.linspace(low, high, HEIGHTS):
         start, end = sorted(
             (_at(segment, across, float(height)) for segment in pair),
             key=lambda point: float(point @ direction),
         )
         try:
-            return between_edges(picture, start, end, name), (start + end) / 2.0
+            found.append(between_edges(picture, start, end, name, nearest=True))
         except ScaleMissing as missed:  # something else's edge runs into the card's there
             trouble = trouble or missed
-    raise trouble or ScaleMissing(f"{name}: too little of the card's edges is seen")
+            continue
+        heights.append(float(height))
+        middles.append((start + end) / 2.0)
+    if len(found) < LEAST_HEIGHTS:
+        raise trouble or ScaleMissing(f"{name}: too little of the card's edges is seen")
+    return _at_height(np.array(heights), found, float(place @ across)), middles[
+        int(np.argmin(np.abs(np.array(heights) - float(place @ across))))
+    ]
+
+
+def _at_height(heights: FloatArray, found: list[Length], wanted: float) -> Length:
+    """Distance of the edges at the height nearest to one wanted, by a robust line through all heights measured.
+
+    Something else's edge that runs into the card's spoils a few of them; the line is Theil's and Sen's, its error
+    by the median distance from it.
+    """
+    px = np.array([each.px for each in found])
+    height = float(np.clip(wanted, heights[0], heights[-1]))
+    one, two = np.triu_indices(len(px), 1)
+    slope = float(np.median((px[two] - px[one]) / (heights[two] - heights[one])))
+    rest = px - slope * (heights - height)
+    middle = float(np.median(rest))
+    scatter = 1.4826 * float(np.median(np.abs(rest - middle)))
+    lever = 1.0 / len(px) + (height - heights.mean()) ** 2 / float(((heights - heights.mean()) ** 2).sum())
+    own = float(np.median([each.standard_error_px for each in found]))
+    return Length(px=middle, standard_error_px=math.hypot(own, 1.2533 * scatter * math.sqrt(lever)))
 
 
 def _segments(picture: NDArray[np.uint8]) -> list[Segment]:

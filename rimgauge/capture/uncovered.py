@@ -41,6 +41,8 @@ ALIKE_ROWS = 2.0
 """Every second row is used; they share blur and JPEG's blocks: so many at least count as one (seen in pictures)."""
 LEAST_ALIKE = 0.1
 """A correlation under this is chance."""
+STRONG_CHANGE, MOST_BEYOND_PX = 0.3, 4.0
+"""Where a row changed by that share of its largest change the pointer moved; so far before its new outline (blur)."""
 NEAR_PX, SEARCH_PX = 0.75, 1.5
 """How far round the rough answer the outline and the move are sought first."""
 STEPS = np.linspace(-1.0, 1.0, 9)
@@ -78,7 +80,7 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     -------
     Uncovered or None
         A negative move where the pictures explain one another better in the other order; None where too few
-        rows show the tip, or more than a pointer changed in them.
+        rows show the tip, or more than a pointer changed in them, or they changed farther than the move found.
     """
     apart = (new - old)[~changed]
     noise = max(1.4826 * float(np.median(np.abs(apart - np.median(apart)))) / math.sqrt(2.0), 0.5)
@@ -97,6 +99,11 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     alike = max(ALIKE_ROWS, _alike_rows(rows, int(places.mean() - moves[rough]) + CLEAR_PX))
     mean, spread = np.array(told).T
     px, error_px = _together(mean, spread, alike)
+    if (
+        np.median([_unexplained_px(row, place - px) for row, place in zip(rows, places, strict=True)])
+        > MOST_BEYOND_PX
+    ):
+        return None
     slope = float(np.polynomial.Polynomial.fit(tip, places, 1).convert().coef[1])
     sign = 1.0 if _votes(best.max(axis=1) - other) >= 0.0 else -1.0
     return Uncovered(px=sign * px, standard_error_px=error_px, slope=slope)
@@ -150,6 +157,13 @@ class _Row:
         white = np.linalg.solve(root, np.broadcast_to(self.seen, (len(pointer), *self.seen.shape)))
         depth = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
         return np.asarray(-0.5 * (white**2).sum(axis=(1, 2)) - self.seen.shape[1] * depth)
+
+
+def _unexplained_px(row: _Row, outline: float) -> float:
+    """How far before the pointer's new outline the row changed strongly: there it should hide the same as before."""
+    old, new = np.split(row.seen, 2)
+    change = np.abs(new - old).max(axis=1)
+    return outline - float(row.u[np.argmax(change > STRONG_CHANGE * change.max())])
 
 
 def _votes(likely: FloatArray) -> FloatArray:

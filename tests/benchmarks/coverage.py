@@ -1,6 +1,6 @@
 """Does the stated interval hold the truth? Simulated passes of many kinds, from gap in pixels to verdict.
 
-Run: python -m tests.benchmarks.coverage [passes]
+Run: python -m tests.benchmarks.coverage [passes] [seed]
 
 What a pass meets is drawn at random: the shape and size of the runout, noise of the edge (also alike from
 frame to frame, also with outliers), revolutions, frames, errors of the angle, of the scale, of the camera's
@@ -107,7 +107,7 @@ def held(total: Measured, true_mm: float) -> bool:
     return abs(total.value - true_mm) <= total.expanded_uncertainty
 
 
-def main(passes: int) -> None:
+def main(passes: int, seed: int) -> None:
     """Print how often the interval holds the truth, by size of the runout, and how often "within" is wrong."""
     start = time.perf_counter()
     rows = []
@@ -117,7 +117,7 @@ def main(passes: int) -> None:
         ("0.2 to 0.7", (0.2, 0.7)),
         ("0.7 to 2", (0.7, 2.0)),
     ):
-        rng = np.random.default_rng(20260101)
+        rng = np.random.default_rng(seed)
         answers = []
         for _ in range(passes):
             true_mm = float(np.exp(rng.uniform(np.log(sizes[0]), np.log(sizes[1]))))
@@ -152,4 +152,5 @@ def main(passes: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 500)
+    numbers = [int(each) for each in sys.argv[1:]]
+    main(*(numbers + [500, 20260101][len(numbers) :]))

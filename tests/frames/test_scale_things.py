@@ -99,6 +99,48 @@ def test_two_coins_are_refused(other_px):
         find_coin(picture_of(shade), ALONG, "coin.jpg")
 
 
+def squares(x, y, side_px):
+    return np.where((np.floor(x / side_px) + np.floor(y / side_px)) % 2 == 0, 225.0, 35.0)
+
+
+def test_a_coin_before_a_board_of_squares_gives_its_diameter():
+    def shade(x, y):
+        r = np.hypot(x - 311.4, y - 187.8) / 100.0
+        return np.where(r < 1.0, np.where(r < 0.7, 150.0, 120.0), squares(x, y, 37.0))
+
+    found = find_coin(picture_of(shade), ALONG, "coin.jpg").across
+    assert abs(found.px - 200.0) < 2.0 * found.standard_error_px
+    assert_allclose(found.px, 200.0, rtol=0.005, atol=0)
+
+
+def card(behind):
+    """Draw a plain card 300 px wide, its lower end cut by the picture, before behind(x, y)."""
+
+    def shade(x, y):
+        out = np.hypot(np.maximum(np.abs(x - 320.2) - 132.3, 0.0), np.maximum(97.7 - y, 0.0))
+        return np.where(out < 17.7, 150.0, behind(x, y))
+
+    return card_px(picture_of(shade), ALONG, np.array([320.0, 180.0]), "card.jpg")[0]
+
+
+def test_a_card_before_a_board_of_squares_gives_its_width():
+    found = card(lambda x, y: squares(x, y, 41.0))
+    assert_allclose(found.px, 300.0, rtol=0.002, atol=0)
+
+
+def test_a_stripe_beside_a_card_makes_it_less_sure():
+    plain = card(lambda x, y: np.full(x.shape, 60.0))
+    striped = card(lambda x, y: np.where(np.abs(x - 163.0) < 1.5, 230.0, 60.0))
+    assert_allclose(plain.px, 300.0, rtol=0.001, atol=0)
+    assert abs(striped.px - 300.0) < 2.0 * max(striped.standard_error_px, 0.1)
+
+
+def test_a_row_of_squares_is_no_card():
+    picture = picture_of(lambda x, y: squares(x, y, 30.0))
+    with pytest.raises(ScaleMissing):
+        card_px(picture, ALONG, np.array([320.0, 180.0]), "board.jpg")
+
+
 def scaled(scene, tmp_path, capsys, *words):
     """Run scale on a copy of the scene's view; return what it says and the view."""
     view_file = tmp_path / "view.json"
