@@ -96,6 +96,7 @@ def see(
         mark_to_pointer_deg=mark_to_pointer_deg(view, seen.sides[0].tip_px, radius_mm),
         spoke_bin_deg=_spoke_bin_px(view, seen) / px_per_deg,
         spoke_lead_deg=_spoke_lead_px(view, seen) / px_per_deg,
+        pointer_along_px=float(np.nanmedian(seen.sides[0].tip_px, axis=0) @ view.forward),
     )
     turning = find_turning(seen, layout)
     return _without_unsure(seen, turning), turning

@@ -10,10 +10,19 @@ from concurrent.futures import Future, ThreadPoolExecutor
 
 import numpy as np
 
-from rimgauge.capture import LEARNING_FRAMES, Frame, LiveMark, Tracker, mark_strip, spoke_strip
+from rimgauge.capture import (
+    LEARNING_FRAMES,
+    Frame,
+    LiveMark,
+    TagFinder,
+    Tracker,
+    along_px,
+    mark_strip,
+    spoke_strip,
+)
 from rimgauge.pipeline import USUAL_RADIUS_MM, known_scale, mark_to_pointer_deg
 from rimgauge.records import FloatArray, Moment, View
-from rimgauge.signal import LivePlace, Path, look_period_deg
+from rimgauge.signal import LivePlace, Path, Tagged, look_period_deg, tag_likelihood
 
 REMEMBERED_FRAMES = 600
 MARK_LEARNT_EVERY = 30
@@ -76,16 +85,23 @@ class Watcher:
         self._homework: Future[Moment] | None = None
         self._tracker: Tracker | None = None
         self._clock: _Clock | None = None
+        self._tags: _TagClock | None = None
 
     def learn(self, first: list[Frame]) -> None:
         """Learn from the first frames how pointer, rim and mark look."""
         self._tracker = Tracker(self._view, first)
-        if self._view.mark_box is not None and len(first) > 1:
-            tips = [self._tracker.sight(frame)[0].tip_px[0] for frame in first[:: max(1, len(first) // 5)]]
-            offset_deg = mark_to_pointer_deg(self._view, np.array(tips), self._radius_mm)
+        if len(first) < 2 or (self._view.mark_box is None and self._view.tag_box is None):
+            return
+        tips = np.array(
+            [self._tracker.sight(frame)[0].tip_px[0] for frame in first[:: max(1, len(first) // 5)]]
+        )
+        interval_s = float(np.median(np.diff([frame.time_s for frame in first])))
+        deg_per_px = math.degrees(self._mm_per_px / self._radius_mm)
+        if self._view.tag_box is not None:
+            self._tags = _TagClock(self._view, self._spoke_angles_deg, tips, interval_s, deg_per_px)
+        else:
+            offset_deg = mark_to_pointer_deg(self._view, tips, self._radius_mm)
             period_deg = look_period_deg(self._spoke_angles_deg)
-            interval_s = float(np.median(np.diff([frame.time_s for frame in first])))
-            deg_per_px = math.degrees(self._mm_per_px / self._radius_mm)
             self._clock = _Clock(
                 self._view, interval_s, period_deg, deg_per_px, offset_deg, aside=self._aside
             )
@@ -135,7 +151,9 @@ class Watcher:
         sightings = self._tracker.sight(frame)
         gap_px = np.array([math.nan if s.lost[0] else s.gap_px[0] for s in sightings])
         angle_deg = math.nan
-        if self._clock is not None:
+        if self._tags is not None:
+            angle_deg = self._tags.step(frame, self._sure_deg())
+        elif self._clock is not None:
             strips = mark_strip(frame, self._view).astype(np.float64), spoke_strip(frame, self._view)
             angle_deg = self._clock.step(frame.time_s, *strips, gap_px, self._sure_deg())
         return Moment(
@@ -222,6 +240,43 @@ class _Clock:
         time_s, strip, profile, gap_px = row
         mark_deg = self._mark.place_px(strip) * self._deg_per_px - self._offset_deg
         place = self._place.step(time_s, mark_deg, profile, gap_px)
+        return place.angle_deg if place.standard_deviation_deg < sure_deg else math.nan
+
+
+class _TagClock:
+    """The wheel's angle by numbered tags: told while one is read, and for a while after."""
+
+    def __init__(
+        self,
+        view: View,
+        spoke_angles_deg: FloatArray,
+        tips_px: FloatArray,
+        interval_s: float,
+        deg_per_px: float,
+    ) -> None:
+        assert view.tag_box is not None
+        self._finder = TagFinder(view.tag_box, view.forward, view.image_size[0])
+        self._forward, self._deg_per_px = view.forward, deg_per_px
+        self._pointer_px = float(np.nanmedian(tips_px, axis=0) @ view.forward)
+        self._spoke_angles_deg = spoke_angles_deg
+        self._place = LivePlace(interval_s=interval_s, spoke_period_deg=360.0)
+
+    def step(self, frame: Frame, sure_deg: float) -> float:
+        """Angle modulo 360 [deg], NaN where it isn't known to `sure_deg`."""
+        spokes = len(self._spoke_angles_deg)
+        seen = [tag for tag in self._finder.find(frame.image) if tag[0] <= spokes]
+        by_tags = None
+        if seen:
+            number = np.array([number for number, _ in seen])
+            along = np.array([along_px(corners, self._forward) for _, corners in seen])
+            sighting = Tagged(
+                frame=np.zeros(len(seen), dtype=np.int64),
+                number=number,
+                spoke_deg=self._spoke_angles_deg[number - 1],
+                past_deg=(along - self._pointer_px) * self._deg_per_px,
+            )
+            by_tags = tag_likelihood(sighting, np.zeros(1, dtype=np.int64), 1)
+        place = self._place.step(frame.time_s, math.nan, np.empty(0), np.empty(0), by_tags)
         return place.angle_deg if place.standard_deviation_deg < sure_deg else math.nan
 
 

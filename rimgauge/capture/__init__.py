@@ -3,6 +3,7 @@
 from rimgauge.capture.again import LaidDown, at_times, kept_source, picture_at
 from rimgauge.capture.live_mark import LiveMark
 from rimgauge.capture.sources import Frame, FrameSource, ReadAhead, open_source, read_picture
+from rimgauge.capture.tags import TagFinder, along_px
 from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker, mark_strip, spoke_strip, track
 
 __all__ = [
@@ -12,7 +13,9 @@ __all__ = [
     "LaidDown",
     "LiveMark",
     "ReadAhead",
+    "TagFinder",
     "Tracker",
+    "along_px",
     "at_times",
     "kept_source",
     "mark_strip",

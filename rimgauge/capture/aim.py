@@ -19,6 +19,7 @@ from rimgauge.capture.aim_motion import (
 from rimgauge.capture.aim_still import Facing, Point, ahead_px, find_facings, look_still, turned_box
 from rimgauge.capture.follower import SEEN
 from rimgauge.capture.sources import Frame
+from rimgauge.capture.tags import find_tag_box
 from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimgaugeError, RimNotSeen
 from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
@@ -100,9 +101,17 @@ def _aim_at(facing: Facing, frames: list[Frame], direction: Direction, side: Sid
     mark, notes = _mark(facing, strips, hints.mark_at)
     forward = _forward(facing, strips, hints.runs)
     view = _view(facing, direction, side, forward=forward, mark=mark)
+    tags = find_tag_box(frames, view.forward)
+    if tags is not None:
+        box, numbers = tags
+        view = replace(view, tag_box=box)
+        notes = (
+            f"{len(numbers)} numbered tags were read: the wheel's place is told by tags, a mark isn't needed.",
+        )
     spokes = find_spoke_box(frames, facing, view)
     if spokes is None:
-        notes = (*notes, "Spokes don't stand out beside the rim; the mark alone will tell the wheel's place.")
+        by = "the mark" if tags is None else "the tags"
+        notes = (*notes, f"Spokes don't stand out beside the rim; {by} alone will tell the wheel's place.")
     return _tried(replace(view, spoke_box=spokes), frames, notes)
 
 

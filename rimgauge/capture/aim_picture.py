@@ -35,7 +35,9 @@ def draw_aim(found: Aim) -> Image:
     unit = picture.shape[1] / LEAST_WIDTH_PX
     if view.spoke_box is not None:
         _framed(picture, view.spoke_box, zoom, words="spokes pass here", colour=_SPOKES)
-    if view.mark_box is not None:
+    if view.tag_box is not None:
+        _framed(picture, view.tag_box, zoom, words="numbered tags pass here", colour=_MARK)
+    elif view.mark_box is not None:
         _framed(picture, view.mark_box, zoom, words="mark passes here", colour=_MARK)
     tip, rim = (np.array(point) * zoom + (zoom - 1) / 2 for point in (found.tip_px, found.rim_px))
     along = view.forward * 120 * unit

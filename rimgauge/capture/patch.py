@@ -86,7 +86,9 @@ def check_boxes(view: View) -> None:
             (f"edges[{number}].rim_box", edge.rim_box),
         ]
     boxes += [
-        (n, b) for n, b in (("mark_box", view.mark_box), ("spoke_box", view.spoke_box)) if b is not None
+        (n, b)
+        for n, b in (("mark_box", view.mark_box), ("spoke_box", view.spoke_box), ("tag_box", view.tag_box))
+        if b is not None
     ]
     for name, (x, y, w, h) in boxes:
         if min(x, y) < 0 or min(w, h) < 8 or x + w > width or y + h > height:

@@ -14,6 +14,7 @@ from rimgauge.capture.patch import check_boxes, patch_of
 from rimgauge.capture.sift import edge_track, moved_left_out, reasons, vague_left_out
 from rimgauge.capture.slide import find_slide
 from rimgauge.capture.sources import Frame
+from rimgauge.capture.tags import TagLog
 from rimgauge.errors import FrameTrouble
 from rimgauge.records import Box, FloatArray, GapTrack, Slide, View
 
@@ -121,6 +122,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
     times: list[float] = []
     # Plain bytes: an array object for each strip would take as much again.
     marks, spokes = bytearray(), bytearray()
+    tags = TagLog(view)
 
     def noted() -> Iterator[Frame]:
         for frame in frames:
@@ -128,6 +130,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
             times.append(frame.time_s)
             marks.extend(mark_strip(frame, view).tobytes())
             spokes.extend(spoke_strip(frame, view).astype(np.float32).tobytes())
+            tags.note(frame)
             yield frame
 
     seen = _seen(noted(), view)
@@ -147,6 +150,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         ),
         lost=reasons(sides),
         slide=slide,
+        tags=tags.sightings(),
     )
 
 
@@ -156,7 +160,11 @@ def _mark_and_slide(marks: bytearray, count: int, view: View) -> tuple[FloatArra
         return np.full(count, np.nan), np.zeros(count), None
     centre_bin, px_per_bin = strip_centre_px(view, view.mark_box, STRIP_BINS)
     strips = np.frombuffer(marks, dtype=np.uint8).reshape(count, STRIP_BINS, 3)
-    return *find_mark(strips, centre_bin, px_per_bin), find_slide(strips, px_per_bin)
+    slide = find_slide(strips, px_per_bin)
+    if view.tag_box is not None:
+        # Tags would pass for the mark.
+        return np.full(count, np.nan), np.zeros(count), slide
+    return *find_mark(strips, centre_bin, px_per_bin), slide
 
 
 def _seen(stream: Iterator[Frame], view: View) -> list[list[Sightings]]:

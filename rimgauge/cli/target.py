@@ -1,4 +1,4 @@
-"""rimgauge target: the sheet to print that the scale is taken from."""
+"""rimgauge target: the sheets to print, for the scale and for numbered tags."""
 
 from __future__ import annotations
 
@@ -15,17 +15,41 @@ from rimgauge.cli.common import json_option, print_json
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Its size."
 )
 @click.option(
-    "--out", type=click.Path(path_type=Path), help="File to write. Default: scale-sheet-PAPER.pdf here."
+    "--tags",
+    type=click.IntRange(2, 48),
+    help="Make numbered tags to stick beside so many spokes, in place of the checkerboard.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="File to write. Default: scale-sheet-PAPER.pdf or tag-sheet-PAPER.pdf here.",
 )
 @json_option
-def command(*, paper: Literal["a4", "letter"], out: Path | None, as_json: bool) -> None:
-    """Make the sheet to print that scale is taken from: a checkerboard, and rulers to check the printer.
+def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | None, as_json: bool) -> None:
+    """Make the sheet to print that scale is taken from, or, with --tags, numbered tags for the spokes.
 
-    Print it at 100 %, measure both rulers, and glue the board to stiff card.
+    Print it at 100 %. The scale's sheet: measure both rulers, and glue the board to stiff card. Tags tell camera
+    and class which spoke is where; with them no mark is needed.
 
     Example:  rimgauge target --paper letter
+
+    Example:  rimgauge target --tags 32
     """
     from rimgauge.job import write_bytes
+
+    if tags is not None:
+        from rimgauge.report.tag_sheet import TAG_MM, tags_pdf
+
+        path = out or Path(f"tag-sheet-{paper}.pdf")
+        write_bytes(path, tags_pdf(paper, tags))
+        if as_json:
+            print_json({"file": str(path), "paper": paper, "tags": tags, "tag_mm": TAG_MM})
+            return
+        click.echo(
+            f"Wrote {path}. Print it at 100 %, cut the tags out, and stick each in line with the spoke of its\n"
+            "number, rising in the order in which the spokes pass the pointer; then run aim again."
+        )
+        return
     from rimgauge.report.scale_sheet import SQUARE_MM, sheet_pdf
 
     path = out or Path(f"scale-sheet-{paper}.pdf")

@@ -60,6 +60,7 @@ def view_fields(view: View) -> dict[str, Any]:
         "spoke_box": _listed(view.spoke_box),
         "scale": scale and _scale_fields(scale),
         "lens": lens and lens_fields(lens),
+        "tag_box": _listed(view.tag_box),
     }
 
 
@@ -96,6 +97,7 @@ def _listed(box: Box | None) -> list[int] | None:
 def parse_view(view: Reader) -> View:
     """Read a view from its fields, wherever they stand."""
     direction: Direction = view["direction"].choice("lateral", "radial")
+    tags = view.get("tag_box")
     width, height = (side.whole(least=1) for side in view["image_size"].items(least=2, most=2))
     size = width, height
     positive, forward = _unit(view["positive"]), _unit(view["forward"])
@@ -116,6 +118,7 @@ def parse_view(view: Reader) -> View:
         spoke_box=view["spoke_box"].or_none(lambda place: place.box(size)),
         scale=view["scale"].or_none(_scale),
         lens=view["lens"].or_none(parse_lens),
+        tag_box=None if tags is None else tags.or_none(lambda place: place.box(size)),
     )
 
 

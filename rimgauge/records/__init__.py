@@ -22,7 +22,18 @@ from rimgauge.records.base import (
     Side,
     record,
 )
-from rimgauge.records.camera import CameraPlace, Edge, EdgeTrack, GapTrack, Lens, Moment, Scale, Slide, View
+from rimgauge.records.camera import (
+    CameraPlace,
+    Edge,
+    EdgeTrack,
+    GapTrack,
+    Lens,
+    Moment,
+    Scale,
+    Slide,
+    TagSightings,
+    View,
+)
 from rimgauge.records.plan import AT_ONCE_EIGHTHS, Bound, Correction, Plan, Readings, Round, WheelState
 from rimgauge.records.signal import (
     Basis,
@@ -75,6 +86,7 @@ __all__ = [
     "Slide",
     "Source",
     "SpokeBuild",
+    "TagSightings",
     "Tension",
     "Tolerance",
     "Turning",

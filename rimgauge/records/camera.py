@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.records.base import Box, Direction, FloatArray, Side, own, record
+from rimgauge.records.base import Box, Direction, FloatArray, IntArray, Side, own, record
 
 
 @record
@@ -71,6 +71,7 @@ class View:
     forward (2,): unit vector in which the rim passes the pointer when the wheel rolls forward.
     mark_to_pointer_deg: how far the wheel rolls forward from the mark centred in its box to the mark at
     the pointer; None: worked out from the picture.
+    tag_box: where numbered tags cross; with it the mark isn't looked for.
     """
 
     direction: Direction
@@ -83,6 +84,7 @@ class View:
     spoke_box: Box | None = None
     scale: Scale | None = None
     lens: Lens | None = None
+    tag_box: Box | None = None
 
     def __post_init__(self) -> None:
         own(self, "positive", (2,))
@@ -130,6 +132,23 @@ class Slide:
 
 
 @record
+class TagSightings:
+    """Numbered tags seen in a run: the index of the frame, the tag's number, and where it was, one row each (k,).
+
+    along_px: how far along `forward` the tag's middle lies from the picture's origin.
+    """
+
+    frame: IntArray
+    number: IntArray
+    along_px: FloatArray
+
+    def __post_init__(self) -> None:
+        own(self, "along_px", (None,))
+        for name in ("frame", "number"):
+            own(self, name, (len(self.along_px),), np.int64)
+
+
+@record
 class GapTrack:
     """Everything capture saw in a run of n frames: gaps, and the evidence for the wheel's angle.
 
@@ -138,6 +157,7 @@ class GapTrack:
     spoke_profile (n, m): brightness along the spoke box, empty (n, 0) without one.
     slide: the rim's own movement from frame to frame, None where it wasn't looked for.
     lost (n,): why a frame gave no gap, '' where it did.
+    tags: numbered tags seen, None where they weren't looked for.
     """
 
     time_s: FloatArray
@@ -147,6 +167,7 @@ class GapTrack:
     spoke_profile: FloatArray
     lost: tuple[str, ...]
     slide: Slide | None = None
+    tags: TagSightings | None = None
 
     def __post_init__(self) -> None:
         count = len(self.time_s)

@@ -58,6 +58,8 @@ _RANGES: dict[str, tuple[float, float]] = {
     "dimming": (0, 0.8),
     "exposure_step": (-0.5, 0.5),
     "background_sway_px": (0, 20),
+    "tags": (0, 72),
+    "tag_mm": (4, 40),
 }
 
 
@@ -79,7 +81,8 @@ class SceneSpec:
     on the way. hand_frames: how many a hand passes through. dimming: share of the light lost by the end.
     exposure_step: by which share the camera brightens every other second. background_sway_px: how far
     what lies behind moves to and fro. both_sides: a second pointer stands at the rim's other edge. width_mm
-    (720,): how much wider than usual the rim is, on the side away from the pointer.
+    (720,): how much wider than usual the rim is, on the side away from the pointer. tags: a numbered tag of tag_mm
+    stands beside every so manyeth spoke, and no tape at the valve; 0 for tape and no tags.
     """
 
     lateral_mm: FloatArray
@@ -125,6 +128,8 @@ class SceneSpec:
     exposure_step: float = 0.0
     background_sway_px: float = 0.0
     both_sides: bool = False
+    tags: int = 0
+    tag_mm: float = 10.0
     width_mm: FloatArray = field(default_factory=lambda: np.zeros(CURVE_POINTS))
     seed: int = 1
 

@@ -11,6 +11,7 @@ from rimgauge.records import FloatArray
 from .canvas import Picture, blurred
 from .outline import Part, Profile
 from .spec import SceneSpec
+from .tags import stick_tags
 
 _AROUND = 7200
 """Samples of the surface over one revolution: one every 0.05 degrees."""
@@ -42,8 +43,10 @@ class Surface:
         around = np.concatenate(strips, axis=1)
         if spec.direction == "lateral":
             _mark_bed(around, self.starts, profile, spec)
-        else:
+        elif not spec.tags:
             _mark_track(around, self.starts, profile, spec)
+        if spec.tags:
+            stick_tags(around, self.starts, profile, spec)
         if spec.decal:
             _decal(around, self.starts, profile, spec)
         around = np.clip(around, 0, 255)
@@ -107,7 +110,8 @@ def _mark_bed(around: Picture, starts: NDArray[np.int64], profile: Profile, spec
         off = round((1.2 if flange == "right" else -1.2) * _PER_MM)
         around[_arc(spec, place, 7.0), middle + off - 14 : middle + off + 14] *= 0.86
     ends = round(1.0 * _PER_MM)
-    around[_arc(spec, 0.0, _MARK_MM), low + ends : high - ends] = spec.mark_bgr
+    if not spec.tags:
+        around[_arc(spec, 0.0, _MARK_MM), low + ends : high - ends] = spec.mark_bgr
     around[_arc(spec, 0.0, _VALVE_HOLE_MM), middle - 17 : middle + 17] = (22, 22, 24)
 
 

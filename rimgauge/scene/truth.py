@@ -10,7 +10,8 @@ import numpy as np
 from rimgauge.records import Box, CameraPlace, Edge, Flange, FloatArray, Scale, Side, View
 
 from .render import Frame, Scene
-from .spec import CURVE_POINTS
+from .spec import CURVE_POINTS, SceneSpec
+from .tags import tag_angles_deg, tagged_spokes
 
 _MARGIN_PX = 8.0
 _OTHER: dict[Flange, Flange] = {"right": "left", "left": "right"}
@@ -98,6 +99,7 @@ def scene_view(scene: Scene, *, given_scale: bool = True) -> View:
         mark_to_pointer_deg=0.0,
         spoke_box=spokes,
         scale=scale if given_scale else None,
+        tag_box=_whole_length(mark, spec) if spec.tags else None,
     )
 
 
@@ -125,6 +127,10 @@ def scene_truth(scene: Scene, frames: list[Frame]) -> dict[str, Any]:
                 "apparent_runout_mm": round(float(seen[index]), 5),
             }
             for index in range(spec.spokes)
+        ],
+        "tags": [
+            {"number": int(number), "angle_deg": round(float(angle), 4)}
+            for number, angle in zip(tagged_spokes(spec), tag_angles_deg(spec), strict=True)
         ],
         "total_runout_mm": round(float(np.ptp(spec.runout_mm)), 5),
         "apparent_total_runout_mm": round(float(np.ptp(apparent)), 5),
@@ -160,6 +166,16 @@ def scene_truth(scene: Scene, frames: list[Frame]) -> dict[str, Any]:
             for frame in frames
         ],
     }
+
+
+def _whole_length(mark: Box, spec: SceneSpec) -> Box:
+    """Widen the mark's box to the picture's borders along the rim's path, and by half its breadth across it."""
+    x, y, width, height = mark
+    if spec.direction == "lateral":
+        low, high = max(0, x - width // 2), min(spec.image_size[0], x + width + width // 2)
+        return low, 0, high - low, spec.image_size[1]
+    low, high = max(0, y - height // 2), min(spec.image_size[1], y + height + height // 2)
+    return 0, low, spec.image_size[0], high - low
 
 
 def _box(corners: FloatArray, image_size: tuple[int, int]) -> Box:

@@ -7,6 +7,7 @@ from rimgauge.signal.live_place import LivePlace, Path
 from rimgauge.signal.live_runout import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.signal.runout import side_runout
 from rimgauge.signal.standing import camera_notes
+from rimgauge.signal.tagged import Tagged, tag_likelihood
 from rimgauge.signal.turning import find_turning
 
 __all__ = [
@@ -14,6 +15,7 @@ __all__ = [
     "LivePlace",
     "Path",
     "RunoutSoFar",
+    "Tagged",
     "camera_notes",
     "find_turning",
     "findings",
@@ -22,4 +24,5 @@ __all__ = [
     "runout_so_far",
     "share_seen",
     "side_runout",
+    "tag_likelihood",
 ]

@@ -13,6 +13,7 @@ from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.looks import Look
 from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS
 from rimgauge.signal.profile import learn_axes
+from rimgauge.signal.tagged import Tagged, tag_likelihood
 
 UNEVEN_SHARE = 0.2
 SPOKE_NOISE = 0.05
@@ -35,6 +36,7 @@ class Layout:
     mark_to_pointer_deg: how far the wheel rolls from the mark centred in its box to the mark at the pointer.
     spoke_bin_deg: how far it turns, roughly, while a spoke passes a bin of the spokes' strip.
     spoke_lead_deg: how far past the pointer, along `forward`, the middle of the spokes' box lies.
+    pointer_along_px: how far along `forward` the pointer's tip lies from the picture's origin.
     """
 
     spoke_angles_deg: FloatArray
@@ -42,6 +44,7 @@ class Layout:
     mark_to_pointer_deg: float = 0.0
     spoke_bin_deg: float = 0.0
     spoke_lead_deg: float = 0.0
+    pointer_along_px: float = 0.0
 
     @property
     def spacing_deg(self) -> float:
@@ -49,7 +52,7 @@ class Layout:
         return 360.0 / len(self.spoke_angles_deg)
 
 
-def gather(track: GapTrack, layout: Layout) -> tuple[IntArray, Evidence]:
+def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple[IntArray, Evidence]:
     """Lay the frames on evenly spaced moments, so that a dropped one is a gap.
 
     Returns
@@ -73,13 +76,15 @@ def gather(track: GapTrack, layout: Layout) -> tuple[IntArray, Evidence]:
             lattices.append(np.ones((count, STEPS)))
             lattices[-1][moment] = seen
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
+    marked = bool(np.isfinite(mark_deg).any())
     return moment, Evidence(
         mark_deg=_laid_out(mark_deg, moment, count),
         mark_sd_deg=_laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count),
-        hidden_deg=min(2.0, 0.5 * seen_as_far_as),
+        hidden_deg=min(2.0, 0.5 * seen_as_far_as) if marked else 0.0,
         looks=tuple(looks),
         lattices=tuple(lattices),
         by_speed=None if track.slide is None else _by_speed(track.slide, moment, layout.px_per_deg),
+        by_tags=None if tags is None else tag_likelihood(tags, moment, count),
     )
 
 

@@ -38,6 +38,7 @@ class Evidence:
     itself, which looks the same after a full turn.
     lattices: likelihoods (n, STEPS) by the spokes' lattice, one an offset that is tried.
     by_speed: likelihood (n, SPEEDS) of each speed by the rim's own slide.
+    by_tags: likelihood (n, STEPS) of each angle by numbered tags.
     """
 
     mark_deg: FloatArray
@@ -46,6 +47,7 @@ class Evidence:
     looks: tuple[Look, ...] = ()
     lattices: tuple[FloatArray, ...] = ()
     by_speed: FloatArray | None = None
+    by_tags: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,7 +127,7 @@ def _same(one_deg: FloatArray, other_deg: FloatArray, spacing_deg: float) -> boo
 
 
 def mark_likelihood(evidence: Evidence) -> FloatArray:
-    """Likelihood (n, STEPS) of each angle by the mark, seen or not seen."""
+    """Likelihood (n, STEPS) of each angle by the mark, seen or not seen, and by the tags."""
     angle = np.arange(STEPS) * (360.0 / STEPS)
     seen = np.isfinite(evidence.mark_deg)
     result = np.ones((len(seen), STEPS))
@@ -134,4 +136,4 @@ def mark_likelihood(evidence: Evidence) -> FloatArray:
     result[np.ix_(~seen & has_frame, beside)] = HIDDEN
     off = (angle - evidence.mark_deg[seen, None] + 180.0) % 360.0 - 180.0
     result[seen] = np.exp(-0.5 * (off / evidence.mark_sd_deg[seen, None]) ** 2) + MARK_FLOOR
-    return result
+    return result if evidence.by_tags is None else result * evidence.by_tags

@@ -106,7 +106,14 @@ class LivePlace:
         """What was seen up to the last learning, looked back at."""
         return None if self._lesson is None else self._lesson.path
 
-    def step(self, time_s: float, mark_deg: float, profile: FloatArray, gap_px: FloatArray) -> PlaceNow:
+    def step(
+        self,
+        time_s: float,
+        mark_deg: float,
+        profile: FloatArray,
+        gap_px: FloatArray,
+        by_tags: FloatArray | None = None,
+    ) -> PlaceNow:
         """Take in one frame.
 
         Parameters
@@ -115,6 +122,7 @@ class LivePlace:
         mark_deg : angle of the wheel by the mark, NaN where it isn't seen.
         profile : (m,) brightness along the spokes' path, (0,) without one.
         gap_px : (k,) of each side, NaN where it isn't seen.
+        by_tags : likelihood (1, STEPS) of each angle by the numbered tags in the frame, None where none is read.
         """
         if self._homework is not None and self._homework.done():
             self._take(self._homework.result())
@@ -127,6 +135,8 @@ class LivePlace:
             self._state = _next_state(self._state)
         self._remember(_Row(moment, mark_deg, profile, gap_px))
         self._state = self._state * self._likelihood(mark_deg, profile, gap_px)
+        if by_tags is not None:
+            self._state = self._state * by_tags.astype(np.float32)
         self._state /= self._state.sum()
         if math.isfinite(mark_deg):
             self._last_mark = moment

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge.errors import RimgaugeError
-from rimgauge.records import FloatArray, GapTrack, Slide, Turning
+from rimgauge.records import FloatArray, GapTrack, Slide, TagSightings, Turning
 
 LONGEST_PIECE = 4500
 """Frames followed at once: two and a half minutes of a webcam."""
@@ -74,7 +74,14 @@ def _cut(track: GapTrack, frames: slice) -> GapTrack:
         )
         for side in track.sides
     )
-    slide = track.slide
+    slide, tags = track.slide, track.tags
+    if tags is not None:
+        inside = (tags.frame >= frames.start) & (tags.frame < frames.stop)
+        tags = TagSightings(
+            frame=tags.frame[inside] - frames.start,
+            number=tags.number[inside],
+            along_px=tags.along_px[inside],
+        )
     return replace(
         track,
         time_s=track.time_s[frames],
@@ -84,4 +91,5 @@ def _cut(track: GapTrack, frames: slice) -> GapTrack:
         spoke_profile=track.spoke_profile[frames],
         lost=track.lost[frames],
         slide=None if slide is None else Slide(shift_px=slide.shift_px, nats=slide.nats[frames]),
+        tags=tags,
     )

@@ -11,6 +11,8 @@ NEAR_DEG = 1.5
 """So near the course known so far a likeness is looked for."""
 LEAST_NATS = 6.0
 """Likelihood, above that of nothing in common, from which a likeness is a measurement."""
+RESTING_DEG, RESTING_NATS = 0.25, 16.0
+"""Where next to nothing of the rim can be told, what stands still looks a little alike: rest needs more likeness."""
 LEAST_SD_DEG = 0.02
 UNSURE_SHARE = 0.01
 """The picture's scale differs along the strip by so much: its ends are seen under another angle."""
@@ -39,8 +41,9 @@ def slid(
         place = (course * px_per_deg * scale - slide.shift_px[0]) / step_px
         reach = int(np.ceil(NEAR_DEG * px_per_deg / step_px))
         best, sd_px = _peaks(slide.nats[1:], place, reach, step_px)
-        clear = np.isfinite(best)
         moved_px = slide.shift_px[0] + best * step_px
+        resting = np.abs(moved_px) < RESTING_DEG * px_per_deg
+        clear = np.isfinite(best) & (~resting | (slide.nats[1:].max(axis=1) > RESTING_NATS))
         moving = clear & (np.abs(course) > LEAST_MOVE_DEG)
         if moving.sum() < LEAST_COUNT:
             return np.zeros(len(course)), np.zeros(len(course))

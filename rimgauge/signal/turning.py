@@ -22,6 +22,7 @@ from rimgauge.signal.place import STEPS, Place
 from rimgauge.signal.profile import learn_axes
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
+from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged, tags_say
 
 KNOT_SPACING_S = 0.1
 COMPONENTS = 12
@@ -62,17 +63,18 @@ class _Fitted:
     """A curve fitted to all evidence, and what it was fitted to.
 
     angle_deg, spread_deg (n,): its values and their standard uncertainty. settled (n,): where the last step was
-    small. slides: whether the rim's own slide had a say.
+    small. slides: whether the rim's own slide had a say. tag_scale: of the tags' path, learnt from it.
     """
 
     angle_deg: FloatArray
     spread_deg: FloatArray
     settled: BoolArray
     slides: bool
+    tag_scale: float
 
 
 def find_turning(track: GapTrack, layout: Layout) -> Turning:
-    """Fit the wheel's angle to the mark's passes, the spokes' look and the rim's own slide.
+    """Fit the wheel's angle to the mark's passes, numbered tags, the spokes' look and the rim's own slide.
 
     Returns
     -------
@@ -81,9 +83,10 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
 
     Raises
     ------
-    MarkNotSeen, TooFewRevolutions, PlaceLost
+    MarkNotSeen, TooFewRevolutions, PlaceLost, NotTrustworthy
     """
-    if not np.isfinite(track.mark_px).any():
+    tags = tagged(track, layout)
+    if tags is None and not np.isfinite(track.mark_px).any():
         raise _never_seen(track)
     if len(track.time_s) > LONGEST_PIECE:
         return piece_by_piece(track, lambda piece: find_turning(piece, layout))
@@ -93,11 +96,13 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     components = np.empty((len(profile), 0))
     if profile.shape[1]:
         components = learn_axes(profile, soft_bins=soft_bins, most=COMPONENTS).project(profile)
-    moment, evidence = gather(track, layout)
+    moment, evidence = gather(track, layout, tags)
     place, rivals = follow(evidence, layout.spacing_deg)
-    fitted = _fit(track, layout, moment, place.angle_deg[moment], components)
+    fitted = _fit(track, layout, tags, moment, place.angle_deg[moment], components)
     usable = fitted.spread_deg < min(SURE_SHARE * layout.spacing_deg, LARGEST_SD_DEG)
     usable &= fitted.settled
+    if tags is not None:
+        check_tags(tags, np.where(usable, fitted.angle_deg, np.nan), fitted.tag_scale, layout.spacing_deg)
     if components.shape[1]:
         missed, whole = _foretold(components, fitted.angle_deg, period_deg)
         if _share_foretold(missed, whole) < LEAST_FORETOLD:
@@ -109,7 +114,14 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
         usable &= ~_contested(place, rival, layout.spacing_deg)[moment]
     # Where the angle is lost it was going wrong for some frames before.
     usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
-    found = {"mark": True, "spokes": components.shape[1] > 0, "the rim's own slide": fitted.slides}
+    marked = bool(np.isfinite(track.mark_px).any())
+    by_tags = "" if tags is None else in_words(tags.numbers)
+    found = {
+        "mark": marked,
+        by_tags: bool(by_tags),
+        "spokes": components.shape[1] > 0,
+        "the rim's own slide": fitted.slides,
+    }
     sources = tuple(name for name, there in found.items() if there)
     _check(fitted.angle_deg, usable, sources)
     return Turning(
@@ -122,7 +134,12 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
 
 
 def _fit(
-    track: GapTrack, layout: Layout, moment: IntArray, angle_deg: FloatArray, components: FloatArray
+    track: GapTrack,
+    layout: Layout,
+    tags: Tagged | None,
+    moment: IntArray,
+    angle_deg: FloatArray,
+    components: FloatArray,
 ) -> _Fitted:
     """Fit a smooth curve of time, from a coarse path (n,), by Gauss–Newton steps."""
     # Stamps jitter more than the camera's own beat does.
@@ -130,11 +147,14 @@ def _fit(
     curve = SmoothCurve.over(beat_s, KNOT_SPACING_S)
     by_mark_deg = track.mark_px / layout.px_per_deg
     period_deg = look_period_deg(layout.spoke_angles_deg)
-    scale, slides = 1.0, False
+    scale, slides, by_tag_scale = 1.0, False, 1.0
     for left in range(ROUNDS - 1, -1, -1):
         before = angle_deg
         by_mark, sure = _mark_target(track, by_mark_deg, angle_deg, scale, layout.mark_to_pointer_deg)
         normal, right = curve.places(by_mark, sure)
+        if tags is not None:
+            by_tags, toward, by_tag_scale = tags_say(tags, angle_deg, by_tag_scale, curve)
+            normal, right = normal + by_tags, right + toward
         if track.slide is not None:
             change, clear = slid(track.slide, angle_deg, layout.px_per_deg, ROOM_DEG * left)
             by_slide, steady = curve.moves(change, clear, SLIDE_SCALE_SD)
@@ -149,8 +169,10 @@ def _fit(
         scale = _mark_scale(by_mark_deg, angle_deg + layout.mark_to_pointer_deg)
         if float(np.abs(angle_deg - before).max()) < STEADY_DEG:
             break
-    spread_deg = np.hypot(curve.spread(normal, right), _shift_uncertainty(sure))
-    return _Fitted(values, spread_deg, np.abs(values - angle_deg) < SETTLED_DEG, slides)
+    spread_deg = curve.spread(normal, right)
+    if tags is None or sure.any():
+        spread_deg = np.hypot(spread_deg, _shift_uncertainty(sure))
+    return _Fitted(values, spread_deg, np.abs(values - angle_deg) < SETTLED_DEG, slides, by_tag_scale)
 
 
 def _doubt(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> FloatArray:
@@ -203,6 +225,11 @@ def _never_seen(track: GapTrack) -> MarkNotSeen | TooFewRevolutions:
     if still and float(np.nanstd(gaps)) < 0.3:
         return TooFewRevolutions(
             0.0, "the wheel does not turn in these frames; turn it slowly by hand while they are taken"
+        )
+    if track.tags is not None:
+        return MarkNotSeen(
+            "fewer than two numbered tags could be read often enough; turn the wheel more slowly, add light so that "
+            "they are smeared less, or run aim again and check their box in its picture"
         )
     return MarkNotSeen(
         "the mark was never seen in its box; stick a piece of bright tape on the rim at the valve, "

@@ -2,6 +2,7 @@
 
 import re
 
+import cv2
 import numpy as np
 import pytest
 from matplotlib.patches import Rectangle
@@ -9,6 +10,7 @@ from numpy.testing import assert_allclose
 
 from rimgauge.cli import run
 from rimgauge.report.scale_sheet import PAPERS_MM, draw_sheet
+from rimgauge.report.tag_sheet import draw_tags
 
 POINT_MM = 25.4 / 72
 PRINTED_MM = 0.01
@@ -48,3 +50,22 @@ def test_a_file_that_cannot_be_written_is_named(tmp_path, capsys):
     with pytest.raises(SystemExit):
         run(["target", "--out", str(tmp_path / "none" / "sheet.pdf")])
     assert "sheet.pdf" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("paper", PAPERS_MM)
+def test_printed_tags_have_their_size_and_are_read_as_their_numbers(tmp_path, paper):
+    # Read by the same OpenCV that reads them in a picture, from the sheet drawn at 10 dots a millimetre.
+    sheet = draw_tags(paper, 48)
+    sheet.savefig(tmp_path / "sheet.png", dpi=254)
+    picture = cv2.imread(str(tmp_path / "sheet.png"))
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50))
+    corners, numbers, _ = detector.detectMarkers(picture)
+    assert sorted(np.ravel(numbers).tolist()) == list(range(1, 49))
+    sides = np.linalg.norm(np.diff(np.array(corners)[:, 0], axis=1), axis=2) / 10.0
+    assert_allclose(sides, 10.0, rtol=0, atol=0.2)
+
+
+def test_a_tag_sheet_is_written_and_says_what_to_do(tmp_path, capsys):
+    run(["target", "--tags", "12", "--out", str(tmp_path / "tags.pdf")])
+    assert "in line with the spoke" in capsys.readouterr().out
+    assert (tmp_path / "tags.pdf").read_bytes().startswith(b"%PDF")
