@@ -20,7 +20,9 @@ CENTRE_MM = 0.1
 half of that, and a tenth of the usual tolerance is no harm."""
 ON_THE_WAY_MM = 0.005
 """A way may be worse than the start by this, which no indicator tells [mm]."""
-MOVES = 6
+JUDGED = 40
+"""So many orders are judged in full at a time."""
+MOVES = 12
 """Most steps that are moved, one after the other, to mend an order that is worse than the start somewhere."""
 
 
@@ -80,24 +82,46 @@ def _radial_first(problem: Problem, eighths: IntArray, turned: IntArray) -> Bool
 def _mended(problem: Problem, eighths: IntArray, order: IntArray) -> IntArray:
     """Move one step at a time to where that does the least harm, until there is none."""
     harm = float(_judged(problem, eighths, order[None])[0][0])
-    count = len(order)
     for _ in range(MOVES):
         if harm <= ON_THE_WAY_MM:
             break
-        moved = np.array(
-            [
-                np.insert(np.delete(order, taken), place, order[taken])
-                for taken in range(count)
-                for place in range(count)
-                if place != taken
-            ]
-        ).reshape(-1, count)
+        moved = _likely_moves(problem, eighths, order)
         harms, burden = _judged(problem, eighths, moved)
         best = int(np.lexsort((burden, np.maximum(harms, ON_THE_WAY_MM)))[0])
         if harms[best] >= harm:
             break
         order, harm = moved[best], float(harms[best])
     return order
+
+
+def _likely_moves(problem: Problem, eighths: IntArray, order: IntArray) -> IntArray:
+    """The orders (JUDGED, t) with one step moved that do least harm if each nipple is turned in one go.
+
+    A step moved later is missing from the states it is moved past, one moved earlier is added to them; all
+    others stay as they are.
+    """
+    count = len(order)
+    alone = np.zeros((len(eighths), count))
+    alone[order, np.arange(count)] = eighths[order]
+    states = np.concatenate([alone[:, :1] * 0, alone.cumsum(axis=1)], axis=1)
+    still = _harm(problem, states)
+    before, behind = np.maximum.accumulate(still), np.maximum.accumulate(still[::-1])[::-1]
+    moves = []
+    for taken in range(count):
+        step = alone[:, taken : taken + 1]
+        later = np.maximum.accumulate(_harm(problem, states[:, taken + 1 :] - step))
+        sooner = np.maximum.accumulate(_harm(problem, states[:, : taken + 1] + step)[::-1])
+        for place in range(count):
+            if place > taken:
+                worst = max(before[taken], later[place - taken], behind[place + 1])
+            else:
+                worst = max(before[place], sooner[taken - place], behind[taken + 1])
+            if place != taken:
+                moves.append((worst, taken, place))
+    moves.sort()
+    return np.array(
+        [np.insert(np.delete(order, taken), place, order[taken]) for _, taken, place in moves[:JUDGED]]
+    ).reshape(-1, count)
 
 
 def _walks(problem: Problem, eighths: IntArray, turned: IntArray) -> IntArray:
@@ -140,7 +164,17 @@ def _stepwise(problem: Problem, eighths: IntArray, turned: IntArray) -> list[Int
 
 
 def _judged(problem: Problem, eighths: IntArray, orders: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Judge orders (w, t): the worst harm on the way and the mean burden (w,).
+    """Judge orders (w, t): the worst harm on the way and the mean burden (w,)."""
+    parts = [
+        _judged_together(problem, eighths, orders[first : first + JUDGED])
+        for first in range(0, len(orders), JUDGED)
+    ]
+    harm, burden = (np.concatenate(values) for values in zip(*parts, strict=True))
+    return harm, burden
+
+
+def _judged_together(problem: Problem, eighths: IntArray, orders: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Judge a few orders.
 
     A nipple that is turned by more than is good at once may be turned in one go or on further laps in the
     same order: harm is that of the worse, burden that of the laps.
