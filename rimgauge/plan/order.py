@@ -52,7 +52,7 @@ def order_of_work(problem: Problem, eighths: IntArray) -> IntArray:
 
 
 def radial_in_after(problem: Problem, eighths: IntArray, order: IntArray) -> int | None:
-    """After so many steps of an order (t,), each in one go, radial runout stays within its tolerance.
+    """With so many steps of an order (t,) done in full, radial runout stays within its tolerance.
 
     None where it is within at the start, or out at the end.
     """

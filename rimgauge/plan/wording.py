@@ -25,6 +25,11 @@ LAPS = (
 )
 """How to turn, by the laps that the rest takes; a round asks for two turns at most."""
 
+WHICH_SPOKE = (
+    "Right is the side where the drive is. Spoke 1 is the first after the valve; the numbers rise in the order "
+    "in which spokes pass the pointer as the wheel rolls forward."
+)
+
 
 def fraction(eighths: int) -> str:
     """Name a positive number of eighths of a turn, e.g. 'a quarter turn', '1 and 1/8 turns'."""
@@ -95,7 +100,8 @@ def _cell(state: WheelState, name: str, form: str) -> str | None:
 def _steps(corrections: tuple[Correction, ...]) -> str:
     count, turns = len(corrections), sum(abs(item.turns) for item in corrections)
     head = f"{count} {'nipple' if count == 1 else 'nipples'} to turn, {turns:g} turns in all, in this order:"
-    return "\n".join([head, *(_wrapped(item.words, f"{item.order:3d}.  ") for item in corrections)])
+    steps = (_wrapped(item.words, f"{item.order:3d}.  ") for item in corrections)
+    return "\n".join([head, *steps, "", _wrapped(WHICH_SPOKE)])
 
 
 def _wrapped(text: str, lead: str = "") -> str:

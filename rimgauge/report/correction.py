@@ -11,12 +11,13 @@ from matplotlib.figure import Figure
 from rimgauge.records import AT_ONCE_EIGHTHS, Correction, Plan, Wheel, WheelState
 from rimgauge.report.evidence import PAGE_IN
 from rimgauge.report.palette import AFTER, BEFORE, FLANGE_LETTER, QUIET, our_style
-from rimgauge.report.sheet import frame, paragraph, rule, table, write
+from rimgauge.report.sheet import frame, paragraph, paragraph_height, rule, table, write
 from rimgauge.report.words import short
 
 _LEFT, _WIDTH = 0.55, 7.2
 _WHEEL = 3.7
-_MOST_ROWS = 40
+_TWO_COLUMNS = 40
+"""So many steps are listed in two columns; more in three."""
 _HUB = 0.13
 
 
@@ -43,8 +44,8 @@ def correction_sheet(plan: Plan, wheel: Wheel, *, paper: Literal["a4", "letter"]
 def _draw_wheel(axes: Axes, plan: Plan, wheel: Wheel) -> None:
     axes.set_aspect("equal")
     axes.axis("off")
-    axes.set_xlim(-1.3, 1.3)
-    axes.set_ylim(-1.3, 1.3)
+    axes.set_xlim(-1.4, 1.4)
+    axes.set_ylim(-1.5, 1.3)
     round_ = np.radians(np.linspace(0, 360, 181))
     axes.plot(-np.sin(round_), np.cos(round_), color=QUIET, linewidth=1.2)
     axes.plot([0], [1.0], marker="v", color=QUIET, markersize=5)
@@ -66,7 +67,11 @@ def _draw_wheel(axes: Axes, plan: Plan, wheel: Wheel) -> None:
         )
         if item is not None:
             _draw_step(axes, item, float(angle))
-    axes.text(0, -1.29, "seen from the right; dashed: left side", ha="center", va="bottom", fontsize=6)
+    for level, words in (
+        (-1.41, "▲ filled, outward: tighten; △ hollow, inward: loosen; bold: the step"),
+        (-1.49, "seen from the right side, where the drive is; dashed: spokes of the left side"),
+    ):
+        axes.text(0, level, words, ha="center", va="bottom", fontsize=6)
 
 
 def _draw_step(axes: Axes, item: Correction, angle: float) -> None:
@@ -80,8 +85,16 @@ def _draw_step(axes: Axes, item: Correction, angle: float) -> None:
         color=AFTER.colour if tighten else BEFORE.colour,
         fillstyle="full" if tighten else "none",
     )
+    place = way * (0.8 if item.order % 2 else 0.7)
     axes.text(
-        way[0] * 0.8, way[1] * 0.8, f"{item.order}", ha="center", va="center", fontsize=6.5, fontweight="bold"
+        place[0],
+        place[1],
+        f"{item.order}",
+        ha="center",
+        va="center",
+        fontsize=6.5,
+        fontweight="bold",
+        bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
     )
 
 
@@ -103,7 +116,11 @@ def _states(figure: Figure, plan: Plan) -> None:
     words = f"{len(plan.corrections)} nipples, {turns:g} turns in all. Tick each step when it is done."
     if plan.refused is not None:
         words = f"No corrections: {plan.refused}"
-    paragraph(figure, left, after + 0.15, words, width=_WIDTH - _WHEEL - 0.1, size=8)
+    width = _WIDTH - _WHEEL - 0.1
+    level = paragraph(figure, left, after + 0.15, words, width=width, size=8) + 0.05
+    for note in plan.notes:
+        if level + paragraph_height(note, width=width, size=7) < 1.1 + _WHEEL:
+            level = paragraph(figure, left, level, f"• {note}", width=width, size=7) + 0.02
 
 
 def _cell(state: WheelState, name: str, form: str) -> str:
@@ -112,30 +129,51 @@ def _cell(state: WheelState, name: str, form: str) -> str:
 
 
 def _steps(figure: Figure, plan: Plan) -> float:
-    """List the steps in two columns; return where the next line begins [in]."""
+    """List the steps in columns; return where the next line begins [in]."""
     top = 1.1 + _WHEEL + 0.1
-    shown = plan.corrections[:_MOST_ROWS]
-    half = (len(shown) + 1) // 2
+    steps, from_hub = plan.corrections, plan.corrections[:1] and "the hub" in plan.corrections[0].words
+    count, size = (2, 8.0) if len(steps) <= _TWO_COLUMNS else (3, 7.0)
+    offsets = (0.0, 0.45, 1.05, 2.95) if count == 2 else (0.0, 0.4, 0.85, 2.0)
+    rows = -(-len(steps) // count)
     lowest = top
-    for place, part in enumerate((shown[:half], shown[half:])):
+    for place in range(count):
+        part = steps[place * rows : (place + 1) * rows]
         if part:
-            rows: list[tuple[str, ...]] = [("step", "spoke", "turn", "done")]
-            rows += [
-                (f"{item.order}", f"{item.spoke} {FLANGE_LETTER[item.side]}", _turn(item), "□")
+            cells: list[tuple[str, ...]] = [("step", "spoke", "turn", "done")]
+            cells += [
+                (
+                    f"{item.order}",
+                    f"{item.spoke} {FLANGE_LETTER[item.side]}",
+                    f"{_turn(item)} {_arrow(item)}",
+                    "□",
+                )
                 for item in part
             ]
-            left = _LEFT + place * _WIDTH / 2
-            lowest = max(lowest, table(figure, left, top, rows, columns=(0.0, 0.45, 1.05, 2.95), size=8))
-    if shown:
-        words = shown[0].words.rsplit("seen from", maxsplit=1)[-1].strip(" .")
-        clockwise = "clockwise" if words == "the tyre" else "anticlockwise"
-        note = f"Seen from {words}, tightening is {clockwise}. R: right side, where the drive is; L: left."
-        if any("+" in _turn(item) for item in shown):
-            note += " 1/2 + 1/4: half a turn now, the rest on a second lap round the wheel."
-        if any("×" in _turn(item) for item in shown):
-            note += " 2 × 1/2 + 1/4: half a turn on each of two laps, the rest on a third."
+            left = _LEFT + place * _WIDTH / count
+            lowest = max(lowest, table(figure, left, top, cells, columns=offsets, size=size))
+    if steps:
+        note = _legend(steps, "the hub" if from_hub else "the tyre")
         lowest = paragraph(figure, _LEFT, lowest + 0.05, note, width=_WIDTH, size=8, fontweight="bold")
     return lowest
+
+
+def _legend(steps: tuple[Correction, ...], seen_from: str) -> str:
+    tighten = "clockwise ↻" if seen_from == "the tyre" else "anticlockwise ↺"
+    loosen = "anticlockwise ↺" if seen_from == "the tyre" else "clockwise ↻"
+    note = (
+        f"Looking at the nipple from {seen_from}: tighten is {tighten}, loosen is {loosen}. R: right side, where "
+        "the drive is; L: left. Spoke 1 is the first after the valve; numbers rise as the wheel rolls forward."
+    )
+    if any("+" in _turn(item) for item in steps):
+        note += " 1/2 + 1/4: half a turn now, the rest on a second lap round the wheel."
+    if any("×" in _turn(item) for item in steps):
+        note += " 2 × 1/2 + 1/4: half a turn on each of two laps, the rest on a third."
+    return note
+
+
+def _arrow(item: Correction) -> str:
+    """Which way the nipple goes round, as its words say."""
+    return "↺" if "anticlockwise" in item.words else "↻"
 
 
 def _turn(item: Correction) -> str:

@@ -218,7 +218,7 @@ def test_radial_runout_that_is_bad_comes_in_before_the_rest_is_turned(wheel, ans
     readings = out_of_true(wheel, seed, lateral_mm=2.0, tension=False)
     bad = readings.radial_mm + 0.5 * np.cos(np.radians(2 * wheel.spoke_angles_deg))
     plan = make_plan(replace(readings, radial_mm=bad), wheel, answer)
-    said = re.match(r"Radial runout comes first: after step (\d+) of", plan.notes[0])
+    said = re.match(r"Radial runout comes first: with steps 1 to (\d+) of", plan.notes[0])
     assert np.ptp(bad) > wheel.tolerance.radial_mm
     assert said
     assert int(said[1]) < len(plan.corrections)
