@@ -1,4 +1,4 @@
-"""How well the scale comes out from a shim, a coin and a card: `python -m tests.benchmarks.scale_things [pictures]`.
+"""How well the scale comes out from a shim, a coin and a card: `python -m tests.benchmarks.scale_things [pictures] [seed]`.
 
 Drawn before crops of the bundled frames and of the outside photographs and scenes (RIMGAUGE_SHARED), where they
 are there: spokes, rims, hubs, checkerboards.
@@ -152,7 +152,7 @@ def card(rng: np.random.Generator, pictures: list[Any]) -> tuple[float, float] |
     return found.px / (2.0 * half) - 1.0, error
 
 
-def main(count: int) -> None:
+def main(count: int, seed: int) -> None:
     """Print the table of docs/benchmarks.md."""
     pictures = backgrounds()
     print(
@@ -160,7 +160,7 @@ def main(count: int) -> None:
     )
     print("|---|---|---|---|---|---|---|")
     for what, draw in (("shim", shim), ("coin", coin), ("card", card)):
-        rng = np.random.default_rng(20260201)
+        rng = np.random.default_rng(seed)
         answers = [draw(rng, pictures) for _ in range(count)]
         error, stated = np.array([answer for answer in answers if answer is not None]).T
         size = 100.0 * np.abs(error)
@@ -172,4 +172,5 @@ def main(count: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 100)
+    numbers = [int(each) for each in sys.argv[1:]]
+    main(*(numbers + [100, 20260201][len(numbers) :]))
