@@ -38,6 +38,8 @@ ROUNDS = 2
 WINDOWS = 3
 PLAIN_ENOUGH = 1.25
 """A single step is kept while its misfit is smaller than the noise: √(1.25² − 1) = 0.75 of it."""
+LESS_SURE = 1.25
+"""So much less sure a second step may make the place."""
 SHARPER = 0.85
 """A mean profile is blurred by the scatter of its frames and a bevel is a slope, not a step.
 Too wide a blur lets two steps trade place for width; one too narrow by this much costs 4 % in standard deviation."""
@@ -210,9 +212,16 @@ def _tried(
 
 
 def _plainest(tried: list[tuple[float, EdgeShape, EdgeFit]]) -> tuple[float, EdgeShape, EdgeFit]:
-    """The plainest shape that is nearly as good: a second step must earn its place, for it makes the first less sure."""
+    """The plainest shape that is nearly as good: a second step must earn its place.
+
+    Steps so close that each could pass for a part of the other leave hardly any residual, and no place either.
+    """
     best = min(noise for noise, _, _ in tried)
-    return next(each for each in tried if each[0] <= PLAIN_ENOUGH * best)
+    plain = tried[0]
+    if plain[0] <= PLAIN_ENOUGH * best or not math.isfinite(best):
+        return plain
+    stated, plainly = (float(np.nanmedian(each[2].standard_error_px)) for each in (tried[1], plain))
+    return tried[1] if not math.isfinite(plain[0]) or stated <= LESS_SURE * plainly else plain
 
 
 def _best_band(
