@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import Literal
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, print_json, shown
 
 
 @click.command()
@@ -57,7 +58,12 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
     if as_json:
         print_json({"file": str(path), "paper": paper, "square_mm": SQUARE_MM})
         return
+    click.echo(f"Wrote {shown(path)}.")
     click.echo(
-        f"Wrote {path}. Print it at 100 %, never “fit to page”, and measure both rulers;\n"
-        "if 100 mm isn't 100 mm, give --square-mm a twentieth of what you measured."
+        textwrap.fill(
+            "Print it at 100 %, never “fit to page”, and measure both rulers; if 100 mm isn't 100 mm, give "
+            "--square-mm a twentieth of what you measured.",
+            78,
+            break_on_hyphens=False,
+        )
     )

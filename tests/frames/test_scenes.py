@@ -10,8 +10,12 @@ import numpy as np
 import pytest
 
 from rimgauge.capture import Frame, open_source
+from rimgauge.capture.camera_place import camera_place
+from rimgauge.capture.sources import read_picture
+from rimgauge.capture.targets import find_corners
 from rimgauge.job import read_build, read_view
 from rimgauge.pipeline import measure
+from rimgauge.recheck import _again, _as_seen
 from rimgauge.records import Runout, Source
 from rimgauge.wheel import complete_wheel
 from tests.benchmarks.rendered import aimed, errors_mm
@@ -85,6 +89,22 @@ def test_true_total_lies_in_the_stated_interval(scene: tuple[Runout, dict]) -> N
     runout, truth = scene
     total = runout.total_runout
     assert abs(total.value - truth["total_runout_mm"]) <= total.expanded_uncertainty
+
+
+def test_it_does_with_what_board_and_ruler_tell_of_the_camera(
+    scene: tuple[Runout, dict], shared: Path
+) -> None:
+    runout, truth = scene
+    corners = find_corners(read_picture(shared / "scenes" / truth["scene"] / "scale.jpg"), "scale.jpg")
+    assert runout.basis is not None
+    view = runout.basis.view
+    assert view.scale is not None
+    place = camera_place(corners, 5.0, view, truth["camera"]["distance_mm"])
+    told = replace(runout.basis, view=replace(view, scale=replace(view.scale, camera=place)))
+    total = _again(replace(runout, basis=told), *_as_seen(runout, told)).total_runout
+    assert abs(total.value - truth["total_runout_mm"]) <= total.expanded_uncertainty
+    if abs(place.crosstalk) < 0.1:  # otherwise what the other direction lets in is the largest line
+        assert total.expanded_uncertainty < 0.7 * runout.total_runout.expanded_uncertainty
 
 
 def test_every_spoke_has_its_own_runout(scene: tuple[Runout, dict]) -> None:
