@@ -51,6 +51,7 @@ _BUILD: dict[str, _Read] = {
     "spokes": functools.partial(Reader.whole, least=FEWEST_SPOKES, most=MOST_SPOKES),
     "crossings": functools.partial(Reader.whole, least=0),
     "first_spoke_side": lambda place: place.choice("right", "left"),
+    "side_pattern": Reader.text,
     "first_spoke_deg": functools.partial(Reader.number, least=0, below=360),
     "spoke_angles_deg": functools.partial(Reader.numbers, least=0),
     "kind": Reader.text,

@@ -92,6 +92,7 @@ spokes = {spokes}
 {kind}   # the kind of wheel, in general words
 {crossings}   # how many spokes each spoke crosses on its way; 0 = radial
 # first_spoke_side = "right"   # the flange of the first spoke after the valve; right = drive side
+# side_pattern = "RL"          # sides of the spokes from the first on, as it repeats, for example "RRL"
 # first_spoke_deg = 5.6        # from the mark at the valve to spoke 1; left out: half a spacing
 
 [rim]

@@ -64,7 +64,8 @@ def complete_wheel(build: Mapping[str, Any]) -> Wheel:
     ready = READY_MADE[kind]
     spokes = _spokes(build)
     flanges = _flanges(build, spokes)
-    gaps = [key for key in ("kind", "crossings", "first_spoke_side") if key not in build]
+    side_key = "side_pattern" if "side_pattern" in build else "first_spoke_side"
+    gaps = [key for key in ("kind", "crossings", side_key) if key not in build]
     if "spoke_angles_deg" not in build and "first_spoke_deg" not in build:
         gaps.append("first_spoke_deg")
     rim = Rim(**_filled("rim", build, ready.rim, gaps))
@@ -74,7 +75,7 @@ def complete_wheel(build: Mapping[str, Any]) -> Wheel:
     untensioned = Wheel(
         name=build.get("name", kind),
         kind=kind,
-        crossings=_crossings(build, spokes),
+        crossings=_crossings(build, flanges),
         flanges=flanges,
         spoke_angles_deg=_angles_deg(build, spokes),
         rim=rim,
@@ -117,39 +118,54 @@ def _spokes(build: Mapping[str, Any]) -> int:
         raise BadInput(
             f"spokes = {spokes} makes no sense; it has to lie between {FEWEST_SPOKES} and {MOST_SPOKES}."
         )
-    if spokes % 2:
+    if spokes % 2 and "side_pattern" not in build:
         raise BadInput(
-            f"spokes = {spokes} is odd; only wheels whose spokes go to the two flanges in turn are known."
+            f"spokes = {spokes} is odd, so they can't go to the two flanges in turn; "
+            'say how they do, for example side_pattern = "RRL".'
         )
     return spokes
 
 
 def _flanges(build: Mapping[str, Any], spokes: int) -> tuple[Flange, ...]:
-    """Let the flanges alternate from the first spoke's side on."""
+    """Lay the pattern of sides round the wheel from the first spoke on; without one the flanges alternate."""
     first = build.get("first_spoke_side", "right")
     if first not in ("right", "left"):
         raise BadInput(f'first_spoke_side = "{first}" makes no sense; write "right" or "left".')
-    pair: tuple[Flange, Flange] = ("right", "left") if first == "right" else ("left", "right")
-    return pair * (spokes // 2)
+    pattern = build.get("side_pattern", "RL" if first == "right" else "LR")
+    if set(pattern) != {"R", "L"} or spokes % len(pattern):
+        raise BadInput(
+            f"side_pattern = {pattern[:60]!r} makes no sense for {spokes} spokes; write R and L for the sides of the "
+            'spokes in turn, as often as it repeats, for example "RRL" for 24.'
+        )
+    sides: tuple[Flange, ...] = tuple("right" if letter == "R" else "left" for letter in pattern)
+    if "first_spoke_side" in build and sides[0] != first:
+        raise BadInput(
+            "first_spoke_side and side_pattern disagree about spoke 1; leave first_spoke_side out."
+        )
+    return sides * (spokes // len(pattern))
 
 
-def _crossings(build: Mapping[str, Any], spokes: int) -> int:
-    """Crossings as given, or three or as many fewer as the flange has room for."""
-    on_flange = spokes // 2
+def _crossings(build: Mapping[str, Any], flanges: tuple[Flange, ...]) -> int:
+    """Crossings as given, or three or as many fewer as the flanges have room for."""
+    on_flange = [flanges.count(side) for side in ("right", "left")]
+    paired = all(spokes % 2 == 0 for spokes in on_flange)
     if "crossings" not in build:
-        room = [x for x in (1, 2, 3) if lean_step_deg(x, on_flange) <= USUAL_LEAN_DEG and on_flange % 2 == 0]
+        room = [x for x in (1, 2, 3) if lean_step_deg(x, min(on_flange)) <= USUAL_LEAN_DEG and paired]
         return max(room, default=0)
     crossings: int = build["crossings"]
     if crossings < 0:
         raise BadInput(f"crossings = {crossings} makes no sense; write 0 for radial spokes.")
-    if crossings and on_flange % 2:
+    if crossings and not paired:
+        sides = (
+            f"{on_flange[0]} a side" if on_flange[0] == on_flange[1] else f"{on_flange[0]} and {on_flange[1]}"
+        )
         raise BadInput(
-            f"crossings = {crossings} is impossible with {spokes} spokes: {on_flange} a side make no pairs; "
+            f"crossings = {crossings} is impossible with {len(flanges)} spokes: {sides} make no pairs; "
             "write 0 or correct the number of spokes."
         )
-    if lean_step_deg(crossings, on_flange) > WIDEST_LEAN_DEG:
-        most = int(WIDEST_LEAN_DEG / lean_step_deg(1, on_flange))
-        raise BadInput(f"crossings = {crossings} is impossible with {spokes} spokes; at most {most}.")
+    if lean_step_deg(crossings, min(on_flange)) > WIDEST_LEAN_DEG:
+        most = int(WIDEST_LEAN_DEG / lean_step_deg(1, min(on_flange)))
+        raise BadInput(f"crossings = {crossings} is impossible with {len(flanges)} spokes; at most {most}.")
     return crossings
 
 

@@ -78,6 +78,17 @@ def test_crossings_left_out_are_what_the_flange_has_room_for(spokes: int, crossi
     assert complete_wheel({"spokes": spokes}).crossings == crossings
 
 
+def test_two_right_spokes_for_each_left_one() -> None:
+    wheel = complete_wheel({"spokes": 24, "side_pattern": "RRL", "kind": "box-section alloy, dished rear"})
+    assert wheel.flanges == ("right", "right", "left") * 8
+    assert wheel.crossings == 1  # eight left spokes leave room for no more
+    assert "first_spoke_side" not in wheel.assumed
+    run = spoke_lines(wheel).toward_hub[:, 0]
+    means = np.where(np.array(wheel.flanges) == "right", wheel.tension.right_n, wheel.tension.left_n)
+    assert_allclose(means @ run, 0.0, rtol=0, atol=1e-9)  # statics: the rim is not pulled sideways
+    assert wheel.tension.left_n > wheel.tension.right_n  # half as many hold against a gentler slant
+
+
 def test_a_spoke_is_as_long_as_builders_reckon() -> None:
     # L² = R² + r² + w² − 2Rr·cos(720°·crossings/spokes), common practice.
     lines = spoke_lines(complete_wheel({"spokes": 36, "crossings": 3}))
@@ -94,6 +105,12 @@ def test_a_spoke_is_as_long_as_builders_reckon() -> None:
         ({"spokes": 21}, "spokes"),
         ({"spokes": 36, "kind": "wooden"}, "box-section alloy"),
         ({"spokes": 36, "first_spoke_side": "top"}, "first_spoke_side"),
+        ({"spokes": 36, "side_pattern": ""}, "side_pattern"),
+        ({"spokes": 36, "side_pattern": "RR"}, "side_pattern"),
+        ({"spokes": 36, "side_pattern": "RLX\n"}, "side_pattern"),
+        ({"spokes": 32, "side_pattern": "RRL"}, "side_pattern"),
+        ({"spokes": 24, "side_pattern": "RRL", "first_spoke_side": "left"}, "side_pattern"),
+        ({"spokes": 24, "side_pattern": "RRL", "crossings": 3}, "at most 2"),
         ({"spokes": 36, "first_spoke_deg": 10.0}, "first_spoke_deg"),
         ({"spokes": 36, "first_spoke_deg": math.nan}, "first_spoke_deg"),
         ({"spokes": 36, "crossings": -1}, "crossings"),

@@ -67,6 +67,19 @@ def test_limits_are_kept(wheel, answer, seed, largest):
         assert -0.01 - 1e-6 <= now.mean() / before.mean() - 1 <= 0.03 + 1e-6
 
 
+def test_a_wheel_with_two_right_spokes_for_each_left_one_is_trued():
+    some = build(24, side_pattern="RRL", crossings=0, tension={"right_n": 500.0, "limit_n": 1300.0})
+    answer = influence(some)
+    readings = out_of_true(some, 1, lateral_mm=1.5)
+    plan = make_plan(readings, some, answer)
+    then = after(readings, plan, answer)
+    assert np.ptp(then.lateral_mm) <= 0.3  # the aim is 0.25
+    for side in ("right", "left"):
+        spokes = np.array(some.flanges) == side
+        before, now = readings.tension_n[spokes], then.tension_n[spokes]
+        assert np.std(now) <= max(1.02 * np.std(before), 0.03 * before.mean())  # as likely, not as read
+
+
 def test_every_spoke_is_named_once_and_steps_are_numbered_in_order(wheel, answer):
     plan = make_plan(out_of_true(wheel, 1, lateral_mm=2.0), wheel, answer)
     assert [item.order for item in plan.corrections] == list(range(1, len(plan.corrections) + 1))

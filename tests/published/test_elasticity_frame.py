@@ -1,4 +1,4 @@
-"""Three wheels against a general-purpose frame library, each built there bar by bar.
+"""Four wheels against a general-purpose frame library, each built there bar by bar.
 
 The library knows nothing of rings or wheels: the rim is a polygon of straight beams, each spoke a bar without
 tension, and a turn of a nipple is the force that would shorten its spoke by the thread's pitch.
@@ -35,6 +35,12 @@ BUILDS: dict[str, dict[str, Any]] = {
         "crossings": 1,
         "kind": "small-wheel alloy",
         "spoke_angles_deg": [18.0 * k + (5.0 if k % 2 == 0 else 1.0) for k in range(20)],
+    },
+    "two right spokes for each left one": {
+        "spokes": 24,
+        "crossings": 0,
+        "side_pattern": "RRL",
+        "kind": "box-section alloy, dished rear",
     },
 }
 
