@@ -9,19 +9,24 @@ lattice, at several offsets because a spoke leans; each once as if the wheel rol
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rimgauge.records import FloatArray
-from rimgauge.signal.looks import Look, learn_look, look_likelihood
-from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS, Place, likely_speeds, smooth
+from rimgauge.signal.looks import Look, foretell
+from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS, Place, likely_speeds, near_speeds, smooth
 
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
-ROUNDS = 3
+LEAST_ROUNDS, MOST_ROUNDS = 3, 8
+STAYS_DEG = 0.3
+HOPELESS = 250.0
+"""Likelihood [nats] by which a path that is half learnt must not lag behind the best one."""
 BACKWARD = 0.1
 """Chance that a whole run is rolled backward: a judgement. It alone does not decide (LEAST_LIKELIER in turning.py)."""
 MARK_FLOOR = 1e-6
+COURSE_SD_DEG = 0.7
 HIDDEN = 0.05
 """Chance that the mark isn't seen where it should be."""
 SAME_SHARE = 0.98
@@ -80,13 +85,40 @@ def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, list[Rival]]:
                 if any(_same(begun.angle_deg, other, spacing_deg) for other in begun_deg):
                     continue
                 begun_deg.append(begun.angle_deg)
-                place = _expected(_settle(begun, lattice, by_speed, by_mark, evidence.looks))
+                settled = _settle(
+                    begun,
+                    (by_mark, by_speed, lattice),
+                    evidence.looks,
+                    -math.inf if best is None else best.likelihood - HOPELESS,
+                    lambda path: any(_same(path, each.angle_deg, spacing_deg) for each in paths),
+                )
+                if settled is None:
+                    continue
+                place = _expected(settled)
                 # Of the others only the paths are kept: the chances of a long run fill much memory.
                 paths.append(Rival(place.angle_deg, place.likelihood))
                 if best is None or place.likelihood > best.likelihood:
                     best = place
     assert best is not None
     return best, [path for path in paths if path.angle_deg is not best.angle_deg]
+
+
+def reconsider(evidence: Evidence, angle_deg: FloatArray) -> Place:
+    """Follow the wheel once more by what is learnt along a known course (n,), at all moments.
+
+    What the looks are along the course, and whether another place would explain some moments better.
+    """
+    grid = np.arange(STEPS) * (360.0 / STEPS)
+    off = (grid - angle_deg[:, None] + 180.0) % 360.0 - 180.0
+    chance = np.exp(-0.5 * (off / COURSE_SD_DEG) ** 2)
+    chance /= chance.sum(axis=1)[:, None]
+    likely = mark_likelihood(evidence)
+    for look in evidence.looks:
+        likely = likely * foretell(chance, look)
+    by_speed = np.ones((len(likely), SPEEDS)) if evidence.by_speed is None else evidence.by_speed
+    steps = np.diff(angle_deg)
+    speeds = near_speeds(float(steps.min()), float(steps.max()))
+    return smooth(likely, by_speed, speeds, 1 if steps[0] >= 0.0 else -1)
 
 
 def _expected(place: Place) -> Place:
@@ -100,23 +132,31 @@ def _expected(place: Place) -> Place:
 
 def _settle(
     place: Place,
-    lattice: FloatArray | None,
-    by_speed: FloatArray,
-    by_mark: FloatArray,
+    likelihoods: tuple[FloatArray, FloatArray, FloatArray | None],
     looks: tuple[Look, ...],
-) -> Place:
-    """Learn the looks and follow again, a few times.
+    least: float,
+    is_known: Callable[[FloatArray], bool],
+) -> Place | None:
+    """Learn the looks and follow again until the path stays as it is; None where that is a known path.
 
-    The likelihood is by the mark and the looks alone, so that all starts are judged by the same.
+    Each stretch of the run is followed, and judged, by looks learnt from all others. The likelihood is by the mark
+    and the looks alone, so that all starts are judged by the same.
+
+    likelihoods: by mark, speed and lattice. least: a path less likely after a few rounds isn't worth more of them.
     """
+    by_mark, by_speed, lattice = likelihoods
     way = 1 if float(place.of_speed[0] @ np.array(EVERY_SPEED)) >= 0.0 else -1
-    for left in range(ROUNDS - 1, -1, -1):
-        likely = by_mark * lattice if left and lattice is not None else by_mark
+    for done in range(1, MOST_ROUNDS + 1):
+        before_deg = place.angle_deg
+        likely = by_mark * lattice if done < LEAST_ROUNDS and lattice is not None else by_mark
         for look in looks:
-            learnt = learn_look(place.chance, look)
-            if learnt is not None:
-                likely = likely * look_likelihood(look.components, learnt)
+            likely = likely * foretell(place.chance, look)
         place = smooth(likely, by_speed, likely_speeds(place.of_speed), way)
+        if done > 1 and is_known(place.angle_deg):
+            return None
+        stays = float(np.abs(place.angle_deg - before_deg).max()) < STAYS_DEG
+        if done >= LEAST_ROUNDS and (stays or place.likelihood < least):
+            break
     judged = smooth(likely, np.ones_like(by_speed), likely_speeds(place.of_speed), way)
     return replace(place, likelihood=judged.likelihood)
 

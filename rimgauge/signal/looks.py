@@ -15,6 +15,7 @@ UNLIKE = 0.02
 LEAST_SURENESS = 0.35
 LEAST_MOMENTS = 8
 RIDGE = 0.02
+STRETCHES = 15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,21 +42,68 @@ class LearntLook:
 
 def learn_look(chance: FloatArray, look: Look) -> LearntLook | None:
     """Learn a look from the chances (n, STEPS) of each angle; None where too little is known."""
+    known = _known(chance, look)
+    if known is None:
+        return None
+    basis, weight, seen = known
+    expected = basis @ _coefficients(basis, weight.sum(axis=0), weight.T @ seen)
+    return _with_noise(look, expected, _missed(weight, seen, expected) / weight.sum())
+
+
+def foretell(chance: FloatArray, look: Look) -> FloatArray:
+    """Likelihood (n, STEPS) of a look's components by what is learnt from all other stretches of the run.
+
+    A path that explains each stretch only by what it learnt from that same stretch gains nothing by it
+    (cross-validation: Stone, J. R. Statist. Soc. B 36 (1974) 111; from memory). 1 where too little is known.
+    """
+    result = np.ones(chance.shape)
+    known = _known(chance, look)
+    if known is None:
+        return result
+    basis, weight, seen = known
+    stretches = np.array_split(np.arange(len(seen)), STRETCHES)
+    cover = np.array([weight[part].sum(axis=0) for part in stretches])
+    toward = np.array([weight[part].T @ seen[part] for part in stretches])
+    expected = [
+        basis @ _coefficients(basis, cover.sum(axis=0) - own_cover, toward.sum(axis=0) - own)
+        for own_cover, own in zip(cover, toward, strict=True)
+    ]
+    missed = sum(
+        _missed(weight[part], seen[part], one) for part, one in zip(stretches, expected, strict=True)
+    )
+    for part, one in zip(stretches, expected, strict=True):
+        result[part] = look_likelihood(look.components[part], _with_noise(look, one, missed / weight.sum()))
+    return result
+
+
+def _known(chance: FloatArray, look: Look) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Waves of the phase, weight (n, STEPS) of each moment at each angle, and what was seen (n, k), 0 where nothing."""
     phase: FloatArray = np.arange(STEPS) * np.float64(2.0 * np.pi / look.period_deg * 360.0 / STEPS)
     # How well a moment's phase within the period is known: 1 for sure, 0 for not at all.
     sureness = np.hypot(chance @ np.cos(phase), chance @ np.sin(phase))
     usable = np.isfinite(look.components).all(axis=1) & (sureness > LEAST_SURENESS)
     if usable.sum() < LEAST_MOMENTS:
         return None
-    basis = _waves(phase)
-    weight = (sureness[usable] ** 2)[:, None] * chance[usable]
-    seen = look.components[usable]
-    normal = basis.T @ (basis * weight.sum(axis=0)[:, None])
+    weight = np.where(usable, sureness**2, 0.0)[:, None] * chance
+    return _waves(phase), weight, np.where(usable[:, None], look.components, 0.0)
+
+
+def _coefficients(basis: FloatArray, cover: FloatArray, toward: FloatArray) -> FloatArray:
+    """Of the waves, by least squares, from the weight (STEPS,) and the weighted sum (STEPS, k) at each angle."""
+    normal = basis.T @ (basis * cover[:, None])
     ridge = RIDGE * np.trace(normal) / len(normal) * np.eye(len(normal))
-    expected = basis @ np.linalg.solve(normal + ridge, basis.T @ (weight.T @ seen))
+    return np.linalg.solve(normal + ridge, basis.T @ toward)
+
+
+def _missed(weight: FloatArray, seen: FloatArray, expected: FloatArray) -> FloatArray:
+    """Weighted sum of squares (k,) of what was seen less what was expected."""
     second = seen**2 * weight.sum(axis=1)[:, None] - 2.0 * seen * (weight @ expected) + weight @ expected**2
-    noise = np.sqrt(np.maximum(second.sum(axis=0) / weight.sum(), 1e-9))
+    return np.asarray(second.sum(axis=0))
+
+
+def _with_noise(look: Look, expected: FloatArray, variance: FloatArray) -> LearntLook:
     spread = np.maximum(np.nanstd(look.components, axis=0), 1e-6)
+    noise = np.sqrt(np.maximum(variance, 1e-9))
     return LearntLook(expected, np.maximum(noise, look.least_noise * spread), spread)
 
 

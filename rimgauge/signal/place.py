@@ -7,6 +7,7 @@ Forward–backward smoothing: Rabiner, Proc. IEEE 77 (1989) 257 (from memory).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,8 +25,10 @@ hand's push is a few frames long."""
 RELUCTANCE = 1e-3
 """Chance of beginning the other way, or at rest, beside that of the way that is tried."""
 LEAST_CHANCE = 1e-4
+FAINTEST, LEAST_LIKELY = 1e-300, 1e-9
+"""Of a likelihood itself, and beside that of the likeliest angle."""
 SPEED_MARGIN = 3
-BLOCK = 512
+BLOCK = 256
 """Moments whose states are held at once; longer runs are gone through twice, so that memory stays bounded."""
 
 REACH = slice(FASTEST_STEPS, FASTEST_STEPS + STEPS)
@@ -50,8 +53,16 @@ class Place:
 def likely_speeds(of_speed: FloatArray) -> range:
     """Leave out the speeds that no moment has as much as a small chance of; what is left goes faster."""
     likely = np.flatnonzero(of_speed.max(axis=0) > LEAST_CHANCE) - FASTEST_STEPS
-    slowest = max(int(likely[0]) - SPEED_MARGIN, -FASTEST_STEPS)
-    return range(slowest, min(int(likely[-1]) + SPEED_MARGIN, FASTEST_STEPS) + 1)
+    return near_speeds(float(likely[0]), float(likely[-1]))
+
+
+def near_speeds(slowest: float, fastest: float) -> range:
+    """Speeds between two, in steps a moment, and a few more on either side."""
+    first = max(math.floor(slowest) - SPEED_MARGIN, -FASTEST_STEPS)
+    return range(
+        min(first, FASTEST_STEPS),
+        max(min(math.ceil(fastest) + SPEED_MARGIN, FASTEST_STEPS), -FASTEST_STEPS) + 1,
+    )
 
 
 def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) -> Place:
@@ -65,87 +76,96 @@ def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) 
     way : +1 or −1, which way it begins by preference.
     """
     count = len(by_angle)
-    likely = by_angle.astype(np.float32)
-    moved = by_speed[:, speeds.start + FASTEST_STEPS : speeds.stop + FASTEST_STEPS].astype(np.float32)
+    rows = slice(speeds.start + FASTEST_STEPS, speeds.stop + FASTEST_STEPS)
+    # Single precision: a moment that nothing explains must not leave it.
+    peak = np.maximum(by_angle.max(axis=1), FAINTEST)
+    likely = np.maximum(by_angle / peak[:, None], LEAST_LIKELY).astype(np.float32)
+    moved = by_speed[:, rows, None].astype(np.float32)
     chance, of_speed = np.empty((count, STEPS)), np.zeros((count, SPEEDS))
-    starts = list(range(0, count, BLOCK))
+    walk = _Walk.over(speeds)
     begins = np.where(np.sign(speeds) * way > 0, 1.0, RELUCTANCE)
-    first = [_wrapped(np.outer(begins / begins.sum(), likely[0] / likely[0].sum()))]
+    first = [np.outer(begins / begins.sum(), likely[0] / likely[0].sum()).astype(np.float32)]
+    starts = list(range(0, count, BLOCK))
     for start in starts[1:]:
-        first.append(_forward(first[-1], likely, moved, speeds, range(start - BLOCK + 1, start + 1))[0][-1])
-    later = _wrapped(np.ones((len(speeds), STEPS), dtype=np.float32))
-    told = float(np.log(likely[0].mean()))
+        before = slice(start - BLOCK + 1, start + 1)
+        first.append(walk.forward(first[-1], likely[before], moved[before])[0][-1].copy())
+    later = np.ones((len(speeds), STEPS), dtype=np.float32)
+    told = float(np.log(likely[0].mean()) + np.sum(np.log(peak)))
     for start, state in zip(reversed(starts), reversed(first), strict=True):
-        frames = range(start + 1, min(start + BLOCK, count - 1) + 1)
-        states, foreseen = _forward(state, likely, moved, speeds, frames)
+        # With the first moment of the block after, which was seen to already.
+        block = slice(start + 1, min(start + BLOCK + 1, count))
+        states, foreseen = walk.forward(state, likely[block], moved[block])
+        afterwards = walk.back(later, likely[block], moved[block])
         told += float(np.sum(np.log(foreseen)))
-        last = len(states) - 1 if frames.stop == count else BLOCK - 1
-        for k in range(start + last, start - 1, -1):
-            both = states[k - start, :, REACH] * later[:, REACH]
-            total = both.sum()
-            chance[k] = both.sum(axis=0) / total
-            of_speed[k, speeds.start + FASTEST_STEPS : speeds.stop + FASTEST_STEPS] = both.sum(axis=1) / total
-            later[:, REACH] *= moved[k][:, None] * (likely[k] / later[:, REACH].mean())
-            _wrap(later)
-            later = _change_speed(_wrapped(_turned(later, -1, speeds)))
+        later = afterwards[0]
+        both = np.multiply(states, afterwards, out=states)
+        by_row = both.sum(axis=2)
+        total = by_row.sum(axis=1)[:, None]
+        of_speed[start : block.stop, rows] = by_row / total
+        chance[start : block.stop] = np.matmul(np.ones(len(speeds), dtype=np.float32), both) / total
     speed = of_speed @ np.arange(-FASTEST_STEPS, FASTEST_STEPS + 1)
     return Place(_path(chance, speed), chance, of_speed, told)
 
 
-def _forward(
-    state: Grid, likely: Grid, by_speed: Grid, speeds: range, frames: range
-) -> tuple[Grid, FloatArray]:
-    """Chances of (speed, angle) given what was seen so far: of the start and of each following frame.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Walk:
+    """From moment to moment: the chance of each change of speed, and each speed's own step round the circle.
 
-    Also how likely each following frame was before it was seen.
+    law (speeds, speeds). wide: room for the chances (speeds, angles) with both ends of the circle wrapped on.
+    ahead, back_by: views (speeds, STEPS) of it, every row moved on or back by its own speed: a stride one shorter
+    or longer than a row reads each row a step further on than the one before.
     """
-    result = np.empty((len(frames) + 1, *state.shape), dtype=np.float32)
-    foreseen = np.empty(len(frames))
-    result[0] = state
-    for place, k in enumerate(frames, start=1):
-        state = result[place]
-        state[:, REACH] = _turned(_change_speed(result[place - 1]), 1, speeds)
-        state[:, REACH] *= by_speed[k][:, None] * likely[k]
-        foreseen[place - 1] = state[:, REACH].sum()
-        state[:, REACH] *= 1.0 / foreseen[place - 1]
-        _wrap(state)
-    return result, foreseen
 
+    law: Grid
+    wide: Grid
+    moved_on: Grid
+    moved_back: Grid
 
-def _wrapped(state: Grid) -> Grid:
-    """Put both ends of every row on once more, beyond the other end."""
-    wide = np.empty((len(state), STEPS + 2 * FASTEST_STEPS), dtype=np.float32)
-    wide[:, REACH] = state
-    _wrap(wide)
-    return wide
+    @classmethod
+    def over(cls, speeds: range) -> _Walk:
+        wide = np.zeros((len(speeds), STEPS + 2 * FASTEST_STEPS), dtype=np.float32)
+        row, step = wide.strides
+        moved_on, moved_back = (
+            np.lib.stride_tricks.as_strided(
+                wide[0, FASTEST_STEPS - way * speeds.start :], (len(wide), STEPS), (row - way * step, step)
+            )
+            for way in (1, -1)
+        )
+        change = np.abs(np.subtract.outer(np.arange(len(speeds)), np.arange(len(speeds))))
+        law = np.append(SPEED_CHANGE, 0.0)[np.minimum(change, len(SPEED_CHANGE))]
+        return cls(law.astype(np.float32), wide, moved_on, moved_back)
 
+    def forward(self, state: Grid, likely: Grid, moved: Grid) -> tuple[Grid, FloatArray]:
+        """Chances of (speed, angle) given what was seen so far: of the start and of each following moment.
 
-def _wrap(wide: Grid) -> None:
-    wide[:, :FASTEST_STEPS] = wide[:, STEPS : STEPS + FASTEST_STEPS]
-    wide[:, -FASTEST_STEPS:] = wide[:, FASTEST_STEPS : 2 * FASTEST_STEPS]
+        Also how likely each following moment was before it was seen.
+        """
+        states = np.empty((len(likely) + 1, *state.shape), dtype=np.float32)
+        foreseen = np.empty(len(likely))
+        states[0] = state
+        for k, (at_angle, at_speed) in enumerate(zip(likely, moved, strict=True)):
+            np.matmul(self.law, states[k], out=self.wide[:, REACH])
+            self._wrap()
+            now = np.multiply(self.moved_on, at_angle, out=states[k + 1])
+            now *= at_speed
+            foreseen[k] = now.sum()
+            now *= np.float32(1.0 / foreseen[k])
+        return states, foreseen
 
+    def back(self, later: Grid, likely: Grid, moved: Grid) -> Grid:
+        """How likely what is seen later is from each (speed, angle), but for a factor: of each moment, and the last."""
+        result = np.empty((len(likely) + 1, *later.shape), dtype=np.float32)
+        result[-1] = later
+        for k in range(len(likely) - 1, -1, -1):
+            seen = np.multiply(result[k + 1], likely[k], out=self.wide[:, REACH])
+            seen *= moved[k] * np.float32(1.0 / result[k + 1].mean())
+            self._wrap()
+            np.matmul(self.law, self.moved_back, out=result[k])
+        return result
 
-def _turned(wide: Grid, way: int, speeds: range) -> Grid:
-    """Every row moved on by its own speed (way 1) or back (−1), round the circle, as a view of the wrapped rows.
-
-    A stride one shorter or longer than a row reads each row a step further on than the one before.
-    """
-    row, step = wide.strides
-    start = wide[0, FASTEST_STEPS - way * speeds.start :]
-    shape = (len(wide), STEPS)
-    return np.lib.stride_tricks.as_strided(start, shape, (row - way * step, step), writeable=False)
-
-
-def _change_speed(state: Grid) -> Grid:
-    same, by_one, by_two = SPEED_CHANGE
-    result = np.float32(same) * state
-    one = np.float32(by_one) * state
-    result[1:] += one[:-1]
-    result[:-1] += one[1:]
-    one *= np.float32(by_two / by_one)
-    result[2:] += one[:-2]
-    result[:-2] += one[2:]
-    return np.asarray(result, dtype=np.float32)
+    def _wrap(self) -> None:
+        self.wide[:, :FASTEST_STEPS] = self.wide[:, STEPS : STEPS + FASTEST_STEPS]
+        self.wide[:, -FASTEST_STEPS:] = self.wide[:, FASTEST_STEPS : 2 * FASTEST_STEPS]
 
 
 def _path(chance: FloatArray, speed: FloatArray) -> FloatArray:

@@ -39,6 +39,7 @@ class Bench:
     noise: float = 2.0
     fps: float = 30.0
     jitter_s: float = 0.0
+    beat_jitter_s: float = 0.0
     dropped: float = 0.0
     hand: bool = False
     missed_passes: float = 0.0
@@ -97,6 +98,9 @@ def film(motion: Motion, bench: Bench, rng: np.random.Generator) -> Seen:
     """Film the motion: frames dropped, stamps that jitter, a hand in the picture where the bench says so."""
     taken_s = np.arange(0.05, motion.clock_s[-1] - 0.05, 1.0 / bench.fps)
     taken_s = taken_s[rng.random(len(taken_s)) >= bench.dropped]
+    if bench.beat_jitter_s:
+        # Some cameras don't take frames evenly, and stamp them when they are taken.
+        taken_s = taken_s + np.clip(rng.normal(0.0, 1.0, len(taken_s)), -2, 2) * bench.beat_jitter_s
     angle = motion.at(taken_s)
     smear = np.abs(motion.speed_at(taken_s)) * bench.exposure_s
     stamps = np.maximum.accumulate(

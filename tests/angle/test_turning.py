@@ -7,7 +7,7 @@ import pytest
 from hand_motion import KINDS, draw_motion
 from numpy.testing import assert_allclose
 from scipy.ndimage import gaussian_filter1d
-from seen_angle import draw_bench, film, layout_of, without_spokes
+from seen_angle import Bench, draw_bench, film, layout_of, spoke_angles, without_spokes
 
 from rimgauge.capture.slide import find_slide
 from rimgauge.errors import PlaceLost, RimgaugeError
@@ -113,6 +113,20 @@ def test_hands_up_to_0_6_turns_a_second_are_followed_and_never_named_a_wrong_spo
         assert error.max() < 180.0 / len(bench.spoke_angles_deg), f"seed {seed}"
     assert len(given) >= 3
     assert np.median(given) <= HANDS_DEG
+
+
+@pytest.mark.parametrize(
+    "jitter", [{"jitter_s": 0.003}, {"beat_jitter_s": 0.003}], ids=["of the stamps", "of the beat"]
+)
+def test_jitter_is_told_to_be_of_the_stamps_or_of_the_cameras_own_beat(jitter):
+    # At about 350 °/s, 3 ms are 1°.
+    rng = np.random.default_rng(7)
+    bench = Bench(spoke_angles_deg=spoke_angles(36, False, rng), exposure_s=0.003, **jitter)
+    seen = film(draw_motion("steady", rng, 4.0), bench, rng)
+    turning = find_turning(seen.track, layout_of(bench))
+    error = np.abs((turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0)
+    assert np.isfinite(error).mean() > 0.8
+    assert np.nanpercentile(error, 95) < HANDS_DEG
 
 
 def specked_strips(shifts_px, *, noise=0.5):

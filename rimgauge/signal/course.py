@@ -1,0 +1,272 @@
+"""The wheel's course: a smooth curve of time through the mark, the spokes' look and the rim's own slide.
+
+From a coarse path the mark's place and the phase of the spokes' look become measurements with weights, and a cubic
+spline of time is fitted to all of them by linear least squares, again and again as the look gets clearer. It settles
+near where it began; so it is tried with a look that begins more or less coarse, and the course along which each
+stretch of the run foretells the others best is kept.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray
+from rimgauge.signal.evidence import Layout, look_period_deg
+from rimgauge.signal.series import FINEST_DEG, Series, foretold, independent_share, learn_series, waves
+from rimgauge.signal.slid import slid
+from rimgauge.signal.smooth_curve import SmoothCurve
+from rimgauge.signal.tagged import Tagged, tags_say
+
+KNOT_SPACING_S = 0.1
+SETTLED_DEG = 0.5
+COARSE_SHARES = (0.5, 0.75, 1.0)
+"""Shortest waves of the look to begin with, as shares of the spokes' spacing."""
+PATH_SD_DEG, LET_GO_DEG_S2 = 2.0, 10.0
+FINER = 0.75
+"""By so much shorter waves are let in each round."""
+FIRST_ROUNDS, ROUNDS = 8, 14
+TRIES = 3
+CLEARLY_BETTER, HARDLY_WORSE = 0.02, 0.3
+"""In surprise: the mean over frames of a logarithm."""
+SCORE_FLOOR = 1e-3
+LONGEST_STEP_DEG = 1.5
+STEADY_DEG = 0.005
+JITTER_KNOWN = 10.0
+"""As if so much were known already of the stamps' jitter: that it says nothing."""
+ROOM_DEG = 0.1
+SLIDE_SCALE_SD = 0.1
+LEAST_SLIDE_SHARE = 0.1
+MARK_SD_DEG, LEAST_CUT_SD_DEG, CUT_MARK_SD_DEG, CUT_STRENGTH = 0.08, 0.15, 0.6, 0.5
+SCALE_UNSURE = 0.02
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """A curve fitted to all evidence, and what it was fitted to.
+
+    angle_deg, spread_deg (n,): its values and their standard uncertainty. settled (n,): where the last step was
+    small. slides: whether the rim's own slide had a say. missed, whole (n,): how far each frame's look misses what
+    the other stretches foretell, and misses the mean look, squared; 0 without spokes. tag_scale: of the tags' path, learnt from it.
+    """
+
+    angle_deg: FloatArray
+    spread_deg: FloatArray
+    settled: BoolArray
+    slides: bool
+    missed: FloatArray
+    whole: FloatArray
+    tag_scale: float
+
+    @property
+    def surprise(self) -> float:
+        """Mean logarithm of what the foretold look misses: the less, the better the course."""
+        share = self.missed / max(float(np.mean(self.whole)), 1e-12)
+        return float(np.mean(np.log(SCORE_FLOOR + share)))
+
+
+def fit_course(
+    track: GapTrack,
+    layout: Layout,
+    tags: Tagged | None,
+    moment: IntArray,
+    path_deg: FloatArray,
+    components: FloatArray,
+) -> Course:
+    """Fit the course from a coarse path (n,) of frames at even moments (n,), components (n, k) of the spokes' strip.
+
+    Each way of beginning is tried, and all of them again from the best, while that helps.
+    """
+    if not components.shape[1]:
+        return _fit(track, layout, tags, moment, path_deg, components, FINEST_DEG)
+    tried: list[Course] = []
+    for attempt in range(TRIES):
+        best = min(tried, key=_surprise) if tried else None
+        begin_deg = path_deg if best is None else best.angle_deg
+        now = [
+            _fit(track, layout, tags, moment, begin_deg, components, share * layout.spacing_deg)
+            for share in COARSE_SHARES
+        ]
+        tried += now
+        if attempt == 0:
+            # Where spokes pass at about one a frame, a wavy path looks much like the calm one of a wheel let go.
+            calm_deg, finest = _calm(path_deg, track.time_s), COARSE_SHARES[0] * layout.spacing_deg
+            tried.append(_fit(track, layout, tags, moment, calm_deg, components, finest))
+        least = min(map(_surprise, tried))
+        if max(map(_surprise, now)) < least + CLEARLY_BETTER:
+            break
+        if best is not None and least > best.surprise - CLEARLY_BETTER:
+            break
+    return _with_disagreement(tried)
+
+
+def _calm(path_deg: FloatArray, time_s: FloatArray) -> FloatArray:
+    """The path (n,) as a wheel would go that is let go."""
+    curve = SmoothCurve.over(time_s, KNOT_SPACING_S)
+    normal, right = curve.places(path_deg, np.full(len(path_deg), 1.0 / PATH_SD_DEG**2))
+    return curve.fit_with(normal, right, LET_GO_DEG_S2).values()
+
+
+def _surprise(course: Course) -> float:
+    return course.surprise
+
+
+def _with_disagreement(tried: list[Course]) -> Course:
+    """Take the best of the courses that were tried; what those that are hardly worse differ by makes it less sure."""
+    best = min(tried, key=_surprise)
+    near = [course for course in tried if course.surprise < best.surprise + HARDLY_WORSE]
+    differ = np.mean([(course.angle_deg - best.angle_deg) ** 2 for course in near], axis=0)
+    return replace(best, spread_deg=np.sqrt(best.spread_deg**2 + differ))
+
+
+def _fit(
+    track: GapTrack,
+    layout: Layout,
+    tags: Tagged | None,
+    moment: IntArray,
+    angle_deg: FloatArray,
+    components: FloatArray,
+    coarsest_deg: float,
+) -> Course:
+    """Fit a smooth curve of time, from a coarse path (n,), by Gauss–Newton steps."""
+    beat_s = np.asarray(np.polyval(np.polyfit(moment, track.time_s, 1), moment), dtype=np.float64)
+    late_s, kept = track.time_s - beat_s, 0.0
+    by_mark_deg = track.mark_px / layout.px_per_deg
+    period_deg = look_period_deg(layout.spoke_angles_deg)
+    scale, cut_sd_deg, slides, tag_scale = 1.0, CUT_MARK_SD_DEG, False, 1.0
+    for done in range(ROUNDS):
+        before = angle_deg
+        # From coarse to fine: along a path that is a degree off, only long waves are the look's own.
+        finest_deg = max(FINEST_DEG, coarsest_deg * FINER**done)
+        curve = SmoothCurve.over(np.maximum.accumulate(beat_s + kept * late_s), KNOT_SPACING_S)
+        by_mark, sure = _mark_target(
+            track, by_mark_deg * scale - layout.mark_to_pointer_deg, angle_deg, cut_sd_deg
+        )
+        normal, right = curve.places(by_mark, sure)
+        if tags is not None:
+            by_tags, toward, tag_scale = tags_say(tags, angle_deg, tag_scale, curve)
+            normal, right = normal + by_tags, right + toward
+        if track.slide is not None:
+            change, clear = slid(
+                track.slide, angle_deg, layout.px_per_deg, max(ROOM_DEG * (FIRST_ROUNDS - done), 0.0)
+            )
+            by_slide, steady = curve.moves(change, clear, SLIDE_SCALE_SD)
+            normal, right = normal + by_slide, right + steady
+            slides = float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE
+        if components.shape[1]:
+            says = _spokes_say(components, angle_deg, (period_deg, finest_deg), layout.spacing_deg)
+            by_spokes, toward = says.of(curve)
+            normal = normal + by_spokes
+            right = right + toward + by_spokes @ curve.nearest(angle_deg)
+            kept = _stamps_kept(kept, late_s * np.gradient(angle_deg, beat_s), says)
+        values = curve.fit(normal, right).values()
+        angle_deg = angle_deg + np.clip(values - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
+        scale, cut_sd_deg = _mark_scale(track, by_mark_deg, angle_deg + layout.mark_to_pointer_deg)
+        if done >= FIRST_ROUNDS and float(np.abs(angle_deg - before).max()) < STEADY_DEG:
+            break
+    spread_deg = curve.spread(normal, right)
+    if tags is None or sure.any():
+        spread_deg = np.hypot(spread_deg, _shift_uncertainty(sure))
+    settled = np.abs(values - angle_deg) < SETTLED_DEG
+    missed, whole = foretold(components, values, period_deg)
+    return Course(values, spread_deg, settled, slides, missed, whole, tag_scale)
+
+
+def _shift_uncertainty(mark_weight: FloatArray) -> float:
+    """Of the mean of all the mark's sightings, which the whole curve hangs on."""
+    return 1.0 / math.sqrt(max(float(mark_weight.sum()), 1e-9))
+
+
+def _mark_target(
+    track: GapTrack, by_mark_deg: FloatArray, angle_deg: FloatArray, cut_sd_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """Angle by the mark (n,), full turns added from the present angle, and its weight 1/sd² (0: unseen)."""
+    turns = np.rint((angle_deg - by_mark_deg) / 360.0)
+    target = by_mark_deg + 360.0 * turns
+    sd = np.where(_is_whole(track), MARK_SD_DEG + SCALE_UNSURE * np.abs(by_mark_deg), cut_sd_deg)
+    good = np.isfinite(target) & (np.abs(target - angle_deg) < 6.0)
+    return np.where(good, target, 0.0), np.where(good, 1.0 / sd**2, 0.0)
+
+
+def _is_whole(track: GapTrack) -> BoolArray:
+    """Whether the mark (n,) is seen whole, not cut off by the picture's border."""
+    return np.asarray(track.mark_strength > CUT_STRENGTH)
+
+
+def _mark_scale(track: GapTrack, by_mark_deg: FloatArray, angle_deg: FloatArray) -> tuple[float, float]:
+    """Degrees a nominal degree of the mark's picture, by regression; 1 within reason where it can't be told.
+
+    Also the standard deviation of a mark that is cut off, by what the regression leaves over.
+    """
+    off = (angle_deg + 180.0) % 360.0 - 180.0
+    good = np.isfinite(by_mark_deg) & (np.abs(off - by_mark_deg) < 6.0)
+    spread = by_mark_deg[good]
+    if len(spread) < 4 or float(np.ptp(spread)) < 2.0:
+        return 1.0, CUT_MARK_SD_DEG
+    slope = float(np.polyfit(spread, off[good], 1)[0])
+    scale = min(max(slope, 0.7), 1.4)
+    left = (off - scale * by_mark_deg)[good & ~_is_whole(track)]
+    if len(left) < 4:
+        return scale, CUT_MARK_SD_DEG
+    scatter = 1.4826 * float(np.median(np.abs(left - np.median(left))))
+    return scale, min(max(scatter, LEAST_CUT_SD_DEG), CUT_MARK_SD_DEG)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _SpokesSay:
+    """What the spokes' looks say of a change of the angles (n,), if the look is that which was learnt.
+
+    slope (n, k): of each component, in units of its noise [1/deg]. toward (n,): slope of the log-likelihood.
+    information (n,): its curvature. basis (n, p), series: of the look that the frames share.
+    """
+
+    slope: FloatArray
+    toward: FloatArray
+    information: FloatArray
+    basis: FloatArray
+    series: Series
+
+    def of(self, curve: SmoothCurve) -> tuple[FloatArray, FloatArray]:
+        """Normal matrix (c, c) and right side (c,) of a change of the curve.
+
+        The look is eliminated (variable projection: Golub and Pereyra 1973; from memory), so that a change of the
+        angles that a change of the look would explain as well counts for nothing.
+        """
+        design = curve.design.toarray()
+        normal = design.T @ (design * self.information[:, None])
+        for part, stiffness in zip(self.slope.T, self.series.stiffness.T, strict=True):
+            shared = self.series.directions.T @ (
+                (self.basis * (self.series.weight * part)[:, None]).T @ design
+            )
+            normal -= independent_share(self.slope) * (shared.T @ (shared / stiffness[:, None]))
+        return normal, design.T @ self.toward
+
+
+def _spokes_say(
+    components: FloatArray, angle_deg: FloatArray, wave_deg: tuple[float, float], spacing_deg: float
+) -> _SpokesSay:
+    """Learn the look along a path (n,), and find which way it wants each angle moved."""
+    basis, slope = waves(angle_deg, *wave_deg)
+    passing = np.cumsum(np.diff(np.rint(angle_deg / spacing_deg), prepend=0.0) != 0.0, dtype=np.intp)
+    series = learn_series(basis, components, slope, passing)
+    change = (slope @ series.coefficients) / series.noise
+    residual = (components - basis @ series.coefficients) / series.noise
+    weight = independent_share(components) * series.weight
+    return _SpokesSay(
+        slope=change,
+        toward=weight * np.sum(change * residual, axis=1),
+        information=weight * np.sum(change**2, axis=1),
+        basis=basis,
+        series=series,
+    )
+
+
+def _stamps_kept(kept: float, late_deg: FloatArray, says: _SpokesSay) -> float:
+    """Share of the stamps' jitter that is the camera's own beat, 0 to 1: some are taken when the frame arrives.
+
+    late_deg (n,): how far the wheel turned meanwhile. By regression of what the spokes say on it.
+    """
+    known = float(says.information @ late_deg**2)
+    return min(max(kept + float(says.toward @ late_deg) / (known + JITTER_KNOWN), 0.0), 1.0)

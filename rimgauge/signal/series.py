@@ -1,0 +1,145 @@
+"""The spokes' look as a series of waves of the phase, no livelier than the run shows it to be.
+
+Each component is a Fourier series of the wheel's angle within the look's period, with Gaussian noise and a Gaussian
+prior whose width is learnt for each order (evidence procedure: MacKay, Neural Computation 4 (1992) 415; from
+memory). What smears at speed, or is seen in few frames, is so believed no finer than it can be.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from rimgauge.records import FloatArray, IntArray
+
+FINEST_DEG, MOST_ORDERS = 1.5, 90
+"""Shortest wave of a look, about the width that it is softened over; and how many at most, for the time it takes."""
+FIRST_WIDTH = 0.5
+LEAST_WIDTH = 1e-4
+ROUNDS = 8
+STRETCHES = 15
+INDEPENDENT = 4.0
+"""So many components of a picture count as independent."""
+SPOKE_SD_DEG = 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """A look learnt from n frames of k components, by p waves.
+
+    coefficients (p, k). noise (k,): standard deviation of what it leaves over. directions (p, p) and stiffness
+    (p, k): the coefficients' covariance of a component, over its noise variance, is directions · diag(1/stiffness)
+    · directionsᵀ. width (p,), spread (k,): prior standard deviations are their product. weight (n,): how much each
+    frame counted.
+    """
+
+    coefficients: FloatArray
+    noise: FloatArray
+    directions: FloatArray
+    stiffness: FloatArray
+    width: FloatArray
+    spread: FloatArray
+    weight: FloatArray
+
+
+def waves(
+    angle_deg: FloatArray, period_deg: float, finest_deg: float = FINEST_DEG
+) -> tuple[FloatArray, FloatArray]:
+    """Constant, cosines and sines (n, 1 + 2h) of the phase in the period, down to a wavelength, and their slopes [1/deg]."""
+    orders = np.arange(1, min(math.ceil(period_deg / finest_deg), MOST_ORDERS) + 1)
+    wave = np.outer(2.0 * np.pi * angle_deg / period_deg, orders)
+    basis = np.hstack([np.ones((len(wave), 1)), np.cos(wave), np.sin(wave)])
+    slope = np.hstack([np.zeros((len(wave), 1)), -np.sin(wave) * orders, np.cos(wave) * orders])
+    return basis, slope * (2.0 * np.pi / period_deg)
+
+
+def learn_series(
+    basis: FloatArray,
+    components: FloatArray,
+    slope: FloatArray | None = None,
+    passing: IntArray | None = None,
+) -> Series:
+    """Learn the look from waves (n, p) and components (n, k), frames that don't fit counting less.
+
+    With the waves' slope (n, p) [1/deg] and the pass of a spoke (n,) that each frame belongs to, frames of a pass
+    count less the more they tell: no spoke stands quite where the look says, and all frames of its pass share that.
+    """
+    count, unknowns = basis.shape
+    spread = np.maximum(np.std(components, axis=0), 1e-9)
+    share = independent_share(components)
+    weight, width, noise = np.ones(count), np.full(unknowns, FIRST_WIDTH), 0.5 * spread
+    for left in range(ROUNDS - 1, -1, -1):
+        normal, toward = basis.T @ (basis * weight[:, None]), basis.T @ (components * weight[:, None])
+        directions, stiffness = _directions(normal, width, noise / spread)
+        coefficients = directions @ ((directions.T @ toward) / stiffness)
+        residual = components - basis @ coefficients
+        used = weight
+        size = np.sqrt(np.mean((residual / spread) ** 2, axis=1))
+        known = unknowns - np.sum((noise / spread) ** 2 / stiffness, axis=0)
+        noise = np.sqrt(
+            np.sum(used[:, None] * residual**2, axis=0) / np.maximum(used.sum() - known, 0.2 * used.sum())
+        )
+        noise = np.maximum(noise, 1e-3 * spread)
+        if left:
+            width = _width(coefficients, directions, stiffness, noise, spread)
+            # Many frames may show no spoke at all, and fit easily: the size that is usual is that of the worse ones.
+            weight = 1.0 / (1.0 + (size / (3.0 * np.quantile(size, 0.8) + 1e-9)) ** 4)
+            if slope is not None and passing is not None:
+                change = (slope @ coefficients) / noise
+                tells = np.bincount(passing, share * weight * np.sum(change**2, axis=1))[passing]
+                weight = weight / (1.0 + tells * SPOKE_SD_DEG**2)
+    return Series(coefficients, noise, directions, stiffness, width, spread, used)
+
+
+def independent_share(components: FloatArray) -> float:
+    """How much each of the components (n, k) of one picture counts: they aren't independent."""
+    return min(1.0, INDEPENDENT / float(components.shape[1]))
+
+
+def _directions(
+    normal: FloatArray, width: FloatArray, noise_share: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Directions (p, p) in which normal matrix and prior are both diagonal, and their sums (p, k) in each."""
+    own, vectors = np.linalg.eigh(normal * np.outer(width, width))
+    return width[:, None] * vectors, np.maximum(own, 0.0)[:, None] + noise_share**2
+
+
+def _width(
+    coefficients: FloatArray,
+    directions: FloatArray,
+    stiffness: FloatArray,
+    noise: FloatArray,
+    spread: FloatArray,
+) -> FloatArray:
+    """Width (p,) of the prior of each order, from what the coefficients came to and how unsure they are."""
+    unsure = (directions**2) @ (1.0 / stiffness) * noise**2
+    size = np.mean((coefficients**2 + unsure) / spread**2, axis=1)
+    half = (len(size) - 1) // 2
+    both = 0.5 * (size[1 : half + 1] + size[half + 1 :])
+    return np.asarray(np.sqrt(np.concatenate([[max(size[0], 1.0)], both, both])))
+
+
+def foretold(
+    components: FloatArray, angle_deg: FloatArray, period_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """How far each frame's look (n,) misses what the looks at other times foretell, and misses the mean look, squared.
+
+    The run is cut into stretches of time, and each is left out in turn when the mean look is learnt
+    (cross-validation: Stone, J. R. Statist. Soc. B 36 (1974) 111; from memory). Single frames would not do: one
+    of a wheel that stands still is foretold by its neighbours wherever it stands.
+    """
+    if not components.shape[1]:
+        return np.zeros(len(components)), np.zeros(len(components))
+    basis, _ = waves(angle_deg, period_deg)
+    series = learn_series(basis, components)
+    missed = np.empty_like(components)
+    for left_out in np.array_split(np.arange(len(basis)), STRETCHES):
+        others = np.ones(len(basis), dtype=bool)
+        others[left_out] = False
+        seen = basis[others]
+        directions, stiffness = _directions(seen.T @ seen, series.width, series.noise / series.spread)
+        coefficients = directions @ ((directions.T @ (seen.T @ components[others])) / stiffness)
+        missed[left_out] = components[left_out] - basis[left_out] @ coefficients
+    return np.sum(missed**2, axis=1), np.sum((components - components.mean(axis=0)) ** 2, axis=1)
