@@ -25,6 +25,8 @@ hand's push is a few frames long."""
 RELUCTANCE = 1e-3
 """Chance of beginning the other way, or at rest, beside that of the way that is tried."""
 LEAST_CHANCE = 1e-4
+LOST = np.float32(1e-25)
+"""Chance of being anywhere: what was seen before and what is seen later must not exclude each other altogether."""
 FAINTEST, LEAST_LIKELY = 1e-300, 1e-9
 """Of a likelihood itself, and beside that of the likeliest angle."""
 SPEED_MARGIN = 3
@@ -150,6 +152,7 @@ class _Walk:
             now *= at_speed
             foreseen[k] = now.sum()
             now *= np.float32(1.0 / foreseen[k])
+            now += LOST
         return states, foreseen
 
     def back(self, later: Grid, likely: Grid, moved: Grid) -> Grid:
@@ -161,6 +164,7 @@ class _Walk:
             seen *= moved[k] * np.float32(1.0 / result[k + 1].mean())
             self._wrap()
             np.matmul(self.law, self.moved_back, out=result[k])
+            result[k] += LOST
         return result
 
     def _wrap(self) -> None:

@@ -116,12 +116,13 @@ def _contested(place: Place, other: Rival, spacing_deg: float) -> BoolArray:
 def _check(angle_deg: FloatArray, usable: BoolArray, evidence: tuple[str, ...]) -> None:
     """Refuse a run in which the wheel turned too little, or whose angle was lost for too long."""
     revolutions = float(np.ptp(angle_deg)) / 360.0
-    if revolutions < LEAST_REVOLUTIONS:
+    trusted = float(usable.mean()) >= LEAST_USED_SHARE
+    if trusted and revolutions < LEAST_REVOLUTIONS:
         raise TooFewRevolutions(
             revolutions,
             f"the wheel turned only {revolutions:.2f} times in these frames; turn it one and a half times or more",
         )
-    if usable.mean() >= LEAST_USED_SHARE and float(np.ptp(angle_deg[usable])) >= 360.0:
+    if trusted and float(np.ptp(angle_deg[usable])) >= 360.0:
         return
     remedy = (
         "turn the wheel more slowly and evenly, and let the mark pass at least three times"

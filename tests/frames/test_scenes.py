@@ -24,7 +24,7 @@ SCENES = ("edge_on_bright", "from_above_black", "radial_wall")
 TOTAL_MM = 0.015
 SPOKE_RMS_MM = 0.01
 ANGLE_RMS_DEG = 0.5
-LEAST_TOLD = 0.97
+LEAST_TOLD = 0.9
 AIMED_TOTAL_MM = 0.02
 
 
