@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.edge import EdgeFit, fit_edge
+from rimgauge.capture.edge import MANY_ROWS, EdgeFit, fit_edge
 from rimgauge.capture.outline import Outline, learn_outline, nearest_edge, outline_scores
 from rimgauge.capture.patch import GreyArray, Patch, inward
 from rimgauge.capture.pointer import PointerLook, learn_pointer
 from rimgauge.capture.shape import least_outside_px
 from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
-from rimgauge.records import Edge, FloatArray, View
+from rimgauge.records import BoolArray, Edge, FloatArray, View
 
 LEAST_QUALITY = 0.25
 BAND_ROOM_PX = 18
@@ -22,13 +22,14 @@ LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
 """The edge is sought within so much and so many usual moves of its last place; the usual move is a running mean."""
 TIP_CLEARANCE_PX = 3.0
 """Nearer to the tip than this, the rim's edge and the pointer's are one blur."""
-SEEN, NOT_FOUND, COVERED, VAGUE, MOVED = range(5)
+SEEN, NOT_FOUND, COVERED, VAGUE, MOVED, WHITE = range(6)
 REASONS = (
     "",
     "the rim's edge was not found",
     "the rim's edge or the pointer was covered or too faint",
     "the rim's edge was far less clear than usual",
     "the camera or the pointer was moved for good, and only the longer stretch counts",
+    "the rim was burnt out to white; use less light, or lock the camera's exposure",
 )
 """Why a frame gives no gap, by its number in `Sightings.lost`."""
 
@@ -39,6 +40,7 @@ class Sightings:
 
     shift_px: of the pointer along the measuring direction, with its standard error.
     lost (n,): number of the reason among REASONS, 0 where the gap is good.
+    white (n,): whether the rim, usually below white, is clipped in nearly all rows.
     """
 
     gap_px: FloatArray
@@ -49,6 +51,7 @@ class Sightings:
     shift_px: FloatArray
     shift_error_px: FloatArray
     lost: NDArray[np.uint8]
+    white: BoolArray
 
     @staticmethod
     def joined(parts: list[Sightings]) -> Sightings:
@@ -106,7 +109,8 @@ class EdgeFollower:
         if len(clear):
             self.shifted_px = (float(shift.du_px[clear[-1]]), float(shift.dv_px[clear[-1]]))
         start_px = np.array([self._next(scores) for scores in outline_scores(rims, self.outline)])
-        return self._sightings(self._fit(rims, start_px), shift)
+        white = (rims >= self.outline.shape.white).any(axis=2).mean(axis=1) > MANY_ROWS
+        return self._sightings(self._fit(rims, start_px), shift, white)
 
     def _next(self, scores: FloatArray) -> float:
         """Where the edge is in the next frame, NaN where it isn't seen.
@@ -137,9 +141,9 @@ class EdgeFollower:
             result[:, same] = [getattr(fit, name) for name in EdgeFit.__slots__]
         return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
 
-    def _sightings(self, fit: EdgeFit, shift: Shift) -> Sightings:
+    def _sightings(self, fit: EdgeFit, shift: Shift, white: BoolArray) -> Sightings:
         quality = np.minimum(fit.quality, shift.agrees)
-        lost = np.where(quality >= LEAST_QUALITY, SEEN, COVERED)
+        lost = np.where(quality >= LEAST_QUALITY, SEEN, np.where(white, WHITE, COVERED))
         lost[np.isnan(fit.place_px)] = NOT_FOUND
         tip_u, tip_v = self.tip[0] + shift.du_px, self.tip[1] + shift.dv_px
         gap = (fit.place_px + fit.slope * shift.dv_px - tip_u) / (self.du - fit.slope * self.dv)
@@ -155,4 +159,5 @@ class EdgeFollower:
             shift_px=shift.du_px * found,
             shift_error_px=shift.standard_error_px * found,
             lost=lost.astype(np.uint8),
+            white=white,
         )

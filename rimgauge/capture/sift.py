@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.capture.follower import MOVED, REASONS, SEEN, VAGUE, Sightings
+from rimgauge.capture.follower import MOVED, REASONS, SEEN, VAGUE, WHITE, Sightings
 from rimgauge.capture.steadiness import stretches
 from rimgauge.errors import RimNotSeen
 from rimgauge.records import BoolArray, EdgeTrack, FloatArray, Side
@@ -24,7 +24,8 @@ def vague_left_out(seen: Sightings) -> Sightings:
     if not good.any():
         return seen
     limit_px = max(MOST_VAGUE * float(np.median(seen.standard_error_px[good])), LEAST_VAGUE_PX)
-    return _with_lost(seen, good & (seen.standard_error_px > limit_px), VAGUE)
+    vague = good & (seen.standard_error_px > limit_px)
+    return _with_lost(_with_lost(seen, vague & seen.white, WHITE), vague & ~seen.white, VAGUE)
 
 
 def moved_left_out(sides: list[Sightings]) -> list[Sightings]:

@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from rimgauge.capture import open_source, track
 from rimgauge.cli import main
+from rimgauge.job import read_view
 
 SPOKE_RMS_MM, TOTAL_MM = 0.01, 0.015
 """What a pass without mishap is held to, at 0.12 mm a pixel."""
@@ -51,6 +53,21 @@ def test_a_mishap_is_told_and_leaves_the_reading_right(tmp_path: Path, mishap: l
     assert found["total_runout_mm"]["value"] == pytest.approx(np.ptp(seen), abs=TOTAL_MM)
     assert any(said in note for note in found["notes"])
     assert found["source"]["used"] < found["source"]["frames"] - 4
+
+
+def test_frames_in_which_the_rim_is_burnt_out_are_left_out_and_said_so(tmp_path: Path) -> None:
+    options = ["--frames", "70", "--exposure-step", "0.3", "--seed", "41"]
+    assert CliRunner().invoke(main, ["scene", "--out", str(tmp_path / "s"), *options]).exit_code == 0
+    seen = track(open_source(str(tmp_path / "s" / "frames")), read_view(tmp_path / "s" / "view.json"))
+    frames = json.loads((tmp_path / "s" / "truth.json").read_text(encoding="utf-8"))["frames"]
+    bright = np.array([frame["brightness"] > 1.15 for frame in frames])
+    lost = np.array([bool(why) for why in seen.lost])
+    off_px = seen.sides[0].gap_px - np.array([frame["gap_px"] for frame in frames])
+    assert lost[bright].mean() > 0.8
+    assert lost[~bright].mean() < 0.2
+    assert any("burnt out" in why for why in seen.lost)
+    # Taken as they are, bright frames are 0.2 to 0.5 px off.
+    assert float(np.nanstd(off_px)) < 0.1
 
 
 def test_two_pointers_tell_the_width_and_the_larger_side_counts(tmp_path: Path) -> None:

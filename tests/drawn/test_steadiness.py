@@ -37,6 +37,7 @@ def test_a_jump_of_either_pointer_ends_the_stretch_of_both():
             shift_px=0.0 * same,
             shift_error_px=0.05 * same,
             lost=np.zeros(300, dtype=np.uint8),
+            white=np.zeros(300, dtype=bool),
         )
 
     left, right = moved_left_out([side({60: 2.0}), side({180: 2.0})])
