@@ -36,7 +36,7 @@ BESIDE, MOST_OUTSIDE = 1.06, 0.4
 """Farther out than this share, no more than that share of another outline may be seen."""
 MOST_FLAT = 0.85
 """A coin seen flatter than this is held too slantwise to tell a scale."""
-MOST_ROUGH_PX, RIVAL_ROUGH_PX = 1.3, 0.6
+MOST_ROUGH_PX, RIVAL_ROUGH_PX = 0.8, 0.6
 """Rms distance of an outline's places from their ellipse: where a part of them is the ring just inside or something
 behind, a coin still tells a scale, less sure by that much, but nothing as rough is taken for a second coin."""
 
