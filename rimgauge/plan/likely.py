@@ -115,7 +115,7 @@ def likely_deviations(
         if read.any():
             parts.append(_runout(values[read], step[read], influence.angle_deg[read], bent_mm))
     least = LEAST_UNEVEN if np.isfinite(readings.tension_n).any() else USUAL_UNEVEN
-    turned = _usual_turn(parts[0][1] / mean, answer / mean[:, None], least)
+    turned = _usual_turn(parts[0][1] / mean, answer / mean[:, None], (least, GAUGE_NOISE / np.sqrt(taken)))
     noise_free = sum((step.T @ np.linalg.solve(noise, step) for step, _, noise in parts), np.zeros((n, n)))
     seen = sum((step.T @ np.linalg.solve(noise, values) for step, values, noise in parts), np.zeros(n))
     turns = np.linalg.solve(noise_free + np.eye(n) / turned**2, seen)
@@ -136,9 +136,10 @@ def _runout(
     return step - step.mean(axis=0), values, bent + noise * np.eye(len(values))
 
 
-def _usual_turn(uneven: FloatArray, answer: FloatArray, least: float) -> float:
-    """Turn (standard deviation) at each nipple that makes tension as uneven as it is read."""
-    square = max(float(np.mean(uneven**2)) - GAUGE_NOISE**2, least**2)
+def _usual_turn(uneven: FloatArray, answer: FloatArray, least_noise: tuple[float, float]) -> float:
+    """Turn (standard deviation) at each nipple that makes tension as uneven as it is read, with that noise."""
+    least, noise = least_noise
+    square = max(float(np.mean(uneven**2)) - noise**2, least**2)
     return float(np.sqrt(square / np.mean((answer**2).sum(axis=1))))
 
 

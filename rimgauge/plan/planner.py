@@ -39,8 +39,8 @@ LEAST_SEARCH_S = 0.2
 DEFAULT_WISHES = Wishes()
 LEAVE_IT = "The wheel is within its tolerances, true enough: leave it."
 BACK_TO_EVEN = (
-    "The wheel is within its tolerances. These turns only make tension as even again as it was before the "
-    "first round; leave them if you like."
+    "The wheel is within its tolerances. Tension may have become a little less even than it was before the "
+    "first round: these turns only make it as even again; leave them if you like."
 )
 
 
@@ -95,7 +95,7 @@ def make_plan(
     refused = reason_to_refuse(readings, wheel, influence, problem, wishes)
     notes: tuple[str, ...] = ()
     found, bound = Found(eighths=np.zeros(problem.nipples, dtype=np.int64), objective=0.0), 0.0
-    true, even = _true_enough(problem), _even_enough(problem)
+    true, even = _true_enough(problem), not earlier or _even_enough(problem)
     if refused is None and not (true and even):
         notes = things_to_know(readings, wheel, influence, problem)
         found, bound = _search(problem, deadline)
@@ -151,14 +151,17 @@ def _search(problem: Problem, deadline: float) -> tuple[Found, float]:
 
 
 def _even_enough(problem: Problem) -> bool:
-    """Tell whether tension is as even as it was before the first round, as far as it was read."""
-    return not problem.tension_known or all(rms(side.start) <= side.rms_end_n for side in problem.sides)
+    """Tell whether tension is surely as even as before the first round, as far as it was read.
+
+    What it became is known less well than the guard is wide: how much a turn tightens differs by wheel.
+    """
+    return not problem.tension_known or all(rms(side.start) <= side.rms_guard_n for side in problem.sides)
 
 
 def _evens_out(problem: Problem, found: Found) -> bool:
-    """Tell whether a plan makes tension as even again as it was, on a side where it is not."""
+    """Tell whether a plan makes tension surely as even again as it was, on a side where it may not be."""
     return any(
-        rms(side.start + side.step @ found.eighths) <= side.rms_end_n < rms(side.start)
+        rms(side.start + side.step @ found.eighths) <= side.rms_guard_n < rms(side.start)
         for side in problem.sides
     )
 

@@ -12,6 +12,7 @@ Tension, dish and mean tension are limits: a plan outside them is no plan. Doing
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -152,14 +153,26 @@ def state_problem(
 
     Readings that are missing (NaN) are left out of the runout; a missing tension is taken as its side's mean.
     earlier: the rounds before, the oldest first. What was read then counts too, and dish, mean tension and
-    evenness are held to what they were before the first of them.
+    evenness are held to what they were before the first of them. The likeliest tensions are looked for as they
+    were then, and those of now follow from the turns: a wheel that was planned to be even need not be so.
     """
     tolerance = wheel.tolerance
     since = turned_since(earlier, len(wheel.flanges))
     read = _tension(readings, influence, earlier, since)
     tension_n, tension_known = starting_tension(read.mean_n, wheel)
     sides = flange_spokes(wheel)
-    deviation_n = likely_deviations(readings, tension_n, influence, sides, taken=read.readings)
+    turned = since[0] if since else np.zeros(len(wheel.flanges))
+    at_first_n = likely_deviations(
+        replace(
+            readings,
+            lateral_mm=readings.lateral_mm - influence.lateral_mm @ turned,
+            radial_mm=readings.radial_mm - influence.radial_mm @ turned,
+        ),
+        tension_n - influence.tension_n @ turned,
+        influence,
+        sides,
+        taken=read.readings,
+    )
     lateral = _line(
         readings.lateral_mm - (0.0 if readings.centred else _mean(readings.lateral_mm)),
         influence.lateral_mm,
@@ -178,7 +191,6 @@ def state_problem(
     dish = _mean(readings.lateral_mm) if centred else 0.0
     dish_aim = wishes.dish_aim_mm or DISH_AIM_SHARE * tolerance.dish_mm
     centring = _centring(dish, dish_aim, influence.dish_mm * EIGHTH)
-    turned = since[0] if since else np.zeros(len(wheel.flanges))
     return Problem(
         most=_most(wishes, len(wheel.flanges)),
         lateral=lateral,
@@ -197,7 +209,7 @@ def state_problem(
         sides=tuple(
             _side(
                 spokes,
-                (float(tension_n[spokes].mean()), deviation_n[spokes]),
+                (float(tension_n[spokes].mean()), at_first_n[spokes]),
                 influence.tension_n[spokes],
                 turned,
                 centring,
@@ -304,10 +316,13 @@ def _side(
     *,
     known: bool,
 ) -> SideTension:
-    """State a side from mean tension and deviations now, and answer (s, n), per turn, to what was turned (n,)."""
-    mean, start = tension
+    """State a side from its mean tension now, its deviations before the first round, and the turns since.
+
+    answer (s, n): of its tensions to a turn of each nipple. turned (n,): since before the first round.
+    """
+    mean, at_first = tension
     mean_answer = answer.mean(axis=0)
-    at_first = start - (answer - mean_answer) @ turned
+    start = at_first + (answer - mean_answer) @ turned
     even = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)
     limit = max(rms(at_first), even[0] * mean)
     moved_n, centring_n = float(mean_answer @ turned), float(mean_answer @ centring) * EIGHTH
