@@ -12,7 +12,7 @@ For a single step the least standard deviation any unbiased method can reach is
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -33,8 +33,11 @@ BLOCK_ROWS = 8
 MANY_ROWS = 0.9
 """A picture is too bright where so many rows are clipped; in fewer they are streaks, and their feet alone tell less than
 clipping spoils."""
+LEAST_ROWS = 6
 LEAST_PIXELS = 6
 """Fewer pixels of a row that count tell no step."""
+LEAST_QUALITY = 0.25
+"""A fit that is worse tells no place."""
 LEAST_NOISE = 0.2
 """Grey levels: rounding to whole ones alone gives 0.29."""
 
@@ -171,20 +174,25 @@ class _Band:
         inside = np.flatnonzero(np.isfinite(start_px))
         first = np.rint(start_px[inside, None] + line).astype(np.intp) - shape.outside_px
         whole = (first >= 0) & (first + pixels <= columns)
-        enough = whole.sum(axis=1) >= max(6, 0.5 * rows)
+        enough = whole.sum(axis=1) >= max(LEAST_ROWS, 0.5 * rows)
         inside, whole = inside[enough], whole[enough]
         first = np.clip(first[enough], 0, max(columns - pixels, 0))
         index = (inside[:, None] * rows + np.arange(rows)) * columns + first
         grey = patches.take(index[..., None] + np.arange(pixels)).astype(np.float64)
-        counts = None
+        band = _Band(grey, first.astype(np.float64), None, whole, lever)
         if (grey >= shape.white).any():
-            # What lies beside a pixel that is clipped may itself have been cut a little.
-            clipped = np.pad(grey >= shape.white, ((0, 0), (0, 0), (1, 1)))
-            clipped &= (clipped.any(axis=2).mean(axis=1) > MANY_ROWS)[:, None, None]
-            counts = (~(clipped[..., 2:] | clipped[..., 1:-1] | clipped[..., :-2])).astype(np.float64)
-            grey *= counts
-            whole &= counts.sum(axis=2) >= LEAST_PIXELS
-        return _Band(grey, first.astype(np.float64), counts, whole, lever), inside
+            band = band.below(shape.white)
+            enough = band.whole.sum(axis=1) >= max(LEAST_ROWS, 0.5 * rows)
+            band, inside = band.of(enough), inside[enough]
+        return band, inside
+
+    def below(self, white: float) -> _Band:
+        """The same without what is clipped, and what lies beside it, in pictures that are too bright."""
+        clipped = np.pad(self.grey >= white, ((0, 0), (0, 0), (1, 1)))
+        clipped &= (clipped.any(axis=2).mean(axis=1) > MANY_ROWS)[:, None, None]
+        counts = (~(clipped[..., 2:] | clipped[..., 1:-1] | clipped[..., :-2])).astype(np.float64)
+        whole = self.whole & (counts.sum(axis=2) >= LEAST_PIXELS)
+        return replace(self, grey=self.grey * counts, counts=counts, whole=whole)
 
     def of(self, frames: BoolArray) -> _Band:
         """The same for some of the frames."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.edge import MANY_ROWS, EdgeFit, fit_edge
+from rimgauge.capture.edge import LEAST_QUALITY, MANY_ROWS, EdgeFit, fit_edge
 from rimgauge.capture.outline import Outline, learn_outline, nearest_edge, outline_scores
 from rimgauge.capture.patch import GreyArray, Patch, inward
 from rimgauge.capture.pointer import PointerLook, learn_pointer
@@ -16,7 +16,6 @@ from rimgauge.capture.shape import least_outside_px
 from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
 from rimgauge.records import BoolArray, Edge, FloatArray, View
 
-LEAST_QUALITY = 0.25
 BAND_ROOM_PX = 18
 LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
 """The edge is sought within so much and so many usual moves of its last place; the usual move is a running mean."""

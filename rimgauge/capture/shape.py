@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
-from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
+from rimgauge.capture.edge import LEAST_QUALITY, EdgeFit, EdgeShape, fit_edge
 from rimgauge.capture.patch import GreyArray
 from rimgauge.errors import RimNotSeen
 from rimgauge.records import FloatArray
@@ -96,7 +96,9 @@ def learn_shape(
         slope, bend = float(np.nanmedian(fits.slope)), float(np.nanmedian(fits.bend_per_px))
         now = np.where(np.isfinite(fits.place_px), fits.place_px, now)
     shape = replace(shape, slope=slope, bend_per_px=bend)
-    return _best_band(shape, patches, now, row_px, room_px), float(np.median(now - places))
+    clear = fits.quality >= LEAST_QUALITY
+    band = _best_band(shape, patches[clear], now[clear], row_px, room_px) if clear.any() else shape
+    return band, float(np.median((now - places)[clear])) if clear.any() else 0.0
 
 
 def _white_share(patch: GreyArray, place: float) -> float:

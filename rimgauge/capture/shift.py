@@ -39,6 +39,8 @@ STAYED_PX, STAYED_AGREES = 0.5, 0.45
 """What is seen where it was before may be hidden by half: a spoke passes. Seen elsewhere it must agree better."""
 ELSEWHERE_PX = 1.5
 """From a rough place nearer than that to the one found, the same one would be found again."""
+LEAST_GAIN = 0.1
+"""A picture with less of the look's contrast doesn't show it: many cameras begin with a black one."""
 NEIGHBOURS_PX = (5, 5)
 RIDGE = 1e-6
 """Keeps a look without any slope solvable."""
@@ -101,6 +103,10 @@ def learn_look(patches: GreyArray) -> Look:
     look = replace(look, weight=np.full_like(look.weight, np.median(look.weight)))
     for _ in range(ROUNDS):
         found = find_shift(look, patches)
+        shows = found.gain > LEAST_GAIN
+        if not shows.any():
+            break
+        patches, found = patches[shows], Shift(*(getattr(found, name)[shows] for name in Shift.__slots__))
         back_u, back_v = np.median(found.du_px) - found.du_px, np.median(found.dv_px) - found.dv_px
         even = (patches - found.offset[:, None, None]) / found.gain[:, None, None]
         laid_over = [_moved(_spline(each), *by) for each, *by in zip(even, back_u, back_v, strict=True)]
@@ -180,6 +186,7 @@ def _refined(look: Look, patches: GreyArray, start: FloatArray) -> tuple[FloatAr
             steep = np.sum(jacobian[done, :2] ** 2, axis=1)
             agrees = np.sum(steep * agreeing[done], axis=1) / np.maximum(steep @ look.weight.ravel(), 1e-12)
             error = _standard_error(pull.reshape(-1, *look.weight.shape))
+            agrees[answer[done, 2] <= LEAST_GAIN] = 0.0
             result[:, left[done]] = *place[left[done]].T, error, agrees, *answer[done, 2:].T
             left, light = left[going], light[going]
         if not len(left):

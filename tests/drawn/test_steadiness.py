@@ -1,12 +1,19 @@
-"""Jumps of the pointer that last, in made-up tracks of where its tip stands."""
+"""What a pass must bear: jumps of the pointer that last, in made-up tracks, and a camera's first pictures."""
 
 from __future__ import annotations
 
-import numpy as np
+import itertools
+from dataclasses import replace
+from pathlib import Path
 
+import numpy as np
+import pytest
+
+from rimgauge.capture import open_source, track
 from rimgauge.capture.follower import SEEN, Sightings
 from rimgauge.capture.sift import moved_left_out
 from rimgauge.capture.steadiness import stretches
+from rimgauge.job import read_view
 
 
 def tips_px(count: int, jumps: dict[int, float]) -> np.ndarray:
@@ -43,3 +50,19 @@ def test_a_jump_of_either_pointer_ends_the_stretch_of_both():
     left, right = moved_left_out([side({60: 2.0}), side({180: 2.0})])
     assert (left.lost == right.lost).all()
     assert list(np.flatnonzero(left.lost == SEEN)) == list(range(60, 180))
+
+
+@pytest.mark.parametrize("grey", [0, 255])
+def test_blank_pictures_among_the_first_do_not_spoil_what_is_learnt(grey: int) -> None:
+    folder = Path(__file__).resolve().parents[2] / "sample_frames" / "lateral_before"
+    frames = list(itertools.islice(open_source(str(folder)), 80))
+    view = read_view(folder / "view.json")
+    spoilt = [
+        replace(frame, image=np.full_like(frame.image, grey)) if index in (0, 1, 7) else frame
+        for index, frame in enumerate(frames)
+    ]
+    whole, seen = (track(iter(each), view).sides[0].gap_px for each in (frames, spoilt))
+    assert list(np.flatnonzero(np.isfinite(whole) & ~np.isfinite(seen))) == [0, 1, 7]
+    both = np.isfinite(whole) & np.isfinite(seen)
+    # Three frames of sixty fewer to learn from.
+    assert float(np.median(np.abs((whole - seen)[both]))) < 0.05
