@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import sparse
 
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray
 from rimgauge.signal.evidence import Layout, look_period_deg
@@ -136,6 +137,7 @@ def _fit(
     by_mark_deg = track.mark_px / layout.px_per_deg
     period_deg = look_period_deg(layout.spoke_angles_deg)
     scale, cut_sd_deg, slides, tag_scale = 1.0, CUT_MARK_SD_DEG, False, 1.0
+    restless_deg_s2: float | None = None
     for done in range(ROUNDS):
         before = angle_deg
         # From coarse to fine: along a path that is a degree off, only long waves are the look's own.
@@ -161,7 +163,8 @@ def _fit(
             normal = normal + by_spokes
             right = right + toward + by_spokes @ curve.nearest(angle_deg)
             kept = _stamps_kept(kept, late_s * np.gradient(angle_deg, beat_s), says)
-        values = curve.fit(normal, right).values()
+        fit = curve.fit(normal, right, restless_deg_s2)
+        values, restless_deg_s2 = fit.values(), fit.acceleration_deg_s2
         angle_deg = angle_deg + np.clip(values - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
         scale, cut_sd_deg = _mark_scale(track, by_mark_deg, angle_deg + layout.mark_to_pointer_deg)
         if done >= FIRST_ROUNDS and float(np.abs(angle_deg - before).max()) < STEADY_DEG:
@@ -234,14 +237,16 @@ class _SpokesSay:
         The look is eliminated (variable projection: Golub and Pereyra 1973; from memory), so that a change of the
         angles that a change of the look would explain as well counts for nothing.
         """
-        design = curve.design.toarray()
-        normal = design.T @ (design * self.information[:, None])
-        for part, stiffness in zip(self.slope.T, self.series.stiffness.T, strict=True):
-            shared = self.series.directions.T @ (
-                (self.basis * (self.series.weight * part)[:, None]).T @ design
-            )
-            normal -= independent_share(self.slope) * (shared.T @ (shared / stiffness[:, None]))
-        return normal, design.T @ self.toward
+        design = curve.design
+        normal = (design.T @ sparse.diags(self.information) @ design).toarray()
+        shared = [
+            (self.series.directions / np.sqrt(stiffness)).T
+            @ ((self.basis * (self.series.weight * part)[:, None]).T @ design)
+            for part, stiffness in zip(self.slope.T, self.series.stiffness.T, strict=True)
+        ]
+        together = np.vstack(shared)
+        normal -= independent_share(self.slope) * (together.T @ together)
+        return normal, np.asarray(design.T @ self.toward)
 
 
 def _spokes_say(

@@ -30,9 +30,8 @@ LOST = np.float32(1e-25)
 FAINTEST, LEAST_LIKELY = 1e-300, 1e-9
 """Of a likelihood itself, and beside that of the likeliest angle."""
 SPEED_MARGIN = 3
-BLOCK = 256
-"""Moments whose states are held at once; longer runs are gone through twice, so that memory stays bounded."""
-
+MOST_STATES = 8_000_000
+"""Chances held at once, of all moments' states; longer runs are gone through twice, so that memory stays bounded."""
 REACH = slice(FASTEST_STEPS, FASTEST_STEPS + STEPS)
 """The circle itself within a row that has both ends wrapped on."""
 Grid = NDArray[np.float32]
@@ -87,15 +86,16 @@ def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) 
     walk = _Walk.over(speeds)
     begins = np.where(np.sign(speeds) * way > 0, 1.0, RELUCTANCE)
     first = [np.outer(begins / begins.sum(), likely[0] / likely[0].sum()).astype(np.float32)]
-    starts = list(range(0, count, BLOCK))
+    long = max(1, MOST_STATES // (len(speeds) * STEPS))
+    starts = list(range(0, count, long))
     for start in starts[1:]:
-        before = slice(start - BLOCK + 1, start + 1)
+        before = slice(start - long + 1, start + 1)
         first.append(walk.forward(first[-1], likely[before], moved[before])[0][-1].copy())
     later = np.ones((len(speeds), STEPS), dtype=np.float32)
     told = float(np.log(likely[0].mean()) + np.sum(np.log(peak)))
     for start, state in zip(reversed(starts), reversed(first), strict=True):
         # With the first moment of the block after, which was seen to already.
-        block = slice(start + 1, min(start + BLOCK + 1, count))
+        block = slice(start + 1, min(start + long + 1, count))
         states, foreseen = walk.forward(state, likely[block], moved[block])
         afterwards = walk.back(later, likely[block], moved[block])
         told += float(np.sum(np.log(foreseen)))
@@ -161,7 +161,7 @@ class _Walk:
         result[-1] = later
         for k in range(len(likely) - 1, -1, -1):
             seen = np.multiply(result[k + 1], likely[k], out=self.wide[:, REACH])
-            seen *= moved[k] * np.float32(1.0 / result[k + 1].mean())
+            seen *= moved[k] * np.float32(STEPS / result[k + 1].sum())
             self._wrap()
             np.matmul(self.law, self.moved_back, out=result[k])
             result[k] += LOST

@@ -29,10 +29,13 @@ FAINTEST = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SmoothCurve:
-    """Cubic B-splines of time: design (n, c) of the moments, bend (c − 2, c) that gives the acceleration."""
+    """Cubic B-splines of time: design (n, c) of the moments, unsteady (c, c).
+
+    cᵀ · unsteady · c is the sum of squares of what the acceleration [deg/s²] of coefficients c differs from its mean.
+    """
 
     design: sparse.csr_matrix
-    bend: sparse.csr_matrix
+    unsteady: FloatArray
 
     @staticmethod
     def over(time_s: FloatArray, knot_spacing_s: float) -> SmoothCurve:
@@ -45,7 +48,9 @@ class SmoothCurve:
         design = BSpline.design_matrix(np.clip(time_s, knots[3], knots[-4]), knots, 3)
         count = design.shape[1]
         bend = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(count - 2, count)) / spacing**2
-        return SmoothCurve(design.tocsr(), bend.tocsr())
+        mean = np.asarray(bend.mean(axis=0)).ravel()
+        unsteady = (bend.T @ bend).toarray() - (count - 2) * np.outer(mean, mean)
+        return SmoothCurve(design.tocsr(), unsteady)
 
     def places(self, target: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Normal matrix (c, c) and right side (c,) of values (n,) measured at the moments, weights 1/sd²."""
@@ -70,9 +75,16 @@ class SmoothCurve:
         normal, right = self.places(values, np.ones(len(values)))
         return self.fit_with(normal, right, ACCELERATIONS_DEG_S2[-1]).coefficients
 
-    def fit(self, normal: FloatArray, right: FloatArray) -> Fit:
-        """Fit measurements that say normal @ coefficients = right, and choose how restless the curve may be."""
-        return max(self._fits(normal, right), key=lambda fit: fit.log_evidence)
+    def fit(self, normal: FloatArray, right: FloatArray, near_deg_s2: float | None = None) -> Fit:
+        """Fit measurements that say normal @ coefficients = right, and choose how restless the curve may be.
+
+        near_deg_s2: one of the sizes of acceleration; only it and its neighbours are then tried.
+        """
+        sizes: tuple[float, ...] = ACCELERATIONS_DEG_S2
+        if near_deg_s2 is not None:
+            place = sizes.index(near_deg_s2)
+            sizes = sizes[max(place - 1, 0) : place + 2]
+        return max(self._fits(normal, right, sizes), key=lambda fit: fit.log_evidence)
 
     def spread(self, normal: FloatArray, right: FloatArray) -> FloatArray:
         """Standard uncertainty (n,) of the chosen fit's values, that of how restless the curve is included.
@@ -81,27 +93,26 @@ class SmoothCurve:
         Hoeting et al., Statist. Sci. 14 (1999) 382; from memory): a few passes at even intervals may be a
         free spin, or a hand's that happened to be even.
         """
-        fits = self._fits(normal, right)
+        fits = self._fits(normal, right, ACCELERATIONS_DEG_S2)
         best = max(fits, key=lambda fit: fit.log_evidence)
         share = np.exp([fit.log_evidence - best.log_evidence for fit in fits])
         variances = [fit.standard_uncertainty() ** 2 + (fit.values() - best.values()) ** 2 for fit in fits]
         return np.asarray(np.sqrt(np.average(variances, axis=0, weights=share)))
 
-    def _fits(self, normal: FloatArray, right: FloatArray) -> list[Fit]:
-        return [self.fit_with(normal, right, size) for size in ACCELERATIONS_DEG_S2]
+    def _fits(self, normal: FloatArray, right: FloatArray, sizes: tuple[float, ...]) -> list[Fit]:
+        return [self.fit_with(normal, right, size) for size in sizes]
 
     def fit_with(self, normal: FloatArray, right: FloatArray, acceleration_deg_s2: float) -> Fit:
         """Fit with an acceleration of so much round a steady one, which is free."""
         tightness = 1.0 / acceleration_deg_s2**2
-        bend = self.bend.toarray()
-        bend -= bend.mean(axis=0)
-        penalty = tightness * (bend.T @ bend)
-        ridge = FAINTEST * (1.0 + float(np.trace(normal)) / len(right)) * np.eye(len(right))
-        factor = cho_factor(normal + penalty + ridge, lower=True)
+        matrix = tightness * self.unsteady
+        matrix += normal
+        np.fill_diagonal(matrix, matrix.diagonal() + FAINTEST * (1.0 + float(np.trace(normal)) / len(right)))
+        factor = cho_factor(matrix, lower=True, overwrite_a=True)
         coefficients = cho_solve(factor, right)
         unusual = math.log10(acceleration_deg_s2 / USUAL_ACCELERATION_DEG_S2) / DECADES_BELIEVED
         log_evidence = 0.5 * float(right @ coefficients) - float(np.sum(np.log(np.diag(factor[0]))))
-        log_evidence += 0.5 * (len(bend) - 1) * math.log(tightness) - 0.5 * unusual**2
+        log_evidence += 0.5 * (len(right) - 3) * math.log(tightness) - 0.5 * unusual**2
         return Fit(self, coefficients, factor, acceleration_deg_s2, log_evidence)
 
 
