@@ -150,7 +150,7 @@ def reckon(
         notes=(
             *findings(view.direction, tuple(side for side, _ in results)),
             *camera_notes(view, results[worse][1], other is not None),
-            *_notes(seen, turning.reversals, turning.evidence),
+            *_notes(seen, turning),
         ),
         basis=Basis(
             view=view,
@@ -232,10 +232,16 @@ def mark_to_pointer_deg(view: View, tip_px: FloatArray, radius_mm: float) -> flo
     return math.degrees(float((tip - centre) @ view.forward) * view.scale.mm_per_px / radius_mm)
 
 
-def _notes(seen: GapTrack, reversals: int, evidence: tuple[str, ...]) -> tuple[str, ...]:
-    notes = ["Angle of the wheel from: " + ", ".join(evidence) + "."]
-    if reversals:
-        notes.append(f"The wheel changed its direction {reversals} times; that was followed.")
+def _notes(seen: GapTrack, turning: Turning) -> tuple[str, ...]:
+    notes = ["Angle of the wheel from: " + ", ".join(turning.evidence) + "."]
+    told_deg = turning.angle_deg[np.isfinite(turning.angle_deg)]
+    if told_deg[-1] < told_deg[0]:
+        notes.append(
+            "The wheel was turned backward by the view's forward; that was followed. If it rolled forward, the "
+            "spokes are numbered the wrong way round: run aim again."
+        )
+    if turning.reversals:
+        notes.append(f"The wheel changed its direction {turning.reversals} times; that was followed.")
     for why in sorted({why for why in seen.lost if why}):
         notes.append(f"{sum(lost == why for lost in seen.lost)} frames not used: {why}.")
     return tuple(notes)

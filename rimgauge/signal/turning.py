@@ -13,14 +13,15 @@ import numpy as np
 from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
 from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
-from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning
+from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
 from rimgauge.signal.course import fit_course
 from rimgauge.signal.evidence import Layout, gather
 from rimgauge.signal.follow import Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
-from rimgauge.signal.place import STEPS, Place
+from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place
 from rimgauge.signal.profile import learn_axes
 from rimgauge.signal.tagged import check_tags, in_words, tagged
+from rimgauge.signal.too_fast import times_too_slow
 
 COMPONENTS = 12
 SOFT_DEG = 0.7
@@ -88,6 +89,7 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     }
     sources = tuple(name for name, there in found.items() if there)
     _check(fitted.angle_deg, usable, sources)
+    _check_speed(track, moment, np.where(usable, fitted.angle_deg, np.nan))
     return Turning(
         angle_deg=np.where(usable, fitted.angle_deg, np.nan),
         standard_uncertainty_deg=fitted.spread_deg,
@@ -133,6 +135,18 @@ def _check(angle_deg: FloatArray, usable: BoolArray, evidence: tuple[str, ...]) 
     raise PlaceLost(
         f"the wheel's angle can be told in only {usable.sum()} of {len(usable)} frames from: "
         f"{', '.join(evidence)}; {remedy}"
+    )
+
+
+def _check_speed(track: GapTrack, moment: IntArray, angle_deg: FloatArray) -> None:
+    """Refuse a run that only looks slow, because the wheel turned by a spoke or more between two frames."""
+    faster = times_too_slow(moment, angle_deg, np.stack([side.gap_px for side in track.sides]))
+    if faster is None:
+        return
+    per_s = float(np.ptp(moment) / np.ptp(track.time_s))
+    raise PlaceLost(
+        f"the wheel turns too fast for {per_s:.0f} frames a second: by its gap about {faster:.1f} times as fast as "
+        f"its spokes seem to; turn it at most {0.5 * FASTEST_STEPS * per_s / 360.0:.1f} times a second"
     )
 
 

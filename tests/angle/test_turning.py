@@ -17,6 +17,7 @@ from rimgauge.signal.evidence import even_moments
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
+from rimgauge.signal.too_fast import times_too_slow
 
 HANDS_DEG, FREE_SPIN_DEG = 0.3, 1.0
 """95 % errors aimed at: mark and spokes seen; a free spin of which the mark alone is seen."""
@@ -170,6 +171,21 @@ def test_slides_are_scaled_to_the_course_and_a_hand_that_rests_before_the_rim_is
     rest[29:33] = True
     assert_allclose(found[~rest], 2.0, atol=0.05)
     assert weight[rest].max() < 0.05 * np.median(weight[~rest])
+
+
+def test_a_gap_that_repeats_on_a_course_four_times_as_fast_tells_so():
+    rng = np.random.default_rng(14)
+    moment = np.flatnonzero(rng.random(200) >= 0.1)
+    truth_deg = 25.0 * moment + 40.0 * np.sin(moment / 30.0)
+    gap_px = 3.0 * np.cos(np.radians(truth_deg)) + np.cos(np.radians(3.0 * truth_deg) - 1.0)
+    gap_px = (gap_px + rng.normal(0.0, 0.1, len(moment)))[None]
+    assert_allclose(times_too_slow(moment, truth_deg / 4.0, gap_px), 4.0, atol=0.03)
+    assert times_too_slow(moment, truth_deg / 2.5, rng.normal(size=gap_px.shape)) is None
+    # A course that is right is never contested: 2.5° to 20° a frame.
+    for speed in (0.1, 0.3, 0.8):
+        slow_deg = speed * truth_deg
+        seen_px = 3.0 * np.cos(np.radians(slow_deg)) + np.cos(np.radians(3.0 * slow_deg) - 1.0)
+        assert times_too_slow(moment, slow_deg, seen_px[None] + rng.normal(0.0, 0.1, seen_px.shape)) is None
 
 
 def long_track(count):

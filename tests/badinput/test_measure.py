@@ -5,10 +5,15 @@ import shutil
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pytest
 
 from rimgauge.cli import run
+from rimgauge.cli.scene import write_scene
+from rimgauge.scene import SceneSpec, random_curve
 
+SPOKE_RMS_MM = 0.02
+"""As of drawn frames in their own order."""
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames" / "lateral_before"
 
 
@@ -96,6 +101,49 @@ def test_wheel_that_never_turns(few: Path, capsys: pytest.CaptureFixture[str]) -
     view = few.parent / "view.json"
     said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
     assert "does not turn" in said
+
+
+@pytest.mark.parametrize(("turns_per_s", "fps", "seed"), [(2.6, 30.0, 1), (2.7, 30.0, 9)])
+def test_wheel_too_fast_for_the_frames_is_not_taken_for_a_slow_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], turns_per_s: float, fps: float, seed: int
+) -> None:
+    # By a tenth of a turn a frame; its spokes then look as if they went a fourth of the way.
+    rng = np.random.default_rng(seed)
+    lateral, radial = random_curve(rng, 1.0), random_curve(rng, 0.3)
+    spec = SceneSpec(
+        lateral_mm=lateral,
+        radial_mm=radial,
+        turns_per_s=turns_per_s,
+        fps=fps,
+        frames=110,
+        exposure_s=0.003,
+        seed=seed,
+    )
+    folder = tmp_path / "fast"
+    write_scene(folder, spec)
+    where = ["--view", str(folder / "view.json"), "--wheel", str(folder / "wheel.toml")]
+    said = refused([str(folder / "frames"), *where], capsys, tmp_path / "pass.json")
+    assert "too fast" in said or "more slowly" in said
+
+
+def test_wheel_turned_backward_is_followed_and_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # The sample's frames from the last to the first.
+    pictures = sorted((SAMPLE / "frames").iterdir())
+    folder = tmp_path / "backward"
+    folder.mkdir()
+    for number, picture in enumerate(reversed(pictures)):
+        shutil.copy(picture, folder / f"{number:06d}.jpg")
+    out = tmp_path / "pass.json"
+    view = str(SAMPLE / "view.json")
+    run(["measure", str(folder), "--view", view, "--spokes", "28", "--out", str(out), "--keep", "none"])
+    assert "turned backward" in capsys.readouterr().out
+    spokes = json.loads(out.read_text(encoding="utf-8"))["sides"][0]["spokes"]
+    truth = json.loads((SAMPLE / "truth.json").read_text(encoding="utf-8"))["spokes"]
+    wanted = {spoke["number"]: spoke["apparent_runout_mm"] for spoke in truth}
+    off = [spoke["runout_mm"] - wanted[spoke["number"]] for spoke in spokes]
+    assert np.sqrt(np.mean(np.square(off))) <= SPOKE_RMS_MM
 
 
 @pytest.mark.parametrize("spokes", ["0", "7.5"])
