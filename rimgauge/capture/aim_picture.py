@@ -28,7 +28,7 @@ def draw_aim(found: Aim) -> Image:
     Small pictures are enlarged to 1280 pixels across, so that the words stay legible.
     """
     view = found.view
-    zoom = max(1, -(-LEAST_WIDTH_PX // found.image.shape[1]))
+    zoom = zoom_of(found.image)
     picture: Image = cv2.resize(found.image, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_LINEAR).astype(
         np.uint8
     )
@@ -49,6 +49,11 @@ def draw_aim(found: Aim) -> Image:
     _tag(picture, tip + away * 40 * unit + view.forward * -46 * unit, "pointer tip", _TIP, away)
     _tag(picture, rim - along * 1.15 + away * 14 * unit, "rim edge", _RIM, away)
     return np.vstack([picture, _legend(picture.shape[1], unit, found)])
+
+
+def zoom_of(image: Image) -> int:
+    """Return how many times the picture is larger than the camera's image."""
+    return max(1, -(-LEAST_WIDTH_PX // int(image.shape[1])))
 
 
 def _inward(found: Aim) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -62,7 +63,7 @@ def command(
 
     SOURCE is a folder of frames, a video file, a camera number or an http(s) or rtsp address. Turn the wheel
     forward by hand while it looks. Check the picture afterwards; where it shows the wrong place, say the
-    right one with --pointer-at and --rim-at, in pixels from the picture's top left corner. Inside a job
+    right one with --pointer-at and --rim-at, in the camera's pixels from the top left corner. Inside a job
     folder the files need not be named.
 
     Example:  rimgauge aim 0 --direction lateral
@@ -150,6 +151,8 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
             }
         )
         return
+    from rimgauge.capture.aim_picture import zoom_of
+
     gap_px = math.dist(found.tip_px, found.rim_px)
     x, y = found.tip_px
     click.echo(f"Pointer tip at {x:.0f},{y:.0f}, {gap_px:.0f} pixels from the rim's edge.")
@@ -158,4 +161,8 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
     click.echo(f"Wrote {shown(view_file)}.")
     if picture_file is not None:
         click.echo(f"Look at {shown(picture_file)}:")
-        click.echo("is the ring on the tip and the line on the rim's edge?")
+        click.echo("is the ring on the tip and the line on the rim's very edge beside it?")
+        zoom = zoom_of(found.image)
+        enlarged = "" if zoom == 1 else f" (that picture is enlarged {zoom} times: divide by {zoom})"
+        words = f"If not, aim again with --pointer-at X,Y and --rim-at X,Y in the camera's pixels{enlarged}."
+        click.echo(textwrap.fill(words, 80, break_on_hyphens=False))

@@ -151,7 +151,7 @@ def _change_words(side: SideChange) -> str:
         else f"Total runout, {side.side} side: no sure change ({total.value:+.2f} ± "
         f"{total.expanded_uncertainty:.2f} mm).",
         "",
-        "Change at each spoke [mm]; * where it is surely none of chance:",
+        "Change at each spoke [mm]; * where chance alone is unlikely to make it:",
     ]
     cells = []
     for number, (before, after, unsure) in enumerate(

@@ -162,8 +162,8 @@ def _offer_other(runout: Runout, folder: Job) -> None:
     found = latest(folder, direction)
     if found is not None and any(f"--{direction}" in note for note in runout.notes):
         click.echo(
-            f"{found.name} is such a {direction} measurement; if no nipple was turned since, measure again with "
-            f"--{direction} {quoted(found)}"
+            f"{found.name} is such a {direction} measurement; if no nipple was turned since, measure\n"
+            f"again with  --{direction} {quoted(Path(shown(found)))}"
         )
 
 
@@ -362,10 +362,11 @@ def runout_text(runout: Runout) -> str:
     ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")
     for side in runout.sides:
         for zone in side.zones[:4]:
-            spokes = ", ".join(str(number) for number in zone.spokes) or "between two spokes"
+            spokes = ", ".join(str(number) for number in zone.spokes)
             lines += textwrap.wrap(
                 f"{abs(zone.peak_mm):.2f} mm {ways[zone.peak_mm < 0]} at {zone.centre_deg:.0f}°, "
-                f"from {zone.start_deg:.0f}° to {zone.end_deg:.0f}°: spokes {spokes}",
+                f"from {zone.start_deg:.0f}° to {zone.end_deg:.0f}°: "
+                + (f"spokes {spokes}" if spokes else "between two spokes"),
                 COLUMNS,
                 initial_indent="  ",
                 subsequent_indent="    ",

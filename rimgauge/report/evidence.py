@@ -33,6 +33,7 @@ _SHAPE = 2.1
 _FOOT = 0.6
 _AROUND_CURVE = 1.0
 _LETTERS_IN_A_LARGE_LINE = 48
+_NOTE_GAP = " • "
 
 
 def evidence_pages(evidence: Evidence, *, paper: Literal["a4", "letter"] = "a4") -> tuple[Figure, ...]:
@@ -112,7 +113,7 @@ def _curves(figure: Figure, x: float, y: float, comparison: Comparison) -> float
     reach_mm = largest_reach_mm(comparison.after, comparison.before)
     rows = rows_of(comparison)
     room = figure.get_figheight() - y - (_SHAPE + 0.14) - _small_print_height(comparison.after) - _FOOT
-    height = float(np.clip(room / len(rows) - _AROUND_CURVE, 0.8, 2.6))
+    height = float(np.clip(room / len(rows) - _AROUND_CURVE, 0.55, 2.6))
     for when, each, stroke in rows:
         named = f"{when}: {each.direction} runout, {date_words(each.created)}"
         title = named if when else f"{each.direction.capitalize()} runout"
@@ -149,26 +150,33 @@ def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diam
 def _small_print_height(after: Runout) -> float:
     left = paragraph_height(verdict_words(after), width=_COLUMN, size=_SMALL)
     left += 0.04 + table_height(1 + len(after.budget), size=6.3)
-    right = sum(
-        paragraph_height(words, width=_COLUMN, size=_SMALL) + 0.04 for words in (*CAUTIONS, *after.notes)
+    right = sum(paragraph_height(words, width=_COLUMN, size=_SMALL) + 0.04 for words in CAUTIONS)
+    notes = (
+        0.19 + paragraph_height(_NOTE_GAP.join(after.notes), width=_WIDTH, size=_SMALL)
+        if after.notes
+        else 0.0
     )
-    return 0.25 + max(left, right)
+    return 0.25 + max(left, right) + notes
 
 
 def _small_print(figure: Figure, x: float, y: float, after: Runout) -> None:
-    """Write the rule and the uncertainty budget on the left, the cautions on the right."""
+    """Write the rule and the uncertainty budget on the left, the cautions on the right, the notes below both."""
     rule(figure, x, y, _WIDTH)
     y += 0.08
     write(figure, x, y, "How the verdict was reached", fontsize=8, fontweight="bold")
     left = paragraph(figure, x, y + 0.17, verdict_words(after), width=_COLUMN, size=_SMALL)
     rows: list[tuple[str, ...]] = [("Uncertainty from", "standard, mm")]
     rows += [(short(line.source, 66), f"{line.standard_uncertainty_mm:.3f}") for line in after.budget]
-    table(figure, x, left + 0.04, rows, columns=(0, 2.75), size=6.3)
+    left = table(figure, x, left + 0.04, rows, columns=(0, 2.75), size=6.3)
     right = x + _WIDTH / 2 + 0.1
     write(figure, right, y, "Cautions", fontsize=8, fontweight="bold")
     y += 0.17
-    for words in (*CAUTIONS, *after.notes):
+    for words in CAUTIONS:
         y = paragraph(figure, right, y, words, width=_COLUMN, size=_SMALL) + 0.04
+    if after.notes:
+        y = max(left, y) + 0.02
+        write(figure, x, y, "Notes", fontsize=8, fontweight="bold")
+        paragraph(figure, x, y + 0.17, _NOTE_GAP.join(after.notes), width=_WIDTH, size=_SMALL)
 
 
 def _foot(figure: Figure, x: float, evidence: Evidence, page: int) -> None:

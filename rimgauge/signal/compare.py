@@ -212,7 +212,10 @@ def _check_alike(passes: tuple[Runout, ...]) -> None:
     first = passes[0]
     for number, each in enumerate(passes[1:], start=2):
         if each.direction != first.direction:
-            raise BadInput(f"measurement 1 is {first.direction}, measurement {number} {each.direction}")
+            raise BadInput(
+                f"measurement 1 is {first.direction}, measurement {number} {each.direction}; "
+                "compare measurements of one direction"
+            )
         if {side.side for side in each.sides} != {side.side for side in first.sides}:
             raise BadInput(f"measurements 1 and {number} are of different sides of the rim")
         if len(each.sides[0].spoke_mm) != len(first.sides[0].spoke_mm):

@@ -247,6 +247,6 @@ def _missed_words(wheel: Wheel, prior: Influence, turns: FloatArray, measure: _M
         return None
     return (
         f"Spoke {spoke + 1} ({wheel.flanges[spoke]} side) seems to have turned by {turns[spoke] + off[spoke]:+.2f} "
-        f"instead of {turns[spoke]:+.2f} turns: a slip of the key, or the spoke turned with its nipple. The "
-        "new readings count, so carry on."
+        f"instead of {turns[spoke]:+.2f} turns: the key slipped or was on the wrong nipple, or the spoke "
+        "turned with its nipple. The new readings count, so carry on."
     )

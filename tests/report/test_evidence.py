@@ -2,6 +2,7 @@
 
 import re
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -95,6 +96,29 @@ def test_nothing_runs_off_the_page_or_over_the_foot(evidence, paper, radial):
             assert box.y1 < height, text.get_text()
             if "SHA-256" not in text.get_text() and "page" not in text.get_text():
                 assert box.y0 > foot, text.get_text()
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_five_notes_stay_clear_of_the_foot(runout, paper):
+    note = (
+        "What radial runout may add to the reading makes much of the uncertainty: give a radial measurement."
+    )
+    before, after = (replace(runout(size), notes=(note,) * 5) for size in (1.0, 0.25))
+    photo = Photo(picture=np.full((414, 640, 3), 90, np.uint8), encoded=b"", words="worst")
+    figure = evidence_figure(
+        Evidence(
+            wheel_name="x",
+            comparisons=(Comparison(after=after, before=before, photos=(photo, photo)),),
+            fingerprint="SHA-256 " + "ab" * 32,
+            software="",
+            facts=(("Measured by", "the shop"), ("Tension", "not measured")),
+        ),
+        paper=paper,
+    )
+    figure.draw_without_rendering()
+    foot = next(text for text in figure.texts if "SHA-256" in text.get_text()).get_window_extent().y1
+    notes = next(text for text in figure.texts if "radial measurement" in text.get_text())
+    assert notes.get_window_extent().y0 > foot
 
 
 def test_names_with_dollar_signs_umlauts_and_emoji_do_no_harm(evidence):
