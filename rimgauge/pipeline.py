@@ -68,7 +68,7 @@ def measure(
         The frames can't give an answer; the message says why and what to do.
 
     """
-    seen, turning = see(frames, view, spoke_angles_deg=spoke_angles_deg, radius_mm=radius_mm)
+    seen, turning = see(frames, view, spoke_angles_deg=spoke_angles_deg, radius_mm=radius_mm, flanges=flanges)
     return reckon(
         seen,
         turning,
@@ -84,9 +84,17 @@ def measure(
 
 
 def see(
-    frames: Iterable[Frame], view: View, *, spoke_angles_deg: FloatArray, radius_mm: float = USUAL_RADIUS_MM
+    frames: Iterable[Frame],
+    view: View,
+    *,
+    spoke_angles_deg: FloatArray,
+    radius_mm: float = USUAL_RADIUS_MM,
+    flanges: tuple[Flange, ...] = (),
 ) -> tuple[GapTrack, Turning]:
-    """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`."""
+    """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`.
+
+    flanges: of each spoke; without them they are thought to take turns.
+    """
     scale = known_scale(view)
     seen = track(frames, view)
     px_per_deg = math.radians(radius_mm) / scale.mm_per_px
@@ -96,6 +104,7 @@ def see(
         mark_to_pointer_deg=mark_to_pointer_deg(view, seen.sides[0].tip_px, radius_mm),
         spoke_bin_deg=_spoke_bin_px(view, seen) / px_per_deg,
         spoke_lead_deg=_spoke_lead_px(view, seen) / px_per_deg,
+        flanges=flanges,
         pointer_along_px=float(np.nanmedian(seen.sides[0].tip_px, axis=0) @ view.forward),
     )
     turning = find_turning(seen, layout)

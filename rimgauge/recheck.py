@@ -164,6 +164,7 @@ def from_pictures(recorded: Runout, folder: Path) -> tuple[Difference, ...]:
             basis.view,
             spoke_angles_deg=recorded.sides[0].spoke_angle_deg,
             radius_mm=basis.rim_radius_mm,
+            flanges=recorded.sides[0].spoke_flange,
         )
     again = _again(recorded, seen, turning)
     fields = ("total_runout_mm", "verdict", "sides[].total_runout_mm", "sides[].spokes")

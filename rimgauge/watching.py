@@ -21,7 +21,7 @@ from rimgauge.capture import (
     spoke_strip,
 )
 from rimgauge.pipeline import USUAL_RADIUS_MM, known_scale, mark_to_pointer_deg
-from rimgauge.records import FloatArray, Moment, View
+from rimgauge.records import Flange, FloatArray, Moment, View
 from rimgauge.signal import LivePlace, Path, Tagged, look_period_deg, tag_likelihood
 
 REMEMBERED_FRAMES = 600
@@ -40,6 +40,7 @@ def watch(
     spoke_angles_deg: FloatArray,
     *,
     radius_mm: float = USUAL_RADIUS_MM,
+    flanges: tuple[Flange, ...] = (),
     live: bool = False,
 ) -> Iterator[Moment]:
     """See the gap and the wheel's place frame by frame as it happens.
@@ -52,6 +53,7 @@ def watch(
     view : where things are; its scale must be known.
     spoke_angles_deg : (s,) of each spoke, spoke 1 first.
     radius_mm : of the rim, roughly.
+    flanges : of each spoke; without them they are thought to take turns.
     live : the frames come at their own pace: those that are learnt from are shown at once, without a gap.
 
     Raises
@@ -60,7 +62,7 @@ def watch(
         The view and the frames don't fit, or pointer and rim are not seen.
 
     """
-    watcher = Watcher(view, spoke_angles_deg, radius_mm, aside=live)
+    watcher = Watcher(view, spoke_angles_deg, radius_mm, flanges, aside=live)
     stream = iter(frames)
     if live:
         yield from map(watcher.look, stream)
@@ -76,9 +78,15 @@ class Watcher:
     """What is known so far of a wheel that turns before the camera; with `aside`, learnt while frames go on."""
 
     def __init__(
-        self, view: View, spoke_angles_deg: FloatArray, radius_mm: float, *, aside: bool = False
+        self,
+        view: View,
+        spoke_angles_deg: FloatArray,
+        radius_mm: float,
+        flanges: tuple[Flange, ...] = (),
+        *,
+        aside: bool = False,
     ) -> None:
-        self._aside = aside
+        self._aside, self._flanges = aside, flanges
         self._view, self._spoke_angles_deg, self._radius_mm = view, spoke_angles_deg, radius_mm
         self._mm_per_px = known_scale(view).mm_per_px
         self._first: list[Frame] = []
@@ -101,7 +109,7 @@ class Watcher:
             self._tags = _TagClock(self._view, self._spoke_angles_deg, tips, interval_s, deg_per_px)
         else:
             offset_deg = mark_to_pointer_deg(self._view, tips, self._radius_mm)
-            period_deg = look_period_deg(self._spoke_angles_deg)
+            period_deg = look_period_deg(self._spoke_angles_deg, self._flanges)
             self._clock = _Clock(
                 self._view, interval_s, period_deg, deg_per_px, offset_deg, aside=self._aside
             )

@@ -113,7 +113,11 @@ def _measure(folder: Path, wheel: Wheel) -> tuple[Runout | None, bytes, str]:
         limit = wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
         with open_source(str(folder)) as frames:
             seen, turning = see(
-                ReadAhead(frames), view, spoke_angles_deg=wheel.spoke_angles_deg, radius_mm=radius_mm
+                ReadAhead(frames),
+                view,
+                spoke_angles_deg=wheel.spoke_angles_deg,
+                radius_mm=radius_mm,
+                flanges=wheel.flanges,
             )
             runout = reckon(
                 seen,

@@ -27,6 +27,7 @@ def guided(
         tolerance_mm=limit_mm,
         radius_mm=wheel.rim.effective_diameter_mm / 2.0 + 9.0,
         revolutions=revolutions,
+        flanges=wheel.flanges,
     )
     return Guided(frames, view, guide, _Saying(beep=beep))
 

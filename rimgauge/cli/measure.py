@@ -266,6 +266,7 @@ def _measure(
             view,
             spoke_angles_deg=wheel.spoke_angles_deg,
             radius_mm=radius_mm,
+            flanges=wheel.flanges,
         )
         again = open_source(place) if laid_down else frames
         sha256 = "" if live and to.keeps != "frames" else again.sha256()

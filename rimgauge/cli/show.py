@@ -118,6 +118,7 @@ def command(
             made.spoke_angles_deg,
             radius_mm=made.rim.effective_diameter_mm / 2.0 + 9.0,
             live=live,
+            flanges=made.flanges,
         )
         shown = run_window(
             moments,

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import sparse
 
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray
-from rimgauge.signal.evidence import Layout, look_period_deg
+from rimgauge.signal.evidence import Layout
 from rimgauge.signal.series import FINEST_DEG, Series, foretold, independent_share, learn_series, waves
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
@@ -135,7 +135,7 @@ def _fit(
     beat_s = np.asarray(np.polyval(np.polyfit(moment, track.time_s, 1), moment), dtype=np.float64)
     late_s, kept = track.time_s - beat_s, 0.0
     by_mark_deg = track.mark_px / layout.px_per_deg
-    period_deg = look_period_deg(layout.spoke_angles_deg)
+    period_deg = layout.look_period_deg
     scale, cut_sd_deg, slides, tag_scale = 1.0, CUT_MARK_SD_DEG, False, 1.0
     restless_deg_s2: float | None = None
     for done in range(ROUNDS):

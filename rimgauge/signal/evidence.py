@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rimgauge.records import FloatArray, GapTrack, IntArray, Slide
+from rimgauge.records import Flange, FloatArray, GapTrack, IntArray, Slide
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.looks import Look
@@ -37,6 +37,7 @@ class Layout:
     spoke_bin_deg: how far it turns, roughly, while a spoke passes a bin of the spokes' strip.
     spoke_lead_deg: how far past the pointer, along `forward`, the middle of the spokes' box lies.
     pointer_along_px: how far along `forward` the pointer's tip lies from the picture's origin.
+    flanges (s,): of each spoke; empty where they take turns.
     """
 
     spoke_angles_deg: FloatArray
@@ -45,11 +46,17 @@ class Layout:
     spoke_bin_deg: float = 0.0
     spoke_lead_deg: float = 0.0
     pointer_along_px: float = 0.0
+    flanges: tuple[Flange, ...] = ()
 
     @property
     def spacing_deg(self) -> float:
         """Mean spacing of the spokes."""
         return 360.0 / len(self.spoke_angles_deg)
+
+    @property
+    def look_period_deg(self) -> float:
+        """Angle after which the spokes look the same."""
+        return look_period_deg(self.spoke_angles_deg, self.flanges)
 
 
 def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple[IntArray, Evidence]:
@@ -67,9 +74,7 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
     profile = track.spoke_profile
     if profile.shape[1]:
         components = learn_axes(profile).project(profile)
-        looks.append(
-            Look(_laid_out(components, moment, count), look_period_deg(layout.spoke_angles_deg), SPOKE_NOISE)
-        )
+        looks.append(Look(_laid_out(components, moment, count), layout.look_period_deg, SPOKE_NOISE))
         for offset in OFFSETS:
             lead_deg = layout.spoke_lead_deg + offset * layout.spacing_deg
             seen = lattice_likelihood(profile, layout.spoke_bin_deg, lead_deg, layout.spoke_angles_deg)
@@ -108,22 +113,28 @@ def _by_speed(slide: Slide, moment: IntArray, px_per_deg: float) -> FloatArray:
     return result
 
 
-def look_period_deg(spoke_angles_deg: FloatArray) -> float:
+def look_period_deg(spoke_angles_deg: FloatArray, flanges: tuple[Flange, ...] = ()) -> float:
     """Angle after which the spokes look the same, 360 where only a whole turn brings them back.
 
-    Flanges take turns, so it is an even number of spokes; where the spokes of a flange can take turns too,
-    heads in and heads out, it is a multiple of four.
+    Angles and flanges must come back, and, where the spokes of a flange can take turns, heads in and heads out, an
+    even number of each flange's. Without flanges they take turns too.
     """
     count = len(spoke_angles_deg)
+    is_right = np.array([side == "right" for side in flanges] or [k % 2 == 0 for k in range(count)])
     around = np.sort(np.asarray(spoke_angles_deg) % 360.0)
     twice = np.concatenate([around, around + 360.0])
-    step = 4 if count % 4 == 0 else 2
-    for spokes in range(step, count, step):
-        if count % spokes == 0:
-            period_deg = 360.0 * spokes / count
-            off = twice[spokes : spokes + count] - twice[:count] - period_deg
-            if float(np.abs(off).max()) < UNEVEN_SHARE * 360.0 / count:
-                return period_deg
+    for spokes in range(1, count):
+        if count % spokes:
+            continue
+        period_deg = 360.0 * spokes / count
+        off = twice[spokes : spokes + count] - twice[:count] - period_deg
+        heads = [(int(of[:spokes].sum()), int(of.sum())) for of in (is_right, ~is_right)]
+        if (
+            float(np.abs(off).max()) < UNEVEN_SHARE * 360.0 / count
+            and (np.roll(is_right, spokes) == is_right).all()
+            and all(part % 2 == 0 or whole % 2 == 1 for part, whole in heads)
+        ):
+            return period_deg
     return 360.0
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.errors import RimgaugeError
+from rimgauge.errors import NotTrustworthy, RimgaugeError
 from rimgauge.records import FloatArray, GapTrack, Slide, TagSightings, Turning
 
 LONGEST_PIECE = 4500
@@ -35,6 +35,8 @@ def piece_by_piece(track: GapTrack, follow: Callable[[GapTrack], Turning]) -> Tu
         frames = slice(int(start), int(start) + LONGEST_PIECE)
         try:
             turning = follow(_cut(track, frames))
+        except NotTrustworthy:
+            raise
         except RimgaugeError as trouble:
             why = why or trouble
             continue

@@ -114,7 +114,7 @@ class _Walk:
     """From moment to moment: the chance of each change of speed, and each speed's own step round the circle.
 
     law (speeds, speeds). wide: room for the chances (speeds, angles) with both ends of the circle wrapped on.
-    ahead, back_by: views (speeds, STEPS) of it, every row moved on or back by its own speed: a stride one shorter
+    moved_on, moved_back: views (speeds, STEPS) of it, every row moved on or back by its own speed: a stride one shorter
     or longer than a row reads each row a step further on than the one before.
     """
 

@@ -17,7 +17,6 @@ from rimgauge.records import FloatArray, IntArray
 FINEST_DEG, MOST_ORDERS = 1.5, 90
 """Shortest wave of a look, about the width that it is softened over; and how many at most, for the time it takes."""
 FIRST_WIDTH = 0.5
-LEAST_WIDTH = 1e-4
 ROUNDS = 8
 STRETCHES = 15
 INDEPENDENT = 4.0

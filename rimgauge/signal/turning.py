@@ -26,7 +26,7 @@ from rimgauge.signal.too_fast import times_too_slow
 COMPONENTS = 12
 SOFT_DEG = 0.7
 LEAST_FORETOLD, LEAST_FORETOLD_NEAR, NEAR_FRAMES = 0.5, 0.0, 15
-LEAST_REVOLUTIONS = 1.1
+LEAST_REVOLUTIONS, FEWEST_FRAMES = 1.1, 8
 SURE_SHARE = 1.0 / 6.0
 """Largest standard uncertainty of a usable angle, as a share of the spokes' spacing: three of them are half
 a spacing, beyond which a neighbouring spoke would be named."""
@@ -54,7 +54,15 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     if tags is None and not np.isfinite(track.mark_px).any():
         raise _never_seen(track)
     if len(track.time_s) > LONGEST_PIECE:
-        return piece_by_piece(track, lambda piece: find_turning(piece, layout))
+        joined = piece_by_piece(track, lambda piece: find_turning(piece, layout))
+        told = np.isfinite(joined.angle_deg)
+        _check(np.where(told, joined.angle_deg, np.nanmedian(joined.angle_deg)), told, joined.evidence)
+        return joined
+    if len(track.time_s) < FEWEST_FRAMES:
+        raise TooFewRevolutions(
+            0.0,
+            f"only {len(track.time_s)} frames could be used; take a film of at least one and a half turns",
+        )
     soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
     profile = track.spoke_profile
     components = np.empty((len(profile), 0))

@@ -10,9 +10,9 @@ from scipy.ndimage import gaussian_filter1d
 from seen_angle import Bench, draw_bench, film, layout_of, spoke_angles, without_spokes
 
 from rimgauge.capture.slide import find_slide
-from rimgauge.errors import PlaceLost, RimgaugeError
+from rimgauge.errors import NotTrustworthy, PlaceLost, RimgaugeError, TooFewRevolutions
 from rimgauge.records import EdgeTrack, GapTrack, Turning
-from rimgauge.signal import find_turning, look_period_deg
+from rimgauge.signal import Layout, find_turning, look_period_deg
 from rimgauge.signal.evidence import even_moments
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.slid import slid
@@ -43,6 +43,15 @@ def test_paired_spokes_come_back_pair_by_pair_and_an_odd_one_out_only_after_a_tu
     odd = np.arange(24) * 15.0
     odd[5] += 6.0
     assert_allclose(look_period_deg(odd), 360.0, rtol=1e-12)
+
+
+def test_spokes_come_back_with_the_flanges_that_the_wheel_file_tells():
+    # Two right, one left: three spokes bring the sides back; of 16 right and 8 left ones heads can take turns, so six.
+    sides = ("right", "right", "left") * 8
+    assert_allclose(look_period_deg(np.arange(24) * 15.0, sides), 90.0, rtol=1e-12)
+    assert_allclose(look_period_deg(np.arange(24) * 15.0, ("right", "left") * 12), 60.0, rtol=1e-12)
+    once = ("right",) * 13 + ("left",) * 11
+    assert_allclose(look_period_deg(np.arange(24) * 15.0, once), 360.0, rtol=1e-12)
 
 
 def test_steady_slowing_is_bridged_between_passes():
@@ -206,6 +215,19 @@ def long_track(count):
         spoke_profile=np.empty((count, 0)),
         lost=("",) * count,
     )
+
+
+def test_a_contradiction_in_a_piece_of_a_long_run_is_not_passed_over():
+    def follow(piece):
+        raise NotTrustworthy("tag 5 stands elsewhere")
+
+    with pytest.raises(NotTrustworthy):
+        piece_by_piece(long_track(14000), follow)
+
+
+def test_a_handful_of_frames_is_refused_in_words():
+    with pytest.raises(TooFewRevolutions, match="only 3 frames"):
+        find_turning(long_track(3), Layout(spoke_angles_deg=np.arange(24) * 15.0, px_per_deg=40.0))
 
 
 def test_a_long_run_is_joined_from_pieces_and_one_that_is_lost_is_left_out():
