@@ -18,6 +18,8 @@ from rimgauge.records import FloatArray, Influence, IntArray, Readings, Round, r
 
 GAUGE_NOISE = 0.03
 """Standard deviation of one tension reading as a share of the tension; common practice for such gauges."""
+TURNING_NOISE = 0.1
+"""What earlier turns did is foretold no better than that, as a share of the change; a judgement."""
 UNREAD = 0.1
 """The same of a spoke that was not read and is taken at its side's mean."""
 READING_NOISE_MM = 0.015
@@ -35,7 +37,7 @@ USUAL_UNEVEN = 0.07
 
 
 @record
-class Tension:
+class GaugeReading:
     """Tension of each spoke (n,) [N], NaN where not read, as the mean of so many readings of the gauge."""
 
     mean_n: FloatArray
@@ -52,24 +54,37 @@ def turned_since(earlier: Sequence[Round], spokes: int) -> list[FloatArray]:
     return sums[::-1]
 
 
-def read_again(now_n: FloatArray, before_n: Sequence[FloatArray], moved_n: Sequence[FloatArray]) -> Tension:
+def read_again(
+    now_n: FloatArray, before_n: Sequence[FloatArray], moved_n: Sequence[FloatArray]
+) -> GaugeReading:
     """Take the mean of what the gauge reads now (n,), and of what it read before with the change since.
 
     A reading of before counts for as much as it agrees: by the variance of its distance from the one of now,
-    less the noise of that, and at most for one.
+    less the noise of that, and at most for one. Where nothing is read now it counts by what the turning since
+    makes unsure.
     """
     total, weights = np.where(np.isfinite(now_n), now_n, 0.0), np.isfinite(now_n).astype(float)
     for values, change in zip(before_n, moved_n, strict=True):
         brought = values + change
-        both = np.isfinite(brought) & np.isfinite(now_n)
-        if both.any():
-            noise = (GAUGE_NOISE * now_n[both].mean()) ** 2
-            weight = noise / max(float(np.mean((brought - now_n)[both] ** 2)) - noise, noise)
-            total[both] += weight * brought[both]
-            weights[both] += weight
+        known = np.isfinite(brought)
+        if known.any():
+            weight = _share(now_n[known], brought[known], change[known])
+            total[known] += weight * brought[known]
+            weights[known] += weight
     read = weights > 0
     mean_n = np.where(read, total / np.where(read, weights, 1.0), np.nan)
-    return Tension(mean_n=mean_n, readings=float(weights[read].mean()) if read.any() else 1.0)
+    return GaugeReading(mean_n=mean_n, readings=float(weights[read].mean()) if read.any() else 1.0)
+
+
+def _share(now_n: FloatArray, brought_n: FloatArray, change_n: FloatArray) -> FloatArray:
+    """For how many readings of now each one of before (s,) counts."""
+    both = np.isfinite(now_n)
+    if both.any():
+        noise = (GAUGE_NOISE * now_n[both].mean()) ** 2
+        variance = max(float(np.mean((brought_n - now_n)[both] ** 2)) - noise, noise)
+        return np.full(len(now_n), noise / variance)
+    noise = (GAUGE_NOISE * brought_n.mean()) ** 2
+    return np.asarray(noise / (noise + (TURNING_NOISE * change_n) ** 2))
 
 
 def likely_deviations(

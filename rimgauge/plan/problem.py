@@ -17,7 +17,7 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.plan.likely import Tension, likely_deviations, read_again, turned_since
+from rimgauge.plan.likely import GaugeReading, likely_deviations, read_again, turned_since
 from rimgauge.plan.wishes import EIGHTH, Wishes
 from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Round, Wheel, record
 
@@ -167,6 +167,7 @@ def state_problem(
             readings,
             lateral_mm=readings.lateral_mm - influence.lateral_mm @ turned,
             radial_mm=readings.radial_mm - influence.radial_mm @ turned,
+            tension_n=read.mean_n,
         ),
         tension_n - influence.tension_n @ turned,
         influence,
@@ -222,7 +223,7 @@ def state_problem(
 
 def _tension(
     readings: Readings, influence: Influence, earlier: Sequence[Round], since: Sequence[FloatArray]
-) -> Tension:
+) -> GaugeReading:
     """What the gauge reads now and read before."""
     before_n = [done.readings.tension_n for done in earlier]
     return read_again(readings.tension_n, before_n, [influence.tension_n @ turned for turned in since])

@@ -181,6 +181,11 @@ def things_to_know(
             "simulations half of such plans or more left tension about one per cent less even than it was; "
             "with readings it is kept."
         )
+    elif not np.isfinite(readings.tension_n).any():
+        notes.append(
+            "Tension was not read this time: what was read before is taken, with what the turns since should have "
+            "changed. A reading now makes the plan surer."
+        )
     if not problem.radial.known:
         notes.append("Radial runout was not measured; the plan only keeps from making it much worse.")
     if not problem.lateral.known:

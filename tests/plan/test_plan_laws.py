@@ -285,6 +285,32 @@ def test_two_readings_of_the_gauge_are_better_than_one():
     assert far_off.readings < 1.1
 
 
+def test_tension_read_before_holds_where_it_is_not_read_again(wheel, answer):
+    """A spoke near the limit, read in the first round alone, isn't forgotten; nor one of a few left out."""
+    start = out_of_true(wheel, 1, lateral_mm=1.5)
+    tight_n = start.tension_n.copy()
+    tight_n[7] = wheel.tension.limit_n - 5.0
+    shift = np.zeros(36)
+    shift[[7, 20]] = -0.125, 0.25
+    done = Round(readings=replace(start, tension_n=tight_n), turns=shift)
+    true_n = tight_n + answer.tension_n @ shift
+    unread = replace(start, tension_n=np.full(36, np.nan))
+    problem = state_problem(unread, wheel, answer, Wishes(), (done,))
+    assert problem.tension_known
+    assert np.allclose(problem.tension_n, true_n, rtol=0, atol=1e-6)
+    plan = make_plan(unread, wheel, answer, earlier=(done,))
+    assert plan.before.highest_tension_n == pytest.approx(true_n.max())
+    assert any("not read this time" in note for note in plan.notes)
+    some = replace(start, tension_n=np.where(np.arange(36) == 7, np.nan, true_n))
+    assert state_problem(some, wheel, answer, Wishes(), (done,)).tension_n[7] == pytest.approx(true_n[7])
+
+
+def test_a_reading_of_before_counts_for_less_the_more_was_turned_since():
+    none, before = np.full(36, np.nan), np.full(36, 1000.0)
+    assert read_again(none, [before], [np.zeros(36)]).readings == pytest.approx(1.0)
+    assert read_again(none, [before], [np.full(36, 900.0)]).readings < 0.5
+
+
 def test_what_moved_in_earlier_rounds_counts_in_the_next(wheel, answer):
     """Two rounds are held to one allowance of dish and mean tension, and to the evenness of the very start."""
     start = out_of_true(wheel, 1, lateral_mm=2.5)
