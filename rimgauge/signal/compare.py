@@ -75,13 +75,21 @@ def changes(before: Runout, after: Runout) -> tuple[SideChange, ...]:
 
 
 def _change(one: SideRunout, two: SideRunout, before: Runout, after: Runout, shared: bool) -> SideChange:
-    step = np.hypot(one.spoke_standard_uncertainty_mm, two.spoke_standard_uncertainty_mm)
+    parts = [one.spoke_standard_uncertainty_mm, two.spoke_standard_uncertainty_mm]
+    if shared:
+        parts.append(_relative(before) * np.abs(two.spoke_mm - one.spoke_mm))
+    else:
+        for side, runout in ((one, before), (two, after)):
+            parts += [
+                _relative(runout) * np.abs(side.spoke_mm),
+                np.full_like(side.spoke_mm, _place_mm(runout)),
+            ]
     change_mm = two.total_runout.value - one.total_runout.value
     return SideChange(
         side=one.side,
         before_mm=one.spoke_mm,
         after_mm=two.spoke_mm,
-        standard_uncertainty_mm=np.hypot(step, _relative(before) * np.abs(two.spoke_mm - one.spoke_mm)),
+        standard_uncertainty_mm=np.sqrt(np.sum(np.square(parts), axis=0)),
         total_change=Measured(
             value=change_mm, expanded_uncertainty=_difference_uncertainty(before, after, change_mm, shared)
         ),
@@ -110,6 +118,12 @@ def _relative(runout: Runout) -> float:
         return 0.0
     parts = [line.standard_uncertainty_mm for line in runout.budget if line.source in SHARED_LINES[:2]]
     return math.hypot(*parts) / runout.total_runout.value
+
+
+def _place_mm(runout: Runout) -> float:
+    """What the camera's place does to one spoke's reading: to a total, which is of two places, √2 times as much."""
+    parts = [line.standard_uncertainty_mm for line in runout.budget if line.source == PLACE_LINE]
+    return math.hypot(*parts) / math.sqrt(2.0)
 
 
 def _shared(before: Runout, after: Runout) -> bool:

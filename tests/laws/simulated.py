@@ -18,9 +18,19 @@ FRAMES = 300
 
 
 def simulated_pass(
-    runout_mm, *, gaps_mm=(("right", 2.0),), seed=0, noise_px=0.05, loose_mm=0.0, direction="lateral"
+    runout_mm,
+    *,
+    gaps_mm=(("right", 2.0),),
+    seed=0,
+    noise_px=0.05,
+    loose_mm=0.0,
+    direction="lateral",
+    scale=SCALE,
 ) -> Runout:
-    """Measure runout_mm(angle) at pointers of the given mean gaps; loose_mm moves every second turn."""
+    """Measure runout_mm(angle) at pointers of the given mean gaps; loose_mm moves every second turn.
+
+    scale: what the record takes for the true one, which is SCALE.
+    """
     rng = np.random.default_rng(seed)
     degrees = np.linspace(0.0, 1080.0, FRAMES)
     moved = runout_mm(degrees) + loose_mm * (np.floor(degrees / 360.0) % 2)
@@ -47,7 +57,7 @@ def simulated_pass(
             Edge(side=side, pointer_box=(300 * k, 100, 40, 40), rim_box=(300 * k + 40, 100, 40, 40))
             for k, (side, _) in enumerate(gaps_mm)
         ),
-        scale=SCALE,
+        scale=scale,
     )
     seen = GapTrack(
         time_s=np.arange(FRAMES) / 30.0,

@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from rimgauge.cli import run
 from rimgauge.errors import BadInput
 from rimgauge.job import write_pass
+from rimgauge.signal.budget import PLACE_LINE
 from rimgauge.signal.centre import dish_between, dish_turned
 from rimgauge.signal.compare import changes, study
 from rimgauge.signal.findings import findings, whole_rim, width_curve_mm
@@ -90,6 +91,22 @@ def test_the_interval_of_a_difference_holds_the_truth():
         held += abs(total.value + 0.1) <= total.expanded_uncertainty
     # At 95 %, fewer than 34 of 40 would come up once in about 500 times (binomial).
     assert held >= 34
+
+
+def test_a_camera_set_up_afresh_makes_the_changes_at_spokes_less_sure():
+    """A wheel nobody touched, read 4 % larger by another scale that is known to 3 %: no change is sure."""
+    before = simulated_pass(wave(2, 0.5))
+    scale = before.basis.view.scale
+    unsure = replace(scale, mm_per_px=0.104, standard_uncertainty_mm_per_px=0.003)
+    after = simulated_pass(wave(2, 0.5), seed=1, scale=unsure)
+    (side,) = changes(before, after)
+    change_mm = np.abs(side.after_mm - side.before_mm)
+    assert change_mm.max() > 0.015
+    assert (change_mm <= 2.0 * side.standard_uncertainty_mm).all()
+    place_mm = next(line.standard_uncertainty_mm for line in before.budget if line.source == PLACE_LINE)
+    assert side.standard_uncertainty_mm.min() > place_mm
+    (kept,) = changes(before, simulated_pass(wave(2, 0.5), seed=1))
+    assert kept.standard_uncertainty_mm.max() < 0.5 * side.standard_uncertainty_mm.max()
 
 
 def test_a_moved_mark_is_noticed():

@@ -297,7 +297,7 @@ def test_tension_read_before_holds_where_it_is_not_read_again(wheel, answer):
     unread = replace(start, tension_n=np.full(36, np.nan))
     problem = state_problem(unread, wheel, answer, Wishes(), (done,))
     assert problem.tension_known
-    assert np.allclose(problem.tension_n, true_n, rtol=0, atol=1e-6)
+    assert_allclose(problem.tension_n, true_n, rtol=0, atol=1e-6)
     plan = make_plan(unread, wheel, answer, earlier=(done,))
     assert plan.before.highest_tension_n == pytest.approx(true_n.max())
     assert any("not read this time" in note for note in plan.notes)
