@@ -157,7 +157,7 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
     x, y = found.tip_px
     click.echo(f"Pointer tip at {x:.0f},{y:.0f}, {gap_px:.0f} pixels from the rim's edge.")
     for note in found.notes:
-        click.echo(note)
+        click.echo(textwrap.fill(note, 80, break_on_hyphens=False))
     click.echo(f"Wrote {shown(view_file)}.")
     if picture_file is not None:
         click.echo(f"Look at {shown(picture_file)}:")

@@ -127,6 +127,7 @@ def command(
             window=not no_window,
             record_to=record,
             live=live,
+            hold=not live and record is None,
             dark=not light,
             stopped=stopped.is_set,
         )
@@ -175,6 +176,7 @@ def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bo
             drawing(view, wheel.spoke_angles_deg, size),
             window=window,
             record_to=record,
+            hold=record is None,
             dark=dark,
             stopped=stopped.is_set,
         )

@@ -47,8 +47,10 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
             print_json({"file": str(path), "paper": paper, "tags": tags, "tag_mm": TAG_MM})
             return
         click.echo(
-            f"Wrote {path}. Print it at 100 %, cut the tags out, and stick each in line with the spoke of its\n"
-            "number, rising in the order in which the spokes pass the pointer; then run aim again."
+            f"Wrote {shown(path)}.\n"
+            "Print it at 100 %, cut the tags out, and stick each in line with the spoke of\n"
+            "its number, rising in the order in which the spokes pass the pointer; then run\n"
+            "aim again."
         )
         return
     from rimgauge.report.scale_sheet import SQUARE_MM, sheet_pdf

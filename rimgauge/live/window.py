@@ -53,6 +53,7 @@ def run_window(
     record_to: Path | None = None,
     save_to: Path | None = None,
     live: bool = False,
+    hold: bool = False,
     dark: bool = True,
     stopped: Callable[[], bool] = lambda: False,
 ) -> Shown:
@@ -75,6 +76,8 @@ def run_window(
     live : bool
         The source goes on by itself: frames are shown as they come, and go on behind a frozen picture.
         Otherwise they are shown at the pace at which they were taken, and freezing stops them.
+    hold : bool
+        Keep the last picture in the window until the person quits or unfreezes it.
     dark : bool
         Start with light letters on dark.
     stopped : callable
@@ -121,6 +124,8 @@ def run_window(
                 controls = _attend(screen, desk, controls, due_s=due_s, live=live, stopped=stopped)
             if controls.quit or stopped():
                 break
+        if hold and screen is not None and seen and not controls.quit:
+            _attend(screen, desk, replace(controls, frozen=True), due_s=0.0, live=False, stopped=stopped)
     return Shown(seen=seen, recorded=recording.frames if recording else 0, trail=desk.trail)
 
 

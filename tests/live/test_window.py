@@ -150,6 +150,13 @@ def test_a_frozen_video_can_be_stopped(monkeypatch, moments):
     assert shown.seen == 1
 
 
+def test_the_last_picture_stays_until_the_person_quits(monkeypatch, moments):
+    screen = PlayedScreen([-1] * 40 + [ord("q")])
+    monkeypatch.setattr(loop, "Screen", screen)
+    assert run_window(moments(2), plain, hold=True).seen == 2
+    assert screen.keys == []
+
+
 def test_noting_a_nipple_turn_tells_changes_from_there_on(monkeypatch, moments):
     seen = []
     monkeypatch.setattr(loop, "Screen", PlayedScreen([-1] * 10 + [ord("n")]))
