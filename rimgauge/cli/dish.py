@@ -62,9 +62,7 @@ def _keep(
     found: Dish, passes: tuple[Path, ...], between_mm: float | None, tolerance_mm: float
 ) -> Path | None:
     """Lay it down in the job whose measurements it is from; None where they lie elsewhere."""
-    from datetime import UTC, datetime
-
-    from rimgauge.job import KeptDish, find_job, keep_dish
+    from rimgauge.job import KeptDish, find_job, keep_dish, now
 
     folders = {path.resolve().parent for path in passes}
     job = find_job(passes[0].resolve().parent)
@@ -73,7 +71,7 @@ def _keep(
     return keep_dish(
         job,
         KeptDish(
-            created=datetime.now(UTC).isoformat(timespec="seconds"),
+            created=now(),
             measurements=tuple(path.name for path in passes),
             between_mm=between_mm,
             tolerance_mm=tolerance_mm,

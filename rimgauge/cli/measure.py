@@ -251,9 +251,9 @@ def _measure(
 ) -> tuple[Runout, Path | None]:
     """Measure, and write the result with its pictures; a live source is laid down first where pictures are kept."""
     import tempfile
-    from datetime import UTC, datetime
 
     from rimgauge.capture import LaidDown, ReadAhead, open_source
+    from rimgauge.job import now
     from rimgauge.pipeline import reckon, see
     from rimgauge.records import Source
 
@@ -277,7 +277,7 @@ def _measure(
             spoke_angles_deg=wheel.spoke_angles_deg,
             flanges=wheel.flanges,
             tolerance_mm=limit_mm,
-            created=datetime.now(UTC).isoformat(timespec="seconds"),
+            created=now(),
             source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
             radius_mm=radius_mm,
             other=other,

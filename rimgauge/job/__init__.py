@@ -32,7 +32,7 @@ from .keep import (
 )
 from .lens_file import read_lens, write_lens
 from .listing import Month, PastJob, by_month, past_jobs
-from .manifest import Manifest, Result, Trouble, read_manifest, result_fields, verify_job
+from .manifest import Manifest, Result, Trouble, now, read_manifest, result_fields, verify_job
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
 from .readings import read_readings
@@ -63,6 +63,7 @@ __all__ = [
     "kept_picture",
     "latest",
     "next_path",
+    "now",
     "open_job",
     "pass_fields",
     "passes",

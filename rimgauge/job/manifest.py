@@ -89,8 +89,11 @@ class Trouble:
 
 
 def now() -> str:
-    """Tell the present moment the way it stands in our files: ISO 8601, UTC, whole seconds."""
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    """Tell the present moment the way it stands in our files: ISO 8601, whole seconds.
+
+    In the zone of the place, so that an evening's work has one date.
+    """
+    return datetime.datetime.now(datetime.UTC).astimezone().isoformat(timespec="seconds")
 
 
 def read_manifest(folder: Path) -> Manifest:

@@ -1,7 +1,9 @@
 """A dish in a job: kept, shown, worked out again; and what `compare` and `plan` then take for straight measurements."""
 
 import json
+import time
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from numpy.testing import assert_allclose
@@ -45,6 +47,19 @@ def test_a_dish_is_kept_shown_and_worked_out_again(job, capsys):
             said(capsys, "export", ".", "--to", "../out") and (job.folder / "../out/job.json").read_text()
         )["files"]
     )
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone can't be set for one test here")
+def test_a_record_bears_the_time_of_the_place(job, monkeypatch):
+    first, turned = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
+    with monkeypatch.context() as elsewhere:
+        elsewhere.setenv("TZ", "<-07>7")
+        time.tzset()
+        run(["dish", first.name, turned.name])
+    time.tzset()
+    created = datetime.fromisoformat(read_dish(job.folder / "dish-01.json").created)
+    assert created.utcoffset() == timedelta(hours=-7)
+    assert abs(created - datetime.now(UTC)) < timedelta(minutes=5)
 
 
 def test_a_dish_that_was_changed_is_found(job, capsys):
