@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from rimgauge.capture.sources import Frame
-from rimgauge.records import Box, FloatArray, TagSightings, View
+from rimgauge.records import TAG_DICTIONARY, Box, FloatArray, TagSightings, View
 
-DICTIONARY = cv2.aruco.DICT_4X4_50
 SMEARS_PX = (0.0, 14.0, 24.0, 31.0, 39.0, 48.0)
 """Lengths that are taken out of a picture 640 pixels wide; one reads what is smeared by 4 px more or less."""
 USUAL_WIDTH_PX = 640.0
@@ -39,7 +38,8 @@ class TagFinder:
         self._box = box
         self._axis = 0 if abs(forward[1]) > abs(forward[0]) else 1
         self._smears = [length * image_width / USUAL_WIDTH_PX for length in SMEARS_PX]
-        self._detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY))
+        dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, TAG_DICTIONARY))
+        self._detector = cv2.aruco.ArucoDetector(dictionary)
 
     def find(self, image: NDArray[np.uint8]) -> list[tuple[int, Corners]]:
         """Give number and corners (4, 2) [px] of every tag in the box that can be read; 0 is no spoke's number."""

@@ -9,6 +9,7 @@ from typing import Literal
 import click
 
 from rimgauge.cli.common import json_option, print_json, shown
+from rimgauge.records import MOST_TAGS
 
 
 @click.command()
@@ -17,7 +18,7 @@ from rimgauge.cli.common import json_option, print_json, shown
 )
 @click.option(
     "--tags",
-    type=click.IntRange(2, 48),
+    type=click.IntRange(2, MOST_TAGS),
     help="Make numbered tags to stick beside so many spokes, in place of the checkerboard.",
 )
 @click.option(

@@ -48,10 +48,14 @@ from rimgauge.records.signal import (
     Verdict,
     Zone,
 )
+from rimgauge.records.tags import MOST_TAGS, TAG_DICTIONARY, TAG_MODULES
 from rimgauge.records.wheel import Hub, Influence, Rim, SpokeBuild, Tension, Tolerance, Wheel
 
 __all__ = [
     "AT_ONCE_EIGHTHS",
+    "MOST_TAGS",
+    "TAG_DICTIONARY",
+    "TAG_MODULES",
     "Basis",
     "BoolArray",
     "Bound",

@@ -10,14 +10,14 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from rimgauge.records import MOST_TAGS, TAG_DICTIONARY, TAG_MODULES
 from rimgauge.report.scale_sheet import MM_PER_INCH, PAPERS_MM
 
-DICTIONARY = cv2.aruco.DICT_4X4_50
-MOST_TAGS = 48
-TAG_MM, MODULES = 10.0, 6
-PAPER_MM = TAG_MM * (MODULES + 2) / MODULES
+TAG_MM = 10.0
+PAPER_MM = TAG_MM * (TAG_MODULES + 2) / TAG_MODULES
 """With the white border of one square that a camera needs to find the black one."""
 NUMBER_MM, BETWEEN_MM, COLUMNS = 11.0, 3.0, 6
+ROWS = MOST_TAGS // COLUMNS
 DOTS = 20
 """Dots a square is drawn with, so that a viewer that smooths pictures keeps its edges sharp."""
 POINTS_PER_MM = 72.0 / MM_PER_INCH
@@ -47,7 +47,7 @@ def draw_tags(paper: str, tags: int) -> Figure:
         left = 22.0 + column * (label + BETWEEN_MM)
         bottom = height - 53.0 - row * (PAPER_MM + BETWEEN_MM)
         _label(page, index + 1, left, bottom)
-    line, number = height - 53.0 - 8 * (PAPER_MM + BETWEEN_MM) + 8.0, 0
+    line, number = height - 53.0 - ROWS * (PAPER_MM + BETWEEN_MM) + 8.0, 0
     for step in STEPS:
         if not step.startswith(" "):
             number += 1
@@ -72,7 +72,8 @@ def _label(page: mpl.axes.Axes, number: int, left: float, bottom: float) -> None
         ha="center",
         va="center_baseline",
     )
-    square = cv2.aruco.generateImageMarker(cv2.aruco.getPredefinedDictionary(DICTIONARY), number, MODULES)
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, TAG_DICTIONARY))
+    square = cv2.aruco.generateImageMarker(dictionary, number, TAG_MODULES)
     border = (PAPER_MM - TAG_MM) / 2.0
     x, y = left + NUMBER_MM + border, bottom + border
     page.imshow(

@@ -8,7 +8,7 @@ from typing import Literal, get_args
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.records import Direction, Flange, FloatArray, record
+from rimgauge.records import MOST_TAGS, Direction, Flange, FloatArray, record
 
 Turn = Literal["steady", "uneven", "stops", "rocks"]
 Finish = Literal["bright", "black"]
@@ -143,6 +143,11 @@ class SceneSpec:
                 raise BadInput(f"{name} is {value}: it must lie between {low:g} and {high:g}")
         if self.spokes % 2:
             raise BadInput(f"a wheel with {self.spokes} spokes can't be laced: take an even number")
+        if self.tag_numbers and self.tag_numbers[-1] > MOST_TAGS:
+            raise BadInput(
+                f"tags go up to number {MOST_TAGS}, but the last one here would be {self.tag_numbers[-1]}: "
+                "take fewer spokes, or a tag beside fewer of them"
+            )
         if min(self.image_size) < 120 or max(self.image_size) > 4000:
             raise BadInput(f"image size {self.image_size} is out of reach: take 120 to 4000 pixels a side")
         for name in ("lateral_mm", "radial_mm", "width_mm"):
@@ -166,6 +171,11 @@ class SceneSpec:
         spacing = 360.0 / self.spokes
         first = spacing / 2 if self.first_spoke_deg is None else self.first_spoke_deg
         return np.asarray(first + spacing * np.arange(self.spokes))
+
+    @property
+    def tag_numbers(self) -> range:
+        """Numbers of the spokes that carry a tag."""
+        return range(1, self.spokes + 1, self.tags) if self.tags else range(0)
 
     @property
     def flanges(self) -> tuple[Flange, ...]:

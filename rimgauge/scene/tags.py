@@ -6,15 +6,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.records import FloatArray
+from rimgauge.records import TAG_DICTIONARY, TAG_MODULES, FloatArray
 
 from .canvas import Picture
 from .outline import Profile
 from .spec import SceneSpec
 
-DICTIONARY = cv2.aruco.DICT_4X4_50
-MODULES = 6
-"""Four by four squares of the pattern, and its black border."""
 STUCK_SD_MM = 0.5
 _BLACK, _WHITE = 30.0, 215.0
 _FINE = 8
@@ -23,7 +20,7 @@ _FINE = 8
 
 def tagged_spokes(spec: SceneSpec) -> NDArray[np.int64]:
     """Numbers (k,) of the spokes that carry a tag."""
-    return np.arange(1, spec.spokes + 1, max(spec.tags, 1)) if spec.tags else np.empty(0, dtype=np.int64)
+    return np.array(spec.tag_numbers, dtype=np.int64)
 
 
 def tag_angles_deg(spec: SceneSpec) -> FloatArray:
@@ -40,7 +37,7 @@ def stick_tags(around: Picture, starts: NDArray[np.int64], profile: Profile, spe
     part = profile.parts.index("bed" if spec.direction == "lateral" else "track")
     low, high = int(starts[part]), int(starts[part + 1])
     across_mm = float(np.linalg.norm(np.diff(profile.corners[part : part + 2], axis=0)))
-    paper_mm = spec.tag_mm * (MODULES + 2.0) / MODULES
+    paper_mm = spec.tag_mm * (TAG_MODULES + 2.0) / TAG_MODULES
     # Seen from outside the profile rises to the right of the running rim, seen from the side to its left.
     way = -1.0 if spec.direction == "lateral" else 1.0
     for number, angle_deg in zip(tagged_spokes(spec), tag_angles_deg(spec), strict=True):
@@ -58,12 +55,11 @@ def stick_tags(around: Picture, starts: NDArray[np.int64], profile: Profile, spe
 
 def _printed(number: int, along_mm: FloatArray, across_mm: FloatArray, tag_mm: float) -> FloatArray:
     """Grey of a tag on its paper (n, m) at places from its middle along and across the rim, NaN beside it."""
-    modules = cv2.aruco.generateImageMarker(
-        cv2.aruco.getPredefinedDictionary(DICTIONARY), number, MODULES
-    ).astype(np.float64)
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, TAG_DICTIONARY))
+    modules = cv2.aruco.generateImageMarker(dictionary, number, TAG_MODULES).astype(np.float64)
     paper = np.pad(np.where(modules > 127.0, _WHITE, _BLACK), 1, constant_values=_WHITE)
-    row = np.floor(across_mm / tag_mm * MODULES + 0.5 * len(paper)).astype(np.int64)
-    column = np.floor(along_mm / tag_mm * MODULES + 0.5 * len(paper)).astype(np.int64)
+    row = np.floor(across_mm / tag_mm * TAG_MODULES + 0.5 * len(paper)).astype(np.int64)
+    column = np.floor(along_mm / tag_mm * TAG_MODULES + 0.5 * len(paper)).astype(np.int64)
     inside = ((row >= 0) & (row < len(paper)))[None, :] & ((column >= 0) & (column < len(paper)))[:, None]
     grey = paper[np.clip(row, 0, len(paper) - 1)[None, :], np.clip(column, 0, len(paper) - 1)[:, None]]
     return np.where(inside, grey, np.nan)

@@ -60,6 +60,7 @@ def test_curve_from_a_file_is_what_is_drawn(tmp_path):
     [
         (["--spokes", "7.5"], "7.5"),
         (["--spokes", "0"], "spokes is 0"),
+        (["--spokes", "60", "--tags", "1"], "tags go up to number 48"),
         (["--runout-mm", "nan"], "--runout-mm"),
         (["--runout-mm", "9"], "come within"),
         (["--mm-per-px", "0"], "mm_per_px"),

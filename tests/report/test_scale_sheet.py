@@ -9,6 +9,7 @@ from matplotlib.patches import Rectangle
 from numpy.testing import assert_allclose
 
 from rimgauge.cli import run
+from rimgauge.records import MOST_TAGS
 from rimgauge.report.scale_sheet import PAPERS_MM, draw_sheet
 from rimgauge.report.tag_sheet import draw_tags
 
@@ -55,12 +56,12 @@ def test_a_file_that_cannot_be_written_is_named(tmp_path, capsys):
 @pytest.mark.parametrize("paper", PAPERS_MM)
 def test_printed_tags_have_their_size_and_are_read_as_their_numbers(tmp_path, paper):
     # Read by the same OpenCV that reads them in a picture, from the sheet drawn at 10 dots a millimetre.
-    sheet = draw_tags(paper, 48)
+    sheet = draw_tags(paper, MOST_TAGS)
     sheet.savefig(tmp_path / "sheet.png", dpi=254)
     picture = cv2.imread(str(tmp_path / "sheet.png"))
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50))
     corners, numbers, _ = detector.detectMarkers(picture)
-    assert sorted(np.ravel(numbers).tolist()) == list(range(1, 49))
+    assert sorted(np.ravel(numbers).tolist()) == list(range(1, MOST_TAGS + 1))
     sides = np.linalg.norm(np.diff(np.array(corners)[:, 0], axis=1), axis=2) / 10.0
     assert_allclose(sides, 10.0, rtol=0, atol=0.2)
 
