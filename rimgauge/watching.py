@@ -267,7 +267,7 @@ class _TagClock:
         self._forward, self._deg_per_px = view.forward, deg_per_px
         self._pointer_px = float(np.nanmedian(tips_px, axis=0) @ view.forward)
         self._spoke_angles_deg = spoke_angles_deg
-        self._place = LivePlace(interval_s=interval_s, spoke_period_deg=360.0)
+        self._place = LivePlace(interval_s=interval_s, spoke_period_deg=360.0, marked=False)
 
     def step(self, frame: Frame, sure_deg: float) -> float:
         """Angle modulo 360 [deg], NaN where it isn't known to `sure_deg`."""

@@ -78,13 +78,16 @@ class LivePlace:
     ----------
     interval_s : usual time between frames [s].
     spoke_period_deg : angle after which the spokes look the same.
+    marked : whether there is a mark, so that not to see it says where the wheel isn't.
     aside : learn in a thread of its own while frames go on, so that a live picture never stands still; the
         frame from which on what was learnt counts is then a matter of chance.
     """
 
-    def __init__(self, *, interval_s: float, spoke_period_deg: float, aside: bool = False) -> None:
+    def __init__(
+        self, *, interval_s: float, spoke_period_deg: float, marked: bool = True, aside: bool = False
+    ) -> None:
         self._interval_s = max(interval_s, 1.0 / FASTEST_MOMENTS_PER_S)
-        self._period_deg = spoke_period_deg
+        self._period_deg, self._marked = spoke_period_deg, marked
         self._rows: deque[_Row] = deque(maxlen=REMEMBERED)
         self._state: Grid = _first_state()
         self._start_s = math.nan
@@ -168,7 +171,7 @@ class LivePlace:
         return np.asarray(likely[0], dtype=np.float32)
 
     def _hidden_deg(self) -> float:
-        return min(2.0, 0.5 * self._farthest_deg)
+        return min(2.0, 0.5 * self._farthest_deg) if self._marked else 0.0
 
     def _learn(self) -> None:
         """Learn the looks once the wheel went round; again a few times, as more has been seen."""

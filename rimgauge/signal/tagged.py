@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import sparse
 
 from rimgauge.errors import NotTrustworthy
 from rimgauge.records import FloatArray, GapTrack, IntArray
@@ -131,11 +132,11 @@ def tags_say(
     aside = np.column_stack([seen.past_deg, seen.number[:, None] == np.array(seen.numbers)])
     known = np.diag([1.0 / SCALE_SD**2, *([1.0 / STUCK_SD_DEG**2] * len(seen.numbers))])
     own = aside.T @ (aside * weight[:, None]) + known
-    design = curve.design[seen.frame].toarray()
-    weighted = design * weight[:, None]
-    shared = np.linalg.solve(own, aside.T @ weighted)
-    normal = design.T @ weighted - (weighted.T @ aside) @ shared
-    right = weighted.T @ target - shared.T @ (aside.T @ (weight * target))
+    design = curve.design[seen.frame]
+    both = design.T @ (aside * weight[:, None])
+    shared = np.linalg.solve(own, both.T)
+    normal = (design.T @ sparse.diags(weight) @ design).toarray() - both @ shared
+    right = np.asarray(design.T @ (weight * target)) - shared.T @ (aside.T @ (weight * target))
     unknown = np.linalg.solve(own, aside.T @ (weight * (course - target)))
     return normal, right, 1.0 + float(unknown[0])
 

@@ -1,10 +1,13 @@
 """Numbered tags beside the spokes: drawn, aimed at, read through smear, and turned into the wheel's angle."""
 
 import json
+import math
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 
 from rimgauge.capture import TagFinder
 from rimgauge.cli import run
@@ -13,8 +16,17 @@ from rimgauge.errors import NotTrustworthy
 from rimgauge.records import EdgeTrack, GapTrack, TagSightings
 from rimgauge.scene import Scene, SceneSpec, random_curve
 from rimgauge.scene.tags import tag_angles_deg, tagged_spokes
-from rimgauge.signal import Layout
-from rimgauge.signal.tagged import in_words, tagged
+from rimgauge.signal import Layout, LivePlace, Tagged, tag_likelihood
+from rimgauge.signal.smooth_curve import SmoothCurve
+from rimgauge.signal.tagged import (
+    DEPTH_UNSURE,
+    SCALE_SD,
+    SIGHTING_SD_DEG,
+    STUCK_SD_DEG,
+    in_words,
+    tagged,
+    tags_say,
+)
 
 ANGLE_DEG = 0.3
 """95 % error aimed at with mark and spokes; tags are to be as good."""
@@ -105,6 +117,46 @@ def test_tags_in_falling_order_are_refused_and_in_rising_order_taken():
         tagged(track_of(frame, 7 - visit, along_px), LAYOUT)
     # Turned backward, tags stuck right come in falling order and run the other way.
     assert tagged(track_of(frame, 7 - visit, -along_px), LAYOUT) is not None
+
+
+def test_what_tags_say_is_the_joint_least_squares_and_takes_little_memory():
+    """The reference: one system of the curve's coefficients, the scale and each tag's place, solved as a whole."""
+    frames, pieces = 12_000, 100
+    angle_deg = np.linspace(0.0, 700.0, frames)
+    curve = SmoothCurve.over(np.linspace(0.0, 10.0, frames), 10.0 / pieces)
+    random = np.random.default_rng(1)
+    number = (np.round((angle_deg - 9.0) / 18.0).astype(int) % 20) + 1
+    spoke_deg = LAYOUT.spoke_angles_deg[number - 1]
+    past_deg = (angle_deg - spoke_deg + 180.0) % 360.0 - 180.0 + random.normal(0.0, 0.05, frames)
+    seen = Tagged(frame=np.arange(frames), number=number, spoke_deg=spoke_deg, past_deg=past_deg)
+    tracemalloc.start()
+    normal, right, _ = tags_say(seen, angle_deg, 1.0, curve)
+    peak_bytes = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak_bytes < frames * pieces * 8, "as much as one full matrix of frames by coefficients"
+    tags = (number[:, None] == np.arange(1, 21)).astype(float)
+    design = np.column_stack([curve.design.toarray(), -past_deg, -tags])
+    weight = 1.0 / (SIGHTING_SD_DEG**2 + (DEPTH_UNSURE * past_deg) ** 2)
+    known = np.diag([0.0] * curve.design.shape[1] + [1.0 / SCALE_SD**2] + [1.0 / STUCK_SD_DEG**2] * 20)
+    target = angle_deg + (spoke_deg + past_deg - angle_deg + 180.0) % 360.0 - 180.0
+    whole = np.linalg.solve(design.T * weight @ design + known, design.T @ (weight * target))
+    assert_allclose(np.linalg.solve(normal, right), whole[: len(right)], rtol=0, atol=1e-3)
+
+
+def test_without_a_mark_not_to_see_one_says_nothing():
+    """A wheel at rest at 0°, where a mark would be, is as surely there as one at rest elsewhere."""
+    surely = []
+    for spoke_deg in (0.0, 90.0):
+        place = LivePlace(interval_s=1.0 / 30.0, spoke_period_deg=360.0, marked=False)
+        one = np.zeros(1, dtype=np.int64)
+        at = Tagged(frame=one, number=one + 1, spoke_deg=np.array([spoke_deg]), past_deg=np.zeros(1))
+        by_tags = tag_likelihood(at, one, 1)
+        told = [
+            place.step(k / 30.0, math.nan, np.empty(0), np.empty(0), by_tags if k < 10 else None)
+            for k in range(14)
+        ]
+        surely.append([now.standard_deviation_deg for now in told])
+    assert_allclose(surely[0], surely[1], rtol=1e-3, atol=0)
 
 
 def test_a_tag_of_another_wheel_is_named():
