@@ -30,7 +30,7 @@ from rimgauge.records import (
     View,
     Wheel,
 )
-from rimgauge.signal import Layout, camera_notes, find_turning, findings, judge, side_runout
+from rimgauge.signal import Layout, axle_first, camera_notes, find_turning, findings, judge, side_runout
 from rimgauge.wheel.learning import believable, learn
 
 USUAL_RADIUS_MM = 311.0
@@ -341,6 +341,14 @@ def correct(
         earlier=believable(answer, rounds, readings),
     )
     return replace(plan, notes=(*learnt, *plan.notes))
+
+
+def said_first(plan: Plan, *measured: Runout) -> Plan:
+    """Put before a plan's steps what the measurements that it was made on say of the axle."""
+    if not plan.corrections:
+        return plan
+    words = (axle_first(runout.direction, runout.sides) for runout in measured)
+    return replace(plan, see_to_first=tuple(word for word in words if word is not None))
 
 
 def _as_done(plan: Plan, before: Readings) -> Round:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,7 @@ def command(
     """Tell how far the rim stands from the middle of the hub.
 
     Measure laterally; turn the wheel round in the stand, so that its other side faces the pointer, touch
-    neither pointer nor camera, and measure again. Half the difference of the mean gaps is the offset. Or give
+    neither pointer nor camera nor nipple, and measure again; name the two in that order. Half the difference of the mean gaps is the offset. Or give
     one measurement with a pointer on either side, the same distance from the middle, and how far apart they are.
     Of measurements in a job the result is kept there.
 
@@ -48,14 +49,58 @@ def command(
                 "dish needs two lateral measurements, the wheel turned round in between; "
                 "name both: rimgauge dish pass-01.json pass-02.json"
             )
+        check_nothing_turned(*passes)
         found = dish_turned(read_pass(passes[0]), read_pass(passes[1]))
     kept = _keep(found, passes, between_mm, tolerance_mm)
     if as_json:
         print_json({**_fields(found), "file": None if kept is None else str(kept)})
     else:
         click.echo(_words(found, tolerance_mm))
+        click.echo("\n" + _rests_on(passes))
         if kept is not None:
             click.echo(f"\nWrote {shown(kept)}; the report shows it.")
+
+
+def check_nothing_turned(first: Path, turned: Path) -> None:
+    """Refuse two measurements of a job between which nipples were to be turned.
+
+    Raises
+    ------
+    BadInput
+        A plan with corrections was kept between them.
+
+    """
+    from rimgauge.job import PASS, corrections_between, find_job
+
+    job = find_job(first.resolve().parent)
+    inside = job is not None and all(
+        path.resolve().parent == job.folder.resolve() and PASS.fullmatch(path.name)
+        for path in (first, turned)
+    )
+    if job is None or not inside:
+        return
+    plan = corrections_between(job, first, turned)
+    if plan is not None:
+        raise BadInput(
+            f"{first.name} and {turned.name} have the corrections of {plan.name} between them, and turned nipples "
+            "move the rim: half their difference is no dish. Measure the wheel as it is now, turn it round in the "
+            "stand, measure again, and give dish those two"
+        )
+
+
+def _rests_on(passes: tuple[Path, ...]) -> str:
+    """Say what the person did that no picture shows, and on which the result rests."""
+    if len(passes) == 1:
+        words = "the middle between the two pointers being that of the hub."
+    else:
+        first, turned = (path.name for path in passes)
+        words = (
+            f"the wheel as it stands in {first}, turned round in the stand for {turned} (its other side to the "
+            "pointer), and pointer and camera untouched in between. Rimgauge can't see that. If the wheel was not "
+            f"turned round, this says nothing of the middle; if {turned} was measured first, right and left are the "
+            "other way round."
+        )
+    return textwrap.fill(f"This rests on {words}", 80, break_on_hyphens=False)
 
 
 def _keep(

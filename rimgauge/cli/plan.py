@@ -50,7 +50,10 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 @click.option("--round", "round_number", type=click.IntRange(min=1), help="Number of this round.")
 @click.option("--previous", type=_FILE, help="The plan of the last round, to learn from.")
 @click.option("--previous-readings", type=_FILE, help="Readings or lateral pass from before the last round.")
-@click.option("--done", help="Spokes of the last round that were turned, if not all: 3,7,12 (or none).")
+@click.option(
+    "--done",
+    help="Spokes (not steps) of the last round that were turned, if not all: 3,7,12 (or none).",
+)
 @click.option("--seized", help="Spokes whose nipples don't turn and are left alone: 3,14.")
 @click.option("--cracked", is_flag=True, help="You found a crack, a dent or other damage.")
 @click.option(
@@ -91,7 +94,7 @@ def command(
     turned the plan says why, and the exit code is 1.
     """
     from rimgauge.job import find_job, read_build
-    from rimgauge.pipeline import correct
+    from rimgauge.pipeline import correct, said_first
     from rimgauge.plan import Wishes
     from rimgauge.wheel import complete_wheel
 
@@ -122,6 +125,8 @@ def command(
         return
     number = round_number or start.round_number
     plan = correct(start.now, build, wishes=wishes, round_number=number, previous=start.last)
+    if "axle" not in checked:
+        plan = said_first(plan, *start.files.measured())
     written = _keep(plan, build, job or out, sheet)
     _show(plan, written, as_json=as_json, in_job=job is not None)
     if plan.refused is not None:
@@ -156,7 +161,9 @@ def _show(plan: Plan, written: list[Path], *, as_json: bool, in_job: bool) -> No
     click.echo(f"Written to {' and '.join(shown(path) for path in written)}")
     if plan.corrections:
         next_step(
-            "turn these nipples, then measure and plan again.", *(_measure_again(plan) if in_job else [])
+            "turn these nipples, then measure and plan again. If you left steps out, tell the next plan the "
+            "numbers of the spokes that you turned (not of the steps), as in --done 3,7,12.",
+            *(_measure_again(plan) if in_job else []),
         )
 
 

@@ -10,7 +10,7 @@ from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
-    from rimgauge.records import FloatArray, Plan, Readings
+    from rimgauge.records import FloatArray, Plan, Readings, Runout
 
 SAME_MM = 1e-6
 """Two readings nearer than this are the same number, written to a file and read back."""
@@ -52,6 +52,12 @@ class Files:
             centred=self.centred,
         )
 
+    def measured(self) -> list[Runout]:
+        """Read the measurements among them."""
+        from rimgauge.job import read_pass
+
+        return [read_pass(path) for path in (self.lateral, self.radial) if path is not None]
+
     def read_last(self, spokes: int) -> tuple[Plan, Readings] | None:
         """Read the last round that was named, with what was measured before it, from either kind of file."""
         from rimgauge.job import read_plan
@@ -72,9 +78,10 @@ class Files:
 
 @dataclass(frozen=True, kw_only=True)
 class Start:
-    """Readings of now, the last round with the readings from before it, and the number of the one to plan."""
+    """Readings of now and the files they are from, the last round with the readings from before it, and the number of the one to plan."""
 
     now: Readings
+    files: Files
     last: tuple[Plan, Readings] | None
     round_number: int
 
@@ -88,7 +95,9 @@ class Start:
         spokes = spoke_numbers("--done", done)
         unknown = sorted(spokes - {item.spoke for item in plan.corrections})
         if unknown:
-            raise BadInput(f"--done names spoke {unknown[0]}, which the last round did not ask to turn")
+            raise BadInput(
+                f"--done names spoke {unknown[0]}, which no step of the last round turns; name spokes, not steps"
+            )
         turned = tuple(item for item in plan.corrections if item.spoke in spokes)
         return replace(self, last=(replace(plan, corrections=turned), before))
 
@@ -115,7 +124,7 @@ def starting_point(files: Files, job: Job | None, spokes: int) -> Start:
     if job is not None and files.runout_named == 0:
         start = _from_job(job, files, spokes)
     else:
-        start = Start(now=files.read(spokes), last=None, round_number=1)
+        start = Start(now=files.read(spokes), files=files, last=None, round_number=1)
     last = files.read_last(spokes)
     return start if last is None else replace(start, last=last, round_number=last[0].round + 1)
 
@@ -147,10 +156,10 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     last = next((plan for plan in made if not _made_on(plan, now)), None)
     round_number = 1 if not made else made[0].round + (last is made[0])
     if last is None or last.readings is None:
-        return Start(now=now, last=None, round_number=round_number)
+        return Start(now=now, files=newest, last=None, round_number=round_number)
     if np.isfinite(now.lateral_mm).any() and _same(last.readings.radial_mm, now.radial_mm):
-        now = replace(now, radial_mm=np.full(spokes, np.nan))
-    return Start(now=now, last=(last, last.readings), round_number=round_number)
+        now, newest = replace(now, radial_mm=np.full(spokes, np.nan)), replace(newest, radial=None)
+    return Start(now=now, files=newest, last=(last, last.readings), round_number=round_number)
 
 
 def _made_on(plan: Plan, now: Readings) -> bool:

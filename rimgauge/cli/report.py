@@ -195,9 +195,11 @@ def _from_job(
 
 def _dish_words(files: tuple[Path, Path]) -> str:
     """Say the rim's offset from the middle by two measurements, the wheel turned round in between."""
+    from rimgauge.cli.dish import check_nothing_turned
     from rimgauge.job import read_pass
     from rimgauge.signal.centre import dish_turned
 
+    check_nothing_turned(*files)
     return _offset_words(dish_turned(*(read_pass(path) for path in files)), [path.name for path in files])
 
 

@@ -6,6 +6,7 @@ from .disk import check_writable, read_bytes, write_bytes
 from .export import write_everything
 from .folder import (
     Job,
+    corrections_between,
     dishes,
     find_job,
     latest,
@@ -32,7 +33,7 @@ from .keep import (
 )
 from .lens_file import read_lens, write_lens
 from .listing import Month, PastJob, by_month, past_jobs
-from .manifest import Manifest, Result, Trouble, now, read_manifest, result_fields, verify_job
+from .manifest import PASS, Manifest, Result, Trouble, now, read_manifest, result_fields, verify_job
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
 from .readings import read_readings
@@ -41,6 +42,7 @@ from .tables import write_curve_csv, write_frames_csv, write_spokes_csv, write_t
 from .view_file import read_view, write_view
 
 __all__ = [
+    "PASS",
     "Job",
     "KeptDish",
     "Manifest",
@@ -50,6 +52,7 @@ __all__ = [
     "Trouble",
     "by_month",
     "check_writable",
+    "corrections_between",
     "create_job",
     "dish_fields",
     "dishes",

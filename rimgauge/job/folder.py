@@ -116,6 +116,26 @@ def since_corrections(job: Job, files: Sequence[Path]) -> tuple[tuple[Path, ...]
     return tuple(path for path in files if _number(path.name) > last), plan_file
 
 
+def corrections_between(job: Job, one: Path, other: Path) -> Path | None:
+    """Find the newest plan with corrections that was kept between two measurements of the job; None for none.
+
+    Raises
+    ------
+    BadFile
+        A plan can't be read.
+
+    """
+    first, last = sorted((_number(one.name), _number(other.name)))
+    found = [
+        path
+        for path in plans(job)
+        if (plan := read_plan(path)).corrections
+        and _pattern("pass").fullmatch(plan.follows)
+        and first <= _number(plan.follows) < last
+    ]
+    return found[-1] if found else None
+
+
 def reading_files(job: Job) -> tuple[Path, ...]:
     """List the files of readings typed in by hand, oldest first."""
     return _numbered(job, "readings")

@@ -76,6 +76,7 @@ def plan_fields(plan: Plan) -> dict[str, Any]:
         "cautions": list(plan.cautions),
         "refused": plan.refused,
         "notes": list(plan.notes),
+        "see_to_first": list(plan.see_to_first),
         "follows": plan.follows or None,
         "readings": None if plan.readings is None else _reading_fields(plan.readings),
         "earlier": [
@@ -92,6 +93,7 @@ def _reading_fields(readings: Readings) -> dict[str, Any]:
 
 def _parse(fields: Reader) -> Plan:
     notes, follows = fields.get("notes"), fields.get("follows")
+    see_to_first = fields.get("see_to_first")
     readings, earlier = fields.get("readings"), fields.get("earlier")
     return Plan(
         round=fields["round"].whole(least=1),
@@ -104,6 +106,7 @@ def _parse(fields: Reader) -> Plan:
         cautions=tuple(item.text() for item in fields["cautions"].items()),
         refused=fields["refused"].or_none(Reader.text),
         notes=tuple(item.text() for item in notes.items()) if notes else (),
+        see_to_first=tuple(item.text() for item in see_to_first.items()) if see_to_first else (),
         follows=(follows.or_none(Reader.text) if follows else None) or "",
         readings=readings.or_none(_readings) if readings else None,
         earlier=tuple(_round(item) for item in earlier.items()) if earlier else (),

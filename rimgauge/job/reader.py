@@ -7,7 +7,7 @@ import difflib
 import json
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Literal, NoReturn, TypeVar, cast
 
@@ -23,6 +23,8 @@ _L = TypeVar("_L", bound=str)
 
 LARGEST_WHOLE = 2**53
 """Up to here every whole number is one that the file can mean: JSON's numbers are read as such by other programs."""
+AS_NEAR = 0.1
+"""Names whose shares of like letters differ by less are about as near: a surplus letter and a wrong one do."""
 _KINDS: dict[type, str] = {
     dict: "a group of fields",
     list: "a list",
@@ -30,6 +32,17 @@ _KINDS: dict[type, str] = {
     bool: "true or false",
     type(None): "empty",
 }
+
+
+def nearest(name: str, known: Sequence[str]) -> str | None:
+    """Find the known name that a misspelt one is likeliest to mean; None where none is near.
+
+    Of names about as near, one of the same length: a wrong letter is likelier than a surplus one.
+    """
+    near = difflib.get_close_matches(name, known, n=3, cutoff=0.5)
+    share = {each: difflib.SequenceMatcher(None, each, name).ratio() for each in near}
+    as_near = [each for each in near if share[each] > share[near[0]] - AS_NEAR]
+    return min(as_near, key=lambda each: abs(len(each) - len(name)), default=None)
 
 
 class Reader:
@@ -88,8 +101,8 @@ class Reader:
         """Complain about a field whose name isn't one of these, with the nearest one as a hint."""
         for name in self._fields():
             if name not in names:
-                near = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
-                hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(names)}"
+                near = nearest(name, names)
+                hint = f"did you mean {near!r}?" if near else f"known are {', '.join(names)}"
                 Reader(self.path, None, self, name).fail(f"is no field that rimgauge knows; {hint}")
 
     # --- plain values ---

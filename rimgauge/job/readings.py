@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import math
 import re
@@ -17,6 +16,7 @@ from rimgauge.errors import BadFile
 from rimgauge.records import Readings
 
 from . import disk
+from .reader import nearest
 
 STANDARD_GRAVITY_M_S2 = 9.80665
 """One kilogram-force in newtons, exact (3rd General Conference on Weights and Measures, 1901)."""
@@ -109,8 +109,8 @@ def _rows(path: Path) -> Iterator[tuple[int, dict[str, str]]]:
 def _header(path: Path, names: list[str]) -> list[str]:
     for name in names:
         if name not in _READ + _PASSED_OVER:
-            near = difflib.get_close_matches(name, _READ, n=1, cutoff=0.5)
-            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(_READ)}"
+            near = nearest(name, _READ)
+            hint = f"did you mean {near}?" if near else f"known are {', '.join(_READ)}"
             raise BadFile(path, f"the column {name[:40]!r} is not known; {hint}")
         if names.count(name) > 1:
             raise BadFile(path, f"the column {name} stands twice in the header")

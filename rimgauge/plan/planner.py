@@ -258,7 +258,8 @@ def _radial_steps(problem: Problem, eighths: IntArray, order: IntArray) -> tuple
     if steps is None or steps == len(order):
         return ()
     return (
-        f"Radial runout comes first: with steps 1 to {steps} of {len(order)} done in full it should be within "
+        f"Radial runout comes first: with steps 1 to {steps} of {len(order)} (up to spoke {order[steps - 1] + 1}) "
+        f"done in full it should be within "
         f"{problem.radial.end:.2f} mm.",
     )
 

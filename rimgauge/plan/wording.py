@@ -64,6 +64,7 @@ def plan_text(plan: Plan) -> str:
     if plan.refused is not None:
         blocks.append(_wrapped(f"No corrections: {plan.refused}"))
     blocks.append(_states(plan))
+    blocks += [_wrapped(words) for words in plan.see_to_first]
     if plan.corrections:
         blocks.append(_steps(plan.corrections))
     if plan.notes:

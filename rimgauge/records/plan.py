@@ -73,6 +73,7 @@ class Bound:
 class Plan:
     """One round of corrections (plan-NN.json); refused says why there are none, None otherwise.
 
+    see_to_first: what to look at before any nipple is turned; said before the steps.
     follows: name of the job's newest measurement when it was kept there, '' for one that wasn't.
     readings: what it was made on; None in a file that doesn't hold it.
     earlier: the rounds done before this one, the oldest first, as far as they are known.
@@ -86,6 +87,7 @@ class Plan:
     cautions: tuple[str, ...]
     refused: str | None = None
     notes: tuple[str, ...] = ()
+    see_to_first: tuple[str, ...] = ()
     follows: str = ""
     readings: Readings | None = None
     earlier: tuple[Round, ...] = ()

@@ -118,6 +118,8 @@ def _states(figure: Figure, plan: Plan) -> None:
         words = f"No corrections: {plan.refused}"
     width = _WIDTH - _WHEEL - 0.1
     level = paragraph(figure, left, after + 0.15, words, width=width, size=8) + 0.05
+    for words in plan.see_to_first:
+        level = paragraph(figure, left, level, words, width=0.93 * width, size=7, fontweight="bold") + 0.02
     for note in plan.notes:
         if level + paragraph_height(note, width=width, size=7) < 1.1 + _WHEEL:
             level = paragraph(figure, left, level, f"• {note}", width=width, size=7) + 0.02

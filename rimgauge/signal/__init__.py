@@ -2,7 +2,7 @@
 
 from rimgauge.signal.budget import judge
 from rimgauge.signal.evidence import Layout, look_period_deg
-from rimgauge.signal.findings import findings
+from rimgauge.signal.findings import axle_first, findings
 from rimgauge.signal.live_place import LivePlace, Path
 from rimgauge.signal.live_runout import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.signal.runout import side_runout
@@ -16,6 +16,7 @@ __all__ = [
     "Path",
     "RunoutSoFar",
     "Tagged",
+    "axle_first",
     "camera_notes",
     "find_turning",
     "findings",

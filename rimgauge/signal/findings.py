@@ -9,6 +9,10 @@ from rimgauge.records import Direction, FloatArray, SideRunout, record
 WORTH_SAYING_MM = 0.1
 """Less than this is no use to a mechanic (common practice: 0.2 mm is better than riding needs)."""
 LARGE_SHARE = 0.5
+_WAY: dict[Direction, str] = {
+    "lateral": "the whole rim stands tilted",
+    "radial": "the whole rim sits beside its centre",
+}
 
 
 @record
@@ -30,6 +34,26 @@ def whole_rim(side: SideRunout) -> WholeRim:
     return WholeRim(once_mm=float(np.ptp(once)), rest_mm=float(np.ptp(side.curve_mm - once)))
 
 
+def once_a_turn(side: SideRunout) -> WholeRim | None:
+    """Part a curve as `whole_rim` does, where most of it comes once a turn; None where it doesn't."""
+    parts = whole_rim(side)
+    return parts if parts.once_mm > max(WORTH_SAYING_MM, LARGE_SHARE * side.total_runout.value) else None
+
+
+def axle_first(direction: Direction, sides: tuple[SideRunout, ...]) -> str | None:
+    """Say before a plan's steps what `findings` says of the axle; None where it says nothing of it."""
+    side = max(sides, key=lambda each: each.total_runout.value)
+    parts = once_a_turn(side)
+    if parts is None:
+        return None
+    return (
+        f"Before you turn a nipple: {parts.once_mm:.2f} mm of the {direction} runout of "
+        f"{side.total_runout.value:.2f} mm comes once a turn, {_WAY[direction]}. See that the axle is seated straight "
+        "and without play; if you had to mend that, measure and plan again. If it is in order, go on "
+        "(--checked axle leaves this out)."
+    )
+
+
 def width_curve_mm(sides: tuple[SideRunout, ...]) -> FloatArray | None:
     """How the rim's width departs from its mean (m,) [mm], where both edges were measured together."""
     by_side = {side.side: side for side in sides}
@@ -41,15 +65,10 @@ def width_curve_mm(sides: tuple[SideRunout, ...]) -> FloatArray | None:
 def findings(direction: Direction, sides: tuple[SideRunout, ...]) -> tuple[str, ...]:
     """Say in words what nipples can't mend, or what spoils the measurement."""
     side = max(sides, key=lambda each: each.total_runout.value)
-    parts, said = whole_rim(side), []
-    if parts.once_mm > max(WORTH_SAYING_MM, LARGE_SHARE * side.total_runout.value):
-        way = (
-            "the whole rim stands tilted"
-            if direction == "lateral"
-            else "the whole rim sits beside its centre"
-        )
+    parts, said = once_a_turn(side), []
+    if parts is not None:
         said.append(
-            f"{parts.once_mm:.2f} mm of it comes once a turn: {way}. Check that the axle is seated straight and "
+            f"{parts.once_mm:.2f} mm of it comes once a turn: {_WAY[direction]}. Check that the axle is seated straight and "
             f"without play before you turn nipples; the bends alone make {parts.rest_mm:.2f} mm."
         )
     loose_mm = side.non_repeatable_mm

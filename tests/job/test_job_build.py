@@ -81,6 +81,7 @@ def test_angles_of_every_spoke(build):
         ("spokes = true", "spokes must be a number, not true or false"),
         ("spokes = 2026-01-31", "spokes must be a number, not a date or time"),
         ("spokes = nan", "spokes must be a finite number"),
+        ("spokez = 36", "spokez is no field that rimgauge knows; did you mean 'spokes'"),
         ("spoks = 36", "spoks is no field that rimgauge knows; did you mean 'spokes'"),
         ("spokes = 36\nzzzz = 1", "zzzz is no field that rimgauge knows; known are name, spokes"),
         (

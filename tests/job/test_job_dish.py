@@ -119,3 +119,18 @@ def test_a_study_takes_what_was_measured_since_the_last_corrections(job, plan, c
     assert "pass-03.json 0.2" in study
     files = [job.folder / f"pass-0{number}.json" for number in (1, 2, 3, 4)]
     assert since_corrections(open_job(job.folder), files) == ((third, fourth), job.folder / "plan-01.json")
+
+
+@pytest.mark.parametrize("command", [["dish"], ["report", "--out", "page.html", "--dish"]])
+def test_measurements_with_corrections_between_them_give_no_dish(job, plan, capsys, command):
+    first = measured(job)
+    keep_plan(job, plan)
+    second, third = measured(job, gap_mm=3.4, seed=1), measured(job, gap_mm=3.4, seed=2)
+    for pair in ((first, second), (second, first)):
+        with pytest.raises(SystemExit):
+            run([*command, *(path.name for path in pair)])
+        assert "have the corrections of plan-01.json between them" in capsys.readouterr().err
+    assert not list(job.folder.glob("dish-*"))
+    words = said(capsys, *command, second.name, third.name)
+    if command == ["dish"]:
+        assert "as it stands in pass-02.json, turned round in the stand for pass-03.json" in words

@@ -33,6 +33,7 @@ from rimgauge.records import (
 )
 from rimgauge.report import correction_sheet
 from rimgauge.report.correction import _arrow, _legend, _turn
+from rimgauge.signal import findings
 
 
 def _write(path: Path, readings: Readings) -> None:
@@ -358,10 +359,33 @@ def test_turns_that_were_not_done_are_left_out_of_what_is_learnt(bench, wheel, a
     assert "seems to have turned" not in said
 
 
-@pytest.mark.parametrize(("done", "words"), [("3;4", "no list of spokes"), ("99", "did not ask to turn")])
+@pytest.mark.parametrize(("done", "words"), [("3;4", "no list of spokes"), ("99", "name spokes, not steps")])
 def test_a_done_list_that_can_not_be_meant(bench, done, words):
     _run(*COMMON)
     with pytest.raises(BadInput, match=words):
         _run(*COMMON, "--previous", "plan.json", "--previous-readings", "readings.csv", "--done", done)
     with pytest.raises(BadInput, match="no last round"):
         _run(*COMMON, "--done", "3")
+
+
+def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(bench, wheel):
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    files = {"lateral": before.lateral_mm, "radial": before.radial_mm}
+    for name, values in files.items():
+        write_pass(bench / f"{name}.json", _pass(name, values, wheel))
+    # The wave of 0.5 mm once a turn is 1.0 mm of the total: half of 2.0 mm is not most, of 1.2 mm it is.
+    common = ("--wheel", "wheel.toml", "--lateral", "lateral.json", "--out", "plan.json")
+    assert "once a turn" not in _run(*common)
+    small = _pass("radial", before.radial_mm * 1.2 / np.ptp(before.radial_mm), wheel)
+    write_pass(bench / "radial.json", small)
+    (noted,) = findings("radial", small.sides)
+    assert "1.00 mm of it comes once a turn" in noted
+    text = " ".join(_run(*common, "--radial", "radial.json").split())
+    words = "Before you turn a nipple: 1.00 mm of the radial runout of 1.20 mm comes once a turn"
+    assert text.index(words) < text.index("in this order:")
+    plan = read_plan(bench / "plan.json")
+    assert plan.see_to_first[0].startswith(words)
+    page = correction_sheet(plan, wheel)
+    assert any(words[:40] in label.get_text().replace("\n", " ") for label in page.texts)
+    assert "tell the next plan the numbers of the spokes" in text
+    assert "once a turn" not in _run(*common, "--radial", "radial.json", "--checked", "axle")
