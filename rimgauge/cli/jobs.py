@@ -41,6 +41,7 @@ def command(
     Looks for jobs in FOLDER and in the folders in it; left out: here. Each is listed with the day of its last
     measurement, the total runout it came in with and the one it has now, in mm, and the verdict. A DATE is a
     year, a month or a day: 2026, 2026-01 or 2026-01-31.
+    The list is what each job's manifest says; whether files were changed since, `rimgauge verify` tells.
 
     Example:  rimgauge jobs workshop --from 2026-01 --verdict out
     """
