@@ -18,6 +18,7 @@ from rimgauge.capture.aim_motion import (
 )
 from rimgauge.capture.aim_still import Facing, Point, ahead_px, find_facings, look_still, turned_box
 from rimgauge.capture.follower import SEEN
+from rimgauge.capture.outline import outline_scores, rival_edges
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
 from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker
@@ -203,7 +204,8 @@ def _tried(view: View, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
     """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
     tracker = Tracker(view, frames[:LEARNING_FRAMES])
     tried = frames[:TRIED_FRAMES]
-    seen = tracker.read(tracker.cut(tried))[0]
+    cuts = tracker.cut(tried)
+    seen = tracker.read(cuts)[0]
     good = np.flatnonzero((seen.lost == SEEN) & (seen.gap_px > 0.0))
     if len(good) < LEAST_SEEN_SHARE * len(tried):
         raise NotTrustworthy(
@@ -212,5 +214,21 @@ def _tried(view: View, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
             "--pointer-at and --rim-at"
         )
     last = int(good[-1])
+    follower, rims = tracker.followers[0], cuts[0][1][good]
+    places = np.array([follower.rim_patch.to_patch(*place)[0] for place in seen.rim_px[good]])
+    rivals = rival_edges(outline_scores(rims, follower.outline), follower.outline, places)
+    notes = (*notes, *_rival_notes(rivals))
     (tip_x, tip_y), (rim_x, rim_y) = seen.tip_px[last], seen.rim_px[last]
     return Aim(view, tried[last].image, (float(tip_x), float(tip_y)), (float(rim_x), float(rim_y)), notes)
+
+
+def _rival_notes(apart_px: FloatArray) -> tuple[str, ...]:
+    """Say where another edge could pass for the rim's; nothing where there is none."""
+    if not len(apart_px):
+        return ()
+    nearest = float(apart_px[np.abs(apart_px).argmin()])
+    where = "farther from" if nearest > 0.0 else "nearer to"
+    return (
+        f"A second edge that looks alike lies {abs(nearest):.0f} pixels {where} the pointer. If the line in the "
+        "picture isn't on the rim's very edge, aim again with --rim-at x,y.",
+    )

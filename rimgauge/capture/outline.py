@@ -25,6 +25,10 @@ PULL = 0.02
 """What a pixel's distance from the last place costs, as a share of the outline's own strength."""
 MOST_UNLIKE = 0.5
 """Squared difference from the outline's look, as a share of its strength, beyond which a place isn't it."""
+ALIKE = 0.1
+"""Places whose likeness differs by less than this share of the outline's strength are equals: noise decides between them."""
+LEAST_APART_PX = 5.0
+"""Nearer to the outline than this, an edge is a part of it."""
 ANYWHERE_PX = 1e5
 ROW_STEP = 2
 """Every second row tells the place to a third of a pixel."""
@@ -90,8 +94,11 @@ def learn_outline(
     first = _first_edge(laid_over, FIRST_EDGE_SHARE * float(np.abs(laid_over).max()))
     places = (first + shifts).astype(np.float64)
     template = _aligned_mean(profiles, places)
+    columns = np.arange(profiles.shape[1])
     for _ in range(3):
-        places = np.array([_refine(scores) for scores in _match_scores(profiles, template)])
+        # A fainter edge of the same form further in is as like the outline, and only the place tells them apart.
+        pull = PULL * float(template @ template) * np.abs(columns - (first + shifts)[:, None])
+        places = np.array([_refine(scores) for scores in _match_scores(profiles, template) - pull])
         template = _aligned_mean(profiles, places)
     chosen = np.linspace(0, len(patches) - 1, min(SAMPLE_FRAMES, len(patches))).astype(int)
     shape, lead_px = learn_shape(patches[chosen], places[chosen], slope, row_px, room_px - 1)
@@ -106,9 +113,9 @@ def outline_scores(patches: GreyArray, outline: Outline) -> FloatArray:
 def nearest_edge(
     scores: FloatArray, outline: Outline, expected_px: float = math.nan, reach_px: float = ANYWHERE_PX
 ) -> float:
-    """Place of the outline to about a third of a pixel from its scores (columns,); among equals, the one near the place expected.
+    """Place of the outline to about a third of a pixel from its scores (columns,).
 
-    NaN where nothing within reach of that place looks like it: something is before it.
+    Among equals, the one near the place expected, and without such a place the one nearest the pointer. NaN where nothing within reach of that place looks like it: something is before it.
     """
     # Nearer to the patch's ends the fit would have no whole band.
     first = max(outline.shape.outside_px, outline.front_px)
@@ -120,13 +127,33 @@ def nearest_edge(
         return math.nan
     near = scores[first:last]
     strength = float(outline.template @ outline.template)
-    pulled = near
     if math.isfinite(middle):
         pulled = near - PULL * strength * np.abs(np.arange(first, last) - middle)
-    place = _refine(pulled)
+        place = _refine(pulled)
+    else:
+        place = _refine(near[: _first_peak(near, float(near.max()) - ALIKE * strength) + 2])
     if near[round(place)] < -MOST_UNLIKE * strength:
         return math.nan
     return first + place + outline.lead_px
+
+
+def rival_edges(scores: FloatArray, outline: Outline, places_px: FloatArray) -> FloatArray:
+    """Distances (k,) [px], further from the pointer for > 0, of edges that move with the outline and could pass for it.
+
+    scores : (n, columns) as `outline_scores` gives them; places_px (n,): of the outline in the same frames.
+    """
+    steps = places_px - outline.lead_px
+    here = float(steps[0])
+    moved = np.rint(steps - here).astype(np.intp)
+    laid_over = np.median([np.roll(s, -m) for s, m in zip(scores, moved, strict=True)], axis=0)
+    strength = float(outline.template @ outline.template)
+    # The windows at the patch's ends are cut, and what rolled round at the other end isn't there at all.
+    room = WINDOW_PX[1] + int(np.abs(moved).max())
+    peak = (laid_over[1:-1] >= laid_over[:-2]) & (laid_over[1:-1] > laid_over[2:])
+    columns = np.flatnonzero(peak & (laid_over[1:-1] > -MOST_UNLIKE * strength)) + 1
+    columns = columns[(columns >= max(room, outline.front_px)) & (columns < len(laid_over) - room)]
+    apart = columns - here
+    return np.asarray(apart[np.abs(apart) >= LEAST_APART_PX])
 
 
 def _refine(scores: FloatArray) -> float:
@@ -152,9 +179,13 @@ def _shifts(profiles: FloatArray) -> IntArray:
 
 def _first_edge(profile: FloatArray, threshold: float) -> int:
     """First local maximum of |profile| over the threshold, met from small u (the pointer's side)."""
-    size = np.abs(profile)
-    peak = (size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]) & (size[1:-1] > threshold)
-    return int(np.argmax(peak)) + 1 if peak.any() else int(np.argmax(size))
+    return _first_peak(np.abs(profile), threshold)
+
+
+def _first_peak(values: FloatArray, threshold: float) -> int:
+    """First local maximum over the threshold, the highest value where there is none."""
+    peak = (values[1:-1] >= values[:-2]) & (values[1:-1] > values[2:]) & (values[1:-1] > threshold)
+    return int(np.argmax(peak)) + 1 if peak.any() else int(np.argmax(values))
 
 
 def _window(profile: FloatArray, place: float) -> FloatArray:
