@@ -21,6 +21,8 @@ from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS, Place, likely_sp
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
 LEAST_ROUNDS, MOST_ROUNDS = 3, 8
 STAYS_DEG = 0.3
+SLIDE_COUNTS = 0.25
+"""A slide's likelihood counts by this power when paths are judged: a likeness by chance, or a hand at rest, must not decide."""
 HOPELESS = 250.0
 """Likelihood [nats] by which a path that is half learnt must not lag behind the best one."""
 BACKWARD = 0.1
@@ -74,6 +76,7 @@ def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, list[Rival]]:
     """
     by_mark = mark_likelihood(evidence)
     any_speed = np.ones((len(by_mark), SPEEDS))
+    slid = any_speed if evidence.by_speed is None else evidence.by_speed**SLIDE_COUNTS
     begun_deg: list[FloatArray] = []
     best: Place | None = None
     paths: list[Rival] = []
@@ -87,7 +90,7 @@ def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, list[Rival]]:
                 begun_deg.append(begun.angle_deg)
                 settled = _settle(
                     begun,
-                    (by_mark, by_speed, lattice),
+                    (by_mark, by_speed, lattice, slid),
                     evidence.looks,
                     -math.inf if best is None else best.likelihood - HOPELESS,
                     lambda path: any(_same(path, each.angle_deg, spacing_deg) for each in paths),
@@ -132,19 +135,19 @@ def _expected(place: Place) -> Place:
 
 def _settle(
     place: Place,
-    likelihoods: tuple[FloatArray, FloatArray, FloatArray | None],
+    likelihoods: tuple[FloatArray, FloatArray, FloatArray | None, FloatArray],
     looks: tuple[Look, ...],
     least: float,
     is_known: Callable[[FloatArray], bool],
 ) -> Place | None:
     """Learn the looks and follow again until the path stays as it is; None where that is a known path.
 
-    Each stretch of the run is followed, and judged, by looks learnt from all others. The likelihood is by the mark
-    and the looks alone, so that all starts are judged by the same.
+    Each stretch of the run is followed, and judged, by looks learnt from all others. All starts are judged by the same:
+    the mark, the looks, and the rim's own slide, of which less is thought.
 
-    likelihoods: by mark, speed and lattice. least: a path less likely after a few rounds isn't worth more of them.
+    likelihoods: by mark, speed and lattice, and of the speed when judging. least: a path less likely after a few rounds isn't worth more of them.
     """
-    by_mark, by_speed, lattice = likelihoods
+    by_mark, by_speed, lattice, slid = likelihoods
     way = 1 if float(place.of_speed[0] @ np.array(EVERY_SPEED)) >= 0.0 else -1
     for done in range(1, MOST_ROUNDS + 1):
         before_deg = place.angle_deg
@@ -157,7 +160,7 @@ def _settle(
         stays = float(np.abs(place.angle_deg - before_deg).max()) < STAYS_DEG
         if done >= LEAST_ROUNDS and (stays or place.likelihood < least):
             break
-    judged = smooth(likely, np.ones_like(by_speed), likely_speeds(place.of_speed), way)
+    judged = smooth(likely, slid, likely_speeds(place.of_speed), way)
     return replace(place, likelihood=judged.likelihood)
 
 
