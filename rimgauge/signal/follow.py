@@ -90,6 +90,7 @@ def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, list[Rival]]:
                 begun_deg.append(begun.angle_deg)
                 settled = _settle(
                     begun,
+                    evidence.mark_deg,
                     (by_mark, by_speed, lattice, slid),
                     evidence.looks,
                     -math.inf if best is None else best.likelihood - HOPELESS,
@@ -135,6 +136,7 @@ def _expected(place: Place) -> Place:
 
 def _settle(
     place: Place,
+    mark_deg: FloatArray,
     likelihoods: tuple[FloatArray, FloatArray, FloatArray | None, FloatArray],
     looks: tuple[Look, ...],
     least: float,
@@ -145,15 +147,16 @@ def _settle(
     Each stretch of the run is followed, and judged, by looks learnt from all others. All starts are judged by the same:
     the mark, the looks, and the rim's own slide, of which less is thought.
 
-    likelihoods: by mark, speed and lattice, and of the speed when judging. least: a path less likely after a few rounds isn't worth more of them.
+    mark_deg (n,): where the mark was seen. likelihoods: by mark, speed and lattice, and of the speed when judging. least: a path less likely after a few rounds isn't worth more of them.
     """
     by_mark, by_speed, lattice, slid = likelihoods
     way = 1 if float(place.of_speed[0] @ np.array(EVERY_SPEED)) >= 0.0 else -1
     for done in range(1, MOST_ROUNDS + 1):
         before_deg = place.angle_deg
         likely = by_mark * lattice if done < LEAST_ROUNDS and lattice is not None else by_mark
+        chance = _anchored(place, mark_deg)
         for look in looks:
-            likely = likely * foretell(place.chance, look)
+            likely = likely * foretell(chance, look)
         place = smooth(likely, by_speed, likely_speeds(place.of_speed), way)
         if done > 1 and is_known(place.angle_deg):
             return None
@@ -162,6 +165,18 @@ def _settle(
             break
     judged = smooth(likely, slid, likely_speeds(place.of_speed), way)
     return replace(place, likelihood=judged.likelihood)
+
+
+def _anchored(place: Place, mark_deg: FloatArray) -> FloatArray:
+    """Chances (n, STEPS) of a path, turned as a whole to where the mark was seen.
+
+    Looks learnt along a path that is off by the same everywhere hold it there, and learning alone hardly gets it back.
+    """
+    off = (mark_deg - place.angle_deg + 180.0) % 360.0 - 180.0
+    seen = np.isfinite(off)
+    if not seen.any():
+        return place.chance
+    return np.roll(place.chance, round(float(np.median(off[seen])) * STEPS / 360.0), axis=1)
 
 
 def _same(one_deg: FloatArray, other_deg: FloatArray, spacing_deg: float) -> bool:

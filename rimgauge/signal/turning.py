@@ -34,6 +34,9 @@ LARGEST_SD_DEG = 2.0
 LARGEST_DOUBT = 0.1
 LEAST_LIKELIER = math.log(20.0)
 """Odds in favour of a path from which it is believed against another one."""
+LEAST_LIKELIER_BACKWARD = 60.0
+"""The same, as a logarithm, for a path backward against one forward: neighbouring frames are alike, so that odds
+are overstated (a judgement)."""
 LOSING_FRAMES = 6
 LEAST_USED_SHARE = 0.5
 
@@ -117,10 +120,17 @@ def _doubt(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> Flo
 def _contested(place: Place, other: Rival, spacing_deg: float) -> BoolArray:
     """Moments (n,) at which the next likely path, hardly less likely, would name another spoke.
 
-    A mark seen in one frame a turn doesn't tell which way the wheel goes round.
+    A mark seen in one frame a turn doesn't tell which way the wheel goes round. Where half a spacing passes in a
+    frame its mirror image looks much the same, and people roll a wheel forward: backward takes more evidence.
     """
     off = np.abs((place.angle_deg - other.angle_deg + 180.0) % 360.0 - 180.0)
-    return np.asarray((off > 0.5 * spacing_deg) & (place.likelihood - other.likelihood < LEAST_LIKELIER))
+    mirrored = _went(place.angle_deg) < 0.0 < _went(other.angle_deg)
+    least = LEAST_LIKELIER_BACKWARD if mirrored else LEAST_LIKELIER
+    return np.asarray((off > 0.5 * spacing_deg) & (place.likelihood - other.likelihood < least))
+
+
+def _went(angle_deg: FloatArray) -> float:
+    return float(angle_deg[-1] - angle_deg[0])
 
 
 def _check(angle_deg: FloatArray, usable: BoolArray, evidence: tuple[str, ...]) -> None:

@@ -88,7 +88,7 @@ def as_filed(angles_deg: np.ndarray) -> np.ndarray:
         path = Path(place) / "wheel.toml"
         listed = ", ".join(f"{angle:.2f}" for angle in angles_deg)
         path.write_text(
-            f"spokes = {len(angles_deg)}\ncrossings = 2\nspoke_angles_deg = [{listed}]\n", encoding="utf-8"
+            f"spokes = {len(angles_deg)}\ncrossings = 1\nspoke_angles_deg = [{listed}]\n", encoding="utf-8"
         )
         return np.asarray(complete_wheel(read_build(path)).spoke_angles_deg)
 
