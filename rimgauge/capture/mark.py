@@ -35,10 +35,9 @@ def strip_along(
     if whole:
         x, y, width, height = (x, 0, width, image.shape[0]) if upright else (0, y, image.shape[1], height)
     cut: NDArray[Any] = image[y : y + height, x : x + width]
-    if not upright:
-        # Averaging down the columns first is ten times as quick as one step; across rows it would be slower.
-        cut = np.asarray(cv2.reduce(cut, 0, cv2.REDUCE_AVG, dtype=cv2.CV_32F))
-    mean = cv2.resize(cut, (1, bins) if upright else (bins, 1), interpolation=cv2.INTER_AREA)
+    # OpenCV averages down columns far quicker than along rows, and in two steps quicker than in one.
+    across = cv2.reduce(cv2.transpose(cut) if upright else cut, 0, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
+    mean = cv2.resize(across, (bins, 1), interpolation=cv2.INTER_AREA)
     strip = np.rint(mean.reshape(bins, 3)).astype(np.uint8)
     return strip[::-1] if float(view.forward[1 if upright else 0]) < 0.0 else strip
 

@@ -20,7 +20,7 @@ from rimgauge.records import Box, FloatArray, GapTrack, Slide, View
 
 LEARNING_FRAMES = 60
 """So many frames are looked at before the first gap is read: two seconds of a webcam."""
-TOGETHER = 16
+TOGETHER = 32
 """So many frames are read in one go: numpy's own cost for a call is shared, and what they take stays in the cache."""
 
 
