@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -50,8 +49,8 @@ class LaidDown:
             raise BadFile(self.folder, f"the camera's pictures can't be kept here ({reason})") from None
 
 
-def picture_at(files: list[Path], index: int) -> Picture:
-    """Read one picture (h, w, 3) BGR again from the files that a source names.
+def picture_at(files: list[Path], index: int, time_s: float) -> Picture:
+    """Read one picture (h, w, 3) BGR again, by its number and time, from the files that a source names.
 
     Raises
     ------
@@ -63,10 +62,10 @@ def picture_at(files: list[Path], index: int) -> Picture:
     if pictures:
         return read_picture(pictures[index])
     with VideoSource(files[0], 30.0) as video:
-        frame = next(itertools.islice(video, index, None), None)
-    if frame is None:
+        picture = video.picture_at(index, time_s)
+    if picture is None:
         raise FrameTrouble(files[0], f"frame {index} can't be read a second time")
-    return frame.image
+    return picture
 
 
 def kept_source(folder: Path) -> FrameSource:

@@ -42,6 +42,7 @@ B.1.1, from memory)."""
 LARGEST_PICTURE_BYTES = 400_000_000
 AHEAD_FRAMES = 8
 """How many decoded frames may wait for the tracker; bounds the memory."""
+SAME_TIME_S = 1e-4
 LONGEST_NUMBER = 9
 NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try 1"
 NO_STREAM = "nothing answers at this address; check that phone and computer share a network"
@@ -143,6 +144,21 @@ class VideoSource(_Closing):
             index += 1
         if index == 0:
             raise FrameTrouble(self.name, "not one frame could be read from it")
+
+    def picture_at(self, index: int, time_s: float) -> Picture | None:
+        """Read the picture (h, w, 3) BGR of a frame by its number and the time it had; None where it isn't there.
+
+        Films are entered at some frames only, and not every one at the frame asked for: its time tells. Where that is
+        another, all frames before are passed by.
+        """
+        self.capture.set(cv2.CAP_PROP_POS_FRAMES, index)
+        good, image = self.capture.read()
+        if not good or abs(self.capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0 - time_s) > SAME_TIME_S:
+            self.capture.open(self.name)
+            if not all(self.capture.grab() for _ in range(index)):
+                return None
+            good, image = self.capture.read()
+        return as_colour(image) if good else None
 
     def sha256(self) -> str:
         """Fingerprint of the video file."""

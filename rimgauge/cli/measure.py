@@ -309,7 +309,7 @@ def worst_picture(runout: Runout, seen: GapTrack, view: View, files: list[Path])
     index, worst_deg, off_mm = worst_frame(runout)
     ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")
     picture = overlay(
-        picture_at(files, index),
+        picture_at(files, index, float(runout.frames.time_s[index])),
         np.array([side.tip_px[index] for side in seen.sides]),
         np.array([side.rim_px[index] for side in seen.sides]),
         runout.frames.gap_mm[:, index],

@@ -1,23 +1,23 @@
-"""Time and memory of following pointer, rim, mark and spokes through a video, beside a bare loop that only decodes it.
+"""Time and memory of measuring a film, beside a bare loop that only decodes it.
 
-    python -m tests.benchmarks.throughput [frames]
+    python -m tests.benchmarks.throughput [rounds]
     python -m tests.benchmarks.throughput memory [frames]
 
-A drawn pass is written as a video, played again and again until there are enough frames, and both loops run in turn
-in the same process. Memory is that of a process that does nothing else; its frames are played from pictures that it
-holds before the count begins, for decoding 100,000 takes long.
-What follows the frames once a pass (the angle's search, the curve) is no part of this.
+A few whole turns of a wheel turned by hand are drawn at a camera's size and written as a film, again and again until it
+is as long as it shall be. The bare loop and what `rimgauge measure` does, from opening the film to the picture of the
+worst place, run in turn in the same process; loading the program is no part of it.
+Memory is that of a process that does nothing else; its frames are played from pictures that it holds before the count
+begins, for decoding 100,000 takes long.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import cv2
@@ -25,58 +25,147 @@ import numpy as np
 
 from rimgauge.capture import Frame, ReadAhead, open_source, track
 from rimgauge.capture.frame import Picture
+from rimgauge.cli.measure import worst_picture
 from rimgauge.job import read_view
-from rimgauge.records import View
+from rimgauge.pipeline import reckon, see
+from rimgauge.records import Source, View
+from rimgauge.scene import Scene, SceneSpec, random_curve, scene_view
+from rimgauge.wheel import complete_wheel
 
-SIZES = ((640, 360), (640, 480), (1280, 720))
+SIZES, LENGTHS_S, FPS = ((640, 480), (1280, 720)), (10, 120), 30
+LEAST_DRAWN, DRAWN = 240, 310
 ROUNDS = 3
 LONG_PASS = 100_000
+STAGES = ("to the last frame", "angle", "curve", "picture")
 
 
-def drawn(folder: Path) -> tuple[list[Picture], View]:
+def filmed(folder: Path, size: tuple[int, int]) -> tuple[View, dict[int, Path]]:
+    """Draw whole turns at a camera's size, and write a film of each length [s] of them."""
+    rng = np.random.default_rng(5)
+    spec = SceneSpec(
+        lateral_mm=random_curve(rng, 1.0),
+        radial_mm=random_curve(rng, 0.3),
+        image_size=size,
+        frames=DRAWN,
+        turns_per_s=0.4,
+        seed=5,
+    )
+    scene = Scene(spec)
+    drawn = list(scene.frames())
+    turned = np.array([frame.wheel_angle_deg for frame in drawn]) - drawn[0].wheel_angle_deg
+    count = LEAST_DRAWN + int(np.argmin(np.abs((turned[LEAST_DRAWN:] + 180.0) % 360.0 - 180.0)))
+    films = {}
+    for length_s in LENGTHS_S:
+        films[length_s] = folder / f"{size[0]}_{length_s}.mp4"
+        writer = cv2.VideoWriter(str(films[length_s]), cv2.VideoWriter.fourcc(*"mp4v"), FPS, size)
+        for frame in itertools.islice(itertools.cycle(drawn[:count]), length_s * FPS):
+            writer.write(frame.image)
+        writer.release()
+    return scene_view(scene), films
+
+
+def decode(film: Path) -> int:
+    """Run a bare loop over all frames, and count them."""
+    capture, count = cv2.VideoCapture(str(film)), 0
+    while capture.read()[0]:
+        count += 1
+    capture.release()
+    return count
+
+
+class Clock:
+    """Wall-clock and processor seconds of one stage after another."""
+
+    def __init__(self) -> None:
+        self.laps: list[tuple[float, float]] = []
+        self._last = time.perf_counter(), time.process_time()
+
+    def lap(self) -> None:
+        """Note what has passed since the last one."""
+        now = time.perf_counter(), time.process_time()
+        self.laps.append((now[0] - self._last[0], now[1] - self._last[1]))
+        self._last = now
+
+
+def bare(film: Path, view: View) -> list[tuple[float, float]]:
+    """Time the bare loop."""
+    clock = Clock()
+    decode(film)
+    clock.lap()
+    return clock.laps
+
+
+def whole(film: Path, view: View) -> list[tuple[float, float]]:
+    """Time the stages of measuring."""
+    wheel, radius_mm = complete_wheel({"spokes": 32}), 320.0
+    clock = Clock()
+
+    def until_the_last(frames: Iterable[Frame]) -> Iterator[Frame]:
+        yield from frames
+        clock.lap()
+
+    with open_source(str(film)) as frames:
+        seen, turning = see(
+            until_the_last(ReadAhead(frames)),
+            view,
+            spoke_angles_deg=wheel.spoke_angles_deg,
+            radius_mm=radius_mm,
+            flanges=wheel.flanges,
+        )
+        clock.lap()
+        runout = reckon(
+            seen,
+            turning,
+            view,
+            spoke_angles_deg=wheel.spoke_angles_deg,
+            flanges=wheel.flanges,
+            tolerance_mm=0.5,
+            created="2026-11-25T12:00:00+00:00",
+            source=Source(kind="video", name=film.name, frames=0, used=0, sha256=frames.sha256()),
+            radius_mm=radius_mm,
+        )
+        clock.lap()
+        worst_picture(runout, seen, view, frames.files())
+        clock.lap()
+    return clock.laps
+
+
+def times(rounds: int) -> None:
+    """Print both tables, of the clock and of the processor."""
+    rows: tuple[list[str], list[str]] = ([], [])
+    with tempfile.TemporaryDirectory() as scratch:
+        for size in SIZES:
+            view, films = filmed(Path(scratch), size)
+            for length_s, film in films.items():
+                count = decode(film)
+                spent: dict[Callable[..., object], list[list[tuple[float, float]]]] = {bare: [], whole: []}
+                for _ in range(rounds):
+                    for way in (bare, whole):
+                        spent[way].append(way(film, view))
+                for kind, table in enumerate(rows):
+                    # The round that was quickest as a whole, so that stages add up.
+                    decoded, ours = (
+                        1e3 / count * min(np.array(laps)[..., kind], key=np.sum) for laps in spent.values()
+                    )
+                    cells = " | ".join(f"{value:.2f}" for value in (*decoded, *ours, ours.sum()))
+                    table.append(
+                        f"| {size[0]} × {size[1]} | {length_s} s | {cells} | {ours.sum() / decoded.sum():.2f} |"
+                    )
+    for name, table in zip(("the clock", "the processor"), rows, strict=True):
+        print(
+            f"By {name}, ms a frame:\n\n| picture | film | bare loop | {' | '.join(STAGES)} | whole | ratio |"
+        )
+        print("|---|---|---|---|---|---|---|---|---|")
+        print("\n".join(table) + "\n", flush=True)
+
+
+def drawn_elsewhere(folder: Path) -> tuple[list[Picture], View]:
     """Draw a pass of four seconds at 640 × 360 pixels, in another process: drawing takes memory too."""
     options = ["--out", str(folder / "s"), "--frames", "120", "--turns-per-s", "0.5", "--seed", "5"]
     command = [sys.executable, "-m", "rimgauge", "scene", *options]
     subprocess.run(command, check=True, capture_output=True)
     pictures = [frame.image for frame in open_source(str(folder / "s" / "frames"))]
     return pictures, read_view(folder / "s" / "view.json")
-
-
-def filmed(film: Path, pictures: list[Picture], size: tuple[int, int]) -> None:
-    """Write the pictures as a video of a camera's size, filled up by repeating them: the boxes stay as they are."""
-    writer = cv2.VideoWriter(str(film), cv2.VideoWriter.fourcc(*"mp4v"), 30.0, size)
-    for picture in pictures:
-        writer.write(np.tile(picture, (2, 2, 1))[: size[1], : size[0]])
-    writer.release()
-
-
-def played(film: Path, count: int) -> Iterator[Frame]:
-    """The video's frames, again and again, with times that go on."""
-    index = 0
-    while index < count:
-        for frame in open_source(str(film)):
-            yield dataclasses.replace(frame, index=index, time_s=index / 30.0)
-            index += 1
-            if index == count:
-                return
-
-
-def decoded_s(film: Path, count: int) -> float:
-    """Wall-clock seconds of a bare loop that decodes so many frames."""
-    start, left = time.perf_counter(), count
-    while left:
-        capture = cv2.VideoCapture(str(film))
-        while left and capture.read()[0]:
-            left -= 1
-        capture.release()
-    return time.perf_counter() - start
-
-
-def followed_s(film: Path, view: View, count: int) -> float:
-    """Wall-clock seconds of following through so many frames, decoded ahead."""
-    start = time.perf_counter()
-    track(ReadAhead(played(film, count)), view)
-    return time.perf_counter() - start
 
 
 def peak_mb() -> float:
@@ -88,34 +177,11 @@ def peak_mb() -> float:
 def memory(count: int) -> None:
     """Follow one long pass and print how much memory it took beyond the import [MB]."""
     with tempfile.TemporaryDirectory() as scratch:
-        pictures, view = drawn(Path(scratch))
+        pictures, view = drawn_elsewhere(Path(scratch))
     images = itertools.islice(itertools.cycle(pictures), count)
     before = peak_mb()
-    track((Frame(k, k / 30.0, image) for k, image in enumerate(images)), view)
+    track((Frame(k, k / FPS, image) for k, image in enumerate(images)), view)
     print(f"memory above the import after {count} frames, MB: {peak_mb() - before:.0f}")
-
-
-def times(count: int) -> None:
-    """Print the table."""
-    print(
-        "| picture | bare loop, ms a frame | following, decoded ahead | ratio | processor: bare | following | ratio |"
-    )
-    print("|---|---|---|---|---|---|---|")
-    with tempfile.TemporaryDirectory() as scratch:
-        pictures, view = drawn(Path(scratch))
-        for size in SIZES:
-            film, wide = Path(scratch) / "pass.mp4", dataclasses.replace(view, image_size=size)
-            filmed(film, pictures, size)
-            followed_s(film, wide, 120)
-            spent: dict[str, list[tuple[float, float]]] = {"bare": [], "ours": []}
-            for _ in range(ROUNDS):
-                before = time.process_time()
-                spent["bare"].append((decoded_s(film, count), time.process_time() - before))
-                before = time.process_time()
-                spent["ours"].append((followed_s(film, wide, count), time.process_time() - before))
-            bare, ours = (np.min(spent[way], axis=0) / count * 1e3 for way in ("bare", "ours"))
-            cells = [f"{bare[k]:.2f} | {ours[k]:.2f} | {ours[k] / bare[k]:.2f}" for k in (0, 1)]
-            print(f"| {size[0]} × {size[1]} | " + " | ".join(cells) + " |", flush=True)
 
 
 def main() -> None:
@@ -124,7 +190,7 @@ def main() -> None:
     if words[:1] == ["memory"]:
         memory(int(words[1]) if len(words) > 1 else LONG_PASS)
     else:
-        times(int(words[0]) if words else 900)
+        times(int(words[0]) if words else ROUNDS)
 
 
 if __name__ == "__main__":

@@ -9,9 +9,10 @@ import cv2
 import numpy as np
 import pytest
 
-from rimgauge.capture import LaidDown, open_source
+from rimgauge.capture import LaidDown, open_source, picture_at
 from rimgauge.cli import run
 from rimgauge.cli.measure import source_name
+from rimgauge.errors import FrameTrouble
 from rimgauge.job import create_job, open_job, read_pass, update_manifest, verify_job
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames"
@@ -168,3 +169,17 @@ def test_what_is_laid_down_of_a_live_source_is_what_is_measured(few: Path, tmp_p
 )
 def test_no_password_gets_into_the_record(source: str, name: str) -> None:
     assert source_name(source) == name
+
+
+def test_a_frame_of_a_film_is_found_again_by_its_time_and_else_by_counting(tmp_path: Path) -> None:
+    film = tmp_path / "film.mp4"
+    writer = cv2.VideoWriter(str(film), cv2.VideoWriter.fourcc(*"mp4v"), 30.0, (64, 48))
+    for level in range(40):
+        writer.write(np.full((48, 64, 3), 6 * level, dtype=np.uint8))
+    writer.release()
+    seen = list(open_source(str(film)))
+    for frame in seen[::13]:
+        assert np.array_equal(picture_at([film], frame.index, frame.time_s), frame.image)
+        assert np.array_equal(picture_at([film], frame.index, frame.time_s + 1.0), frame.image)
+    with pytest.raises(FrameTrouble, match="can't be read a second time"):
+        picture_at([film], len(seen), seen[-1].time_s)
