@@ -268,7 +268,7 @@ def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved:
     pixels = band.grey.shape[2] if band.counts is None else np.maximum(band.counts.sum(axis=2), LEAST_PIXELS)
     row_rms = np.sqrt(np.maximum(left[-1, -1], 0.0) / (pixels - k))
     row_rms[~band.whole] = np.inf
-    weights = _row_weights(row_rms)
+    weights = row_weights(row_rms)
     # Place, slope and bend move all steps together; the second step's distance moves only that one.
     moves = band.lever[free, None, None] * -contrasts
     if _WIDTH in free:
@@ -315,7 +315,7 @@ def _standard_error(covariance: FloatArray, scores: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(scatter * blocks / max(blocks - unknowns, 1)))
 
 
-def _row_weights(row_rms: FloatArray) -> FloatArray:
+def row_weights(row_rms: FloatArray) -> FloatArray:
     """Weights 0 to 1 of rows (n, r): whole within two robust deviations of the median, none from eight on.
 
     Rows without a residual, infinite, get none and don't count for the median.

@@ -14,6 +14,7 @@ from rimgauge.capture.patch import GreyArray, Patch, inward
 from rimgauge.capture.pointer import PointerLook, learn_pointer
 from rimgauge.capture.shape import least_outside_px
 from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
+from rimgauge.capture.texture import evened, mean_profiles, widened
 from rimgauge.records import BoolArray, Edge, FloatArray, View
 
 BAND_ROOM_PX = 18
@@ -38,6 +39,7 @@ class Sightings:
     """What n frames say of one pointer: gap (n,) [px] with its standard error, tip and rim (n, 2) in the picture.
 
     shift_px: of the pointer along the measuring direction, with its standard error.
+    place_px: of the rim's edge in its patch. profile (n, pixels): mean brightness across it, NaN where unknown.
     lost (n,): number of the reason among REASONS, 0 where the gap is good.
     white (n,): whether the rim, usually below white, is clipped in nearly all rows.
     """
@@ -49,6 +51,8 @@ class Sightings:
     rim_px: FloatArray
     shift_px: FloatArray
     shift_error_px: FloatArray
+    place_px: FloatArray
+    profile: GreyArray
     lost: NDArray[np.uint8]
     white: BoolArray
 
@@ -109,7 +113,16 @@ class EdgeFollower:
             self.shifted_px = (float(shift.du_px[clear[-1]]), float(shift.dv_px[clear[-1]]))
         start_px = np.array([self._next(scores) for scores in outline_scores(rims, self.outline)])
         white = (rims >= self.outline.shape.white).any(axis=2).mean(axis=1) > MANY_ROWS
-        return self._sightings(self._fit(rims, start_px), shift, white)
+        fit = self._fit(rims, start_px)
+        return self._sightings(fit, shift, self._profiles(rims, fit), white)
+
+    def evened(self, seen: Sightings) -> Sightings:
+        """The same with what the rim's texture does to its edge taken off, as far as the whole pass tells it."""
+        shape = self.outline.shape
+        found = evened(seen.profile, seen.place_px, seen.standard_error_px, seen.lost == SEEN, shape)
+        per_px = 1.0 / (self.du - shape.slope * self.dv)
+        gap_px = seen.gap_px + per_px * np.nan_to_num(found.correction_px)
+        return replace(seen, gap_px=gap_px, standard_error_px=found.standard_error_px)
 
     def _next(self, scores: FloatArray) -> float:
         """Where the edge is in the next frame, NaN where it isn't seen.
@@ -140,7 +153,15 @@ class EdgeFollower:
             result[:, same] = [getattr(fit, name) for name in EdgeFit.__slots__]
         return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
 
-    def _sightings(self, fit: EdgeFit, shift: Shift, white: BoolArray) -> Sightings:
+    def _profiles(self, patches: GreyArray, fit: EdgeFit) -> GreyArray:
+        """Mean profiles across the edge, unknown where the pointer's tip is too near."""
+        shape = widened(self.outline.shape)
+        profiles = mean_profiles(patches, fit.place_px, fit.slope, self.tip[1], shape)
+        room_px = fit.place_px - self.tip[0] - 1.0
+        profiles[np.arange(-shape.outside_px, shape.inside_px + 1) < -room_px[:, None]] = np.nan
+        return profiles
+
+    def _sightings(self, fit: EdgeFit, shift: Shift, profile: GreyArray, white: BoolArray) -> Sightings:
         quality = np.minimum(fit.quality, shift.agrees)
         lost = np.where(quality >= LEAST_QUALITY, SEEN, np.where(white, WHITE, COVERED))
         lost[np.isnan(fit.place_px)] = NOT_FOUND
@@ -157,6 +178,8 @@ class EdgeFollower:
             rim_px=np.stack(rim, axis=1),
             shift_px=shift.du_px * found,
             shift_error_px=shift.standard_error_px * found,
+            place_px=fit.place_px,
+            profile=profile,
             lost=lost.astype(np.uint8),
             white=white,
         )

@@ -133,10 +133,11 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
             tags.note(frame)
             yield frame
 
-    seen = _seen(noted(), view)
-    sides = moved_left_out(
-        [vague_left_out(Sightings.joined(list(parts))) for parts in zip(*seen, strict=True)]
-    )
+    stream = noted()
+    tracker = Tracker(view, itertools.islice(stream, LEARNING_FRAMES))
+    seen = [Sightings.joined(list(parts)) for parts in zip(*_seen(stream, tracker), strict=True)]
+    sides = moved_left_out([vague_left_out(side) for side in seen])
+    sides = [follower.evened(side) for follower, side in zip(tracker.followers, sides, strict=True)]
     count = len(times)
     mark_px, strength, slide = _mark_and_slide(marks, count, view)
     marks.clear()
@@ -167,9 +168,8 @@ def _mark_and_slide(marks: bytearray, count: int, view: View) -> tuple[FloatArra
     return *find_mark(strips, centre_bin, px_per_bin), slide
 
 
-def _seen(stream: Iterator[Frame], view: View) -> list[list[Sightings]]:
-    """What the frames say, in parts of a few frames; one list of sides a part."""
-    tracker = Tracker(view, itertools.islice(stream, LEARNING_FRAMES))
+def _seen(stream: Iterator[Frame], tracker: Tracker) -> list[list[Sightings]]:
+    """What the frames say, those learnt from first, in parts of a few frames; one list of sides a part."""
     seen = []
     for start in range(0, len(tracker.first[0][0]), TOGETHER):
         part = slice(start, start + TOGETHER)

@@ -1,0 +1,319 @@
+"""What a rim's uneven brightness does to the place of its edge: told, and mostly taken off, by the whole pass.
+
+Just behind its edge a rim is brighter here and darker there, and a fit can't tell that from a shift: what is as
+wide as the blur moves all rows alike, which neither the residual nor the scatter of the rows shows.
+Over a whole pass it shows. The mean profile of each frame, laid straight along its edge, differs from the pass's by
+
+    e(x) = −d·m′(x) + brightness and contrast of the frame + texture(x) + noise
+
+and texture is there only behind the edge, blurred with it. How strong and how coarse it is, is told by the profiles
+themselves: variances of a few components, by the likelihood of what is left when m′ is projected out (restricted
+maximum likelihood: Patterson and Thompson, Biometrika 58 (1971) 545; from memory). So is where the rim begins and
+how blurred it is, since streaks that run right round draw the fit aside and blur the mean. With the covariance V of
+all that isn't d, generalised least squares (Aitken 1935; from memory) gives d and its standard deviation
+(m′ᵀV⁻¹m′)^−½: the foot of the edge, which lies before the rim, then counts for more than its top.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.linalg import null_space
+from scipy.optimize import minimize
+from scipy.special import ndtr
+
+from rimgauge.capture.edge import EdgeShape, row_weights
+from rimgauge.capture.patch import GreyArray
+from rimgauge.records import BoolArray, FloatArray
+
+PHASES = 16
+"""Rows cross the pixels at so many phases; what that rounds off is far below a profile's noise."""
+LEAST_ROWS = 8
+MOST_WHITE = 0.3
+"""A profile with a larger share of clipped pixels doesn't show the rim's brightness."""
+LEAST_FRAMES = 60
+FRAMES_A_COLUMN = 3
+"""Fewer profiles tell no covariance."""
+COMMON = 0.9
+"""A column counts where so many frames have it: near the pointer's tip the band is narrower."""
+GRAINS_PX = (1.0, 3.0, 9.0)
+"""Standard deviations of the bell curves by which brightness a distance apart is alike: fine, middling and coarse."""
+FINE = 4
+"""Texture is worked out at so many places in a pixel before the blur."""
+ROUNDS = 3
+MOST_UNLIKELY = 4.0
+"""Frames whose misfit is so many times the usual one don't tell what is usual."""
+LEAST_VARIANCE, MOST_VARIANCE = 1e-4, 1e5
+MOST_BLURS = 3.0
+"""A correction of more blurs than that is no small one, and isn't believed."""
+CONTRASTS = (0.4, 2.5)
+"""A frame's contrast beside the pass's; outside of these it shows another thing."""
+USUAL_BLOCKS = 2.0
+"""A frame whose rows scatter by more than so many times the usual is less sure by as much as it is beyond."""
+
+
+REACH_BLURS, REACH_PX, MOST_REACH_PX = 4.0, 2, 17
+"""A profile reaches at least so far into the rim."""
+PLACE_SPREAD, BLUR_SPREAD = 1.5, 1.2
+"""What streaks of a share of the contrast draw a fit aside by, in blurs, and change the blur by, as multiples of that
+share: a judgement, to which drawn rims agree."""
+SOUGHT = 40
+"""So many steps find where the rim begins, from each of three starts."""
+CLOSE_ENOUGH = 0.03
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evened:
+    """Corrections (n,) to the fitted places, and the standard errors with them [px]; NaN and the old where none."""
+
+    correction_px: FloatArray
+    standard_error_px: FloatArray
+
+
+def mean_profiles(
+    patches: GreyArray, place_px: FloatArray, slope: FloatArray, row_px: float, shape: EdgeShape
+) -> GreyArray:
+    """Mean brightness (n, outside + 1 + inside) across the edge, at whole pixels from its place; NaN where unknown.
+
+    Parameters
+    ----------
+    patches : (n, rows, columns).
+    place_px, slope : (n,) of the fitted edge at row_px.
+    row_px : the row of the place [px].
+    shape : its band tells how far the profile reaches before the edge.
+    """
+    shape = widened(shape)
+    count, rows, columns = patches.shape
+    pixels = shape.outside_px + shape.inside_px + 1
+    result = np.full((count, pixels), np.nan, dtype=np.float32)
+    seen = np.flatnonzero(np.isfinite(place_px))
+    v = np.arange(rows) - row_px
+    line = place_px[seen, None] + slope[seen, None] * v + shape.bend_per_px * v**2
+    near = np.rint(line).astype(np.intp)
+    first = near - shape.outside_px
+    whole = (first >= 0) & (first + pixels <= columns)
+    enough = whole.sum(axis=1) >= LEAST_ROWS
+    seen, line, near, whole = seen[enough], line[enough], near[enough], whole[enough]
+    if not len(seen):
+        return result
+    first = np.clip(first[enough], 0, columns - pixels)
+    index = (seen[:, None] * rows + np.arange(rows)) * columns + first
+    grey = patches.take(index[..., None] + np.arange(pixels)).astype(np.float64)
+    clear = (grey >= shape.white).mean(axis=(1, 2)) <= MOST_WHITE
+    weight = _weights(grey, whole)
+    total = weight.sum(axis=1, keepdims=True)
+    mean = (weight[:, None] @ grey)[:, 0] / total
+    phase = np.clip(np.floor((near - line + 0.5) * PHASES), 0, PHASES - 1).astype(np.intp)
+    where = np.arange(len(seen))[:, None] * PHASES + phase
+    share = np.bincount(where.ravel(), weights=weight.ravel(), minlength=len(seen) * PHASES)
+    mean -= _smeared(shape, share.reshape(-1, PHASES) / total, mean)
+    result[seen[clear]] = mean[clear]
+    return result
+
+
+def widened(shape: EdgeShape) -> EdgeShape:
+    """The shape with the profiles' reach for its band."""
+    inside = min(math.ceil(REACH_BLURS * shape.blur_px) + REACH_PX, MOST_REACH_PX)
+    return replace(shape, inside_px=max(shape.inside_px, inside))
+
+
+def _weights(grey: FloatArray, whole: BoolArray) -> FloatArray:
+    """Weights (n, rows) of rows (n, rows, pixels) by how like the rest they are, whatever their brightness."""
+    off = grey - (whole[:, None] @ grey) / whole.sum(axis=1)[:, None, None]
+    off -= off.mean(axis=2, keepdims=True)
+    return row_weights(np.where(whole, np.sqrt(np.mean(off**2, axis=2)), np.inf))
+
+
+def _smeared(shape: EdgeShape, share: FloatArray, mean: FloatArray) -> FloatArray:
+    """What profiles (n, pixels) are off by because rows cross the pixels at phases of shares (n, PHASES)."""
+    steps = _steps(shape)
+    offset = (np.arange(PHASES) + 0.5) / PHASES - 0.5
+    x = np.arange(-shape.outside_px, shape.inside_px + 1.0)
+    basis = np.stack([np.ones_like(x), *(ndtr((x - step) / shape.blur_px) for step in steps)], axis=1)
+    contrasts = mean @ np.linalg.pinv(basis)[1:].T
+    result = np.zeros_like(mean)
+    for contrast, step, still in zip(contrasts.T, steps, basis.T[1:], strict=True):
+        table = ndtr((x + offset[:, None] - step) / shape.blur_px) - still
+        result += contrast[:, None] * (share @ table)
+    return result
+
+
+def _steps(shape: EdgeShape) -> list[float]:
+    return [0.0] if shape.second_step_px is None else [0.0, shape.second_step_px]
+
+
+def evened(
+    profiles: GreyArray,
+    place_px: FloatArray,
+    standard_error_px: FloatArray,
+    good: BoolArray,
+    shape: EdgeShape,
+) -> Evened:
+    """Tell by a whole pass how much texture moves the edge in each frame, and how sure the place is after that.
+
+    Parameters
+    ----------
+    profiles : (n, pixels) as `mean_profiles` gives them.
+    place_px, standard_error_px : (n,) of the fits.
+    good : (n,) frames that are believed.
+    shape : of the edge.
+
+    Notes
+    -----
+    A profile's whole-pixel steps leave errors that come back with each pixel the edge moves by; they are the same
+    in all frames at the same place inside a pixel, and taken off with the mean.
+    A frame without a profile, or of quite another contrast, keeps its fit, but is as unsure as texture makes a fit.
+    """
+    shape = widened(shape)
+    unchanged = Evened(np.full(len(good), np.nan), standard_error_px)
+    columns, usable = _common(profiles, good)
+    if usable.sum() < max(LEAST_FRAMES, FRAMES_A_COLUMN * columns.sum()):
+        return unchanged
+    x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]
+    seen = profiles[usable][:, columns].astype(np.float64)
+    phase = 2.0 * np.pi * place_px[usable]
+    course = np.stack([np.ones(len(seen)), np.sin(phase), np.cos(phase)], axis=1)
+    usual, begins = np.ones(len(seen), dtype=bool), None
+    for _ in range(ROUNDS):
+        waves = np.linalg.lstsq(course[usual], seen[usual], rcond=None)[0]
+        off = seen - course @ waves
+        spread = _Spread(x, waves[0], off[usual])
+        begins = begins or spread.begins(shape)
+        covariance, change = spread.covariance(begins), spread.change
+        pull = np.linalg.solve(covariance, change)
+        information = float(change @ pull)
+        step = off @ pull / information
+        rest = off - step[:, None] * change
+        misfit = np.sum(rest * np.linalg.solve(covariance, rest.T).T, axis=1) / (len(x) - 1)
+        usual = misfit < MOST_UNLIKELY * float(np.median(misfit))
+    contrast = _contrasts(seen, waves[0], x, shape)
+    gain = np.clip(contrast, *CONTRASTS)
+    believed = (contrast == gain) & (np.abs(step / gain) < MOST_BLURS * shape.blur_px)
+    blocks = standard_error_px / (USUAL_BLOCKS * float(np.median(standard_error_px[usable])))
+    error = information**-0.5 * np.sqrt(np.maximum(misfit, 1.0)) / gain
+    result, errors = (
+        unchanged.correction_px,
+        np.hypot(standard_error_px, _of_fit(covariance, change, x, shape)),
+    )
+    which = np.flatnonzero(usable)[believed]
+    result[which], errors[which] = (step / gain)[believed], error[believed] * np.maximum(blocks[which], 1.0)
+    return Evened(result, errors)
+
+
+def _common(profiles: GreyArray, good: BoolArray) -> tuple[BoolArray, BoolArray]:
+    """Columns (pixels,) that nearly all good frames have, and the good frames (n,) that have them all."""
+    known = np.isfinite(profiles)
+    has = good & known.any(axis=1)
+    columns = known[has].mean(axis=0) >= COMMON if has.any() else np.zeros(profiles.shape[1], dtype=bool)
+    return columns, has & known[:, columns].all(axis=1)
+
+
+def _contrasts(seen: FloatArray, mean: FloatArray, x: FloatArray, shape: EdgeShape) -> FloatArray:
+    """Contrasts (n,) of profiles (n, pixels) beside the mean's."""
+    steps = ndtr((x[:, None] - _steps(shape)) / shape.blur_px)
+    to_contrast = np.linalg.pinv(np.hstack([np.ones((len(x), 1)), steps]))[1]
+    return np.asarray((seen @ to_contrast) / float(mean @ to_contrast))
+
+
+class _Spread:
+    """How profiles at places x (pixels,) differ (n, pixels) from their mean (pixels,), and what that is made of.
+
+    change: (pixels,) of the mean by a shift of the edge.
+    """
+
+    def __init__(self, x: FloatArray, mean: FloatArray, off: FloatArray) -> None:
+        self.change: FloatArray = -CubicSpline(x, mean)(x, 1)
+        self._x, self._mean, self._count = x, mean, len(off)
+        self._clear: FloatArray = null_space(self.change[None, :])
+        self._scatter = self._clear.T @ (off.T @ off / len(off)) @ self._clear
+        self._logs: FloatArray | None = None
+
+    def covariance(self, begins: tuple[float, float]) -> FloatArray:
+        """Covariance (pixels, pixels) of the differences but for shifts of the edge."""
+        _, logs, parts = self._likeliest(begins)
+        return np.asarray(np.tensordot(np.exp(logs), parts, axes=1))
+
+    def begins(self, shape: EdgeShape) -> tuple[float, float]:
+        """Where the rim begins, counted from the fitted edge, and the blur it is seen with [px]."""
+        _, logs, _ = self._likeliest((0.0, shape.blur_px))
+        behind = math.sqrt(float(np.exp(logs[BEHIND]).sum())) / float(np.ptp(self._mean))
+        place, blur = PLACE_SPREAD * behind, BLUR_SPREAD * behind
+
+        def at(moved: FloatArray) -> tuple[float, float]:
+            return float(moved[0]) * shape.blur_px, shape.blur_px * math.exp(float(moved[1]))
+
+        def unlikely(moved: FloatArray) -> float:
+            by_chance = ((moved[0] / place) ** 2 + (moved[1] / blur) ** 2) / self._count
+            return self._likeliest(at(moved))[0] + float(by_chance)
+
+        tried = [
+            minimize(
+                unlikely,
+                (start, 0.0),
+                method="Nelder-Mead",
+                options={
+                    "initial_simplex": [(start, 0.0), (start + place, 0.0), (start, blur)],
+                    "maxfev": SOUGHT,
+                    "xatol": CLOSE_ENOUGH,
+                    "fatol": 0.5 / self._count,
+                },
+            )
+            for start in (-place, 0.0, place)
+        ]
+        return at(min(tried, key=lambda each: float(each.fun)).x)
+
+    def _likeliest(self, begins: tuple[float, float]) -> tuple[float, FloatArray, FloatArray]:
+        """−2/n of the logarithm of the greatest likelihood, and the logarithms of the variances that have it.
+
+        They belong to the components (k, pixels, pixels), which come third.
+        """
+        parts = _components(self._x, self._mean, *begins)
+        shown = self._clear.T @ parts @ self._clear
+
+        def misfit(logs: FloatArray) -> tuple[float, FloatArray]:
+            variances = np.exp(logs)
+            inverse = np.linalg.inv(np.tensordot(variances, shown, axes=1))
+            explained = inverse @ self._scatter
+            slopes = np.tensordot(shown, inverse - explained @ inverse, axes=2) * variances
+            return float(np.trace(explained)) - float(np.linalg.slogdet(inverse)[1]), slopes
+
+        if self._logs is None:
+            usual = 0.1 * float(np.trace(self._scatter)) / len(self._scatter)
+            self._logs = np.full(len(parts), math.log(max(usual, LEAST_VARIANCE)))
+        bounds = [(math.log(LEAST_VARIANCE), math.log(MOST_VARIANCE))] * len(parts)
+        found = minimize(misfit, self._logs, jac=True, method="L-BFGS-B", bounds=bounds)
+        self._logs = np.asarray(found.x)
+        return float(found.fun), self._logs, parts
+
+
+BEHIND = [2, 4, 6, 8]
+"""Those of the components that are the rim's."""
+
+
+def _components(x: FloatArray, mean: FloatArray, begins_px: float, blur: float) -> FloatArray:
+    """Covariances (k, pixels, pixels) of unit size of what profiles differ by.
+
+    Noise of pixels; brightness, contrast and light of a frame; texture behind the edge and before it, three grains
+    of each, all seen through the blur.
+    """
+    x = x - begins_px
+    room = 5.0 * blur + 3.0
+    fine = np.arange(x[0] - room, x[-1] + room, 1.0 / FINE)
+    seen = np.exp(-0.5 * ((x[:, None] - fine) / blur) ** 2) / (math.sqrt(2.0 * math.pi) * blur * FINE)
+    behind, before = seen * (fine > 0.0), seen * (fine <= 0.0)
+    step, light = ndtr(x / blur), mean / float(np.sqrt(np.mean(mean**2)))
+    parts = [np.eye(len(x)), np.ones((len(x), len(x))), np.outer(step, step), np.outer(light, light)]
+    for grain in GRAINS_PX:
+        alike = np.exp(-0.5 * ((fine[:, None] - fine) / grain) ** 2)
+        parts += [behind @ alike @ behind.T, before @ alike @ before.T]
+    return np.asarray(parts)
+
+
+def _of_fit(covariance: FloatArray, change: FloatArray, x: FloatArray, shape: EdgeShape) -> float:
+    """Standard deviation that the differences give a plain least-squares fit of brightness, contrast and place [px]."""
+    basis = np.stack([np.ones_like(x), ndtr(x / shape.blur_px), change], axis=1)
+    pull = np.linalg.pinv(basis)[2]
+    return math.sqrt(float(pull @ covariance @ pull))
