@@ -30,7 +30,16 @@ from rimgauge.records import (
     View,
     Wheel,
 )
-from rimgauge.signal import Layout, axle_first, camera_notes, find_turning, findings, judge, side_runout
+from rimgauge.signal import (
+    Layout,
+    axle_first,
+    camera_notes,
+    find_turning,
+    findings,
+    judge,
+    side_runout,
+    without_creep,
+)
 from rimgauge.wheel.learning import believable, learn
 
 USUAL_RADIUS_MM = 311.0
@@ -108,7 +117,7 @@ def see(
         pointer_along_px=float(np.nanmedian(seen.sides[0].tip_px, axis=0) @ view.forward),
     )
     turning = find_turning(seen, layout)
-    return _without_unsure(seen, turning), turning
+    return without_creep(_without_unsure(seen, turning), turning, view.positive), turning
 
 
 def _spoke_bin_px(view: View, seen: GapTrack) -> float:
@@ -253,7 +262,7 @@ def _notes(seen: GapTrack, turning: Turning) -> tuple[str, ...]:
         notes.append(f"The wheel changed its direction {turning.reversals} times; that was followed.")
     for why in sorted({why for why in seen.lost if why}):
         notes.append(f"{sum(lost == why for lost in seen.lost)} frames not used: {why}.")
-    return tuple(notes)
+    return (*notes, *seen.notes)
 
 
 def readings_from_passes(

@@ -80,6 +80,7 @@ MOST_STRAY_MM = 100.0
 @click.option(
     "--pointer-bent-px", type=float, default=0.0, help="The pointer is bent away from the rim on the way."
 )
+@click.option("--pointer-creep-px", type=float, default=0.0, help="It gives way slowly, so far by the end.")
 @click.option("--hand-frames", type=int, default=0, help="A hand passes before pointer and rim for so many.")
 @click.option("--dimming", type=float, default=0.0, help="Share of the light that is lost by the end.")
 @click.option(

@@ -158,6 +158,7 @@ class GapTrack:
     slide: the rim's own movement from frame to frame, None where it wasn't looked for.
     lost (n,): why a frame gave no gap, '' where it did.
     tags: numbered tags seen, None where they weren't looked for.
+    notes: what was noticed, in words.
     """
 
     time_s: FloatArray
@@ -168,6 +169,7 @@ class GapTrack:
     lost: tuple[str, ...]
     slide: Slide | None = None
     tags: TagSightings | None = None
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         count = len(self.time_s)

@@ -47,7 +47,8 @@ def happenings(spec: SceneSpec, time_s: FloatArray) -> list[Happening]:
     return [
         Happening(
             camera_px=_KNOCK * (spec.bump_px if index >= BUMP_AT * count else 0.0),
-            pointer_px=spec.pointer_bent_px if index >= POINTER_AT * count else 0.0,
+            pointer_px=(spec.pointer_bent_px if index >= POINTER_AT * count else 0.0)
+            + spec.pointer_creep_px * index / max(count - 1, 1),
             hand=_hand(index - first_hand, spec.hand_frames),
             light=float(light[index]),
             background_px=sway[index],

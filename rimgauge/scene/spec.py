@@ -54,6 +54,7 @@ _RANGES: dict[str, tuple[float, float]] = {
     "dropped_frames": (0, 1000),
     "bump_px": (0, 100),
     "pointer_bent_px": (-10, 10),
+    "pointer_creep_px": (-10, 10),
     "hand_frames": (0, 1000),
     "dimming": (0, 0.8),
     "exposure_step": (-0.5, 0.5),
@@ -78,7 +79,7 @@ class SceneSpec:
     optical blur. noise: sd in grey levels at mid grey. flicker: sd of the brightness from frame to frame,
     as a fraction. shake_px: sd of the camera's shake. mark_bgr: colour of the tape at the valve. bump_px: how far
     a knock moves the camera's picture for good. pointer_bent_px: how far the pointer is bent away from the rim
-    on the way. hand_frames: how many a hand passes through. dimming: share of the light lost by the end.
+    on the way, pointer_creep_px: how far it gives way bit by bit. hand_frames: how many a hand passes through. dimming: share of the light lost by the end.
     exposure_step: by which share the camera brightens every other second. background_sway_px: how far
     what lies behind moves to and fro. both_sides: a second pointer stands at the rim's other edge. width_mm
     (720,): how much wider than usual the rim is, on the side away from the pointer. tags: a numbered tag of tag_mm
@@ -123,6 +124,7 @@ class SceneSpec:
     shake_px: float = 0.0
     bump_px: float = 0.0
     pointer_bent_px: float = 0.0
+    pointer_creep_px: float = 0.0
     hand_frames: int = 0
     dimming: float = 0.0
     exposure_step: float = 0.0

@@ -1,6 +1,7 @@
 """From evidence to angle, from gap and angle to runout with its uncertainty and verdict."""
 
 from rimgauge.signal.budget import judge
+from rimgauge.signal.creep import without_creep
 from rimgauge.signal.evidence import Layout, look_period_deg
 from rimgauge.signal.findings import axle_first, findings
 from rimgauge.signal.live_place import LivePlace, Path
@@ -26,4 +27,5 @@ __all__ = [
     "share_seen",
     "side_runout",
     "tag_likelihood",
+    "without_creep",
 ]

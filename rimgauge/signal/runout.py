@@ -114,7 +114,10 @@ def _other_share(angle_deg: FloatArray, scale: Scale, other: SideRunout | None) 
 
 
 def _check_enough(good: BoolArray, turning: Turning) -> None:
-    if good.mean() < LEAST_USED_SHARE:
+    # One undisturbed piece is enough if the whole rim passes in it: what was left out before and after doesn't count.
+    seen = np.flatnonzero(good)
+    run = good[seen[0] : seen[-1] + 1] if len(seen) else good
+    if run.mean() < LEAST_USED_SHARE:
         raise NotTrustworthy(
             f"only {good.sum()} of {len(good)} frames showed pointer and rim clearly; add light, choose a plain "
             "background, keep hands out of the picture and measure again"
