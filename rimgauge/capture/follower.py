@@ -119,7 +119,8 @@ class EdgeFollower:
     def evened(self, seen: Sightings) -> Sightings:
         """The same with what the rim's texture does to its edge taken off, as far as the whole pass tells it."""
         shape = self.outline.shape
-        found = evened(seen.profile, seen.place_px, seen.standard_error_px, seen.lost == SEEN, shape)
+        good = seen.lost == SEEN
+        found = evened(seen.profile, seen.place_px, seen.gap_px, seen.standard_error_px, good, shape)
         per_px = 1.0 / (self.du - shape.slope * self.dv)
         gap_px = seen.gap_px + per_px * np.nan_to_num(found.correction_px)
         return replace(seen, gap_px=gap_px, standard_error_px=found.standard_error_px)

@@ -12,6 +12,9 @@ maximum likelihood: Patterson and Thompson, Biometrika 58 (1971) 545; from memor
 how blurred it is, since streaks that run right round draw the fit aside and blur the mean. With the covariance V of
 all that isn't d, generalised least squares (Aitken 1935; from memory) gives d and its standard deviation
 (m′ᵀV⁻¹m′)^−½: the foot of the edge, which lies before the rim, then counts for more than its top.
+
+How much of d is right is told by the gaps: a rim's runout is smooth from frame to frame and texture isn't, so that what
+d explains of their second differences shows (least squares).
 """
 
 from __future__ import annotations
@@ -63,6 +66,10 @@ share: a judgement, to which drawn rims agree."""
 SOUGHT = 40
 """So many steps find where the rim begins, from each of three starts."""
 CLOSE_ENOUGH = 0.03
+
+
+MOST_LAG, STILL_ALIKE = 12, 0.3
+"""Corrections so many frames apart are compared, or nearer ones as soon as they are less alike than that."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,6 +155,7 @@ def _steps(shape: EdgeShape) -> list[float]:
 def evened(
     profiles: GreyArray,
     place_px: FloatArray,
+    gap_px: FloatArray,
     standard_error_px: FloatArray,
     good: BoolArray,
     shape: EdgeShape,
@@ -157,7 +165,7 @@ def evened(
     Parameters
     ----------
     profiles : (n, pixels) as `mean_profiles` gives them.
-    place_px, standard_error_px : (n,) of the fits.
+    place_px, gap_px, standard_error_px : (n,) of the fits.
     good : (n,) frames that are believed.
     shape : of the edge.
 
@@ -199,8 +207,37 @@ def evened(
         np.hypot(standard_error_px, _of_fit(covariance, change, x, shape)),
     )
     which = np.flatnonzero(usable)[believed]
-    result[which], errors[which] = (step / gain)[believed], error[believed] * np.maximum(blocks[which], 1.0)
-    return Evened(result, errors)
+    result[which] = (step / gain)[believed]
+    right = _share_right(result, gap_px)
+    of_profile, of_rows = error[believed] * np.maximum(blocks[which], 1.0), standard_error_px[which]
+    # Where the profiles correct nothing, what they and the rows state of the fit has proved equally near the truth.
+    rows_count = 0.5 * (1.0 - right)
+    errors[which] = np.sqrt(rows_count * of_rows**2 + (1.0 - rows_count) * of_profile**2)
+    return Evened(right * result, errors)
+
+
+def _share_right(correction_px: FloatArray, gap_px: FloatArray) -> float:
+    """Share 0 to 1 of the corrections (n,) that makes the gaps (n,) vary least from frame to frame."""
+    known = np.isfinite(correction_px) & np.isfinite(gap_px)
+    even = np.where(known, correction_px - float(np.mean(correction_px[known])), 0.0)
+    # A slow wheel shows the same texture for several frames.
+    size = float(even @ even)
+    lags = range(1, MOST_LAG)
+    lag = next((k for k in lags if float(even[k:] @ even[:-k]) < STILL_ALIKE * size), MOST_LAG)
+    gap, correction = (
+        each[2 * lag :] - 2.0 * each[lag:-lag] + each[: -2 * lag] for each in (gap_px, correction_px)
+    )
+    told = np.isfinite(gap + correction)
+    if told.sum() < LEAST_FRAMES / 2:
+        return 0.0
+    gap, correction = gap[told], correction[told]
+    share, weight = 0.0, np.ones(len(gap))
+    for _ in range(ROUNDS):
+        weighted = weight * correction
+        share = -float(weighted @ gap) / max(float(weighted @ correction), 1e-12)
+        off = np.abs(gap + share * correction)
+        weight = np.minimum(1.0, 2.0 * float(np.median(off)) / np.maximum(off, 1e-9))
+    return min(max(share, 0.0), 1.0)
 
 
 def _common(profiles: GreyArray, good: BoolArray) -> tuple[BoolArray, BoolArray]:

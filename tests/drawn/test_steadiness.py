@@ -43,6 +43,8 @@ def test_a_jump_of_either_pointer_ends_the_stretch_of_both():
             rim_px=np.zeros_like(tip_px),
             shift_px=0.0 * same,
             shift_error_px=0.05 * same,
+            place_px=same,
+            profile=np.zeros((300, 1), dtype=np.float32),
             lost=np.zeros(300, dtype=np.uint8),
             white=np.zeros(300, dtype=bool),
         )

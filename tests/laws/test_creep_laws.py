@@ -1,0 +1,71 @@
+"""A tip that drifts in the picture: a pointer that creeps is told from a camera that sags."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rimgauge.errors import NotTrustworthy
+from rimgauge.records import EdgeTrack, FloatArray, GapTrack, Turning
+from rimgauge.signal import without_creep
+
+COUNT = 240
+TIME_S = np.arange(COUNT) / 30.0
+RIGHT = np.array([1.0, 0.0])
+
+
+def seen(turns: float, creep_px: float, sag_px: float) -> tuple[GapTrack, Turning, FloatArray]:
+    """A run whose pointer creeps toward the rim and whose camera sags by so much, and its true gaps."""
+    rng = np.random.default_rng(8)
+    angle_deg = 360.0 * turns * TIME_S / TIME_S[-1]
+    true_px = 15.0 + 4.0 * np.cos(np.radians(angle_deg - 40.0)) + np.sin(np.radians(3.0 * angle_deg))
+    part = TIME_S / TIME_S[-1]
+    tip_px = np.stack([-(creep_px + sag_px) * part, 0.0 * part], axis=1) + rng.normal(0.0, 0.02, (COUNT, 2))
+    track = EdgeTrack(
+        side="right",
+        gap_px=true_px - creep_px * part + rng.normal(0.0, 0.03, COUNT),
+        standard_error_px=np.full(COUNT, 0.03),
+        quality=np.ones(COUNT),
+        tip_px=tip_px,
+        rim_px=np.zeros((COUNT, 2)),
+    )
+    unseen = np.full(COUNT, np.nan)
+    gaps = GapTrack(
+        time_s=TIME_S,
+        sides=(track,),
+        mark_px=unseen,
+        mark_strength=0.0 * TIME_S,
+        spoke_profile=np.empty((COUNT, 0)),
+        lost=("",) * COUNT,
+    )
+    turning = Turning(
+        angle_deg=angle_deg,
+        standard_uncertainty_deg=np.full(COUNT, 0.1),
+        revolutions=turns,
+        reversals=0,
+        evidence=("mark",),
+    )
+    return gaps, turning, true_px
+
+
+@pytest.mark.parametrize("creep_px", [0.5, -1.0, 3.0])
+def test_a_pointer_that_creeps_is_named_and_taken_off(creep_px: float) -> None:
+    gaps, turning, true_px = seen(2.4, creep_px, 0.0)
+    found = without_creep(gaps, turning, RIGHT)
+    off_px = found.sides[0].gap_px - true_px
+    # The noise alone is 0.03 px; the drift is known to a few hundredths.
+    assert float(np.std(off_px)) < 0.06
+    assert f"crept by {abs(creep_px):.1f} pixels" in found.notes[0]
+
+
+def test_a_camera_that_sags_takes_the_rim_along_and_nothing_is_changed() -> None:
+    gaps, turning, _ = seen(2.4, 0.0, 3.0)
+    found = without_creep(gaps, turning, RIGHT)
+    assert (found.sides[0].gap_px == gaps.sides[0].gap_px).all()
+    assert found.notes == ()
+
+
+def test_a_run_too_short_to_tell_them_apart_is_refused() -> None:
+    gaps, turning, _ = seen(0.8, 1.5, 0.0)
+    with pytest.raises(NotTrustworthy, match=r"drifts by 1\.5 pixels"):
+        without_creep(gaps, turning, RIGHT)
