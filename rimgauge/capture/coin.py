@@ -41,6 +41,12 @@ MOST_ROUGH_PX, RIVAL_ROUGH_PX = 0.8, 0.6
 behind, a coin still tells a scale, less sure by that much, but nothing as rough is taken for a second coin."""
 
 
+FURTHEST_PX = (*np.linspace(6.0, 1.0, 11).tolist(), *[1.0] * 9)
+"""What lies farther from the ellipse in each step of its fit is something else's edge."""
+LEAST_KEPT = 0.45
+"""Share of the way round that must lie on the ellipse at last."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Coin:
     """Diameter along the measuring direction, middle (2,) x, y in the picture, and how far it is held slantwise."""
@@ -84,11 +90,12 @@ def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> C
             f"{name}: it isn't clear which outline is the coin's; lay it before something plain of another brightness"
         )
     major, minor = _axes(shape)
-    if minor < MOST_FLAT * major or rough_px > MOST_ROUGH_PX:
+    if minor < MOST_FLAT * major or rough_px > MOST_ROUGH_PX or kept < LEAST_KEPT * len(AROUND):
         raise ScaleMissing(f"{name}: the coin isn't seen round enough; hold it so that it faces the camera")
     diameter = 2.0 * _radius(shape, math.atan2(direction[1], direction[0]))
     # Neighbouring places of the outline share blur and JPEG's blocks, so that about four count as one.
-    error_px = math.hypot(2.0 * 2.0 * rough_px * math.sqrt(2.0 / max(kept, 1)), rough_px)
+    # Where a part of them lies on the ring just inside instead, the outline may be that ring's as a whole.
+    error_px = math.hypot(2.0 * 2.0 * rough_px * math.sqrt(2.0 / max(kept, 1)), _off_px(points, shape))
     return Coin(
         across=Length(px=float(diameter), standard_error_px=error_px),
         middle=shape[:2],
@@ -126,12 +133,12 @@ def fit_ellipse(points: FloatArray) -> tuple[FloatArray, float, int]:
     centre, radius = fit_circle(points)
     shape = np.array([*centre, radius, 0.0, 0.0])
     kept = np.ones(len(points), dtype=bool)
-    for _ in range(12):
+    for most_px in FURTHEST_PX:
         offset = points - shape[:2]
         around = np.arctan2(offset[:, 1], offset[:, 0])
         rest = np.linalg.norm(offset, axis=1) - _radius(shape, around)
         spread = max(1.4826 * float(np.median(np.abs(rest[kept]))), 0.02)
-        kept = np.abs(rest) < 3.5 * spread
+        kept = np.abs(rest) < min(3.5 * spread, most_px)
         slope = np.column_stack(
             [
                 np.cos(around),
@@ -149,6 +156,13 @@ def fit_ellipse(points: FloatArray) -> tuple[FloatArray, float, int]:
 def _radius(shape: FloatArray, around: FloatArray | float) -> FloatArray:
     bend = shape[3] * np.cos(2.0 * np.asarray(around)) + shape[4] * np.sin(2.0 * np.asarray(around))
     return np.asarray(shape[2] / np.sqrt(1.0 - bend))
+
+
+def _off_px(points: FloatArray, shape: FloatArray) -> float:
+    """Rms distance (along the radius) of all points (n, 2) of an outline from a shape, left out of its fit or not."""
+    offset = points - shape[:2]
+    rest = np.linalg.norm(offset, axis=1) - _radius(shape, np.arctan2(offset[:, 1], offset[:, 0]))
+    return math.sqrt(float(np.mean(rest**2)))
 
 
 def _axes(shape: FloatArray) -> tuple[float, float]:

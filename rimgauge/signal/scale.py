@@ -27,8 +27,9 @@ CARD_MM, CARD_SPREAD_MM = 53.98, 0.055 / math.sqrt(3.0)
 """Short side of an ID-1 card, unused 53.92 to 54.03 mm (ISO/IEC 7810)."""
 COINS_MM = {"1-euro": 23.25, "2-euro": 25.75, "50-cent": 24.25, "us-quarter": 24.26}
 """Diameters, as the mints state them (seen)."""
-COIN_MM = 0.15
-"""The border of a coin is rounded and stands out in the picture somewhere on its curve (a judgement)."""
+COIN_MM = 0.2
+"""The border of a coin is rounded and raised, and what stands out in the picture is either side of it: ± 0.35 mm of
+the diameter (a judgement; rectangular)."""
 COIN_DEPTH_MM = 1.0
 """A coin is about 2 mm thick: its outline lies as far before what it is held against (a judgement)."""
 RIM_MM = 0.1 / math.sqrt(3.0)

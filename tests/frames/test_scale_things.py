@@ -19,6 +19,7 @@ from rimgauge.scene import SceneSpec
 from rimgauge.scene.camera import place_camera
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, depth_share
 from rimgauge.signal.standing import camera_notes, told_camera
+from tests.benchmarks import scale_things
 
 ALONG = np.array([1.0, 0.0])
 WIDE, HIGH, FINE = 640, 360, 5
@@ -126,6 +127,36 @@ def card(behind):
 def test_a_card_before_a_board_of_squares_gives_its_width():
     found = card(lambda x, y: squares(x, y, 41.0))
     assert_allclose(found.px, 300.0, rtol=0.002, atol=0)
+
+
+def test_an_edge_that_runs_into_a_cards_own_leaves_its_width():
+    # A dark beam leans along the left edge (170.2 px) and leaves it by 8 px over the card's height.
+    beam = card(lambda x, y: np.where(np.abs(x - 163.0 + (y - 80.0) / 35.0) < 7.0, 40.0, 120.0))
+    assert_allclose(beam.px, 300.0, rtol=0.004, atol=0)
+
+
+def test_a_card_one_edge_of_which_is_hardly_seen_is_not_measured_to_another_one():
+    # Left of it the wall is as bright as the card, but for a line that leans away from its edge.
+    def behind(x, y):
+        line = np.abs(x - 163.0 + (y - 80.0) / 60.0) < 1.5
+        return np.where((x < 320.0) & (y > 80.0), np.where(line, 60.0, 151.0), 60.0)
+
+    try:
+        found = card(behind)
+    except ScaleMissing:
+        return
+    assert abs(found.px - 300.0) < 2.0 * found.standard_error_px
+
+
+def test_cards_before_busy_pictures_are_mostly_found_and_within_what_is_stated(shared, monkeypatch):
+    # Drawn at random before photographs: `python -m tests.benchmarks.scale_things` draws many more.
+    monkeypatch.setenv("RIMGAUGE_SHARED", str(shared))
+    rng, pictures = np.random.default_rng(6006), scale_things.backgrounds()
+    answers = [scale_things.card(rng, pictures) for _ in range(12)]
+    error, stated = np.array([each for each in answers if each is not None]).T
+    assert len(error) >= 9
+    assert np.sum(np.abs(error) > 2.0 * stated) <= 1
+    assert np.abs(error).max() < 0.03
 
 
 def test_a_stripe_beside_a_card_makes_it_less_sure():
