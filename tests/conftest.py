@@ -5,6 +5,13 @@ from pathlib import Path
 
 import pytest
 
+from rimgauge.cli import LIBRARIES
+
+# As the command line does, before numpy is loaded.
+os.environ.update(
+    {name: value for name, value in LIBRARIES.items() if "THREADS" in name and name not in os.environ}
+)
+
 SHARED = Path(os.environ.get("RIMGAUGE_SHARED", Path(__file__).resolve().parents[2] / "shared"))
 
 

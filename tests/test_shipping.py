@@ -48,6 +48,19 @@ def test_the_wheel_holds_the_program_and_the_frames_of_the_demo(unpacked):
     assert {path.name.split("-")[0] for path in unpacked.iterdir()} == {"rimgauge"}
 
 
+@pytest.mark.parametrize(("given", "heeded"), [("", "1"), ("os.environ['OPENBLAS_NUM_THREADS'] = '3'", "3")])
+def test_small_matrices_keep_to_one_thread_unless_told_otherwise(given, heeded):
+    # Numpy reads the setting when it is loaded, and never again.
+    lines = [
+        "import os, sys, rimgauge.cli",
+        "os.environ.pop('OPENBLAS_NUM_THREADS', None)",
+        given,
+        "rimgauge.cli.run(['--version'])",
+        "print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)",
+    ]
+    assert out_of("-c", "\n".join(lines)).split()[-2:] == [heeded, "False"]
+
+
 def test_the_program_runs_from_the_wheel_alone(unpacked):
     code = "from rimgauge.cli.demo import sample_folder; print(sample_folder())"
     assert out_of("-c", code, PYTHONPATH=str(unpacked)).strip() == str(

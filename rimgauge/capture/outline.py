@@ -26,7 +26,8 @@ PULL = 0.02
 MOST_UNLIKE = 0.5
 """Squared difference from the outline's look, as a share of its strength, beyond which a place isn't it."""
 ALIKE = 0.1
-"""Places whose likeness differs by less than this share of the outline's strength are equals: noise decides between them."""
+"""Places whose likeness differs by less than this share of the outline's strength are equals: noise decides
+between them."""
 LEAST_APART_PX = 5.0
 """Nearer to the outline than this, an edge is a part of it."""
 ANYWHERE_PX = 1e5
@@ -115,7 +116,8 @@ def nearest_edge(
 ) -> float:
     """Place of the outline to about a third of a pixel from its scores (columns,).
 
-    Among equals, the one near the place expected, and without such a place the one nearest the pointer. NaN where nothing within reach of that place looks like it: something is before it.
+    Among equals, the one near the place expected, and without such a place the one nearest the pointer. NaN
+    where nothing within reach of that place looks like it: something is before it.
     """
     # Nearer to the patch's ends the fit would have no whole band.
     first = max(outline.shape.outside_px, outline.front_px)

@@ -40,9 +40,13 @@ LIBRARIES = {
     "OPENCV_FFMPEG_LOGLEVEL": "-8",
     "QT_LOGGING_RULES": "*.warning=false",
     "OPENCV_IO_MAX_IMAGE_PIXELS": "120000000",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    "VECLIB_MAXIMUM_THREADS": "1",
 }
-"""What the libraries read when they are loaded: their own remarks stay out of the words for people, and a small
-file can't unfold into gigabytes of picture. Whoever sets these otherwise is heeded."""
+"""What the libraries read when they are loaded: their own remarks stay out of the words for people, a small file can't
+unfold into gigabytes of picture, and many small matrices are multiplied in one thread, since handing each of them out
+takes longer than the product. Whoever sets these otherwise is heeded."""
 
 
 class LazyGroup(click.Group):

@@ -78,7 +78,7 @@ class Files:
 
 @dataclass(frozen=True, kw_only=True)
 class Start:
-    """Readings of now and the files they are from, the last round with the readings from before it, and the number of the one to plan."""
+    """Readings of now, their files, the last round with the readings from before it, and the next one's number."""
 
     now: Readings
     files: Files

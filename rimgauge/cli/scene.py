@@ -88,9 +88,7 @@ MOST_STRAY_MM = 100.0
 )
 @click.option("--background-sway-px", type=float, default=0.0, help="What lies behind moves to and fro.")
 @click.option("--both-sides", is_flag=True, help="A second pointer stands at the rim's other edge.")
-@click.option(
-    "--tags", type=int, default=0, help="A numbered tag beside every so manyeth spoke, and no tape."
-)
+@click.option("--tags", type=int, default=0, help="A numbered tag beside every so many spokes, and no tape.")
 @click.option("--tag-mm", type=float, default=10.0, show_default=True, help="Size of a tag.")
 @click.option("--width-runout-mm", type=float, default=0.0, help="How much the rim's width varies.")
 @click.option("--no-scale", is_flag=True, help="Leave the scale out of view.json.")

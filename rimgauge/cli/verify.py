@@ -27,8 +27,8 @@ def command(job: Path | None, as_json: bool) -> None:
 
     Compares every file of the folder JOB with the sums recorded when it was written, and names what is
     missing, changed or added. Where all is as recorded, each measurement is worked out again from its frames'
-    values, and from its pictures where they were kept, and each dish from its measurements. Inside a job folder JOB can be left out. Ends
-    with 1 if anything differs.
+    values, and from its pictures where they were kept, and each dish from its measurements. Inside a job
+    folder JOB can be left out. Ends with 1 if anything differs.
 
     Example:  rimgauge verify "rear wheel"
     """

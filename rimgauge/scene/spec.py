@@ -83,7 +83,7 @@ class SceneSpec:
     exposure_step: by which share the camera brightens every other second. background_sway_px: how far
     what lies behind moves to and fro. both_sides: a second pointer stands at the rim's other edge. width_mm
     (720,): how much wider than usual the rim is, on the side away from the pointer. tags: a numbered tag of tag_mm
-    stands beside every so manyeth spoke, and no tape at the valve; 0 for tape and no tags.
+    stands beside every so many spokes, and no tape at the valve; 0 for tape and no tags.
     """
 
     lateral_mm: FloatArray

@@ -143,8 +143,9 @@ def _shifted(before_mm: FloatArray, after_mm: FloatArray) -> int:
 def study(passes: tuple[Runout, ...], tolerance_mm: float) -> Study:
     """Gauge study of passes over a wheel that nobody touched in between.
 
-    Passes of one day, by the date in the zone of each record, and one set-up of the camera tell the repeatability at a spoke, those of several days and
-    set-ups what more that does; where no two share both, all of them stand for it.
+    Passes of one day, by the date in the zone of each record, and one set-up of the camera tell the
+    repeatability at a spoke, those of several days and set-ups what more that does; where no two share both,
+    all of them stand for it.
 
     Raises
     ------

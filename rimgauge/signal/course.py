@@ -41,7 +41,7 @@ ROOM_DEG = 0.1
 SLIDE_SCALE_SD = 0.1
 LEAST_SLIDE_SHARE = 0.1
 MARK_SD_DEG, LEAST_CUT_SD_DEG, CUT_MARK_SD_DEG, CUT_STRENGTH = 0.08, 0.15, 0.6, 0.5
-SCALE_UNSURE = 0.02
+SCALE_UNSURE, FARTHEST_MARK_DEG = 0.02, 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,7 +50,8 @@ class Course:
 
     angle_deg, spread_deg (n,): its values and their standard uncertainty. settled (n,): where the last step was
     small. slides: whether the rim's own slide had a say. missed, whole (n,): how far each frame's look misses what
-    the other stretches foretell, and misses the mean look, squared; 0 without spokes. tag_scale: of the tags' path, learnt from it.
+    the other stretches foretell, and misses the mean look, squared; 0 without spokes. tag_scale: of the tags' path,
+    learnt from it.
     """
 
     angle_deg: FloatArray
@@ -80,21 +81,20 @@ def fit_course(
 
     Each way of beginning is tried, and all of them again from the best, while that helps.
     """
+    beat_s = np.asarray(np.polyval(np.polyfit(moment, track.time_s, 1), moment), dtype=np.float64)
+    clues = _Clues(track, layout, tags, components, beat_s)
     if not components.shape[1]:
-        return _fit(track, layout, tags, moment, path_deg, components, FINEST_DEG)
+        return _fit(clues, path_deg, FINEST_DEG)
     tried: list[Course] = []
     for attempt in range(TRIES):
         best = min(tried, key=_surprise) if tried else None
         begin_deg = path_deg if best is None else best.angle_deg
-        now = [
-            _fit(track, layout, tags, moment, begin_deg, components, share * layout.spacing_deg)
-            for share in COARSE_SHARES
-        ]
+        now = [_fit(clues, begin_deg, share * layout.spacing_deg) for share in COARSE_SHARES]
         tried += now
         if attempt == 0:
             # Where spokes pass at about one a frame, a wavy path looks much like the calm one of a wheel let go.
-            calm_deg, finest = _calm(path_deg, track.time_s), COARSE_SHARES[0] * layout.spacing_deg
-            tried.append(_fit(track, layout, tags, moment, calm_deg, components, finest))
+            calm_deg = _calm(path_deg, track.time_s)
+            tried.append(_fit(clues, calm_deg, COARSE_SHARES[0] * layout.spacing_deg))
         least = min(map(_surprise, tried))
         if max(map(_surprise, now)) < least + CLEARLY_BETTER:
             break
@@ -122,59 +122,104 @@ def _with_disagreement(tried: list[Course]) -> Course:
     return replace(best, spread_deg=np.sqrt(best.spread_deg**2 + differ))
 
 
-def _fit(
-    track: GapTrack,
-    layout: Layout,
-    tags: Tagged | None,
-    moment: IntArray,
-    angle_deg: FloatArray,
-    components: FloatArray,
-    coarsest_deg: float,
-) -> Course:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Clues:
+    """What the course is fitted to: all that was seen, and the camera's own even beat (n,) of the frames."""
+
+    track: GapTrack
+    layout: Layout
+    tags: Tagged | None
+    components: FloatArray
+    beat_s: FloatArray
+
+    @property
+    def late_s(self) -> FloatArray:
+        """How much later than the beat each frame (n,) was stamped."""
+        return self.track.time_s - self.beat_s
+
+    @property
+    def by_mark_deg(self) -> FloatArray:
+        """Place of the mark (n,) along its path, by the nominal scale."""
+        return self.track.mark_px / self.layout.px_per_deg
+
+
+@dataclass(frozen=True, slots=True)
+class _Learnt:
+    """What is learnt along with the course.
+
+    mark_scale: of the mark's picture. cut_sd_deg: of a mark that is cut off. tag_scale: of the tags' path.
+    kept: share of the stamps' jitter that is the camera's own. slides: whether the rim's slide had a say.
+    """
+
+    mark_scale: float = 1.0
+    cut_sd_deg: float = CUT_MARK_SD_DEG
+    tag_scale: float = 1.0
+    kept: float = 0.0
+    slides: bool = False
+
+
+def _fit(clues: _Clues, angle_deg: FloatArray, coarsest_deg: float) -> Course:
     """Fit a smooth curve of time, from a coarse path (n,), by Gauss–Newton steps."""
-    beat_s = np.asarray(np.polyval(np.polyfit(moment, track.time_s, 1), moment), dtype=np.float64)
-    late_s, kept = track.time_s - beat_s, 0.0
-    by_mark_deg = track.mark_px / layout.px_per_deg
-    period_deg = layout.look_period_deg
-    scale, cut_sd_deg, slides, tag_scale = 1.0, CUT_MARK_SD_DEG, False, 1.0
-    restless_deg_s2: float | None = None
+    learnt, restless_deg_s2 = _Learnt(), None
     for done in range(ROUNDS):
         before = angle_deg
+        stamped_s = np.maximum.accumulate(clues.beat_s + learnt.kept * clues.late_s)
+        curve = SmoothCurve.over(stamped_s, KNOT_SPACING_S)
         # From coarse to fine: along a path that is a degree off, only long waves are the look's own.
         finest_deg = max(FINEST_DEG, coarsest_deg * FINER**done)
-        curve = SmoothCurve.over(np.maximum.accumulate(beat_s + kept * late_s), KNOT_SPACING_S)
-        by_mark, sure = _mark_target(
-            track, by_mark_deg * scale - layout.mark_to_pointer_deg, angle_deg, cut_sd_deg
-        )
-        normal, right = curve.places(by_mark, sure)
-        if tags is not None:
-            by_tags, toward, tag_scale = tags_say(tags, angle_deg, tag_scale, curve)
-            normal, right = normal + by_tags, right + toward
-        if track.slide is not None:
-            change, clear = slid(
-                track.slide, angle_deg, layout.px_per_deg, max(ROOM_DEG * (FIRST_ROUNDS - done), 0.0)
-            )
-            by_slide, steady = curve.moves(change, clear, SLIDE_SCALE_SD)
-            normal, right = normal + by_slide, right + steady
-            slides = float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE
-        if components.shape[1]:
-            says = _spokes_say(components, angle_deg, (period_deg, finest_deg), layout.spacing_deg)
-            by_spokes, toward = says.of(curve)
-            normal = normal + by_spokes
-            right = right + toward + by_spokes @ curve.nearest(angle_deg)
-            kept = _stamps_kept(kept, late_s * np.gradient(angle_deg, beat_s), says)
+        room_deg = max(ROOM_DEG * (FIRST_ROUNDS - done), 0.0)
+        normal, right, learnt = _together(clues, angle_deg, learnt, curve, finest_deg, room_deg)
         fit = curve.fit(normal, right, restless_deg_s2)
         values, restless_deg_s2 = fit.values(), fit.acceleration_deg_s2
         angle_deg = angle_deg + np.clip(values - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
-        scale, cut_sd_deg = _mark_scale(track, by_mark_deg, angle_deg + layout.mark_to_pointer_deg)
+        mark_scale, cut_sd_deg = _mark_scale(clues, angle_deg)
         if done >= FIRST_ROUNDS and float(np.abs(angle_deg - before).max()) < STEADY_DEG:
             break
+        learnt = replace(learnt, mark_scale=mark_scale, cut_sd_deg=cut_sd_deg)
     spread_deg = curve.spread(normal, right)
-    if tags is None or sure.any():
+    _, sure = _mark_target(clues, before, learnt)
+    if clues.tags is None or sure.any():
         spread_deg = np.hypot(spread_deg, _shift_uncertainty(sure))
-    settled = np.abs(values - angle_deg) < SETTLED_DEG
-    missed, whole = foretold(components, values, period_deg)
-    return Course(values, spread_deg, settled, slides, missed, whole, tag_scale)
+    missed, whole = foretold(clues.components, values, clues.layout.look_period_deg)
+    return Course(
+        angle_deg=values,
+        spread_deg=spread_deg,
+        settled=np.abs(values - angle_deg) < SETTLED_DEG,
+        slides=learnt.slides,
+        missed=missed,
+        whole=whole,
+        tag_scale=learnt.tag_scale,
+    )
+
+
+def _together(
+    clues: _Clues,
+    angle_deg: FloatArray,
+    learnt: _Learnt,
+    curve: SmoothCurve,
+    finest_deg: float,
+    room_deg: float,
+) -> tuple[FloatArray, FloatArray, _Learnt]:
+    """Normal matrix (c, c) and right side (c,) of all clues near a course (n,), and what was learnt meanwhile."""
+    track, layout = clues.track, clues.layout
+    normal, right = curve.places(*_mark_target(clues, angle_deg, learnt))
+    if clues.tags is not None:
+        by_tags, toward, tag_scale = tags_say(clues.tags, angle_deg, learnt.tag_scale, curve)
+        normal, right = normal + by_tags, right + toward
+        learnt = replace(learnt, tag_scale=tag_scale)
+    if track.slide is not None:
+        change, clear = slid(track.slide, angle_deg, layout.px_per_deg, room_deg)
+        by_slide, toward = curve.moves(change, clear, SLIDE_SCALE_SD)
+        normal, right = normal + by_slide, right + toward
+        learnt = replace(learnt, slides=float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE)
+    if clues.components.shape[1]:
+        waves_deg = (layout.look_period_deg, finest_deg)
+        says = _spokes_say(clues.components, angle_deg, waves_deg, layout.spacing_deg)
+        by_spokes, toward = says.of(curve)
+        normal, right = normal + by_spokes, right + toward + by_spokes @ curve.nearest(angle_deg)
+        late_deg = clues.late_s * np.gradient(angle_deg, clues.beat_s)
+        learnt = replace(learnt, kept=_stamps_kept(learnt.kept, late_deg, says))
+    return normal, right, learnt
 
 
 def _shift_uncertainty(mark_weight: FloatArray) -> float:
@@ -182,14 +227,13 @@ def _shift_uncertainty(mark_weight: FloatArray) -> float:
     return 1.0 / math.sqrt(max(float(mark_weight.sum()), 1e-9))
 
 
-def _mark_target(
-    track: GapTrack, by_mark_deg: FloatArray, angle_deg: FloatArray, cut_sd_deg: float
-) -> tuple[FloatArray, FloatArray]:
+def _mark_target(clues: _Clues, angle_deg: FloatArray, learnt: _Learnt) -> tuple[FloatArray, FloatArray]:
     """Angle by the mark (n,), full turns added from the present angle, and its weight 1/sd² (0: unseen)."""
+    by_mark_deg = clues.by_mark_deg * learnt.mark_scale - clues.layout.mark_to_pointer_deg
     turns = np.rint((angle_deg - by_mark_deg) / 360.0)
     target = by_mark_deg + 360.0 * turns
-    sd = np.where(_is_whole(track), MARK_SD_DEG + SCALE_UNSURE * np.abs(by_mark_deg), cut_sd_deg)
-    good = np.isfinite(target) & (np.abs(target - angle_deg) < 6.0)
+    sd = np.where(_is_whole(clues.track), MARK_SD_DEG + SCALE_UNSURE * np.abs(by_mark_deg), learnt.cut_sd_deg)
+    good = np.isfinite(target) & (np.abs(target - angle_deg) < FARTHEST_MARK_DEG)
     return np.where(good, target, 0.0), np.where(good, 1.0 / sd**2, 0.0)
 
 
@@ -198,19 +242,20 @@ def _is_whole(track: GapTrack) -> BoolArray:
     return np.asarray(track.mark_strength > CUT_STRENGTH)
 
 
-def _mark_scale(track: GapTrack, by_mark_deg: FloatArray, angle_deg: FloatArray) -> tuple[float, float]:
+def _mark_scale(clues: _Clues, angle_deg: FloatArray) -> tuple[float, float]:
     """Degrees a nominal degree of the mark's picture, by regression; 1 within reason where it can't be told.
 
     Also the standard deviation of a mark that is cut off, by what the regression leaves over.
     """
-    off = (angle_deg + 180.0) % 360.0 - 180.0
-    good = np.isfinite(by_mark_deg) & (np.abs(off - by_mark_deg) < 6.0)
+    by_mark_deg = clues.by_mark_deg
+    off = (angle_deg + clues.layout.mark_to_pointer_deg + 180.0) % 360.0 - 180.0
+    good = np.isfinite(by_mark_deg) & (np.abs(off - by_mark_deg) < FARTHEST_MARK_DEG)
     spread = by_mark_deg[good]
     if len(spread) < 4 or float(np.ptp(spread)) < 2.0:
         return 1.0, CUT_MARK_SD_DEG
     slope = float(np.polyfit(spread, off[good], 1)[0])
     scale = min(max(slope, 0.7), 1.4)
-    left = (off - scale * by_mark_deg)[good & ~_is_whole(track)]
+    left = (off - scale * by_mark_deg)[good & ~_is_whole(clues.track)]
     if len(left) < 4:
         return scale, CUT_MARK_SD_DEG
     scatter = 1.4826 * float(np.median(np.abs(left - np.median(left))))

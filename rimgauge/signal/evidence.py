@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rimgauge.records import Flange, FloatArray, GapTrack, IntArray, Slide
+from rimgauge.records import BoolArray, Flange, FloatArray, GapTrack, IntArray, Slide
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.looks import Look
@@ -23,6 +23,9 @@ STANDS_APART_DEG, CLEAR_NATS, MOST_NATS = 1.0, 4.0, 2.0
 """A slide counts when no other one farther than that is nearly as likely; and how much it is then believed."""
 BEAT_MARGIN, BEAT_FINENESS = 0.15, 8.0
 """How far the beat may be from the median step, as a share; and rates tried in each that the span tells apart."""
+LEAST_PASSES = 3
+"""With fewer passes of the mark most of the rim was seen once and nothing foretells its gap: a path that goes to and
+fro in step with the gap would foretell it better than the true one."""
 SLIDE_UNSURE_SHARE = 0.15
 """How far the picture's scale where the slide is seen may be off: it lies nearer or farther than the rim's edge."""
 
@@ -69,7 +72,11 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
     moment = even_moments(track.time_s)
     count = int(moment[-1]) + 1
     mark_deg = track.mark_px / layout.px_per_deg - layout.mark_to_pointer_deg
-    looks = [Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0) for side in track.sides]
+    comes_back = passes(np.isfinite(mark_deg)) not in range(1, LEAST_PASSES)
+    looks = [
+        Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0, foretold=comes_back)
+        for side in track.sides
+    ]
     lattices: list[FloatArray] = []
     profile = track.spoke_profile
     if profile.shape[1]:
@@ -91,6 +98,11 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         by_speed=None if track.slide is None else _by_speed(track.slide, moment, layout.px_per_deg),
         by_tags=None if tags is None else tag_likelihood(tags, moment, count),
     )
+
+
+def passes(seen: BoolArray) -> int:
+    """How often something came into sight in frames in which it was seen or not (n,)."""
+    return int(np.count_nonzero(np.diff(seen, prepend=False) & seen))
 
 
 def _by_speed(slide: Slide, moment: IntArray, px_per_deg: float) -> FloatArray:

@@ -9,20 +9,22 @@ lattice, at several offsets because a spoke leans; each once as if the wheel rol
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
 from rimgauge.records import FloatArray
-from rimgauge.signal.looks import Look, foretell
+from rimgauge.signal.looks import Look, explain
 from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS, Place, likely_speeds, near_speeds, smooth
 
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
 LEAST_ROUNDS, MOST_ROUNDS = 3, 8
 STAYS_DEG = 0.3
 SLIDE_COUNTS = 0.25
-"""A slide's likelihood counts by this power when paths are judged: a likeness by chance, or a hand at rest, must not decide."""
+"""A slide's likelihood counts by this power when paths are judged: a likeness by chance, or a hand at rest, must
+not decide."""
 HOPELESS = 250.0
 """Likelihood [nats] by which a path that is half learnt must not lag behind the best one."""
 BACKWARD = 0.1
@@ -74,37 +76,48 @@ def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, list[Rival]]:
     -------
     The likeliest path that learning settled on, and the others.
     """
-    by_mark = mark_likelihood(evidence)
-    any_speed = np.ones((len(by_mark), SPEEDS))
-    slid = any_speed if evidence.by_speed is None else evidence.by_speed**SLIDE_COUNTS
-    begun_deg: list[FloatArray] = []
     best: Place | None = None
     paths: list[Rival] = []
-    for by_speed in (any_speed,) if evidence.by_speed is None else (evidence.by_speed, any_speed):
-        for lattice in (None, *evidence.lattices):
-            likely = by_mark if lattice is None else by_mark * lattice
-            for way in (1, -1):
-                begun = smooth(likely, by_speed, EVERY_SPEED, way)
-                if any(_same(begun.angle_deg, other, spacing_deg) for other in begun_deg):
-                    continue
-                begun_deg.append(begun.angle_deg)
-                settled = _settle(
-                    begun,
-                    evidence.mark_deg,
-                    (by_mark, by_speed, lattice, slid),
-                    evidence.looks,
-                    -math.inf if best is None else best.likelihood - HOPELESS,
-                    lambda path: any(_same(path, each.angle_deg, spacing_deg) for each in paths),
-                )
-                if settled is None:
-                    continue
-                place = _expected(settled)
-                # Of the others only the paths are kept: the chances of a long run fill much memory.
-                paths.append(Rival(place.angle_deg, place.likelihood))
-                if best is None or place.likelihood > best.likelihood:
-                    best = place
+    for start in _starts(evidence, spacing_deg):
+        least = -math.inf if best is None else best.likelihood - HOPELESS
+        settled = _settle(
+            start,
+            evidence,
+            least,
+            lambda path: any(_same(path, each.angle_deg, spacing_deg) for each in paths),
+        )
+        if settled is None:
+            continue
+        place = _expected(settled)
+        # Of the others only the paths are kept: the chances of a long run fill much memory.
+        paths.append(Rival(place.angle_deg, place.likelihood))
+        if best is None or place.likelihood > best.likelihood:
+            best = place
     assert best is not None
     return best, [path for path in paths if path.angle_deg is not best.angle_deg]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Start:
+    """A path to begin learning from, and by which likelihoods of speed, and of angle by the lattice, it was found."""
+
+    place: Place
+    by_speed: FloatArray
+    lattice: FloatArray | None
+
+
+def _starts(evidence: Evidence, spacing_deg: float) -> Iterator[_Start]:
+    """Paths by the mark with and without slide and lattice, begun either way; each only once."""
+    by_mark = mark_likelihood(evidence)
+    any_speed = np.ones((len(by_mark), SPEEDS))
+    speeds = (any_speed,) if evidence.by_speed is None else (evidence.by_speed, any_speed)
+    begun_deg: list[FloatArray] = []
+    for by_speed, lattice, way in product(speeds, (None, *evidence.lattices), (1, -1)):
+        likely = by_mark if lattice is None else by_mark * lattice
+        place = smooth(likely, by_speed, EVERY_SPEED, way)
+        if not any(_same(place.angle_deg, other, spacing_deg) for other in begun_deg):
+            begun_deg.append(place.angle_deg)
+            yield _Start(place, by_speed, lattice)
 
 
 def reconsider(evidence: Evidence, angle_deg: FloatArray) -> Place:
@@ -118,11 +131,10 @@ def reconsider(evidence: Evidence, angle_deg: FloatArray) -> Place:
     chance /= chance.sum(axis=1)[:, None]
     likely = mark_likelihood(evidence)
     for look in evidence.looks:
-        likely = likely * foretell(chance, look)
-    by_speed = np.ones((len(likely), SPEEDS)) if evidence.by_speed is None else evidence.by_speed
+        likely = likely * explain(chance, look)
     steps = np.diff(angle_deg)
     speeds = near_speeds(float(steps.min()), float(steps.max()))
-    return smooth(likely, by_speed, speeds, 1 if steps[0] >= 0.0 else -1)
+    return smooth(likely, slide_likelihood(evidence), speeds, 1 if steps[0] >= 0.0 else -1)
 
 
 def _expected(place: Place) -> Place:
@@ -135,35 +147,30 @@ def _expected(place: Place) -> Place:
 
 
 def _settle(
-    place: Place,
-    mark_deg: FloatArray,
-    likelihoods: tuple[FloatArray, FloatArray, FloatArray | None, FloatArray],
-    looks: tuple[Look, ...],
-    least: float,
-    is_known: Callable[[FloatArray], bool],
+    start: _Start, evidence: Evidence, least: float, is_known: Callable[[FloatArray], bool]
 ) -> Place | None:
     """Learn the looks and follow again until the path stays as it is; None where that is a known path.
 
-    Each stretch of the run is followed, and judged, by looks learnt from all others. All starts are judged by the same:
-    the mark, the looks, and the rim's own slide, of which less is thought.
+    Each stretch of the run is followed, and judged, by looks learnt from all others. All starts are judged by the
+    same: the mark, the looks, and the rim's own slide, of which less is thought.
 
-    mark_deg (n,): where the mark was seen. likelihoods: by mark, speed and lattice, and of the speed when judging. least: a path less likely after a few rounds isn't worth more of them.
+    least: a path less likely than that after a few rounds isn't worth more of them.
     """
-    by_mark, by_speed, lattice, slid = likelihoods
+    place, by_mark = start.place, mark_likelihood(evidence)
     way = 1 if float(place.of_speed[0] @ np.array(EVERY_SPEED)) >= 0.0 else -1
     for done in range(1, MOST_ROUNDS + 1):
         before_deg = place.angle_deg
-        likely = by_mark * lattice if done < LEAST_ROUNDS and lattice is not None else by_mark
-        chance = _anchored(place, mark_deg)
-        for look in looks:
-            likely = likely * foretell(chance, look)
-        place = smooth(likely, by_speed, likely_speeds(place.of_speed), way)
+        chance = _anchored(place, evidence.mark_deg)
+        likely = by_mark if start.lattice is None or done >= LEAST_ROUNDS else by_mark * start.lattice
+        for look in evidence.looks:
+            likely = likely * explain(chance, look)
+        place = smooth(likely, start.by_speed, likely_speeds(place.of_speed), way)
         if done > 1 and is_known(place.angle_deg):
             return None
         stays = float(np.abs(place.angle_deg - before_deg).max()) < STAYS_DEG
         if done >= LEAST_ROUNDS and (stays or place.likelihood < least):
             break
-    judged = smooth(likely, slid, likely_speeds(place.of_speed), way)
+    judged = smooth(likely, slide_likelihood(evidence) ** SLIDE_COUNTS, likely_speeds(place.of_speed), way)
     return replace(place, likelihood=judged.likelihood)
 
 
@@ -182,6 +189,11 @@ def _anchored(place: Place, mark_deg: FloatArray) -> FloatArray:
 def _same(one_deg: FloatArray, other_deg: FloatArray, spacing_deg: float) -> bool:
     off = np.abs((one_deg - other_deg + 180.0) % 360.0 - 180.0)
     return float(np.mean(off < 0.5 * spacing_deg)) >= SAME_SHARE
+
+
+def slide_likelihood(evidence: Evidence) -> FloatArray:
+    """Likelihood (n, SPEEDS) of each speed by the rim's own slide, 1 where it isn't looked at."""
+    return np.ones((len(evidence.mark_deg), SPEEDS)) if evidence.by_speed is None else evidence.by_speed
 
 
 def mark_likelihood(evidence: Evidence) -> FloatArray:

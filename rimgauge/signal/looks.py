@@ -14,13 +14,15 @@ UNLIKE = 0.02
 """Chance that a moment shows something else than the look: a hand, or the valve."""
 LEAST_SURENESS = 0.35
 LEAST_MOMENTS = 8
-RIDGE = 0.02
+RIDGE, LEAST_RIDGE = 0.02, 1e-6
 STRETCHES = 15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
     """Components (n, k) of something that repeats after period_deg, NaN where there is no frame.
+
+    foretold: whether each stretch of a run is explained by what the others foretell.
 
     It is believed no finer than least_noise, a share of its spread: what is learnt on a few frames doesn't hold for
     all, and an exact gap must not shut out the true path.
@@ -29,6 +31,7 @@ class Look:
     components: FloatArray
     period_deg: float
     least_noise: float = 0.2
+    foretold: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,11 +53,22 @@ def learn_look(chance: FloatArray, look: Look) -> LearntLook | None:
     return _with_noise(look, expected, _missed(weight, seen, expected) / weight.sum())
 
 
-def foretell(chance: FloatArray, look: Look) -> FloatArray:
+def explain(chance: FloatArray, look: Look) -> FloatArray:
+    """Likelihood (n, STEPS) of a look's components by what is learnt from the chances (n, STEPS) of each angle.
+
+    1 where too little is known.
+    """
+    if look.foretold:
+        return _foretell(chance, look)
+    learnt = learn_look(chance, look)
+    return np.ones(chance.shape) if learnt is None else look_likelihood(look.components, learnt)
+
+
+def _foretell(chance: FloatArray, look: Look) -> FloatArray:
     """Likelihood (n, STEPS) of a look's components by what is learnt from all other stretches of the run.
 
     A path that explains each stretch only by what it learnt from that same stretch gains nothing by it
-    (cross-validation: Stone, J. R. Statist. Soc. B 36 (1974) 111; from memory). 1 where too little is known.
+    (cross-validation: Stone, J. R. Statist. Soc. B 36 (1974) 111; from memory).
     """
     result = np.ones(chance.shape)
     known = _known(chance, look)
@@ -91,8 +105,9 @@ def _known(chance: FloatArray, look: Look) -> tuple[FloatArray, FloatArray, Floa
 def _coefficients(basis: FloatArray, cover: FloatArray, toward: FloatArray) -> FloatArray:
     """Of the waves, by least squares, from the weight (STEPS,) and the weighted sum (STEPS, k) at each angle."""
     normal = basis.T @ (basis * cover[:, None])
-    ridge = RIDGE * np.trace(normal) / len(normal) * np.eye(len(normal))
-    return np.linalg.solve(normal + ridge, basis.T @ toward)
+    # All that is known may stand in the one stretch that is left out.
+    ridge = max(RIDGE * float(np.trace(normal)) / len(normal), LEAST_RIDGE) * np.eye(len(normal))
+    return np.asarray(np.linalg.solve(normal + ridge, basis.T @ toward), dtype=np.float64)
 
 
 def _missed(weight: FloatArray, seen: FloatArray, expected: FloatArray) -> FloatArray:

@@ -46,7 +46,7 @@ class Series:
 def waves(
     angle_deg: FloatArray, period_deg: float, finest_deg: float = FINEST_DEG
 ) -> tuple[FloatArray, FloatArray]:
-    """Constant, cosines and sines (n, 1 + 2h) of the phase in the period, down to a wavelength, and their slopes [1/deg]."""
+    """Constant, cosines and sines (n, 1 + 2h) of the phase, down to a wavelength, and their slopes [1/deg]."""
     orders = np.arange(1, min(math.ceil(period_deg / finest_deg), MOST_ORDERS) + 1)
     wave = np.outer(2.0 * np.pi * angle_deg / period_deg, orders)
     basis = np.hstack([np.ones((len(wave), 1)), np.cos(wave), np.sin(wave)])

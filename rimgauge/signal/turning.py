@@ -15,12 +15,12 @@ from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
 from rimgauge.signal.course import fit_course
-from rimgauge.signal.evidence import Layout, gather
+from rimgauge.signal.evidence import Layout, gather, passes
 from rimgauge.signal.follow import Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place
 from rimgauge.signal.profile import learn_axes
-from rimgauge.signal.tagged import check_tags, in_words, tagged
+from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
 from rimgauge.signal.too_fast import times_too_slow
 
 COMPONENTS = 12
@@ -38,7 +38,7 @@ LEAST_LIKELIER_BACKWARD = 60.0
 """The same, as a logarithm, for a path backward against one forward: neighbouring frames are alike, so that odds
 are overstated (a judgement)."""
 LOSING_FRAMES = 6
-LEAST_USED_SHARE = 0.5
+LEAST_USED_SHARE, ALL_BUT_SHARE = 0.5, 0.9
 
 
 def find_turning(track: GapTrack, layout: Layout) -> Turning:
@@ -66,48 +66,64 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
             0.0,
             f"only {len(track.time_s)} frames could be used; take a film of at least one and a half turns",
         )
-    soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
-    profile = track.spoke_profile
-    components = np.empty((len(profile), 0))
-    if profile.shape[1]:
-        components = learn_axes(profile, soft_bins=soft_bins, most=COMPONENTS).project(profile)
+    components = _components(track, layout)
     moment, evidence = gather(track, layout, tags)
     place, rivals = follow(evidence, layout.spacing_deg)
-    fitted = fit_course(track, layout, tags, moment, place.angle_deg[moment], components)
-    usable = fitted.spread_deg < min(SURE_SHARE * layout.spacing_deg, LARGEST_SD_DEG)
-    usable &= fitted.settled
+    course = fit_course(track, layout, tags, moment, place.angle_deg[moment], components)
+    spokes = components.shape[1] > 0
+    if spokes and _share_foretold(course.missed, course.whole) < LEAST_FORETOLD:
+        # A wrong path learns a look that foretells nothing; what is left is the mark.
+        return find_turning(replace(track, spoke_profile=np.empty((len(moment), 0))), layout)
+    if tags is None and not course.slides and passes(np.isfinite(track.mark_px)) < 2:
+        raise PlaceLost(
+            "the mark passed only once, and the rim's own slide can't be seen; turn the wheel more slowly, and so "
+            "that the mark passes two or three times"
+        )
+    usable = course.spread_deg < min(SURE_SHARE * layout.spacing_deg, LARGEST_SD_DEG)
+    usable &= course.settled
     if tags is not None:
-        check_tags(tags, np.where(usable, fitted.angle_deg, np.nan), fitted.tag_scale, layout.spacing_deg)
-    if components.shape[1]:
-        if _share_foretold(fitted.missed, fitted.whole) < LEAST_FORETOLD:
-            # A wrong path learns a look that foretells nothing; what is left is the mark.
-            return find_turning(replace(track, spoke_profile=np.empty((len(moment), 0))), layout)
-        usable &= ~_astray(fitted.missed, fitted.whole)
-    again = reconsider(evidence, np.interp(np.arange(len(place.angle_deg)), moment, fitted.angle_deg))
-    doubts = [_doubt(each.chance[moment], fitted.angle_deg, layout.spacing_deg) for each in (place, again)]
+        check_tags(tags, np.where(usable, course.angle_deg, np.nan), course.tag_scale, layout.spacing_deg)
+    if spokes:
+        usable &= ~_astray(course.missed, course.whole)
+    again = reconsider(evidence, np.interp(np.arange(len(place.angle_deg)), moment, course.angle_deg))
+    doubts = [_doubt(each.chance[moment], course.angle_deg, layout.spacing_deg) for each in (place, again)]
     usable &= np.minimum(*doubts) < LARGEST_DOUBT
     for rival in rivals:
         usable &= ~_contested(place, rival, layout.spacing_deg)[moment]
     # Where the angle is lost it was going wrong for some frames before.
     usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
-    marked = bool(np.isfinite(track.mark_px).any())
-    by_tags = "" if tags is None else in_words(tags.numbers)
-    found = {
-        "mark": marked,
-        by_tags: bool(by_tags),
-        "spokes": components.shape[1] > 0,
-        "the rim's own slide": fitted.slides,
-    }
-    sources = tuple(name for name, there in found.items() if there)
-    _check(fitted.angle_deg, usable, sources)
-    _check_speed(track, moment, np.where(usable, fitted.angle_deg, np.nan))
+    sources = _sources(track, tags, spokes=spokes, slides=course.slides)
+    _check(course.angle_deg, usable, sources)
+    if not course.slides:
+        _check_speed(track, moment, np.where(usable, course.angle_deg, np.nan))
     return Turning(
-        angle_deg=np.where(usable, fitted.angle_deg, np.nan),
-        standard_uncertainty_deg=fitted.spread_deg,
-        revolutions=float(np.ptp(fitted.angle_deg[usable])) / 360.0,
-        reversals=_reversals(fitted.angle_deg[usable]),
+        angle_deg=np.where(usable, course.angle_deg, np.nan),
+        standard_uncertainty_deg=course.spread_deg,
+        revolutions=float(np.ptp(course.angle_deg[usable])) / 360.0,
+        reversals=_reversals(course.angle_deg[usable]),
         evidence=sources,
     )
+
+
+def _components(track: GapTrack, layout: Layout) -> FloatArray:
+    """Components (n, k) of the spokes' strip, softened so that their look changes smoothly; k is 0 without spokes."""
+    profile = track.spoke_profile
+    if not profile.shape[1]:
+        return np.empty((len(profile), 0))
+    soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
+    return learn_axes(profile, soft_bins=soft_bins, most=COMPONENTS).project(profile)
+
+
+def _sources(track: GapTrack, tags: Tagged | None, *, spokes: bool, slides: bool) -> tuple[str, ...]:
+    """What the angle was told by, in words."""
+    named = "" if tags is None else in_words(tags.numbers)
+    found = {
+        "mark": bool(np.isfinite(track.mark_px).any()),
+        named: bool(named),
+        "spokes": spokes,
+        "the rim's own slide": slides,
+    }
+    return tuple(name for name, there in found.items() if there)
 
 
 def _doubt(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> FloatArray:
@@ -136,23 +152,32 @@ def _went(angle_deg: FloatArray) -> float:
 def _check(angle_deg: FloatArray, usable: BoolArray, evidence: tuple[str, ...]) -> None:
     """Refuse a run in which the wheel turned too little, or whose angle was lost for too long."""
     revolutions = float(np.ptp(angle_deg)) / 360.0
-    trusted = float(usable.mean()) >= LEAST_USED_SHARE
-    if trusted and revolutions < LEAST_REVOLUTIONS:
+    # Across a stretch that is lost nobody has counted the turns.
+    if float(usable.mean()) >= ALL_BUT_SHARE and revolutions < LEAST_REVOLUTIONS:
         raise TooFewRevolutions(
             revolutions,
             f"the wheel turned only {revolutions:.2f} times in these frames; turn it one and a half times or more",
         )
-    if trusted and float(np.ptp(angle_deg[usable])) >= 360.0:
+    if float(usable.mean()) >= LEAST_USED_SHARE and float(np.ptp(angle_deg[usable])) >= 360.0:
         return
-    remedy = (
-        "turn the wheel more slowly and evenly, and let the mark pass at least three times"
-        if "spokes" in evidence
-        else "let the wheel spin freely for five turns or more instead of pushing it on, or run aim again so that "
-        "spokes are seen too"
-    )
     raise PlaceLost(
         f"the wheel's angle can be told in only {usable.sum()} of {len(usable)} frames from: "
-        f"{', '.join(evidence)}; {remedy}"
+        f"{', '.join(evidence)}; {_remedy(evidence, revolutions)}"
+    )
+
+
+def _remedy(evidence: tuple[str, ...], revolutions: float) -> str:
+    if revolutions < LEAST_REVOLUTIONS:
+        return f"the wheel seems to have turned only {revolutions:.1f} times; turn it one and a half times or more"
+    if any(name.startswith("tag") for name in evidence):
+        return (
+            "turn the wheel more slowly and evenly, and see that each tag sits beside the spoke of its number"
+        )
+    if "spokes" in evidence:
+        return "turn the wheel more slowly and evenly, and let the mark pass at least three times"
+    return (
+        "let the wheel spin freely for five turns or more instead of pushing it on, or run aim again so that "
+        "spokes are seen too"
     )
 
 

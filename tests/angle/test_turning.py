@@ -139,6 +139,24 @@ def test_jitter_is_told_to_be_of_the_stamps_or_of_the_cameras_own_beat(jitter):
     assert np.nanpercentile(error, 95) < HANDS_DEG
 
 
+@pytest.mark.parametrize("turns", [0.8, 1.6])
+def test_a_film_of_less_than_a_turn_is_refused_and_one_of_a_turn_and_a_half_is_told(turns):
+    rng = np.random.default_rng(6)
+    bench = Bench(spoke_angles_deg=spoke_angles(36, False, rng), exposure_s=0.003)
+    motion = draw_motion("steady", rng, turns)
+    # The mark passes once, in the middle of it.
+    through = replace(motion, angle_deg=motion.angle_deg - float(np.median(motion.angle_deg)))
+    seen = film(through, bench, rng)
+    if turns < 1.0:
+        with pytest.raises(TooFewRevolutions, match=r"turned only 0\.79 times"):
+            find_turning(seen.track, layout_of(bench))
+        return
+    turning = find_turning(seen.track, layout_of(bench))
+    error = (turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0
+    assert np.isfinite(error).mean() > 0.9
+    assert np.nanpercentile(np.abs(error), 95) < HANDS_DEG
+
+
 def specked_strips(shifts_px, *, noise=0.5):
     """Strips (n, 120, 3) of a specked rim that slid by so many pixels from each to the next, 3 px a bin."""
     rng = np.random.default_rng(11)

@@ -10,33 +10,42 @@ from __future__ import annotations
 import itertools
 import json
 import os
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from rimgauge.capture import open_source
+from rimgauge.capture import Frame, open_source
 from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
 from rimgauge.job import read_build, read_view
 from rimgauge.pipeline import measure
-from rimgauge.records import Source, View
+from rimgauge.records import Runout, SideRunout, Source, View
 from rimgauge.wheel import complete_wheel
 
 SCENES = ("edge_on_bright", "from_above_black", "radial_wall")
 
 
-def errors_mm(folder: Path, view: View) -> tuple[float, float]:
-    """Error of the total and rms of the spokes' errors against the truth of the picture [mm]."""
+def measured(
+    folder: Path, view: View, other: SideRunout | None = None, frames: Iterable[Frame] | None = None
+) -> Runout:
+    """Measure a scene with a view, all its frames if none are given."""
     wheel = complete_wheel(read_build(folder / "wheel.toml"))
-    runout = measure(
-        open_source(str(folder / "frames")),
+    return measure(
+        open_source(str(folder / "frames")) if frames is None else frames,
         view,
         spoke_angles_deg=wheel.spoke_angles_deg,
         flanges=wheel.flanges,
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name=folder.name, frames=0, used=0, sha256=""),
+        other=other,
     )
+
+
+def errors_mm(folder: Path, view: View) -> tuple[float, float]:
+    """Error of the total and rms of the spokes' errors against the truth of the picture [mm]."""
+    runout = measured(folder, view)
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     spokes = sorted(truth["spokes"], key=lambda spoke: int(spoke["number"]))
     off = runout.sides[0].spoke_mm - np.array([spoke["apparent_runout_mm"] for spoke in spokes])

@@ -15,17 +15,12 @@ from typing import Any
 
 import numpy as np
 
-from rimgauge.capture import open_source
 from rimgauge.capture.camera_place import camera_place
 from rimgauge.capture.sources import read_picture
 from rimgauge.capture.targets import find_corners
-from rimgauge.job import read_build, read_view
-from rimgauge.pipeline import measure
-from rimgauge.records import Measured, Runout, SideRunout, Source, View
-from rimgauge.wheel import complete_wheel
-
-SCENES = ("edge_on_bright", "from_above_black", "radial_wall")
-SOURCE = Source(kind="frames", name="scene", frames=0, used=0, sha256="")
+from rimgauge.job import read_view
+from rimgauge.records import Measured, SideRunout
+from tests.benchmarks.rendered import SCENES, measured
 
 
 def true_side(truth: dict[str, Any], direction: str) -> SideRunout:
@@ -49,21 +44,6 @@ def true_side(truth: dict[str, Any], direction: str) -> SideRunout:
         spoke_mm=none,
         spoke_standard_uncertainty_mm=none,
         zones=(),
-    )
-
-
-def measured(folder: Path, view: View, other: SideRunout | None) -> Runout:
-    """Measure a scene with a view."""
-    wheel = complete_wheel(read_build(folder / "wheel.toml"))
-    return measure(
-        open_source(str(folder / "frames")),
-        view,
-        spoke_angles_deg=wheel.spoke_angles_deg,
-        flanges=wheel.flanges,
-        tolerance_mm=0.5,
-        created="2026-01-31T12:00:00+00:00",
-        source=SOURCE,
-        other=other,
     )
 
 

@@ -8,24 +8,22 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from rimgauge.capture import open_source
 from rimgauge.capture.camera_place import camera_place
 from rimgauge.capture.sources import read_picture
 from rimgauge.capture.targets import find_corners
 from rimgauge.errors import BadInput
-from rimgauge.job import read_build, read_pass, read_view, write_pass
-from rimgauge.pipeline import measure, other_side
+from rimgauge.job import read_pass, read_view, write_pass
+from rimgauge.pipeline import other_side
 from rimgauge.records import (
     CameraPlace,
     FrameValues,
-    Measured,
     Runout,
-    SideRunout,
     Source,
     Verdict,
     View,
 )
-from rimgauge.wheel import complete_wheel
+from tests.benchmarks.rendered import measured
+from tests.benchmarks.true_values import true_side
 
 SCENES = {"edge_on_bright": 0.012, "from_above_black": -0.590, "radial_wall": 0.014}
 """What 1 mm of the other direction adds to the reading: fitted to the curves in each truth.json."""
@@ -64,41 +62,20 @@ def test_a_slanted_board_tells_distance_and_focal_length_by_itself(shared: Path)
 
 
 def test_a_ruler_makes_the_distance_sure_where_the_board_faces_the_camera(shared: Path) -> None:
-    alone, measured = place(shared, "edge_on_bright"), place(shared, "edge_on_bright", 170.0)
-    assert measured.distance_standard_uncertainty_mm < 0.3 * alone.distance_standard_uncertainty_mm
-    assert_allclose(measured.distance_mm, 170.0, rtol=0.05, atol=0)
+    alone, ruled = place(shared, "edge_on_bright"), place(shared, "edge_on_bright", 170.0)
+    assert ruled.distance_standard_uncertainty_mm < 0.3 * alone.distance_standard_uncertainty_mm
+    assert_allclose(ruled.distance_mm, 170.0, rtol=0.05, atol=0)
 
 
 def radial_pass(shared: Path, name: str) -> Runout:
     """What a dial gauge would read of the scene's radial runout, as a measurement."""
-    curve = truth(shared, name)["curve"]
-    # The file's theta runs the other way round (README of the scenes): our angle is 360 − theta.
-    angle = (360.0 - np.array(curve["theta_deg"])) % 360.0
-    order = np.argsort(angle)
-    total = Measured(value=truth(shared, name)["total_radial_mm"], expanded_uncertainty=0.01)
-    none = np.empty(0)
-    side = SideRunout(
-        side="outer",
-        mean_gap_mm=2.0,
-        total_runout=total,
-        non_repeatable_mm=0.0,
-        harmonic_order=np.empty(0, dtype=np.int64),
-        harmonic_amplitude_mm=none,
-        harmonic_phase_deg=none,
-        curve_angle_deg=angle[order],
-        curve_mm=np.array(curve["radial_mm"])[order],
-        spoke_flange=(),
-        spoke_angle_deg=none,
-        spoke_mm=none,
-        spoke_standard_uncertainty_mm=none,
-        zones=(),
-    )
+    side, none = true_side(truth(shared, name), "radial"), np.empty(0)
     return Runout(
         direction="radial",
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name=name, frames=0, used=0, sha256=""),
         revolutions=1.0,
-        total_runout=total,
+        total_runout=side.total_runout,
         sides=(side,),
         budget=(),
         verdict=Verdict(tolerance_mm=0.5, rule="none", outcome="within"),
@@ -106,19 +83,8 @@ def radial_pass(shared: Path, name: str) -> Runout:
     )
 
 
-def measured(shared: Path, name: str, view: View, other: Runout) -> Runout:
-    folder = shared / "scenes" / name
-    wheel = complete_wheel(read_build(folder / "wheel.toml"))
-    return measure(
-        open_source(str(folder / "frames")),
-        view,
-        spoke_angles_deg=wheel.spoke_angles_deg,
-        flanges=wheel.flanges,
-        tolerance_mm=0.5,
-        created="2026-01-31T12:00:00+00:00",
-        source=other.source,
-        other=other_side(other, view.direction),
-    )
+def corrected(shared: Path, name: str, view: View, other: Runout) -> Runout:
+    return measured(shared / "scenes" / name, view, other_side(other, view.direction))
 
 
 def test_a_tilted_view_is_corrected_with_a_radial_measurement(shared: Path, tmp_path: Path) -> None:
@@ -126,7 +92,7 @@ def test_a_tilted_view_is_corrected_with_a_radial_measurement(shared: Path, tmp_
     view = read_view(shared / "scenes" / name / "view.json")
     view = replace(view, scale=replace(view.scale, camera=place(shared, name)))
     write_pass(tmp_path / "radial.json", radial_pass(shared, name))
-    total = measured(shared, name, view, read_pass(tmp_path / "radial.json")).total_runout
+    total = corrected(shared, name, view, read_pass(tmp_path / "radial.json")).total_runout
     true_mm = truth(shared, name)["total_lateral_mm"]
     assert_allclose(total.value, true_mm, rtol=0, atol=TILTED_TOTAL_MM)
     assert abs(total.value - true_mm) <= total.expanded_uncertainty
@@ -136,7 +102,7 @@ def test_a_correction_without_the_cameras_place_is_refused(shared: Path) -> None
     name = "from_above_black"
     view = read_view(shared / "scenes" / name / "view.json")
     with pytest.raises(BadInput, match="how the camera stands"):
-        measured(shared, name, view, radial_pass(shared, name))
+        corrected(shared, name, view, radial_pass(shared, name))
 
 
 def test_a_measurement_of_the_same_direction_corrects_nothing(shared: Path) -> None:
@@ -144,4 +110,4 @@ def test_a_measurement_of_the_same_direction_corrects_nothing(shared: Path) -> N
     view = read_view(shared / "scenes" / name / "view.json")
     other = replace(radial_pass(shared, name), direction="lateral")
     with pytest.raises(BadInput, match="lateral too"):
-        measured(shared, name, view, other)
+        corrected(shared, name, view, other)

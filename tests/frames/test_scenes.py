@@ -13,14 +13,11 @@ from rimgauge.capture import Frame, open_source
 from rimgauge.capture.camera_place import camera_place
 from rimgauge.capture.sources import read_picture
 from rimgauge.capture.targets import find_corners
-from rimgauge.job import read_build, read_view
-from rimgauge.pipeline import measure
+from rimgauge.job import read_view
 from rimgauge.recheck import _again, _as_seen
-from rimgauge.records import Runout, Source
-from rimgauge.wheel import complete_wheel
-from tests.benchmarks.rendered import aimed, errors_mm
+from rimgauge.records import Runout
+from tests.benchmarks.rendered import SCENES, aimed, errors_mm, measured
 
-SCENES = ("edge_on_bright", "from_above_black", "radial_wall")
 TOTAL_MM = 0.015
 SPOKE_RMS_MM = 0.01
 ANGLE_RMS_DEG = 0.5
@@ -57,17 +54,8 @@ def scene(request: pytest.FixtureRequest, shared: Path) -> tuple[Runout, dict]:
     name, film = request.param
     filmed: Callable[[list[Frame]], list[Frame]] = film
     folder = shared / "scenes" / name
-    wheel = complete_wheel(read_build(folder / "wheel.toml"))
     frames = filmed(list(open_source(str(folder / "frames"))))
-    runout = measure(
-        frames,
-        read_view(folder / "view.json"),
-        spoke_angles_deg=wheel.spoke_angles_deg,
-        flanges=wheel.flanges,
-        tolerance_mm=0.5,
-        created="2026-01-31T12:00:00+00:00",
-        source=Source(kind="frames", name=name, frames=0, used=0, sha256=""),
-    )
+    runout = measured(folder, read_view(folder / "view.json"), frames=frames)
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     numbers = [frame.index for frame in frames]
     return runout, truth | {"frames": [truth["frames"][number] for number in numbers]}
