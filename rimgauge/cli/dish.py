@@ -96,9 +96,9 @@ def _rests_on(passes: tuple[Path, ...]) -> str:
         first, turned = (path.name for path in passes)
         words = (
             f"the wheel as it stands in {first}, turned round in the stand for {turned} (its other side to the "
-            "pointer), and pointer and camera untouched in between. Rimgauge can't see that. If the wheel was not "
-            f"turned round, this says nothing of the middle; if {turned} was measured first, right and left are the "
-            "other way round."
+            "pointer), and pointer and camera untouched in between. Rimgauge sees only whether the runout came out "
+            "mirrored, where there is enough of it. If the wheel was not turned round, this says nothing of the "
+            f"middle; if {turned} was measured first, right and left are the other way round."
         )
     return textwrap.fill(f"This rests on {words}", 80, break_on_hyphens=False)
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from rimgauge.errors import BadInput
-from rimgauge.records import BudgetLine, Dish, Measured, Runout, Scale, SideRunout
+from rimgauge.records import BudgetLine, Dish, FloatArray, Measured, Runout, Scale, SideRunout
 from rimgauge.signal.budget import COVERAGE, JUDGED_FREEDOM, coverage_factor, depth_share
 from rimgauge.signal.budget import combined as combine_lines
 
@@ -13,6 +15,11 @@ SEATED_MM = 0.05
 """How well an axle finds its seat again after the wheel was turned round (a judgement)."""
 POINTERS_MM = 0.1
 """A distance between two pointers by caliper (common practice)."""
+ALIKE_SHARE, MOST_NOISE = 0.4, 4.0
+"""Two curves are of the same side where they differ by less than that share of what a turned wheel's would, and that
+stands so far out of the noise (judgements)."""
+MARK_DEG = 10
+"""A wheel turned round may show its mark so far off."""
 
 
 def dish_turned(first: Runout, second: Runout) -> Dish:
@@ -25,7 +32,7 @@ def dish_turned(first: Runout, second: Runout) -> Dish:
     Raises
     ------
     BadInput
-        A pass isn't lateral, or was measured at two pointers.
+        A pass isn't lateral, or was measured at two pointers; or the runout shows that both are of the same side.
     """
     for runout, which in ((first, "first"), (second, "second")):
         if runout.direction != "lateral":
@@ -33,6 +40,12 @@ def dish_turned(first: Runout, second: Runout) -> Dish:
         if len(runout.sides) != 1:
             raise BadInput(f"the {which} measurement has two pointers; give it alone, with --between-mm")
     one, two = first.sides[0], second.sides[0]
+    if same_side(one, two):
+        raise BadInput(
+            "both measurements are of the same side of the wheel: turned round in the stand it would show its runout "
+            "mirrored, and here it shows it the same way twice. Turn the wheel round, so that its other side faces "
+            "the pointer, measure again, and give dish the new measurement as the second one"
+        )
     half_mm = (two.mean_gap_mm - one.mean_gap_mm) / 2.0
     offset_mm = half_mm if one.side == "right" else -half_mm
     relative = max(_relative(_scale(first)), _relative(_scale(second)))
@@ -43,6 +56,29 @@ def dish_turned(first: Runout, second: Runout) -> Dish:
         _line("seat of the axle in the stand", SEATED_MM / math.sqrt(2.0)),
     )
     return _dish(offset_mm, lines, None)
+
+
+def same_side(one: SideRunout, two: SideRunout) -> bool:
+    """Whether two passes at one pointer saw the same side of a wheel, by the shape of its runout.
+
+    Of a wheel turned round, what bulged toward the pointer bulges away from it, and passes in the other order:
+    p₂(θ) = −p₁(−θ), or −p₁(θ) where θ was counted the other way for it (derived). A rim too true, or one whose
+    curve is its own mirror image, can't tell.
+    """
+    degrees = np.arange(360.0)
+    before, after = (_toward_pointer(side, degrees) for side in (one, two))
+    ways = [before, np.roll(before[::-1], 1)]
+    mirrored = min(
+        float(np.std(after + np.roll(way, shift))) for way in ways for shift in range(-MARK_DEG, MARK_DEG + 1)
+    )
+    noise = math.hypot(*(_mean_gap_error(side) for side in (one, two)))
+    return mirrored > MOST_NOISE * noise and float(np.std(after - before)) < ALIKE_SHARE * mirrored
+
+
+def _toward_pointer(side: SideRunout, degrees: FloatArray) -> FloatArray:
+    """How far the rim stands toward the pointer at angles (n,) [mm]."""
+    curve_mm = np.interp(degrees, side.curve_angle_deg, side.curve_mm, period=360.0)
+    return -curve_mm if side.side == "left" else curve_mm
 
 
 def dish_between(runout: Runout, between_mm: float) -> Dish:

@@ -25,6 +25,11 @@ def measured(job, size_mm=0.3, gap_mm=3.0, seed=0):
     return keep_pass(job, simulated_pass(wave(2, size_mm), gaps_mm=(("right", gap_mm),), seed=seed))
 
 
+def turned_round(job, size_mm=0.3, gap_mm=3.0, seed=1):
+    """Measure the wheel turned round: the pointer sees −cos(−2θ) of cos(2θ)."""
+    return measured(job, -size_mm, gap_mm, seed)
+
+
 def said(capsys, *words):
     capsys.readouterr()
     run([str(word) for word in words])
@@ -32,7 +37,7 @@ def said(capsys, *words):
 
 
 def test_a_dish_is_kept_shown_and_worked_out_again(job, capsys):
-    first, turned = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
+    first, turned = measured(job, gap_mm=2.2), turned_round(job, gap_mm=3.8)
     assert "Wrote dish-01.json" in said(capsys, "dish", first.name, turned.name)
     kept = read_dish(job.folder / "dish-01.json")
     assert kept.measurements == ("pass-01.json", "pass-02.json")
@@ -51,7 +56,7 @@ def test_a_dish_is_kept_shown_and_worked_out_again(job, capsys):
 
 @pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone can't be set for one test here")
 def test_a_record_bears_the_time_of_the_place(job, monkeypatch):
-    first, turned = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
+    first, turned = measured(job, gap_mm=2.2), turned_round(job, gap_mm=3.8)
     with monkeypatch.context() as elsewhere:
         elsewhere.setenv("TZ", "<-07>7")
         time.tzset()
@@ -63,7 +68,7 @@ def test_a_record_bears_the_time_of_the_place(job, monkeypatch):
 
 
 def test_a_dish_that_was_changed_is_found(job, capsys):
-    first, turned = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
+    first, turned = measured(job, gap_mm=2.2), turned_round(job, gap_mm=3.8)
     run(["dish", first.name, turned.name])
     path = job.folder / "dish-01.json"
     text = path.read_text(encoding="utf-8")
@@ -88,13 +93,13 @@ def test_two_pointers_give_a_dish_with_the_rims_width(job, capsys):
 
 def test_measurements_elsewhere_leave_no_dish_in_the_job(job, tmp_path, capsys):
     other = create_job(tmp_path / "other", spokes=32)
-    one, two = measured(other, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
+    one, two = measured(other, gap_mm=2.2), turned_round(job, gap_mm=3.8)
     assert "Wrote" not in said(capsys, "dish", one, two)
     assert not list(job.folder.glob("dish-*"))
 
 
 def test_the_turned_wheel_is_no_measurement_of_the_wheel_as_it_stands(job, capsys):
-    first, turned = measured(job), measured(job, size_mm=0.31, gap_mm=3.4, seed=1)
+    first, turned = measured(job), turned_round(job, size_mm=0.31, gap_mm=3.4)
     run(["dish", first.name, turned.name])
     assert latest(job, "lateral") == first
     after = measured(job, size_mm=0.1, seed=2)
@@ -122,11 +127,21 @@ def test_a_study_takes_what_was_measured_since_the_last_corrections(job, plan, c
 
 
 @pytest.mark.parametrize("command", [["dish"], ["report", "--out", "page.html", "--dish"]])
+def test_two_measurements_of_the_same_side_give_no_dish(job, capsys, command):
+    one, same = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
+    with pytest.raises(SystemExit):
+        run([*command, one.name, same.name])
+    assert "are of the same side of the wheel" in capsys.readouterr().err
+    assert not list(job.folder.glob("dish-*"))
+    assert not list(job.folder.glob("page*"))
+
+
+@pytest.mark.parametrize("command", [["dish"], ["report", "--out", "page.html", "--dish"]])
 def test_measurements_with_corrections_between_them_give_no_dish(job, plan, capsys, command):
     first = measured(job)
     keep_plan(job, plan)
-    second, third = measured(job, gap_mm=3.4, seed=1), measured(job, gap_mm=3.4, seed=2)
-    for pair in ((first, second), (second, first)):
+    second, third = measured(job, gap_mm=3.4, seed=1), turned_round(job, gap_mm=3.4, seed=2)
+    for pair in ((first, third), (third, first)):
         with pytest.raises(SystemExit):
             run([*command, *(path.name for path in pair)])
         assert "have the corrections of plan-01.json between them" in capsys.readouterr().err

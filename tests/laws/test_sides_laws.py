@@ -20,11 +20,54 @@ SLACK_MM = 0.01
 """A tenth of a pixel here; the noise of a mean gap is far under it."""
 
 
+def turned_round(runout_mm):
+    """Runout as the same pointer sees it once the wheel was turned round: other sign, other way round."""
+    return lambda degrees: -runout_mm(-np.asarray(degrees))
+
+
+def bent(degrees):
+    """A rim as hands leave it: two waves and one local bend, 0 on average."""
+    away = (np.asarray(degrees) - 70.0 + 180.0) % 360.0 - 180.0
+    bend = np.sqrt(2.0 * np.pi) * 15.0 / 360.0 - np.exp(-0.5 * (away / 15.0) ** 2)
+    return wave(2, 0.15, 40.0)(degrees) + wave(3, 0.1, 200.0)(degrees) + 0.3 * bend
+
+
+@pytest.mark.parametrize("second", ["right", "left"])
+@pytest.mark.parametrize("shape", [bent, wave(2, 0.2, 30.0)])
+def test_a_wheel_that_was_never_turned_round_gives_no_dish(shape, second):
+    # What the pointer sees stays; a pass named after the other side only counts it with the other sign.
+    sign = 1.0 if second == "right" else -1.0
+    again = simulated_pass(lambda degrees: sign * shape(degrees), gaps_mm=((second, 3.5),), seed=1)
+    with pytest.raises(BadInput, match="same side of the wheel"):
+        dish_turned(simulated_pass(shape, gaps_mm=(("right", 2.0),)), again)
+
+
+@pytest.mark.parametrize("mark_deg", [0.0, 6.0])
+@pytest.mark.parametrize("forward", [1.0, -1.0])
+def test_a_wheel_turned_round_is_taken_for_one(forward, mark_deg):
+    def seen(degrees):
+        return turned_round(bent)(forward * np.asarray(degrees) + mark_deg)
+
+    first, second = (
+        simulated_pass(bent, gaps_mm=(("right", 2.2),)),
+        simulated_pass(seen, gaps_mm=(("right", 3.8),), seed=1),
+    )
+    assert_allclose(dish_turned(first, second).offset_mm, 0.8, rtol=0, atol=SLACK_MM)
+
+
+def test_a_wheel_too_true_to_tell_which_side_is_seen_gives_a_dish():
+    first, second = (
+        simulated_pass(wave(2, 0.002), gaps_mm=(("right", gap),), seed=seed)
+        for seed, gap in ((0, 2.2), (1, 3.8))
+    )
+    assert_allclose(dish_turned(first, second).offset_mm, 0.8, rtol=0, atol=SLACK_MM)
+
+
 def test_dish_is_half_the_difference_of_the_mean_gaps():
     # Rim 0.8 mm to the right: its right side is 0.8 mm nearer to the pointer, turned round 0.8 mm farther.
     found = dish_turned(
         simulated_pass(wave(2, 0.2), gaps_mm=(("right", 3.0 - 0.8),)),
-        simulated_pass(wave(2, 0.2), gaps_mm=(("right", 3.0 + 0.8),), seed=1),
+        simulated_pass(turned_round(wave(2, 0.2)), gaps_mm=(("right", 3.0 + 0.8),), seed=1),
     )
     assert_allclose(found.offset_mm, 0.8, rtol=0, atol=SLACK_MM)
     assert 0.8 - found.expanded_uncertainty_mm < found.offset_mm < 0.8 + found.expanded_uncertainty_mm
@@ -34,7 +77,7 @@ def test_dish_is_half_the_difference_of_the_mean_gaps():
 def test_dish_comes_out_the_same_from_the_other_side():
     found = dish_turned(
         simulated_pass(wave(2, 0.2), gaps_mm=(("left", 3.0 + 0.8),)),
-        simulated_pass(wave(2, 0.2), gaps_mm=(("left", 3.0 - 0.8),), seed=1),
+        simulated_pass(turned_round(wave(2, 0.2)), gaps_mm=(("left", 3.0 - 0.8),), seed=1),
     )
     assert_allclose(found.offset_mm, 0.8, rtol=0, atol=SLACK_MM)
 

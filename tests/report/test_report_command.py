@@ -49,7 +49,7 @@ def test_the_job_still_verifies_and_a_second_report_is_the_same(job, tmp_path):
 
 def test_the_dish_stands_on_the_page_and_the_turned_wheel_is_not_taken_for_the_last(tmp_path, capsys):
     job = create_job(tmp_path / "job", spokes=32)
-    for gap_mm, seed, size_mm in ((3.0, 0, 0.6), (3.0 - 0.4, 1, 0.1), (3.0 + 0.4, 2, 0.2)):
+    for gap_mm, seed, size_mm in ((3.0, 0, 0.6), (3.0 - 0.4, 1, 0.1), (3.0 + 0.4, 2, -0.2)):
         keep_pass(job, simulated_pass(wave(2, size_mm), gaps_mm=(("right", gap_mm),), seed=seed))
     files = [str(job.folder / name) for name in ("pass-02.json", "pass-03.json")]
     run(["report", str(job.folder), "--dish", *files, "--out", str(tmp_path / "page.html")])
