@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge.capture.edge import LEAST_QUALITY, MANY_ROWS, EdgeFit, fit_edge
-from rimgauge.capture.outline import Outline, learn_outline, nearest_edge, outline_scores
+from rimgauge.capture.outline import Outline, close_scores, learn_outline, nearest_edge, outline_scores
 from rimgauge.capture.patch import GreyArray, Patch, inward
 from rimgauge.capture.pointer import PointerLook, learn_pointer
 from rimgauge.capture.shape import least_outside_px
@@ -20,6 +20,8 @@ from rimgauge.records import BoolArray, Edge, FloatArray, View
 BAND_ROOM_PX = 18
 LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
 """The edge is sought within so much and so many usual moves of its last place; the usual move is a running mean."""
+CLOSE_REACH_PX, MOST_BRIDGED = 1.0, 8
+"""Where something stands close before it the edge is sought only so near, and for so many frames on end."""
 TIP_CLEARANCE_PX = 3.0
 """Nearer to the tip than this, the rim's edge and the pointer's are one blur."""
 SEEN, NOT_FOUND, COVERED, VAGUE, MOVED, WHITE = range(6)
@@ -111,7 +113,8 @@ class EdgeFollower:
         clear = np.flatnonzero(shift.agrees >= LEAST_QUALITY)
         if len(clear):
             self.shifted_px = (float(shift.du_px[clear[-1]]), float(shift.dv_px[clear[-1]]))
-        start_px = np.array([self._next(scores) for scores in outline_scores(rims, self.outline)])
+        scores = outline_scores(rims, self.outline)
+        start_px = np.array([self._next(*each) for each in zip(scores, rims, strict=True)])
         white = (rims >= self.outline.shape.white).any(axis=2).mean(axis=1) > MANY_ROWS
         fit = self._fit(rims, start_px)
         return self._sightings(fit, shift, self._profiles(rims, fit), white)
@@ -123,15 +126,22 @@ class EdgeFollower:
         found = evened(seen.profile, seen.place_px, seen.gap_px, seen.standard_error_px, good, shape)
         per_px = 1.0 / (self.du - shape.slope * self.dv)
         gap_px = seen.gap_px + per_px * np.nan_to_num(found.correction_px)
-        return replace(seen, gap_px=gap_px, standard_error_px=found.standard_error_px)
+        lost = np.where(found.unlike, COVERED, seen.lost).astype(np.uint8)
+        return replace(seen, gap_px=gap_px, standard_error_px=found.standard_error_px, lost=lost)
 
-    def _next(self, scores: FloatArray) -> float:
+    def _next(self, scores: FloatArray, patch: GreyArray) -> float:
         """Where the edge is in the next frame, NaN where it isn't seen.
 
         It is sought where it can be by now: a rim doesn't jump, another edge in its box seems to.
         """
         reach_px = (LEAST_REACH_PX + MOVES_AHEAD * self.usual_move_px) * (1 + self.missed)
         found_px = nearest_edge(scores, self.outline, self.last_px, reach_px)
+        if math.isnan(found_px) and self.missed < MOST_BRIDGED:
+            # Something stands close before the edge: what is left is its nearest surroundings, where it can be by now.
+            reach_px = CLOSE_REACH_PX + self.usual_move_px * (1 + self.missed)
+            found_px = nearest_edge(
+                close_scores(patch, self.outline), self.outline, self.last_px, reach_px, close=True
+            )
         if math.isnan(found_px):
             self.missed += 1
             return math.nan

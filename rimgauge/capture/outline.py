@@ -20,6 +20,8 @@ from rimgauge.records import FloatArray, IntArray
 WINDOW_PX = (-7, 2)
 """The look of the outline reaches so far toward the pointer and into the rim.
 What lies before an outline is background and stays plain; what lies behind it (decals, streaks, glare) changes."""
+CLOSE_PX = 3
+"""The nearest surroundings: what stands before the rim, as a spoke does, hides the others first."""
 SAMPLE_FRAMES = 12
 PULL = 0.02
 """What a pixel's distance from the last place costs, as a share of the outline's own strength."""
@@ -111,11 +113,27 @@ def outline_scores(patches: GreyArray, outline: Outline) -> FloatArray:
     return _match_scores(steepness_profiles(patches, outline.slope, outline.row_px), outline.template)
 
 
+def close_scores(patch: GreyArray, outline: Outline) -> FloatArray:
+    """How like the outline's nearest surroundings each place (columns,) of one patch (rows, columns) is."""
+    steepness = steepness_profiles(patch[np.newaxis], outline.slope, outline.row_px)
+    return np.asarray(_match_scores(steepness, _close(outline.template), (-CLOSE_PX, WINDOW_PX[1]))[0])
+
+
+def _close(template: FloatArray) -> FloatArray:
+    return template[-WINDOW_PX[0] - CLOSE_PX :]
+
+
 def nearest_edge(
-    scores: FloatArray, outline: Outline, expected_px: float = math.nan, reach_px: float = ANYWHERE_PX
+    scores: FloatArray,
+    outline: Outline,
+    expected_px: float = math.nan,
+    reach_px: float = ANYWHERE_PX,
+    *,
+    close: bool = False,
 ) -> float:
     """Place of the outline to about a third of a pixel from its scores (columns,).
 
+    close: the scores are of its nearest surroundings.
     Among equals, the one near the place expected, and without such a place the one nearest the pointer. NaN
     where nothing within reach of that place looks like it: something is before it.
     """
@@ -128,7 +146,8 @@ def nearest_edge(
     if last - first < 3:
         return math.nan
     near = scores[first:last]
-    strength = float(outline.template @ outline.template)
+    template = _close(outline.template) if close else outline.template
+    strength = float(template @ template)
     if math.isfinite(middle):
         pulled = near - PULL * strength * np.abs(np.arange(first, last) - middle)
         place = _refine(pulled)
@@ -202,9 +221,11 @@ def _aligned_mean(profiles: FloatArray, places: FloatArray) -> FloatArray:
     )
 
 
-def _match_scores(profiles: FloatArray, template: FloatArray) -> FloatArray:
+def _match_scores(
+    profiles: FloatArray, template: FloatArray, window_px: tuple[int, int] = WINDOW_PX
+) -> FloatArray:
     """Least-squares likeness (n, columns) of profiles round each place to the template (negative squared distance)."""
-    padded = np.pad(profiles, ((0, 0), (-WINDOW_PX[0], WINDOW_PX[1])))
+    padded = np.pad(profiles, ((0, 0), (-window_px[0], window_px[1])))
     windows = np.lib.stride_tricks.sliding_window_view(padded, len(template), axis=1)
     cross = windows @ template
     energy = np.sum(windows**2, axis=2)

@@ -54,6 +54,9 @@ MOST_BLURS = 3.0
 """A correction of more blurs than that is no small one, and isn't believed."""
 CONTRASTS = (0.4, 2.5)
 """A frame's contrast beside the pass's; outside of these it shows another thing."""
+MOST_UNLIKE, LEAST_CONTRAST = 6.0, 0.2
+"""What fits the profile's usual spread so badly, or hardly shows the edge, isn't the edge; on drawn rims those that are
+have up to 3.5 times the usual misfit, and wrong ones 7 and more."""
 USUAL_BLOCKS = 2.0
 """A frame whose rows scatter by more than so many times the usual is less sure by as much as it is beyond."""
 
@@ -68,16 +71,22 @@ SOUGHT = 40
 CLOSE_ENOUGH = 0.03
 
 
+BEFOREHAND = (0.5, 0.5)
+"""What is believed of the share of the corrections that is right before the gaps were looked at, and its spread."""
 MOST_LAG, STILL_ALIKE = 12, 0.3
 """Corrections so many frames apart are compared, or nearer ones as soon as they are less alike than that."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evened:
-    """Corrections (n,) to the fitted places, and the standard errors with them [px]; NaN and the old where none."""
+    """Corrections (n,) to the fitted places, and the standard errors with them [px]; NaN and the old where none.
+
+    unlike: (n,) frames whose profile isn't the edge's: something else was fitted.
+    """
 
     correction_px: FloatArray
     standard_error_px: FloatArray
+    unlike: BoolArray
 
 
 def mean_profiles(
@@ -176,7 +185,8 @@ def evened(
     A frame without a profile, or of quite another contrast, keeps its fit, but is as unsure as texture makes a fit.
     """
     shape = widened(shape)
-    unchanged = Evened(np.full(len(good), np.nan), standard_error_px)
+    unlike = np.zeros(len(good), dtype=bool)
+    unchanged = Evened(np.full(len(good), np.nan), standard_error_px, unlike)
     columns, usable = _common(profiles, good)
     if usable.sum() < max(LEAST_FRAMES, FRAMES_A_COLUMN * columns.sum()):
         return unchanged
@@ -208,16 +218,22 @@ def evened(
     )
     which = np.flatnonzero(usable)[believed]
     result[which] = (step / gain)[believed]
-    right = _share_right(result, gap_px)
+    right, right_error = _share_right(result, gap_px)
     of_profile, of_rows = error[believed] * np.maximum(blocks[which], 1.0), standard_error_px[which]
     # Where the profiles correct nothing, what they and the rows state of the fit has proved equally near the truth.
     rows_count = 0.5 * (1.0 - right)
-    errors[which] = np.sqrt(rows_count * of_rows**2 + (1.0 - rows_count) * of_profile**2)
-    return Evened(right * result, errors)
+    untold = (right_error * float(np.std(result[which]))) ** 2
+    errors[which] = np.sqrt(rows_count * of_rows**2 + (1.0 - rows_count) * of_profile**2 + untold)
+    unlike[usable] = (misfit > MOST_UNLIKE * float(np.median(misfit))) | (contrast < LEAST_CONTRAST)
+    return Evened(right * result, errors, unlike)
 
 
-def _share_right(correction_px: FloatArray, gap_px: FloatArray) -> float:
-    """Share 0 to 1 of the corrections (n,) that makes the gaps (n,) vary least from frame to frame."""
+def _share_right(correction_px: FloatArray, gap_px: FloatArray) -> tuple[float, float]:
+    """Share 0 to 1 of the corrections (n,) that makes the gaps (n,) vary least from frame to frame, and its error.
+
+    Where the texture shows for many frames its change and the rim's own can't be told apart, and what is believed
+    beforehand is left: any share.
+    """
     known = np.isfinite(correction_px) & np.isfinite(gap_px)
     even = np.where(known, correction_px - float(np.mean(correction_px[known])), 0.0)
     # A slow wheel shows the same texture for several frames.
@@ -229,7 +245,7 @@ def _share_right(correction_px: FloatArray, gap_px: FloatArray) -> float:
     )
     told = np.isfinite(gap + correction)
     if told.sum() < LEAST_FRAMES / 2:
-        return 0.0
+        return BEFOREHAND
     gap, correction = gap[told], correction[told]
     share, weight = 0.0, np.ones(len(gap))
     for _ in range(ROUNDS):
@@ -237,7 +253,13 @@ def _share_right(correction_px: FloatArray, gap_px: FloatArray) -> float:
         share = -float(weighted @ gap) / max(float(weighted @ correction), 1e-12)
         off = np.abs(gap + share * correction)
         weight = np.minimum(1.0, 2.0 * float(np.median(off)) / np.maximum(off, 1e-9))
-    return min(max(share, 0.0), 1.0)
+    # Second differences over a lag share their frames, and the rim's own bends last for many.
+    size = max(float(weight @ correction**2), 1e-12)
+    variance = float(weight @ (gap + share * correction) ** 2) / size * (2.0 * lag / len(gap))
+    believed, spread = BEFOREHAND
+    trust = spread**2 / (spread**2 + variance)
+    share = believed + trust * (min(max(share, 0.0), 1.0) - believed)
+    return share, spread * math.sqrt(1.0 - trust)
 
 
 def _common(profiles: GreyArray, good: BoolArray) -> tuple[BoolArray, BoolArray]:
