@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from rimgauge.capture import ReadAhead, at_times, kept_source
+from rimgauge.capture import at_times, kept_source
 from rimgauge.errors import BadFile, NotTrustworthy, RimgaugeError
 from rimgauge.job import dish_fields, frames_path, pass_fields, read_dish, read_pass
 from rimgauge.pipeline import reckon, see
@@ -160,7 +160,7 @@ def from_pictures(recorded: Runout, folder: Path) -> tuple[Difference, ...]:
         if kept.sha256() != recorded.source.sha256:
             raise BadFile(folder, "these are not the pictures that were measured: their SHA-256 is another")
         seen, turning = see(
-            ReadAhead(at_times(kept, recorded.frames.time_s.tolist())),
+            at_times(kept, recorded.frames.time_s.tolist()),
             basis.view,
             spoke_angles_deg=recorded.sides[0].spoke_angle_deg,
             radius_mm=basis.rim_radius_mm,

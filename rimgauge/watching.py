@@ -97,7 +97,7 @@ class Watcher:
 
     def learn(self, first: list[Frame]) -> None:
         """Learn from the first frames how pointer, rim and mark look."""
-        self._tracker = Tracker(self._view, first)
+        self._tracker = Tracker.of_frames(self._view, first)
         if len(first) < 2 or (self._view.mark_box is None and self._view.tag_box is None):
             return
         tips = np.array(

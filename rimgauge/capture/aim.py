@@ -202,7 +202,7 @@ def _middle_v(facing: Facing, box: Box) -> float:
 
 def _tried(view: View, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
     """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
-    tracker = Tracker(view, frames[:LEARNING_FRAMES])
+    tracker = Tracker.of_frames(view, frames[:LEARNING_FRAMES])
     tried = frames[:TRIED_FRAMES]
     cuts = tracker.cut(tried)
     seen = tracker.read(cuts)[0]

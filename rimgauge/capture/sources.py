@@ -10,10 +10,10 @@ import math
 import queue
 import re
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Generic, Self, TypeVar
 
 import cv2
 import numpy as np
@@ -46,6 +46,9 @@ SAME_TIME_S = 1e-4
 LONGEST_NUMBER = 9
 NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try 1"
 NO_STREAM = "nothing answers at this address; check that phone and computer share a network"
+
+
+T = TypeVar("T")
 
 
 class _Closing:
@@ -174,17 +177,17 @@ class VideoSource(_Closing):
         self.capture.release()
 
 
-class ReadAhead:
-    """Frames of a source, decoded in a thread of its own while the caller works on the last one."""
+class ReadAhead(Generic[T]):
+    """Frames of a source, or what is made of them, in a thread of its own while the caller works on the last one."""
 
-    def __init__(self, source: Iterable[Frame]) -> None:
-        self.source = source
+    def __init__(self, source: Iterable[T], ahead: int = AHEAD_FRAMES) -> None:
+        self.source, self.ahead = source, ahead
 
-    def __iter__(self) -> Iterator[Frame]:
-        waiting: queue.Queue[Frame | BaseException | None] = queue.Queue(maxsize=AHEAD_FRAMES)
+    def __iter__(self) -> Generator[T, None, None]:
+        waiting: queue.Queue[T | BaseException | None] = queue.Queue(maxsize=self.ahead)
         stop = threading.Event()
 
-        def put(item: Frame | BaseException | None) -> None:
+        def put(item: T | BaseException | None) -> None:
             while not stop.is_set():
                 try:
                     waiting.put(item, timeout=0.1)
@@ -194,8 +197,8 @@ class ReadAhead:
 
         def decode() -> None:
             try:
-                for frame in self.source:
-                    put(frame)
+                for item in self.source:
+                    put(item)
                     if stop.is_set():
                         return
                 put(None)

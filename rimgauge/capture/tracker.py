@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 from collections.abc import Iterable, Iterator
 
@@ -13,15 +14,16 @@ from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark, strip_along
 from rimgauge.capture.patch import check_boxes, patch_of
 from rimgauge.capture.sift import edge_track, moved_left_out, reasons, vague_left_out
 from rimgauge.capture.slide import find_slide
-from rimgauge.capture.sources import Frame
+from rimgauge.capture.sources import Frame, ReadAhead
 from rimgauge.capture.tags import TagLog
 from rimgauge.errors import FrameTrouble
 from rimgauge.records import Box, FloatArray, GapTrack, Slide, View
 
 LEARNING_FRAMES = 60
 """So many frames are looked at before the first gap is read: two seconds of a webcam."""
-TOGETHER = 32
-"""So many frames are read in one go: numpy's own cost for a call is shared, and what they take stays in the cache."""
+TOGETHER, AHEAD_PARTS = 32, 2
+"""So many frames are read in one go: numpy's own cost for a call is shared, and what they take stays in the cache; and so
+many times as many may wait to be read."""
 
 
 def _widened(box: Box, view: View) -> Box:
@@ -34,33 +36,33 @@ def _widened(box: Box, view: View) -> Box:
     return (x, top, width, bottom - top)
 
 
+def places_in(view: View) -> list[Place]:
+    """Where pointer and rim of each edge are cut out of the view's pictures; raises BadInput where a box doesn't fit."""
+    check_boxes(view)
+    return [
+        Place(patch_of(view, edge, edge.pointer_box), patch_of(view, edge, _widened(edge.rim_box, view)))
+        for edge in view.edges
+    ]
+
+
 class Tracker:
-    """Everything that is followed in a view; made from the first frames, then stepped through all of them.
+    """Everything that is followed in a view; made from what the first frames show, then stepped through all of them."""
 
-    first: what was cut out of the first frames, edge by edge; whole pictures are not kept.
-    """
-
-    def __init__(self, view: View, frames: Iterable[Frame]) -> None:
-        check_boxes(view)
-        self._places = [
-            Place(patch_of(view, edge, edge.pointer_box), patch_of(view, edge, _widened(edge.rim_box, view)))
-            for edge in view.edges
-        ]
-        cuts: list[list[Cut]] = []
-        for frame in frames:
-            if not cuts:
-                _check_size(frame, view)
-            cuts.append(self.cut([frame]))
-        if not cuts:
-            raise FrameTrouble("frames", "there are no frames to look at")
-        self.first: list[Cut] = [_joined(each) for each in zip(*cuts, strict=True)]
-        by_edge = zip(view.edges, self._places, self.first, strict=True)
+    def __init__(self, view: View, first: list[Cut]) -> None:
+        self._places = places_in(view)
+        by_edge = zip(view.edges, self._places, first, strict=True)
         self.followers = [EdgeFollower(view, edge, place, cut) for edge, place, cut in by_edge]
+
+    @classmethod
+    def of_frames(cls, view: View, frames: list[Frame]) -> Tracker:
+        """Learn from frames as they are."""
+        for frame in frames:
+            _check_size(frame, view)
+        return cls(view, _cut_out(places_in(view), frames))
 
     def cut(self, frames: list[Frame]) -> list[Cut]:
         """What is kept of frames for each edge."""
-        pictures = [frame.image for frame in frames]
-        return [place.cut(pictures) for place in self._places]
+        return _cut_out(self._places, frames)
 
     def sight(self, frame: Frame) -> list[Sightings]:
         """Read the gap of every pointer in one frame."""
@@ -71,10 +73,15 @@ class Tracker:
         return [follower.read(cut) for follower, cut in zip(self.followers, cuts, strict=True)]
 
 
-def _joined(cuts: Iterable[Cut]) -> Cut:
-    """What was cut out of single frames for one edge as that of all of them."""
-    pointers, rims = zip(*cuts, strict=True)
-    return np.concatenate(pointers), np.concatenate(rims)
+def _cut_out(places: list[Place], frames: list[Frame]) -> list[Cut]:
+    pictures = [frame.image for frame in frames]
+    return [place.cut(pictures) for place in places]
+
+
+def _joined(cuts: list[list[Cut]]) -> list[Cut]:
+    """What was cut out of single frames, edge by edge, as that of all of them."""
+    by_edge = (zip(*each, strict=True) for each in zip(*cuts, strict=True))
+    return [(np.concatenate(pointers), np.concatenate(rims)) for pointers, rims in by_edge]
 
 
 def _check_size(frame: Frame, view: View) -> None:
@@ -119,39 +126,30 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
     ------
     BadInput, FrameTrouble, PointerNotSeen, RimNotSeen
     """
-    times: list[float] = []
-    # Plain bytes: an array object for each strip would take as much again.
-    marks, spokes = bytearray(), bytearray()
-    tags = TagLog(view)
-
-    def noted() -> Iterator[Frame]:
-        for frame in frames:
-            _check_size(frame, view)
-            times.append(frame.time_s)
-            marks.extend(mark_strip(frame, view).tobytes())
-            spokes.extend(spoke_strip(frame, view).astype(np.float32).tobytes())
-            tags.note(frame)
-            yield frame
-
-    stream = noted()
-    tracker = Tracker(view, itertools.islice(stream, LEARNING_FRAMES))
-    seen = [Sightings.joined(list(parts)) for parts in zip(*_seen(stream, tracker), strict=True)]
+    noted = _Noted(view)
+    # To look for tags takes as long as to decode: it has a thread of its own.
+    coming = frames if view.tag_box is None else ReadAhead(frames)
+    with contextlib.closing(iter(ReadAhead(noted.parts(coming), AHEAD_PARTS))) as parts:
+        first = next(parts)
+        tracker = Tracker(view, first)
+        read = map(tracker.read, itertools.chain(_in_parts(first), parts))
+        seen = [Sightings.joined(list(sides)) for sides in zip(*read, strict=True)]
     sides = moved_left_out([vague_left_out(side) for side in seen])
     sides = [follower.evened(side) for follower, side in zip(tracker.followers, sides, strict=True)]
-    count = len(times)
-    mark_px, strength, slide = _mark_and_slide(marks, count, view)
-    marks.clear()
+    count = len(noted.times_s)
+    mark_px, strength, slide = _mark_and_slide(noted.marks, count, view)
+    noted.marks.clear()
     return GapTrack(
-        time_s=np.array(times),
+        time_s=np.array(noted.times_s),
         sides=tuple(edge_track(edge.side, side) for edge, side in zip(view.edges, sides, strict=True)),
         mark_px=mark_px,
         mark_strength=strength,
         spoke_profile=np.asarray(
-            np.frombuffer(spokes, dtype=np.float32).reshape(count, len(spokes) // 4 // count)
+            np.frombuffer(noted.spokes, dtype=np.float32).reshape(count, len(noted.spokes) // 4 // count)
         ),
         lost=reasons(sides),
         slide=slide,
-        tags=tags.sightings(),
+        tags=noted.tags.sightings(),
     )
 
 
@@ -168,14 +166,40 @@ def _mark_and_slide(marks: bytearray, count: int, view: View) -> tuple[FloatArra
     return *find_mark(strips, centre_bin, px_per_bin), slide
 
 
-def _seen(stream: Iterator[Frame], tracker: Tracker) -> list[list[Sightings]]:
-    """What the frames say, those learnt from first, in parts of a few frames; one list of sides a part."""
-    seen = []
-    for start in range(0, len(tracker.first[0][0]), TOGETHER):
+class _Noted:
+    """What frames leave behind as they pass: times, the strips of mark and spokes, tags, and what is cut out of them."""
+
+    def __init__(self, view: View) -> None:
+        self._view, self._places = view, places_in(view)
+        self.times_s: list[float] = []
+        # Plain bytes: an array object for each strip would take as much again.
+        self.marks, self.spokes = bytearray(), bytearray()
+        self.tags = TagLog(view)
+
+    def parts(self, frames: Iterable[Frame]) -> Iterator[list[Cut]]:
+        """What is cut out of frames for each edge: of those to learn from, then of so many together.
+
+        Frames are cut up as they come, while they are still in the processor's cache.
+        """
+        cuts = map(self._note, frames)
+        part = list(itertools.islice(cuts, LEARNING_FRAMES))
+        if not part:
+            raise FrameTrouble("frames", "there are no frames to look at")
+        while part:
+            yield _joined(part)
+            part = list(itertools.islice(cuts, TOGETHER))
+
+    def _note(self, frame: Frame) -> list[Cut]:
+        _check_size(frame, self._view)
+        self.times_s.append(frame.time_s)
+        self.marks.extend(mark_strip(frame, self._view).tobytes())
+        self.spokes.extend(spoke_strip(frame, self._view).astype(np.float32).tobytes())
+        self.tags.note(frame)
+        return _cut_out(self._places, [frame])
+
+
+def _in_parts(first: list[Cut]) -> Iterator[list[Cut]]:
+    """What was cut out of the first frames, of so many together."""
+    for start in range(0, len(first[0][0]), TOGETHER):
         part = slice(start, start + TOGETHER)
-        seen.append(tracker.read([(pointers[part], rims[part]) for pointers, rims in tracker.first]))
-    # Frames are cut up as they come, so that no more than one picture is held.
-    cuts = map(tracker.cut, ([frame] for frame in stream))
-    while part_cuts := list(itertools.islice(cuts, TOGETHER)):
-        seen.append(tracker.read([_joined(each) for each in zip(*part_cuts, strict=True)]))
-    return seen
+        yield [(pointers[part], rims[part]) for pointers, rims in first]

@@ -102,7 +102,7 @@ def _measured(sample: Path, wheel: Wheel) -> Iterator[tuple[str, Runout, bytes]]
 def _measure(folder: Path, wheel: Wheel) -> tuple[Runout | None, bytes, str]:
     """Measure one pass in a process of its own: runout and picture of the worst place, or what went wrong."""
     import rimgauge.job as job
-    from rimgauge.capture import ReadAhead, open_source
+    from rimgauge.capture import open_source
     from rimgauge.cli.measure import worst_picture
     from rimgauge.pipeline import reckon, see
     from rimgauge.records import Source
@@ -113,7 +113,7 @@ def _measure(folder: Path, wheel: Wheel) -> tuple[Runout | None, bytes, str]:
         limit = wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
         with open_source(str(folder)) as frames:
             seen, turning = see(
-                ReadAhead(frames),
+                frames,
                 view,
                 spoke_angles_deg=wheel.spoke_angles_deg,
                 radius_mm=radius_mm,

@@ -252,7 +252,7 @@ def _measure(
     """Measure, and write the result with its pictures; a live source is laid down first where pictures are kept."""
     import tempfile
 
-    from rimgauge.capture import LaidDown, ReadAhead, open_source
+    from rimgauge.capture import LaidDown, open_source
     from rimgauge.job import now
     from rimgauge.pipeline import reckon, see
     from rimgauge.records import Source
@@ -262,7 +262,7 @@ def _measure(
         laid_down = live and to.keeps != "none"
         radius_mm = wheel.rim.effective_diameter_mm / 2.0 + 9.0
         seen, turning = see(
-            ReadAhead(LaidDown(seen_frames, Path(place)) if laid_down else seen_frames),
+            LaidDown(seen_frames, Path(place)) if laid_down else seen_frames,
             view,
             spoke_angles_deg=wheel.spoke_angles_deg,
             radius_mm=radius_mm,

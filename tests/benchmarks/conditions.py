@@ -89,7 +89,7 @@ def measured(name: str, options: list[str], folder: Path) -> list[str]:
     frames = list(open_source(str(folder / "frames")))
     side = track(iter(frames), view).sides[0]
     used = np.isfinite(side.gap_px)
-    tracker = Tracker(view, frames[:LEARNING_FRAMES])
+    tracker = Tracker.of_frames(view, frames[:LEARNING_FRAMES])
     follower, patches = tracker.followers[0], tracker.cut(frames)[0][1]
     shake_px = np.array([follower.rim_patch.turn(np.array(frame["shake_px"]))[0] for frame in truth])
     edge_px = follower.tip[0] + truth_px + shake_px

@@ -23,7 +23,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from rimgauge.capture import Frame, ReadAhead, open_source, track
+from rimgauge.capture import Frame, open_source, track
 from rimgauge.capture.frame import Picture
 from rimgauge.cli.measure import worst_picture
 from rimgauge.job import read_view
@@ -106,7 +106,7 @@ def whole(film: Path, view: View) -> list[tuple[float, float]]:
 
     with open_source(str(film)) as frames:
         seen, turning = see(
-            until_the_last(ReadAhead(frames)),
+            until_the_last(frames),
             view,
             spoke_angles_deg=wheel.spoke_angles_deg,
             radius_mm=radius_mm,

@@ -27,7 +27,7 @@ def _frames(folder: Path) -> list[Frame]:
 
 
 def _true_tip_px(folder: Path, frames: list[Frame]) -> tuple[float, float]:
-    return Tracker(read_view(folder / "view.json"), frames[:60]).sight(frames[0])[0].tip_px[0]
+    return Tracker.of_frames(read_view(folder / "view.json"), frames[:60]).sight(frames[0])[0].tip_px[0]
 
 
 @pytest.mark.parametrize("scene", SCENES)
