@@ -29,12 +29,14 @@ PATH_SD_DEG, LET_GO_DEG_S2 = 2.0, 10.0
 FINER = 0.75
 """By so much shorter waves are let in each round."""
 FIRST_ROUNDS, ROUNDS = 8, 14
+CHOSEN_EVERY = 2
+"""In every so manyeth round it is chosen anew how restless the course may be: each size tried costs as much."""
 TRIES = 3
 CLEARLY_BETTER, HARDLY_WORSE = 0.02, 0.3
 """In surprise: the mean over frames of a logarithm."""
 SCORE_FLOOR = 1e-3
 LONGEST_STEP_DEG = 1.5
-STEADY_DEG = 0.005
+STEADY_DEG, STILL_MOVING_SHARE = 0.005, 0.01
 JITTER_KNOWN = 10.0
 """As if so much were known already of the stamps' jitter: that it says nothing."""
 ROOM_DEG = 0.1
@@ -76,15 +78,20 @@ def fit_course(
     moment: IntArray,
     path_deg: FloatArray,
     components: FloatArray,
+    *,
+    sure: bool = False,
 ) -> Course:
     """Fit the course from a coarse path (n,) of frames at even moments (n,), components (n, k) of the spokes' strip.
 
-    Each way of beginning is tried, and all of them again from the best, while that helps.
+    Each way of beginning is tried, and all of them again from the best, while that helps; but only the first of
+    them near a path that is sure.
     """
     beat_s = np.asarray(np.polyval(np.polyfit(moment, track.time_s, 1), moment), dtype=np.float64)
     clues = _Clues(track, layout, tags, components, beat_s)
     if not components.shape[1]:
         return _fit(clues, path_deg, FINEST_DEG)
+    if sure:
+        return _fit(clues, path_deg, COARSE_SHARES[0] * layout.spacing_deg)
     tried: list[Course] = []
     for attempt in range(TRIES):
         best = min(tried, key=_surprise) if tried else None
@@ -169,11 +176,17 @@ def _fit(clues: _Clues, angle_deg: FloatArray, coarsest_deg: float) -> Course:
         finest_deg = max(FINEST_DEG, coarsest_deg * FINER**done)
         room_deg = max(ROOM_DEG * (FIRST_ROUNDS - done), 0.0)
         normal, right, learnt = _together(clues, angle_deg, learnt, curve, finest_deg, room_deg)
-        fit = curve.fit(normal, right, restless_deg_s2)
+        fit = (
+            curve.fit(normal, right, restless_deg_s2)
+            if restless_deg_s2 is None or done % CHOSEN_EVERY == 0
+            else curve.fit_with(normal, right, restless_deg_s2)
+        )
         values, restless_deg_s2 = fit.values(), fit.acceleration_deg_s2
         angle_deg = angle_deg + np.clip(values - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
         mark_scale, cut_sd_deg = _mark_scale(clues, angle_deg)
-        if done >= FIRST_ROUNDS and float(np.abs(angle_deg - before).max()) < STEADY_DEG:
+        # Now and then a moment never settles: a look or a slide is at odds with itself by a hundredth of a degree.
+        moving = float(np.mean(np.abs(angle_deg - before) > STEADY_DEG))
+        if done >= FIRST_ROUNDS and moving < STILL_MOVING_SHARE:
             break
         learnt = replace(learnt, mark_scale=mark_scale, cut_sd_deg=cut_sd_deg)
     spread_deg = curve.spread(normal, right)

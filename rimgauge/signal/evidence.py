@@ -77,16 +77,10 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0, foretold=comes_back)
         for side in track.sides
     ]
-    lattices: list[FloatArray] = []
     profile = track.spoke_profile
     if profile.shape[1]:
         components = learn_axes(profile).project(profile)
         looks.append(Look(_laid_out(components, moment, count), layout.look_period_deg, SPOKE_NOISE))
-        for offset in OFFSETS:
-            lead_deg = layout.spoke_lead_deg + offset * layout.spacing_deg
-            seen = lattice_likelihood(profile, layout.spoke_bin_deg, lead_deg, layout.spoke_angles_deg)
-            lattices.append(np.ones((count, STEPS)))
-            lattices[-1][moment] = seen
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
     marked = bool(np.isfinite(mark_deg).any())
     return moment, Evidence(
@@ -94,7 +88,7 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         mark_sd_deg=_laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count),
         hidden_deg=min(2.0, 0.5 * seen_as_far_as) if marked else 0.0,
         looks=tuple(looks),
-        lattices=tuple(lattices),
+        lattices=lambda: _lattices(profile, layout, moment),
         by_speed=None if track.slide is None else _by_speed(track.slide, moment, layout.px_per_deg),
         by_tags=None if tags is None else tag_likelihood(tags, moment, count),
     )
@@ -103,6 +97,17 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
 def passes(seen: BoolArray) -> int:
     """How often something came into sight in frames in which it was seen or not (n,)."""
     return int(np.count_nonzero(np.diff(seen, prepend=False) & seen))
+
+
+def _lattices(profile: FloatArray, layout: Layout, moment: IntArray) -> tuple[FloatArray, ...]:
+    """Likelihoods (moments, STEPS) of each angle by the spokes' lattice, one an offset; none without spokes' strips."""
+    if not profile.shape[1]:
+        return ()
+    result = tuple(np.ones((int(moment[-1]) + 1, STEPS)) for _ in OFFSETS)
+    for likely, offset in zip(result, OFFSETS, strict=True):
+        lead_deg = layout.spoke_lead_deg + offset * layout.spacing_deg
+        likely[moment] = lattice_likelihood(profile, layout.spoke_bin_deg, lead_deg, layout.spoke_angles_deg)
+    return result
 
 
 def _by_speed(slide: Slide, moment: IntArray, px_per_deg: float) -> FloatArray:
@@ -169,7 +174,12 @@ def _beat(time_s: FloatArray) -> tuple[float, float]:
     finest = 1.0 / (BEAT_FINENESS * max(span_s, usual_s))
     rates = np.arange(1.0 - BEAT_MARGIN, 1.0 + BEAT_MARGIN, finest * usual_s) / usual_s
     since = time_s - time_s[0]
-    lines = np.array([np.exp(2j * np.pi * rate * since).sum() for rate in rates])
+    # Every rate is one of a few coarse ones and a few fine steps more, so that all lines are one product of matrices.
+    few = math.isqrt(len(rates)) + 1
+    coarse, fine = (
+        np.exp(2j * np.pi * np.outer(part, since)) for part in (rates[::few], rates[:few] - rates[0])
+    )
+    lines = (coarse @ fine.T).ravel()[: len(rates)]
     best = int(np.abs(lines).argmax())
     interval_s = 1.0 / float(rates[best])
     return interval_s, float(time_s[0]) + interval_s * float(np.angle(lines[best])) / (2.0 * np.pi)

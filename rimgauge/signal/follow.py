@@ -16,11 +16,12 @@ from itertools import product
 import numpy as np
 
 from rimgauge.records import FloatArray
+from rimgauge.signal.alone import stands_alone
 from rimgauge.signal.looks import Look, explain
 from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS, Place, likely_speeds, near_speeds, smooth
 
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
-LEAST_ROUNDS, MOST_ROUNDS = 3, 8
+CLEAR_ROUNDS, LEAST_ROUNDS, MOST_ROUNDS = 2, 3, 8
 STAYS_DEG = 0.3
 SLIDE_COUNTS = 0.25
 """A slide's likelihood counts by this power when paths are judged: a likeness by chance, or a hand at rest, must
@@ -45,7 +46,7 @@ class Evidence:
     hidden_deg: half-width round 0 in which the mark would have been seen.
     looks: what else changes with the angle: the spokes, which look the same after a few of them, and the gap
     itself, which looks the same after a full turn.
-    lattices: likelihoods (n, STEPS) by the spokes' lattice, one an offset that is tried.
+    lattices: gives, when asked, likelihoods (n, STEPS) by the spokes' lattice, one an offset that is tried.
     by_speed: likelihood (n, SPEEDS) of each speed by the rim's own slide.
     by_tags: likelihood (n, STEPS) of each angle by numbered tags.
     """
@@ -54,7 +55,7 @@ class Evidence:
     mark_sd_deg: FloatArray
     hidden_deg: float
     looks: tuple[Look, ...] = ()
-    lattices: tuple[FloatArray, ...] = ()
+    lattices: Callable[[], tuple[FloatArray, ...]] = tuple
     by_speed: FloatArray | None = None
     by_tags: FloatArray | None = None
 
@@ -67,34 +68,44 @@ class Rival:
     likelihood: float
 
 
-def follow(evidence: Evidence, spacing_deg: float) -> tuple[Place, list[Rival]]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Followed:
+    """The likeliest path that learning settled on, and the others; alone: no others were looked for."""
+
+    place: Place
+    rivals: list[Rival]
+    alone: bool
+
+
+def follow(evidence: Evidence, spacing_deg: float) -> Followed:
     """Follow the wheel through all moments.
 
-    spacing_deg: of the spokes; paths that differ by less than half of it are one.
+    Other paths are looked for unless the first stands alone.
 
-    Returns
-    -------
-    The likeliest path that learning settled on, and the others.
+    spacing_deg: of the spokes; paths that differ by less than half of it are one.
     """
     best: Place | None = None
     paths: list[Rival] = []
     for start in _starts(evidence, spacing_deg):
         least = -math.inf if best is None else best.likelihood - HOPELESS
-        settled = _settle(
+        settled, alone = _settle(
             start,
             evidence,
             least,
             lambda path: any(_same(path, each.angle_deg, spacing_deg) for each in paths),
+            lambda place: not paths and stands_alone(place, evidence, spacing_deg),
         )
         if settled is None:
             continue
+        if alone:
+            return Followed(settled, [], alone=True)
         place = _expected(settled)
         # Of the others only the paths are kept: the chances of a long run fill much memory.
         paths.append(Rival(place.angle_deg, place.likelihood))
         if best is None or place.likelihood > best.likelihood:
             best = place
     assert best is not None
-    return best, [path for path in paths if path.angle_deg is not best.angle_deg]
+    return Followed(best, [path for path in paths if path.angle_deg is not best.angle_deg], alone=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,8 +122,11 @@ def _starts(evidence: Evidence, spacing_deg: float) -> Iterator[_Start]:
     by_mark = mark_likelihood(evidence)
     any_speed = np.ones((len(by_mark), SPEEDS))
     speeds = (any_speed,) if evidence.by_speed is None else (evidence.by_speed, any_speed)
-    begun_deg: list[FloatArray] = []
-    for by_speed, lattice, way in product(speeds, (None, *evidence.lattices), (1, -1)):
+    first = _Start(smooth(by_mark, speeds[0], EVERY_SPEED, 1), speeds[0], None)
+    yield first
+    begun_deg = [first.place.angle_deg]
+    ways = list(product(speeds, (None, *evidence.lattices()), (1, -1)))
+    for by_speed, lattice, way in ways[1:]:
         likely = by_mark if lattice is None else by_mark * lattice
         place = smooth(likely, by_speed, EVERY_SPEED, way)
         if not any(_same(place.angle_deg, other, spacing_deg) for other in begun_deg):
@@ -147,9 +161,13 @@ def _expected(place: Place) -> Place:
 
 
 def _settle(
-    start: _Start, evidence: Evidence, least: float, is_known: Callable[[FloatArray], bool]
-) -> Place | None:
-    """Learn the looks and follow again until the path stays as it is; None where that is a known path.
+    start: _Start,
+    evidence: Evidence,
+    least: float,
+    is_known: Callable[[FloatArray], bool],
+    is_alone: Callable[[Place], bool],
+) -> tuple[Place | None, bool]:
+    """Learn the looks and follow again until the path stays as it is, or stands alone; None where that is a known path.
 
     Each stretch of the run is followed, and judged, by looks learnt from all others. All starts are judged by the
     same: the mark, the looks, and the rim's own slide, of which less is thought.
@@ -166,12 +184,14 @@ def _settle(
             likely = likely * explain(chance, look)
         place = smooth(likely, start.by_speed, likely_speeds(place.of_speed), way)
         if done > 1 and is_known(place.angle_deg):
-            return None
+            return None, False
+        if done >= CLEAR_ROUNDS and is_alone(place):
+            return place, True
         stays = float(np.abs(place.angle_deg - before_deg).max()) < STAYS_DEG
         if done >= LEAST_ROUNDS and (stays or place.likelihood < least):
             break
     judged = smooth(likely, slide_likelihood(evidence) ** SLIDE_COUNTS, likely_speeds(place.of_speed), way)
-    return replace(place, likelihood=judged.likelihood)
+    return replace(place, likelihood=judged.likelihood), False
 
 
 def _anchored(place: Place, mark_deg: FloatArray) -> FloatArray:

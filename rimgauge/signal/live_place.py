@@ -223,7 +223,7 @@ def _learn_from(rows: list[_Row], hidden_deg: float, period_deg: float) -> _Less
         for look in _looks(profile, gap_px, gap_usual, axes, period_deg)
     )
     marks = _laid_out(np.array([row.mark_deg for row in rows]), moment, count)
-    place, _ = follow(_mark_evidence(marks, hidden_deg, looks), SAME_DEG)
+    place = follow(_mark_evidence(marks, hidden_deg, looks), SAME_DEG).place
     if np.ptp(place.angle_deg) < LEAST_LEARNT_DEG:
         return None
     learnt = tuple(learn_look(place.chance, look) for look in looks)

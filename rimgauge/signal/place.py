@@ -30,7 +30,8 @@ LOST = np.float32(1e-25)
 FAINTEST, LEAST_LIKELY = 1e-300, 1e-9
 """Of a likelihood itself, and beside that of the likeliest angle."""
 SPEED_MARGIN = 3
-MOST_STATES = 8_000_000
+NEAR_STEPS = 5
+MOST_STATES = 16_000_000
 """Chances held at once, of all moments' states; longer runs are gone through twice, so that memory stays bounded."""
 REACH = slice(FASTEST_STEPS, FASTEST_STEPS + STEPS)
 """The circle itself within a row that has both ends wrapped on."""
@@ -49,6 +50,13 @@ class Place:
     chance: FloatArray
     of_speed: FloatArray
     likelihood: float
+
+
+def chance_elsewhere(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> FloatArray:
+    """Chance (n,) by those (n, STEPS) of each angle that the wheel is a spoke or more from where angles (n,) say."""
+    grid = np.arange(STEPS) * (360.0 / STEPS)
+    off = np.abs((grid - angle_deg[:, None] + 180.0) % 360.0 - 180.0)
+    return np.asarray(np.sum(np.where(off > 0.5 * spacing_deg + 1.0, chance, 0.0), axis=1))
 
 
 def likely_speeds(of_speed: FloatArray) -> range:
@@ -81,7 +89,7 @@ def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) 
     # Single precision: a moment that nothing explains must not leave it.
     peak = np.maximum(by_angle.max(axis=1), FAINTEST)
     likely = np.maximum(by_angle / peak[:, None], LEAST_LIKELY).astype(np.float32)
-    moved = by_speed[:, rows, None].astype(np.float32)
+    moved = by_speed[:, rows].astype(np.float32)
     chance, of_speed = np.empty((count, STEPS)), np.zeros((count, SPEEDS))
     walk = _Walk.over(speeds)
     begins = np.where(np.sign(speeds) * way > 0, 1.0, RELUCTANCE)
@@ -97,14 +105,12 @@ def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) 
         # With the first moment of the block after, which was seen to already.
         block = slice(start + 1, min(start + long + 1, count))
         states, foreseen = walk.forward(state, likely[block], moved[block])
-        afterwards = walk.back(later, likely[block], moved[block])
         told += float(np.sum(np.log(foreseen)))
-        later = afterwards[0]
-        both = np.multiply(states, afterwards, out=states)
-        by_row = both.sum(axis=2)
+        later = walk.back(states, later, likely[block], moved[block])
+        by_row = states @ np.ones(STEPS, dtype=np.float32)
         total = by_row.sum(axis=1)[:, None]
         of_speed[start : block.stop, rows] = by_row / total
-        chance[start : block.stop] = np.matmul(np.ones(len(speeds), dtype=np.float32), both) / total
+        chance[start : block.stop] = np.matmul(np.ones(len(speeds), dtype=np.float32), states) / total
     speed = of_speed @ np.arange(-FASTEST_STEPS, FASTEST_STEPS + 1)
     return Place(_path(chance, speed), chance, of_speed, told)
 
@@ -113,13 +119,15 @@ def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) 
 class _Walk:
     """From moment to moment: the chance of each change of speed, and each speed's own step round the circle.
 
-    law (speeds, speeds). wide: room for the chances (speeds, angles) with both ends of the circle wrapped on.
+    law (speeds, speeds). wide: room for the chances (speeds, angles) with both ends of the circle wrapped on; circle:
+    the view of it without them. wraps: views of its ends, and of what stands in them.
     moved_on, moved_back: views (speeds, STEPS) of it, every row moved on or back by its own speed: a stride one shorter
     or longer than a row reads each row a step further on than the one before.
     """
 
     law: Grid
-    wide: Grid
+    circle: Grid
+    wraps: tuple[tuple[Grid, Grid], ...]
     moved_on: Grid
     moved_back: Grid
 
@@ -133,43 +141,54 @@ class _Walk:
             )
             for way in (1, -1)
         )
+        wraps = (
+            (wide[:, :FASTEST_STEPS], wide[:, STEPS : STEPS + FASTEST_STEPS]),
+            (wide[:, -FASTEST_STEPS:], wide[:, FASTEST_STEPS : 2 * FASTEST_STEPS]),
+        )
         change = np.abs(np.subtract.outer(np.arange(len(speeds)), np.arange(len(speeds))))
         law = np.append(SPEED_CHANGE, 0.0)[np.minimum(change, len(SPEED_CHANGE))]
-        return cls(law.astype(np.float32), wide, moved_on, moved_back)
+        return cls(law.astype(np.float32), wide[:, REACH], wraps, moved_on, moved_back)
 
     def forward(self, state: Grid, likely: Grid, moved: Grid) -> tuple[Grid, FloatArray]:
-        """Chances of (speed, angle) given what was seen so far: of the start and of each following moment.
+        """Chances of (speed, angle) given what was seen so far, but for a factor: of the start and of each following moment.
 
         Also how likely each following moment was before it was seen.
         """
         states = np.empty((len(likely) + 1, *state.shape), dtype=np.float32)
         foreseen = np.empty(len(likely))
         states[0] = state
-        for k, (at_angle, at_speed) in enumerate(zip(likely, moved, strict=True)):
-            np.matmul(self.law, states[k], out=self.wide[:, REACH])
+        flat, ones = states.reshape(len(states), -1), np.ones(state.size, dtype=np.float32)
+        before = float(flat[0] @ ones)
+        for k, at_angle in enumerate(likely):
+            # A row keeps its speed as it moves on, so that the speed's likelihood may come first.
+            law = self.law * (moved[k] * np.float32(1.0 / before))[:, None]
+            np.matmul(law, states[k], out=self.circle)
             self._wrap()
-            now = np.multiply(self.moved_on, at_angle, out=states[k + 1])
-            now *= at_speed
-            foreseen[k] = now.sum()
-            now *= np.float32(1.0 / foreseen[k])
-            now += LOST
+            np.multiply(self.moved_on, at_angle, out=states[k + 1])
+            foreseen[k] = before = float(flat[k + 1] @ ones)
+            flat[k + 1] += LOST * np.float32(before)
         return states, foreseen
 
-    def back(self, later: Grid, likely: Grid, moved: Grid) -> Grid:
-        """How likely what is seen later is from each (speed, angle), but for a factor: of each moment, and the last."""
-        result = np.empty((len(likely) + 1, *later.shape), dtype=np.float32)
-        result[-1] = later
+    def back(self, states: Grid, later: Grid, likely: Grid, moved: Grid) -> Grid:
+        """Multiply the states by how likely what is seen later is from each, but for a factor, and give that of the first.
+
+        later: that of the last state.
+        """
+        later, ones = later.copy(), np.ones(later.size, dtype=np.float32)
+        flat = later.reshape(-1)
+        states[-1] *= later
         for k in range(len(likely) - 1, -1, -1):
-            seen = np.multiply(result[k + 1], likely[k], out=self.wide[:, REACH])
-            seen *= moved[k] * np.float32(STEPS / result[k + 1].sum())
+            law = self.law * (moved[k] * np.float32(STEPS / float(flat @ ones)))
+            np.multiply(later, likely[k], out=self.circle)
             self._wrap()
-            np.matmul(self.law, self.moved_back, out=result[k])
-            result[k] += LOST
-        return result
+            np.matmul(law, self.moved_back, out=later)
+            later += LOST
+            states[k] *= later
+        return later
 
     def _wrap(self) -> None:
-        self.wide[:, :FASTEST_STEPS] = self.wide[:, STEPS : STEPS + FASTEST_STEPS]
-        self.wide[:, -FASTEST_STEPS:] = self.wide[:, FASTEST_STEPS : 2 * FASTEST_STEPS]
+        for end, inside in self.wraps:
+            end[...] = inside
 
 
 def _path(chance: FloatArray, speed: FloatArray) -> FloatArray:
@@ -178,9 +197,8 @@ def _path(chance: FloatArray, speed: FloatArray) -> FloatArray:
     turn = np.exp(2j * np.pi * np.arange(STEPS) / STEPS)
     # The mean of two far-apart guesses is neither: take the neighbourhood of the likeliest one.
     best = chance.argmax(axis=1)
-    near = (np.arange(STEPS) - best[:, None] + STEPS // 2) % STEPS - STEPS // 2
-    local = np.where(np.abs(near) <= 5, chance, 0.0)
-    angle = np.degrees(np.angle(local @ turn))
+    near = (best[:, None] + np.arange(-NEAR_STEPS, NEAR_STEPS + 1)) % STEPS
+    angle = np.degrees(np.angle(np.sum(np.take_along_axis(chance, near, axis=1) * turn[near], axis=1)))
     change = np.diff(angle) - 0.5 * (speed[1:] + speed[:-1]) * step_deg
     expected = 0.5 * (speed[1:] + speed[:-1]) * step_deg
     steps = (change + 180.0) % 360.0 - 180.0 + expected

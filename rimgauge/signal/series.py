@@ -121,7 +121,7 @@ def _width(
 
 
 def foretold(
-    components: FloatArray, angle_deg: FloatArray, period_deg: float
+    components: FloatArray, angle_deg: FloatArray, period_deg: float, finest_deg: float = FINEST_DEG
 ) -> tuple[FloatArray, FloatArray]:
     """How far each frame's look (n,) misses what the looks at other times foretell, and misses the mean look, squared.
 
@@ -131,7 +131,7 @@ def foretold(
     """
     if not components.shape[1]:
         return np.zeros(len(components)), np.zeros(len(components))
-    basis, _ = waves(angle_deg, period_deg)
+    basis, _ = waves(angle_deg, period_deg, finest_deg)
     series = learn_series(basis, components)
     missed = np.empty_like(components)
     for left_out in np.array_split(np.arange(len(basis)), STRETCHES):

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 from scipy.interpolate import BSpline
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg import cho_factor, cho_solve, solveh_banded
 
 from rimgauge.records import FloatArray
 
@@ -25,16 +25,19 @@ DECADES_BELIEVED = 1.0
 MOST_PIECES = 900
 """A run of over a minute and a half gets wider knots: the work grows with the cube of their number."""
 FAINTEST = 1e-9
+MOST_BEHIND = 20.0
+"""Log-evidence by which a size of acceleration may be behind the likeliest one and still have a say."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SmoothCurve:
-    """Cubic B-splines of time: design (n, c) of the moments, unsteady (c, c).
+    """Cubic B-splines of time: design (n, c) of the moments, bend (c - 2, c) that gives the acceleration, unsteady (c, c).
 
     cᵀ · unsteady · c is the sum of squares of what the acceleration [deg/s²] of coefficients c differs from its mean.
     """
 
     design: sparse.csr_matrix
+    bend: sparse.csr_matrix
     unsteady: FloatArray
 
     @staticmethod
@@ -50,7 +53,7 @@ class SmoothCurve:
         bend = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(count - 2, count)) / spacing**2
         mean = np.asarray(bend.mean(axis=0)).ravel()
         unsteady = (bend.T @ bend).toarray() - (count - 2) * np.outer(mean, mean)
-        return SmoothCurve(design.tocsr(), unsteady)
+        return SmoothCurve(design.tocsr(), bend.tocsr(), unsteady)
 
     def places(self, target: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Normal matrix (c, c) and right side (c,) of values (n,) measured at the moments, weights 1/sd²."""
@@ -72,8 +75,12 @@ class SmoothCurve:
 
     def nearest(self, values: FloatArray) -> FloatArray:
         """Coefficients (c,) of the curve nearest to values (n,) at the moments."""
-        normal, right = self.places(values, np.ones(len(values)))
-        return self.fit_with(normal, right, ACCELERATIONS_DEG_S2[-1]).coefficients
+        # A trace of the penalty, for knots near which there is no moment.
+        normal = (
+            self.design.T @ self.design + self.bend.T @ self.bend / ACCELERATIONS_DEG_S2[-1] ** 2
+        ).tocsc()
+        bands = np.stack([np.pad(normal.diagonal(-k), (0, k)) for k in range(4)])
+        return np.asarray(solveh_banded(bands, self.design.T @ values, lower=True))
 
     def fit(self, normal: FloatArray, right: FloatArray, near_deg_s2: float | None = None) -> Fit:
         """Fit measurements that say normal @ coefficients = right, and choose how restless the curve may be.
@@ -95,6 +102,7 @@ class SmoothCurve:
         """
         fits = self._fits(normal, right, ACCELERATIONS_DEG_S2)
         best = max(fits, key=lambda fit: fit.log_evidence)
+        fits = [fit for fit in fits if fit.log_evidence > best.log_evidence - MOST_BEHIND]
         share = np.exp([fit.log_evidence - best.log_evidence for fit in fits])
         variances = [fit.standard_uncertainty() ** 2 + (fit.values() - best.values()) ** 2 for fit in fits]
         return np.asarray(np.sqrt(np.average(variances, axis=0, weights=share)))

@@ -16,9 +16,9 @@ from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
 from rimgauge.signal.course import fit_course
 from rimgauge.signal.evidence import Layout, gather, passes
-from rimgauge.signal.follow import Rival, follow, reconsider
+from rimgauge.signal.follow import Evidence, Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
-from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place
+from rimgauge.signal.place import FASTEST_STEPS, Place, chance_elsewhere
 from rimgauge.signal.profile import learn_axes
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
 from rimgauge.signal.too_fast import times_too_slow
@@ -68,8 +68,9 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
         )
     components = _components(track, layout)
     moment, evidence = gather(track, layout, tags)
-    place, rivals = follow(evidence, layout.spacing_deg)
-    course = fit_course(track, layout, tags, moment, place.angle_deg[moment], components)
+    found = follow(evidence, layout.spacing_deg)
+    place = found.place
+    course = fit_course(track, layout, tags, moment, place.angle_deg[moment], components, sure=found.alone)
     spokes = components.shape[1] > 0
     if spokes and _share_foretold(course.missed, course.whole) < LEAST_FORETOLD:
         # A wrong path learns a look that foretells nothing; what is left is the mark.
@@ -85,10 +86,8 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
         check_tags(tags, np.where(usable, course.angle_deg, np.nan), course.tag_scale, layout.spacing_deg)
     if spokes:
         usable &= ~_astray(course.missed, course.whole)
-    again = reconsider(evidence, np.interp(np.arange(len(place.angle_deg)), moment, course.angle_deg))
-    doubts = [_doubt(each.chance[moment], course.angle_deg, layout.spacing_deg) for each in (place, again)]
-    usable &= np.minimum(*doubts) < LARGEST_DOUBT
-    for rival in rivals:
+    usable &= ~_doubted(place, evidence, moment, course.angle_deg, layout.spacing_deg)
+    for rival in found.rivals:
         usable &= ~_contested(place, rival, layout.spacing_deg)[moment]
     # Where the angle is lost it was going wrong for some frames before.
     usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
@@ -126,11 +125,15 @@ def _sources(track: GapTrack, tags: Tagged | None, *, spokes: bool, slides: bool
     return tuple(name for name, there in found.items() if there)
 
 
-def _doubt(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> FloatArray:
-    """Chance (n,) that the wheel is really a spoke or more from where the angle says, by the coarse path."""
-    grid = np.arange(STEPS) * (360.0 / STEPS)
-    off = np.abs((grid - angle_deg[:, None] + 180.0) % 360.0 - 180.0)
-    return np.asarray(np.sum(np.where(off > 0.5 * spacing_deg + 1.0, chance, 0.0), axis=1))
+def _doubted(
+    place: Place, evidence: Evidence, moment: IntArray, angle_deg: FloatArray, spacing_deg: float
+) -> BoolArray:
+    """Frames (n,) in which the wheel may be a spoke or more from the course (n,), by coarse path and by the course itself."""
+    doubt = chance_elsewhere(place.chance[moment], angle_deg, spacing_deg)
+    if (doubt < LARGEST_DOUBT).all():
+        return np.zeros(len(doubt), dtype=bool)
+    again = reconsider(evidence, np.interp(np.arange(len(place.angle_deg)), moment, angle_deg))
+    return np.minimum(doubt, chance_elsewhere(again.chance[moment], angle_deg, spacing_deg)) >= LARGEST_DOUBT
 
 
 def _contested(place: Place, other: Rival, spacing_deg: float) -> BoolArray:
