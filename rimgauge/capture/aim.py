@@ -177,7 +177,7 @@ def _view(
     patch, (tip_u, tip_v), unit = facing.still.patch, facing.tip, facing.still.unit
     ahead = ahead_px(facing.edge_u - tip_u, unit)
     pointer = turned_box(patch, tip_u - 40 * unit, tip_u + ahead, tip_v - 26 * unit, tip_v + 26 * unit)
-    rim = turned_box(patch, tip_u, facing.edge_u + 16 * unit, tip_v - 40 * unit, tip_v + 40 * unit)
+    rim = turned_box(patch, facing.begin_u, facing.edge_u + 16 * unit, tip_v - 40 * unit, tip_v + 40 * unit)
     if pointer is None or rim is None:
         raise PointerNotSeen("the pointer's tip is too close to the picture's border; move the camera")
     # Square to the rim's edge, from the pointer into the rim.

@@ -30,6 +30,8 @@ LEAST_STEP = 2.5
 """An edge must change the brightness by so many grey levels a pixel to count."""
 LEAST_GAP_PX = 3.0
 """A nearer rim can't be told from the tip, and would touch it."""
+LEAST_RIVAL = 0.2
+"""An edge so strong beside the one a person pointed at could be taken for it."""
 SLOPES = np.linspace(-0.1, 0.1, 9)
 
 
@@ -49,13 +51,17 @@ class Still:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Facing:
-    """A pointer's tip and the rim edge ahead of it, in turned coordinates; slope is du/dv of the edge."""
+    """A pointer's tip and the rim edge ahead of it, in turned coordinates; slope is du/dv of the edge.
+
+    begin_u: from where on the edge is to be sought: the tip, or half way from another edge that a person passed over.
+    """
 
     still: Still
     tip: Point
     edge_u: float
     slope: float
     score: float
+    begin_u: float
 
 
 def look_still(frames: list[Frame]) -> list[Still]:
@@ -163,7 +169,7 @@ def _facing_from(
     found = _rim_edge(still, tip, rim)
     if found is None:
         return None
-    edge_u, slope, step = found
+    edge_u, slope, step, begin_u = found
     unit = still.unit
     # The first look reached further ahead and may have taken a bit of the rim for the tip.
     for _ in range(4):
@@ -183,7 +189,7 @@ def _facing_from(
     near = 40.0 * unit / (40.0 * unit + edge_u - tip[0])
     clear = min(strength, 12.0) * min(step, 12.0) * min(moves, 4.0) * min(_tip_step(still, tip), 15.0)
     score = clear * near
-    return Facing(still, tip, edge_u, slope, score)
+    return Facing(still, tip, edge_u, slope, score, max(begin_u, tip[0]))
 
 
 def _tip_step(still: Still, tip: Point) -> float:
@@ -237,8 +243,11 @@ def turned_box(patch: Patch, low_u: float, high_u: float, low_v: float, high_v: 
     return box if min(box[2:]) >= 12 else None
 
 
-def _rim_edge(still: Still, tip: Point, rim: Point | None) -> tuple[float, float, float] | None:
-    """Place [px] at the tip's height, slope and steepness of the first long edge ahead of the tip."""
+def _rim_edge(still: Still, tip: Point, rim: Point | None) -> tuple[float, float, float, float] | None:
+    """Place [px] at the tip's height, slope and steepness of the first long edge ahead of the tip, or of the one at rim.
+
+    The last value is half way to the edge next before that, 0 without one.
+    """
     unit, rows = still.unit, still.mean.shape[0]
     low, high = max(0, round(tip[1] - 40 * unit)), min(rows, round(tip[1] + 41 * unit))
     cut, row = still.mean[low:high], tip[1] - low
@@ -249,6 +258,7 @@ def _rim_edge(still: Still, tip: Point, rim: Point | None) -> tuple[float, float
     profiles = np.abs(np.stack([steepness_profiles(cut[np.newaxis], float(s), row)[0] for s in SLOPES]))[
         :, first:last
     ]
+    everywhere = profiles.max(axis=0)
     if rim is not None:
         near = abs(np.arange(first, last) - rim[0]) <= 12 * unit
         profiles = np.where(near, profiles, 0.0)
@@ -256,7 +266,7 @@ def _rim_edge(still: Still, tip: Point, rim: Point | None) -> tuple[float, float
     sharpest = np.where(moving, profiles.max(axis=0), 0.0)
     if sharpest.max(initial=0.0) < LEAST_STEP / 2.0:
         return None
-    threshold = 0.3 * sharpest.max()
+    threshold = (0.3 if rim is None else LEAST_RIVAL) * sharpest.max()
     peaks = [k for k in range(1, len(sharpest) - 1) if _is_peak(sharpest, k) and sharpest[k] > threshold]
     if not peaks:
         return None
@@ -264,7 +274,13 @@ def _rim_edge(still: Still, tip: Point, rim: Point | None) -> tuple[float, float
     column = peaks[chosen]
     slope = float(SLOPES[int(np.argmax(profiles[:, column]))])
     place, slope = _straight_line(cut, float(column + first), slope, row, round(5 * unit))
-    return place, slope, float(sharpest[column])
+    edges = [
+        k
+        for k in range(1, column - 3)
+        if _is_peak(everywhere, k) and everywhere[k] > LEAST_RIVAL * sharpest[column]
+    ]
+    begin_u = (edges[-1] + column) / 2.0 + first if rim is not None and edges else 0.0
+    return place, slope, float(sharpest[column]), begin_u
 
 
 def _straight_line(cut: GreyPicture, place: float, slope: float, row: float, reach: int) -> Point:

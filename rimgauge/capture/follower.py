@@ -22,6 +22,7 @@ LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
 """The edge is sought within so much and so many usual moves of its last place; the usual move is a running mean."""
 CLOSE_REACH_PX, MOST_BRIDGED = 1.0, 8
 """Where something stands close before it the edge is sought only so near, and for so many frames on end."""
+FAR_FROM_IT = -1e9
 TIP_CLEARANCE_PX = 3.0
 """Nearer to the tip than this, the rim's edge and the pointer's are one blur."""
 SEEN, NOT_FOUND, COVERED, VAGUE, MOVED, WHITE = range(6)
@@ -134,6 +135,9 @@ class EdgeFollower:
 
         It is sought where it can be by now: a rim doesn't jump, another edge in its box seems to.
         """
+        if math.isnan(self.last_px):
+            # At first what lies beside the box counts as little as it did when the outline was learnt.
+            scores = np.where(np.arange(len(scores)) < BAND_ROOM_PX, FAR_FROM_IT, scores)
         reach_px = (LEAST_REACH_PX + MOVES_AHEAD * self.usual_move_px) * (1 + self.missed)
         found_px = nearest_edge(scores, self.outline, self.last_px, reach_px)
         if math.isnan(found_px) and self.missed < MOST_BRIDGED:

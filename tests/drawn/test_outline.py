@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from rimgauge.capture.outline import learn_outline, nearest_edge, outline_scores, rival_edges
+from rimgauge.capture.outline import close_scores, learn_outline, nearest_edge, outline_scores, rival_edges
 from rimgauge.records import FloatArray
 
 ROWS, COLUMNS, ROW_PX, ROOM_PX, FRAMES = 81, 70, 40.0, 18, 24
@@ -42,3 +42,16 @@ def test_a_single_edge_has_no_rival() -> None:
     outline = learn_outline(patches, 0.0, ROW_PX, ROOM_PX)
     assert len(rival_edges(outline_scores(patches, outline), outline, places)) == 0
     assert math.isfinite(nearest_edge(outline_scores(patches, outline)[0], outline))
+
+
+def test_an_edge_with_something_close_before_it_is_found_by_its_nearest_surroundings() -> None:
+    rng = np.random.default_rng(4)
+    places = np.full(FRAMES, 36.0) + rng.uniform(-0.3, 0.3, FRAMES)
+    patches = draw(rng, places, 0.0)
+    outline = learn_outline(patches, 0.0, ROW_PX, ROOM_PX)
+    spoke = patches[0].copy()
+    spoke[: 3 * ROWS // 4, 28:32] += 90.0
+    full = nearest_edge(outline_scores(spoke[np.newaxis], outline)[0], outline, 36.0, 2.0)
+    close = nearest_edge(close_scores(spoke, outline), outline, 36.0, 2.0, close=True)
+    assert math.isnan(full)
+    assert close == pytest.approx(float(places[0]), abs=0.5)

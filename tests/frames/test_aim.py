@@ -81,3 +81,15 @@ def test_command_writes_view_and_picture(shared: Path, tmp_path: Path) -> None:
     drawn = cv2.imread(str(picture))
     assert drawn is not None
     assert drawn.shape[1] == 1280
+
+
+def test_a_person_who_points_at_the_inner_of_two_edges_gets_that_one() -> None:
+    frames = _frames(Path(__file__).resolve().parents[2] / "sample_frames" / "lateral_before")
+    outer = aim(frames, "lateral", "right", Hints())
+    # The lip is a dozen pixels wide, and its inner edge is as clear as the outer one.
+    inner = aim(frames, "lateral", "right", Hints(rim_at=(outer.rim_px[0] - 14.0, outer.rim_px[1])))
+    assert 8.0 < outer.rim_px[0] - inner.rim_px[0] < 14.0
+    assert inner.tip_px == pytest.approx(outer.tip_px, abs=1.0)
+    assert inner.view.edges[0].rim_box[0] + inner.view.edges[0].rim_box[2] < sum(
+        outer.view.edges[0].rim_box[::2]
+    )
