@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge import __version__
-from rimgauge.capture import Frame, track
+from rimgauge.capture import Frame, straightened, track
 from rimgauge.errors import BadInput, ScaleMissing
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import (
@@ -34,9 +34,11 @@ from rimgauge.signal import (
     Layout,
     axle_first,
     camera_notes,
+    edge_place,
     find_turning,
     findings,
     judge,
+    lens_share,
     side_runout,
     without_creep,
 )
@@ -105,7 +107,7 @@ def see(
     flanges: of each spoke; without them they are thought to take turns.
     """
     scale = known_scale(view)
-    seen = track(frames, view)
+    seen = _through_the_lens(track(frames, view), view)
     px_per_deg = math.radians(radius_mm) / scale.mm_per_px
     layout = Layout(
         spoke_angles_deg=spoke_angles_deg,
@@ -118,6 +120,15 @@ def see(
     )
     turning = find_turning(seen, layout)
     return without_creep(_without_unsure(seen, turning), turning, view.positive), turning
+
+
+def _through_the_lens(seen: GapTrack, view: View) -> GapTrack:
+    """Gaps as the scale's own place would show them, where the view knows its lens."""
+    sides = (
+        straightened(side, view, edge_place(view, edge)[0])
+        for side, edge in zip(seen.sides, view.edges, strict=True)
+    )
+    return replace(seen, sides=tuple(sides))
 
 
 def _spoke_bin_px(view: View, seen: GapTrack) -> float:
@@ -144,8 +155,17 @@ def reckon(
     """Work the runout out from what was seen; the second half of `measure`, which explains the parameters."""
     scale = known_scale(view)
     results = [
-        side_runout(side, turning, scale, spoke_angles_deg, flanges, np.random.default_rng(SEED), other)
-        for side in seen.sides
+        side_runout(
+            side,
+            turning,
+            scale,
+            spoke_angles_deg,
+            flanges,
+            np.random.default_rng(SEED),
+            other=other,
+            lens_share=lens_share(view, edge),
+        )
+        for side, edge in zip(seen.sides, view.edges, strict=True)
     ]
     worse = max(range(len(results)), key=lambda k: results[k][0].total_runout.value)
     total = results[worse][0].total_runout

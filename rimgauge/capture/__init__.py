@@ -1,6 +1,7 @@
 """From frames to gaps and the evidence for the wheel's angle; the only door to cameras and pictures."""
 
 from rimgauge.capture.again import LaidDown, at_times, kept_source, picture_at
+from rimgauge.capture.lens import straightened
 from rimgauge.capture.live_mark import LiveMark
 from rimgauge.capture.sources import Frame, FrameSource, ReadAhead, open_source, read_picture
 from rimgauge.capture.tags import TagFinder, along_px
@@ -23,5 +24,6 @@ __all__ = [
     "picture_at",
     "read_picture",
     "spoke_strip",
+    "straightened",
     "track",
 ]

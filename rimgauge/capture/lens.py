@@ -6,14 +6,14 @@ cv2.calibrateCamera. Points are undistorted with the result, never pictures.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge.errors import BadInput, ScaleMissing
-from rimgauge.records import FloatArray, Lens
+from rimgauge.records import EdgeTrack, FloatArray, Lens, View
 
 LEAST_PICTURES = 5
 WINDOW_PX = 5
@@ -89,3 +89,34 @@ def calibrate(sighted: list[Sighted], image_size: tuple[int, int]) -> Lens:
         distortion=np.asarray(distortion, dtype=np.float64).ravel(),
         rms_px=float(rms),
     )
+
+
+def along_px(view: View, points: FloatArray, place: FloatArray) -> FloatArray:
+    """How far (n,) points (n, 2) lie from a place (2,) along the measuring direction, all seen as at that place [px].
+
+    Without a lens that is their distance in the picture; with one, lengths elsewhere are as long as they would be
+    seen at the place itself, whose scale then holds for them too.
+    """
+    if view.lens is None:
+        return np.asarray((points - place) @ view.positive)
+    beside = place + 0.5 * np.array([[-1.0], [1.0]]) * view.positive
+    sent = np.concatenate([points, place[None], beside]).reshape(-1, 1, 2)
+    matrix = view.lens.camera_matrix
+    straight = cv2.undistortPoints(sent, matrix, view.lens.distortion, P=matrix).reshape(-1, 2)
+    along = straight @ view.positive
+    return np.asarray((along[:-3] - along[-3]) / (along[-1] - along[-2]), dtype=np.float64)
+
+
+def straightened(side: EdgeTrack, view: View, place: FloatArray) -> EdgeTrack:
+    """Gaps as they would be seen all at the place (2,) for which the scale holds; unchanged without a known lens."""
+    known = np.isfinite(side.rim_px).all(axis=1) & np.isfinite(side.tip_px).all(axis=1)
+    if view.lens is None or not known.any():
+        return side
+    share = np.full(len(side.gap_px), np.nan)
+    rim, tip = side.rim_px[known], side.tip_px[known]
+    seen = (rim - tip) @ view.positive
+    share[known] = (along_px(view, rim, place) - along_px(view, tip, place)) / np.where(
+        seen == 0.0, np.nan, seen
+    )
+    share = np.where(np.isfinite(share), share, np.nanmedian(share))
+    return replace(side, gap_px=side.gap_px * share, standard_error_px=side.standard_error_px * share)

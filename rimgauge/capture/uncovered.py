@@ -25,27 +25,30 @@ LEVEL_SD = 100.0
 JPEG_FACTOR = 1.5
 """JPEG makes neighbours and colours alike, so that pixels tell less than independent ones (seen in pictures)."""
 LEAST_WALK, POINTER_WALK = 4.0, 2.0
-"""Mean square of what a layer changes by from pixel to pixel, at least [grey levels²]."""
+"""Mean square of what a layer changes by from pixel to pixel, at least [grey levels²]. What lies behind is mostly even
+and jumps here and there: this, its own, and one between them are tried."""
 ROOM_PX, CLEAR_PX = 2, 3
 """Room round what changed; distance from the outline at which no blur of it is left."""
-TIP_PX = 2
-"""Rows whose outline lies so near the foremost one show the tip; farther back it runs slantwise across them, and
-its blur along a row is wider than any that is tried (seen in pictures)."""
-LEAST_ROWS = 4
-MOST_SPAN = 2.5
-"""A row changes from the tip's new place to its old one; where it changes over so many reaches, more than the
-pointer did."""
+LEAST_ROWS, MOST_ROWS = 4, 20
+NEVER = -1e9
 MOST_VOTE = 8.0
 """Difference of log-likelihood that one row may make."""
-ALIKE_ROWS = 2.0
-"""Every second row is used; they share blur and JPEG's blocks: so many at least count as one (seen in pictures)."""
+ALIKE_ROWS = 4.0
+"""Neighbouring rows share blur and JPEG's blocks: so many at least count as one (seen in pictures)."""
 LEAST_ALIKE = 0.1
 """A correlation under this is chance."""
 STRONG_CHANGE, MOST_BEYOND_PX = 0.3, 4.0
 """Where a row changed by that share of its largest change the pointer moved; so far before its new outline (blur)."""
-NEAR_PX, SEARCH_PX = 0.75, 1.5
+ABOUT_PX, SEARCH_PX = 0.75, 1.5
 """How far round the rough answer the outline and the move are sought first."""
-STEPS = np.linspace(-1.0, 1.0, 9)
+MOST_SLOPE, NEAR_ROWS = 0.8, 4.0
+"""Rows along which the outline runs more than across them tell little of the move; its slope is of rows so near."""
+RIVAL_PX, RIVAL_SHARE, CLEAR_VOTE, MOST_LOSS = 1.5, 0.2, 1.5, 3.5
+"""Another move, farther off than that, must be so much less likely in the mean row (logarithm), and the one that all
+agree on no more than so much less than each row's own."""
+NEAR_SHARE, NEAR_PX, LEAST_AGREE = 0.12, 0.5, 0.5
+"""So near the answer, that share of the rows must find the move by themselves (seen in pictures)."""
+STEPS = np.linspace(-1.0, 1.0, 7)
 LEAST_SPREAD_PX = 0.03
 """What the model leaves of a row even without noise."""
 
@@ -79,41 +82,75 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     Returns
     -------
     Uncovered or None
-        A negative move where the pictures explain one another better in the other order; None where too few
-        rows show the tip, or more than a pointer changed in them, or they changed farther than the move found.
+        A negative move where the pictures explain one another better in the other order; None where they don't
+        agree with a pointer's move: too few rows show its outline, other moves explain them nearly as well, most
+        rows tell another one, or the pictures changed farther than it.
     """
     apart = (new - old)[~changed]
     noise = max(1.4826 * float(np.median(np.abs(apart - np.median(apart)))) / math.sqrt(2.0), 0.5)
-    tip = _tip_rows(changed)
-    if len(tip) < LEAST_ROWS or max(np.ptp(np.flatnonzero(changed[v])) for v in tip) > MOST_SPAN * reach_px:
-        return None
-    rows = [_Row(old, new, changed, v, noise) for v in tip]
-    back = [_Row(new, old, changed, v, noise) for v in tip]
+    v = np.flatnonzero(changed.sum(axis=1) >= 2 * ROOM_PX)
+    every = max(1 if len(v) < MOST_ROWS else 2, math.ceil(len(v) / MOST_ROWS))
+    v = v[::every]
     moves = np.arange(1.0, reach_px, 0.5)
-    found = [row.log_likelihood(row.places, moves, BLURS_PX[1:2]) for row in rows]
-    best = np.array([each.max(axis=0) for each in found])
-    rough = int(np.argmax(_votes(best - best.max(axis=1, keepdims=True))))
-    other = np.array([row.log_likelihood(row.places, moves, BLURS_PX[1:2]).max() for row in back])
-    places = np.array([row.places[np.argmax(each[:, rough])] for row, each in zip(rows, found, strict=True)])
-    told = [_refined(row, place, float(moves[rough])) for row, place in zip(rows, places, strict=True)]
-    alike = max(ALIKE_ROWS, _alike_rows(rows, int(places.mean() - moves[rough]) + CLEAR_PX))
+    tried = [_Row(old, new, changed, int(each), noise) for each in v]
+    likely = [row.log_likelihood(row.places, moves, BLURS_PX[1:2]) for row in tried]
+    kept, places, slopes = _outline(v.astype(np.float64), tried, likely)
+    if len(kept) < LEAST_ROWS:
+        return None
+    rows, likely = [tried[k] for k in kept], [likely[k] for k in kept]
+    best, sure = _stands_out(moves, likely)
+    told = [
+        _refined(row, place, best, math.hypot(1.0, slope))
+        for row, place, slope in zip(rows, places, slopes, strict=True)
+    ]
+    alike = max(ALIKE_ROWS / every, 1.0, _alike_rows(rows, int(places.mean() - best) + CLEAR_PX))
     mean, spread = np.array(told).T
     px, error_px = _together(mean, spread, alike)
-    if (
-        np.median([_unexplained_px(row, place - px) for row, place in zip(rows, places, strict=True)])
-        > MOST_BEYOND_PX
-    ):
+    beyond = [_unexplained_px(row, place - px) for row, place in zip(rows, places, strict=True)]
+    agree = float(np.mean(np.abs(mean - px) < np.maximum(NEAR_SHARE * px, NEAR_PX)))
+    if not sure or agree < LEAST_AGREE or float(np.median(beyond)) > MOST_BEYOND_PX:
         return None
-    slope = float(np.polynomial.Polynomial.fit(tip, places, 1).convert().coef[1])
-    sign = 1.0 if _votes(best.max(axis=1) - other) >= 0.0 else -1.0
-    return Uncovered(px=sign * px, standard_error_px=error_px, slope=slope)
+    back = [_Row(new, old, changed, int(v[k]), noise) for k in kept]
+    other = np.array([row.log_likelihood(row.places, moves, BLURS_PX[1:2]).max() for row in back])
+    sign = 1.0 if _votes(np.array([each.max() for each in likely]) - other) >= 0.0 else -1.0
+    return Uncovered(px=sign * px, standard_error_px=error_px, slope=float(np.median(slopes)))
 
 
-def _tip_rows(changed: BoolArray) -> list[int]:
-    """Every second row near the tip, where the outline runs across them."""
-    rows = np.flatnonzero(changed.sum(axis=1) >= 2 * ROOM_PX)
-    front = np.array([np.flatnonzero(changed[v])[-1] for v in rows], dtype=np.int64)
-    return [int(v) for v in rows[front >= front.max(initial=0) - TIP_PX][::2]]
+def _outline(
+    v: FloatArray, rows: list[_Row], likely: list[FloatArray]
+) -> tuple[NDArray[np.intp], FloatArray, FloatArray]:
+    """Which rows (k,) the outline runs across, where (k,) it does so before the move, and its slope (k,) there.
+
+    By the move that all rows together vote for: at a tip half of which can't be told from what lies behind it, the
+    foremost row that changed need not be the tip's.
+    """
+    if len(rows) < LEAST_ROWS:
+        return np.arange(0), np.empty(0), np.empty(0)
+    best = np.array([each.max(axis=0) for each in likely])
+    move = int(np.argmax(_votes(best - best.max(axis=1, keepdims=True))))
+    places = np.array([row.places[np.argmax(each[:, move])] for row, each in zip(rows, likely, strict=True)])
+    slopes = _slopes(v, places)
+    kept = np.flatnonzero(np.abs(slopes) <= MOST_SLOPE)
+    return kept, places[kept], slopes[kept]
+
+
+def _stands_out(moves: FloatArray, likely: list[FloatArray]) -> tuple[float, bool]:
+    """The move that the rows vote for; whether it suits them nearly as well as their own, and no other one does."""
+    best = np.array([each.max(axis=0) for each in likely])
+    votes = _votes(best - best.max(axis=1, keepdims=True))
+    first = int(np.argmax(votes))
+    others = np.abs(moves - moves[first]) > max(RIVAL_PX, RIVAL_SHARE * float(moves[first]))
+    behind = float(votes[first]) - float(votes[others].max(initial=-np.inf))
+    alike = float(votes[first]) > -MOST_LOSS * len(likely)
+    return float(moves[first]), alike and behind > CLEAR_VOTE * len(likely)
+
+
+def _slopes(v: FloatArray, places: FloatArray) -> FloatArray:
+    """Slope of the outline at each row [px/px]: the median of those to the rows near it."""
+    apart = v[None] - v[:, None]
+    rise = (places[None] - places[:, None]) / np.where(apart == 0.0, 1.0, apart)
+    near = (apart != 0.0) & (np.abs(apart) <= NEAR_ROWS)
+    return np.asarray(np.nanmedian(np.where(near, rise, np.nan), axis=1))
 
 
 class _Row:
@@ -135,8 +172,12 @@ class _Row:
         walk = self._walk(self.around[:, free : self.end + CLEAR_PX])
         place, move = (grid.ravel() for grid in np.meshgrid(places, moves, indexing="ij"))
         from_edge = np.hstack([self.u - place[:, None], self.u - (place - move)[:, None]])
-        found = [self._of_layers(from_edge, blur, walk) for blur in blurs]
-        return np.asarray(np.logaddexp.reduce(found, axis=0)).reshape(len(places), len(moves))
+        walks = {LEAST_WALK, math.sqrt(LEAST_WALK * walk), walk}
+        found = [self._of_layers(from_edge, blur, each) for blur in blurs for each in walks]
+        likely = np.logaddexp.reduce(found, axis=0)
+        # Where nothing changed any more the pointer hides the same as before: its new outline isn't there.
+        likely[place - move < self.u[0]] = NEVER
+        return np.asarray(likely).reshape(len(places), len(moves))
 
     def _walk(self, behind: FloatArray) -> float:
         """Mean square of what lies behind changes by from pixel to pixel; rare jumps count by their fourth power."""
@@ -171,13 +212,16 @@ def _votes(likely: FloatArray) -> FloatArray:
     return np.asarray(np.clip(likely, -MOST_VOTE, MOST_VOTE).sum(axis=0))
 
 
-def _refined(row: _Row, place: float, rough_px: float) -> tuple[float, float]:
-    """Mean and standard deviation of the move by one row: about the rough one, then as finely as it tells."""
-    mean, spread, reach = rough_px, SEARCH_PX / 3.0, NEAR_PX
+def _refined(row: _Row, place: float, rough_px: float, stretch: float) -> tuple[float, float]:
+    """Mean and standard deviation of the move by one row: about the rough one, then as finely as it tells.
+
+    stretch: how much wider the outline's blur is along the row than across the outline.
+    """
+    mean, spread, reach = rough_px, SEARCH_PX / 3.0, ABOUT_PX
     for _ in range(2):
         places = place + reach * STEPS
         moves = mean + 3.0 * max(spread, 0.03) * np.linspace(-1.0, 1.0, 2 * len(STEPS) - 1)
-        likely = row.log_likelihood(places, moves, BLURS_PX)
+        likely = row.log_likelihood(places, moves, tuple(stretch * blur for blur in BLURS_PX))
         weights = np.exp(likely - likely.max())
         weights /= weights.sum()
         mean = float(weights.sum(axis=0) @ moves)

@@ -91,7 +91,8 @@ def command(*, view_file: Path | None, direction: Direction | None, as_json: boo
 
     Hold a printed checkerboard, a bank card or a coin flat where the rim's edge is, and take a picture; or
     give the rim's width, or two points a known length apart; or take one picture, put a shim of known
-    thickness behind the pointer so that it moves straight away from the rim, and take another.
+    thickness behind the pointer so that it moves straight away from the rim, and take another. Instead of the
+    two pictures two short videos will do, which see finer.
 
     Example:  rimgauge scale --checkerboard sheet.jpg --square-mm 5
     """

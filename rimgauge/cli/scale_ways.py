@@ -61,7 +61,9 @@ def by_length(
     if picture is not None and not bool((start == end).all()):
         found = between_edges(_picture(picture, view), start, end, str(picture))
         sharpened = (found.px, found.standard_error_px)
-    return scale_from_points(length_mm, start, end, view, camera=camera, sharpened=sharpened)
+    return scale_from_points(
+        length_mm, start, end, view, camera=camera, sharpened=sharpened, stretch=_stretch(view, start, end)
+    )
 
 
 def by_card(view: View, picture: Path, camera: CameraPlace | None) -> ScaleResult:
@@ -107,6 +109,7 @@ def by_rim(
         depth_mm=RIM_DEPTH_MM,
         camera=camera,
         sharpened=(found.px, found.standard_error_px),
+        stretch=_stretch(view, start, end),
     )
 
 
@@ -117,24 +120,34 @@ def by_shim(
     import numpy as np
 
     from rimgauge.capture.shim import pointer_moved_px
-    from rimgauge.capture.sources import read_picture
+    from rimgauge.capture.take import resting_picture
+    from rimgauge.signal.bending import length_share
     from rimgauge.signal.scale import scale_from_shim
 
     if len(pictures) != 2:
-        raise BadInput("--shim-mm needs two pictures: one before the shim was put in, one after")
-    before, after = (read_picture(picture) for picture in pictures)
-    moves: list[Length] = []
+        raise BadInput(
+            "--shim-mm needs two pictures or short takes: one before the shim was put in, one after"
+        )
+    before, after = (
+        resting_picture(path, view, f"the take {when}")
+        for path, when in zip(pictures, ("before", "after"), strict=True)
+    )
+    moves: list[tuple[Length, FloatArray]] = []
     for edge in view.edges:
+        x, y, width, height = edge.pointer_box
+        middle = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
         try:
-            moves.append(pointer_moved_px(before, after, view, edge))
+            moves.append((pointer_moved_px(before, after, view, edge), middle))
         except PointerNotSeen:  # with two pointers, one may have been left where it was
             if edge is view.edges[-1] and not moves:
                 raise
+    stretch = np.array([_stretch(view, middle, middle + view.positive) for _, middle in moves])
     return scale_from_shim(
         shim_mm,
-        np.array([move.px for move in moves]),
-        np.array([move.standard_error_px for move in moves]),
+        np.array([move.px for move, _ in moves]) * stretch,
+        np.array([move.standard_error_px for move, _ in moves]) * stretch,
         camera,
+        max(length_share(view, middle, middle) for _, middle in moves),
     )
 
 
@@ -171,5 +184,19 @@ def _across(
         length_error_mm=error_mm,
         camera=camera,
         sharpened=(found.px, found.standard_error_px),
+        stretch=_stretch(view, middle - half, middle + half),
         **depth,
     )
+
+
+def _stretch(view: View, start: FloatArray, end: FloatArray) -> float:
+    """How much longer a length between two points would be seen at the rim's edge, through a lens that is known."""
+    import numpy as np
+
+    from rimgauge.capture.lens import along_px
+    from rimgauge.signal.scale import edge_place
+
+    seen = float((end - start) @ view.positive)
+    if view.lens is None or seen == 0.0:
+        return 1.0
+    return float(np.diff(along_px(view, np.stack([start, end]), edge_place(view)[0]))[0]) / seen

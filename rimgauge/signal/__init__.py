@@ -1,5 +1,6 @@
 """From evidence to angle, from gap and angle to runout with its uncertainty and verdict."""
 
+from rimgauge.signal.bending import edge_place, lens_share
 from rimgauge.signal.budget import judge
 from rimgauge.signal.creep import without_creep
 from rimgauge.signal.evidence import Layout, look_period_deg
@@ -19,9 +20,11 @@ __all__ = [
     "Tagged",
     "axle_first",
     "camera_notes",
+    "edge_place",
     "find_turning",
     "findings",
     "judge",
+    "lens_share",
     "look_period_deg",
     "runout_so_far",
     "share_seen",

@@ -12,6 +12,7 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from rimgauge.records import BudgetLine, CameraPlace, Measured, Outcome, Scale, SideRunout, Verdict
+from rimgauge.signal.bending import LENS_LINE
 
 COVERAGE = 0.95
 JUDGED_FREEDOM = 12.0
@@ -39,6 +40,7 @@ def total_budget(
     repeatability: BudgetLine,
     angle_mm: float,
     other: SideRunout | None,
+    lens_share: float = 0.0,
 ) -> tuple[BudgetLine, ...]:
     """List what makes a total runout unsure.
 
@@ -49,12 +51,14 @@ def total_budget(
     repeatability : the line that the frames themselves give.
     angle_mm : what the angle's own uncertainty does to the reading.
     other : runout of the other direction, with which the reading was corrected; None: it wasn't.
+    lens_share : what a lens that wasn't calibrated does, as a share of the reading.
     """
     relative = scale.standard_uncertainty_mm_per_px / scale.mm_per_px
     lines = (
         ("scale", relative * total_mm),
         (DEPTH_LINE, depth_share(scale.camera) * total_mm),
         (PLACE_LINE, _crosstalk_mm(total_mm, scale.camera, other)),
+        (LENS_LINE, lens_share * total_mm),
         ("angle of the wheel", angle_mm),
     )
     judged = tuple(

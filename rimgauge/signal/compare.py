@@ -10,9 +10,12 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.records import FloatArray, Measured, Runout, SideRunout, record
+from rimgauge.signal.bending import LENS_LINE
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, coverage_factor
 
-SHARED_LINES = ("scale", DEPTH_LINE, PLACE_LINE)
+GROWING_LINES = ("scale", DEPTH_LINE, LENS_LINE)
+"""What grows with the reading."""
+SHARED_LINES = (*GROWING_LINES, PLACE_LINE)
 """What a camera that wasn't moved does to both measurements alike."""
 PARTS_IN_SIX = 6.0
 """A process of standard deviation s spreads over 6 s, which is set beside the tolerance (common practice)."""
@@ -113,10 +116,10 @@ def _difference_uncertainty(before: Runout, after: Runout, change_mm: float, sha
 
 
 def _relative(runout: Runout) -> float:
-    """What the scale and the outline's depth do, as a share of a reading."""
+    """What the scale, the outline's depth and the lens do, as a share of a reading."""
     if runout.total_runout.value <= 0.0:
         return 0.0
-    parts = [line.standard_uncertainty_mm for line in runout.budget if line.source in SHARED_LINES[:2]]
+    parts = [line.standard_uncertainty_mm for line in runout.budget if line.source in GROWING_LINES]
     return math.hypot(*parts) / runout.total_runout.value
 
 

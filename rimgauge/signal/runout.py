@@ -13,7 +13,9 @@ from rimgauge.records import (
     EdgeTrack,
     Flange,
     FloatArray,
+    Measured,
     Scale,
+    Side,
     SideRunout,
     Turning,
 )
@@ -21,7 +23,7 @@ from rimgauge.signal.budget import expand, total_budget
 from rimgauge.signal.harmonics import HarmonicFit, basis, fit_smooth
 from rimgauge.signal.zones import find_zones
 
-CURVE_POINTS = 720
+CURVE_DEG: FloatArray = np.arange(720, dtype=np.float64) * 0.5
 DRAWS = 500
 ORDER_PER_SPOKE = 0.75
 """Highest harmonic a spoke: a rim bends between spokes, but hardly faster than every second one."""
@@ -37,7 +39,9 @@ def side_runout(
     spoke_angle_deg: FloatArray,
     spoke_flange: tuple[Flange, ...],
     rng: np.random.Generator,
+    *,
     other: SideRunout | None = None,
+    lens_share: float = 0.0,
 ) -> tuple[SideRunout, tuple[BudgetLine, ...]]:
     """Runout of one side. + is toward the wheel's right, or outward.
 
@@ -46,10 +50,10 @@ def side_runout(
     track : gap (n,) [px] of this side.
     turning : angle (n,) [deg].
     scale : mm per px.
-    spoke_angle_deg : (s,) angle of each spoke from the mark [deg].
-    spoke_flange : (s,) flange of each spoke.
+    spoke_angle_deg, spoke_flange : (s,) angle of each spoke from the mark [deg], and its flange.
     rng : for the bootstrap.
     other : runout of the other direction of the same wheel, whose share in this view is taken off.
+    lens_share : what a lens that wasn't calibrated does, as a share of the reading.
 
     Raises
     ------
@@ -60,14 +64,11 @@ def side_runout(
     """
     good = np.isfinite(track.gap_px)
     _check_enough(good, turning)
-    toward = 1.0 if track.side == "left" else -1.0
     angle_deg = turning.angle_deg[good]
+    toward = 1.0 if track.side == "left" else -1.0
     rim_mm = toward * track.gap_px[good] * scale.mm_per_px - _other_share(angle_deg, scale, other)
-    highest = max(4, int(ORDER_PER_SPOKE * len(spoke_angle_deg)))
-    fit = fit_smooth(angle_deg, rim_mm, highest)
-    curve_deg: FloatArray = np.arange(CURVE_POINTS, dtype=np.float64) * (360.0 / CURVE_POINTS)
-    curve_mm: FloatArray = fit(curve_deg) - fit.coefficients[0]
-    total_mm, repeatability_mm = _total(fit, curve_deg, rng)
+    fit = fit_smooth(angle_deg, rim_mm, max(4, int(ORDER_PER_SPOKE * len(spoke_angle_deg))))
+    total_mm, repeatability_mm = _total(fit, rng)
     budget = total_budget(
         total_mm,
         scale,
@@ -78,26 +79,40 @@ def side_runout(
         ),
         angle_mm=_angle_part(fit, turning, good),
         other=other,
+        lens_share=lens_share,
     )
-    spoke_mm: FloatArray = fit(spoke_angle_deg) - fit.coefficients[0]
+    side = _as_told(track.side, fit, angle_deg, spoke_angle_deg, spoke_flange, expand(total_mm, budget))
+    return side, budget
+
+
+def _as_told(
+    side: Side,
+    fit: HarmonicFit,
+    angle_deg: FloatArray,
+    spoke_angle_deg: FloatArray,
+    spoke_flange: tuple[Flange, ...],
+    total: Measured,
+) -> SideRunout:
+    """What the fitted curve says at every degree, at the spokes, and by harmonics."""
+    curve_mm = fit(CURVE_DEG) - fit.coefficients[0]
     order = np.arange(1, fit.order + 1)
     cosines, sines = fit.coefficients[1 : fit.order + 1], fit.coefficients[fit.order + 1 :]
     return SideRunout(
-        side=track.side,
+        side=side,
         mean_gap_mm=abs(float(fit.coefficients[0])),
-        total_runout=expand(total_mm, budget),
+        total_runout=total,
         non_repeatable_mm=_non_repeatable(fit, angle_deg),
         harmonic_order=order,
         harmonic_amplitude_mm=np.hypot(cosines, sines),
         harmonic_phase_deg=np.degrees(np.arctan2(sines, cosines)) % 360.0,
-        curve_angle_deg=curve_deg,
+        curve_angle_deg=CURVE_DEG,
         curve_mm=curve_mm,
         spoke_flange=spoke_flange,
         spoke_angle_deg=spoke_angle_deg,
-        spoke_mm=spoke_mm,
+        spoke_mm=fit(spoke_angle_deg) - fit.coefficients[0],
         spoke_standard_uncertainty_mm=_spread_at(fit, spoke_angle_deg),
-        zones=find_zones(curve_deg, curve_mm, spoke_angle_deg),
-    ), budget
+        zones=find_zones(CURVE_DEG, curve_mm, spoke_angle_deg),
+    )
 
 
 def _other_share(angle_deg: FloatArray, scale: Scale, other: SideRunout | None) -> FloatArray:
@@ -131,20 +146,20 @@ def _check_enough(good: BoolArray, turning: Turning) -> None:
         )
 
 
-def _total(fit: HarmonicFit, curve_deg: FloatArray, rng: np.random.Generator) -> tuple[float, float]:
+def _total(fit: HarmonicFit, rng: np.random.Generator) -> tuple[float, float]:
     """Full indicator reading of the rim behind the noise, and its standard uncertainty.
 
     Parametric bootstrap (Efron and Tibshirani 1993; from memory): curves drawn from the fit are each as likely
     to be the rim as the fitted one, whose own max − min is too small where noise hides its finer bends.
     The reading is the mean of their max − min; that correction counts as unsure by its whole size.
     """
-    shape = basis(curve_deg[::2], fit.order)
+    shape = basis(CURVE_DEG[::2], fit.order)
     values, vectors = np.linalg.eigh(fit.covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     draws = fit.coefficients + rng.standard_normal((DRAWS, len(values))) @ root.T
     totals = np.ptp(draws @ shape.T, axis=1)
     total = float(totals.mean())
-    return total, math.hypot(float(totals.std()), total - float(np.ptp(fit(curve_deg))))
+    return total, math.hypot(float(totals.std()), total - float(np.ptp(fit(CURVE_DEG))))
 
 
 def _angle_part(fit: HarmonicFit, turning: Turning, good: BoolArray) -> float:

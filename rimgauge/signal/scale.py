@@ -8,8 +8,10 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.records import CameraPlace, FloatArray, Scale, View, record
+from rimgauge.signal import bending
+from rimgauge.signal.bending import USUAL_FOCAL
 from rimgauge.signal.budget import UNKNOWN_CROSSTALK
-from rimgauge.signal.standing import COVERAGE_FACTOR, USUAL_DISTANCE_MM, USUAL_FOCAL
+from rimgauge.signal.standing import COVERAGE_FACTOR, USUAL_DISTANCE_MM
 
 HELD_MM = 0.5
 """A board or card is held so far before or behind the rim's edge (common practice)."""
@@ -132,6 +134,7 @@ def scale_from_points(
     depth_mm: float = HELD_MM,
     camera: CameraPlace | None = None,
     sharpened: tuple[float, float] | None = None,
+    stretch: float = 1.0,
 ) -> ScaleResult:
     """Scale from two points (2,) [px] that are a known length apart along the measuring direction.
 
@@ -145,6 +148,7 @@ def scale_from_points(
         edge it lies [mm].
     camera : where it stands, if that is known.
     sharpened : their distance and its standard error [px], where edges were found there in a picture.
+    stretch : how much longer it would be seen at the rim's edge, through a lens that is known.
 
     Raises
     ------
@@ -173,24 +177,18 @@ def scale_from_points(
         ScaleLine(source="slant of the line", relative=(1.0 - cosine) / math.sqrt(3.0)),
         ScaleLine(source="perspective along the length", relative=perspective),
         ScaleLine(source="where the rim's edge is", relative=2.0 * abs(lean) * unsure_px),
+        ScaleLine(source=bending.LENS_LINE, relative=bending.length_share(view, start, end)),
         _held(camera, depth_mm),
     )
-    return combine(length_mm, seen_px, method, budget, camera)
+    return combine(length_mm, seen_px * stretch, method, budget, camera)
 
 
 def edge_place(view: View) -> tuple[FloatArray, float]:
-    """Mean place (2,) of the rim's edges, and its standard uncertainty along the measuring direction [px].
-
-    An edge stands between the middle of its box and the side that faces the pointer, anywhere alike.
-    """
-    places, reaches = [], []
-    for edge in view.edges:
-        x, y, width, height = edge.rim_box
-        outward = -view.positive if edge.side == "left" else view.positive
-        half_px = 0.5 * (height if abs(outward[1]) > abs(outward[0]) else width)
-        places.append(np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0]) + 0.5 * half_px * outward)
-        reaches.append(half_px)
-    return np.asarray(np.mean(places, axis=0)), float(np.mean(reaches)) / (2.0 * math.sqrt(3.0))
+    """Mean place (2,) of the rim's edges, and its standard uncertainty along the measuring direction [px]."""
+    found = [bending.edge_place(view, edge) for edge in view.edges]
+    return np.asarray(np.mean([each[0] for each in found], axis=0)), float(
+        np.mean([each[1] for each in found])
+    )
 
 
 def _flattened(
@@ -215,13 +213,21 @@ def _flattened(
 
 
 def scale_from_shim(
-    shim_mm: float, moved_px: FloatArray, error_px: FloatArray, camera: CameraPlace | None = None
+    shim_mm: float,
+    moved_px: FloatArray,
+    error_px: FloatArray,
+    camera: CameraPlace | None = None,
+    lens_share: float = 0.0,
 ) -> ScaleResult:
-    """Scale from how far (n,) [px] pointers moved away when a shim was put in; the surest pointer counts."""
+    """Scale from how far (n,) [px] pointers moved away when a shim was put in; the surest pointer counts.
+
+    lens_share: what a lens that wasn't calibrated does between pointer and rim, as a share of the scale.
+    """
     best = int(np.argmin(error_px / moved_px))
     budget = (
         ScaleLine(source="shift of the pointer", relative=float(error_px[best] / moved_px[best])),
         ScaleLine(source="thickness of the shim", relative=SHIM_SHARE),
+        ScaleLine(source=bending.LENS_LINE, relative=lens_share),
         _held(camera, POINTER_DEPTH_MM),
     )
     return combine(shim_mm, float(moved_px[best]), "shim", budget, camera)

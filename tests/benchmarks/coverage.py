@@ -4,7 +4,7 @@ Run: python -m tests.benchmarks.coverage [passes] [seed]
 
 What a pass meets is drawn at random: the shape and size of the runout, noise of the edge (also alike from
 frame to frame, also with outliers), revolutions, frames, errors of the angle, of the scale, of the camera's
-place and of the outline's depth. Errors that the budget only judges are drawn as it judges them.
+place, of the outline's depth and of a lens that bends. Errors that the budget only judges are drawn as it judges them.
 """
 
 from __future__ import annotations
@@ -14,7 +14,18 @@ import time
 
 import numpy as np
 
-from rimgauge.records import CameraPlace, EdgeTrack, FloatArray, Measured, Scale, SideRunout, Turning
+from rimgauge.records import (
+    CameraPlace,
+    Edge,
+    EdgeTrack,
+    FloatArray,
+    Measured,
+    Scale,
+    SideRunout,
+    Turning,
+    View,
+)
+from rimgauge.signal.bending import edge_place, lens_share
 from rimgauge.signal.budget import judge
 from rimgauge.signal.runout import side_runout
 
@@ -62,6 +73,8 @@ def simulated(rng: np.random.Generator, total_mm: float) -> tuple[SideRunout, fl
     seen = seen + radial * rng.normal(place.crosstalk, place.crosstalk_standard_uncertainty)
     relative = rng.choice([0.002, 0.005, 0.01])
     noise_px = rng.choice([0.03, 0.1, 0.3])
+    share, bent = lens(rng)
+    seen = seen * bent
     gap_px = 15.0 - seen / (MM_PER_PX * (1.0 + rng.normal(0.0, relative))) + noise(rng, count, noise_px)
     track = EdgeTrack(
         side="right",
@@ -85,8 +98,30 @@ def simulated(rng: np.random.Generator, total_mm: float) -> tuple[SideRunout, fl
         camera=place,
     )
     spokes = (np.arange(SPOKES) + 0.5) * 360.0 / SPOKES
-    side, _ = side_runout(track, turning, scale, spokes, ("right", "left") * (SPOKES // 2), rng)
+    side, _ = side_runout(
+        track, turning, scale, spokes, ("right", "left") * (SPOKES // 2), rng, lens_share=share
+    )
     return side, float(noise_px)
+
+
+def lens(rng: np.random.Generator) -> tuple[float, float]:
+    """Share that the budget judges a lens to do that nobody calibrated, and how much longer it makes the runout."""
+    box, direction = (int(rng.integers(20, 560)), 140, int(rng.integers(30, 60)), 80), np.array([1.0, 0.0])
+    edge = Edge(side="right", pointer_box=(box[0] + box[2], 150, 40, 50), rim_box=box)
+    view = View(
+        direction="lateral",
+        image_size=(640, 360),
+        positive=direction,
+        forward=np.array([0.0, -1.0]),
+        edges=(edge,),
+    )
+    place, _ = edge_place(view, edge)
+    # The edge runs anywhere between the middle of its box and the side that faces the pointer.
+    there = place + rng.uniform(-0.25, 0.25) * box[2] * direction
+    focal_px, k1 = 1.2 * 640, rng.uniform(-0.3, 0.3)
+    one, other = (((spot - np.array([319.5, 179.5])) / focal_px) for spot in (place, there))
+    longer = [spot @ spot + 2.0 * (spot @ direction) ** 2 for spot in (one, other)]
+    return lens_share(view, edge), float((1.0 + k1 * longer[1]) / (1.0 + k1 * longer[0]))
 
 
 def noise(rng: np.random.Generator, count: int, spread: float) -> FloatArray:

@@ -136,6 +136,38 @@ def test_a_shim_moves_the_pointer_by_what_was_drawn(view, moved_px):
     assert abs(found.px - moved_px) < 3.0 * found.standard_error_px
 
 
+def take(folder, tips, noise):
+    """Lay down frames of a pointer at rest, or not, in a noisy camera."""
+    folder.mkdir()
+    rng = np.random.default_rng(round(10.0 * tips[0]))
+    for k, tip in enumerate(tips):
+        drawn_frame = pointer(tip) + rng.normal(0.0, noise, (360, 640, 3))
+        cv2.imwrite(str(folder / f"{k:03d}.png"), np.clip(drawn_frame, 0, 255).astype(np.uint8))
+    return folder
+
+
+def test_short_takes_see_a_shim_finer_than_pictures(view_file, capsys):
+    one, two = (
+        take(view_file.parent / name, [tip] * 8, noise=12.0) for name, tip in (("one", 338.2), ("two", 343.1))
+    )
+    uncertainty = []
+    for before, after in ((one, two), (one / "000.png", two / "000.png")):
+        run(["scale", "--view", str(view_file), "--shim-mm", "0.5", str(before), str(after), "--json"])
+        answer = json.loads(capsys.readouterr().out)
+        assert abs(answer["mm_per_px"] - 0.5 / 4.9) < 2.0 * answer["standard_uncertainty_mm_per_px"]
+        uncertainty.append(answer["budget"][0]["standard_uncertainty_mm_per_px"])
+    assert uncertainty[0] < 0.8 * uncertainty[1]
+
+
+def test_a_take_in_which_the_pointer_moved_is_refused(view_file, capsys):
+    moved = take(view_file.parent / "moved", [338.2] * 3 + [340.0] * 3, noise=1.0)
+    still = take(view_file.parent / "still", [343.1] * 4, noise=1.0)
+    code, said = stopped(["scale", "--view", view_file, "--shim-mm", "0.5", moved, still], capsys)
+    assert code == 2
+    assert "moved during this take" in said
+    assert read_view(view_file).scale is None
+
+
 def test_pictures_that_show_no_move_are_refused(view):
     with pytest.raises(PointerNotSeen):
         pointer_moved_px(pointer(338.2), pointer(338.2), view, view.edges[0])
@@ -197,7 +229,7 @@ def test_a_board_in_a_rendered_scene_gives_the_scale(shared, tmp_path, capsys, n
     assert (kept.mm_per_px, kept.method) == (answer["mm_per_px"], "checkerboard")
 
 
-@pytest.mark.parametrize(("name", "most"), [("radial_wall", 0.018), ("edge_on_bright", 0.11)])
+@pytest.mark.parametrize(("name", "most"), [("radial_wall", 0.022), ("edge_on_bright", 0.11)])
 def test_a_shim_in_a_rendered_scene_agrees_within_its_uncertainty(shared, tmp_path, capsys, name, most):
     # Edge on, a dark tip lies before a dark hub and a bright spoke that runs on slantwise under it.
     scene = shared / "scenes" / name
@@ -223,7 +255,31 @@ def test_what_lies_behind_the_pointer_may_have_stripes(view, ink):
 
     found = pointer_moved_px(shade(338.2), shade(343.5), view, view.edges[0])
     assert abs(found.px - 5.3) < 2.0 * found.standard_error_px
-    assert found.standard_error_px < 0.07 * 5.3
+    assert found.standard_error_px < 0.11 * 5.3
+
+
+@pytest.mark.parametrize(("ink", "moved_px"), [(90.0, 7.3), (205.0, 4.2)])
+def test_a_pointer_before_squares_is_never_read_grossly_wrong(view, ink, moved_px):
+    # Dark and pale squares, a corner of which lies near the tip: parts of the outline can't be told from them.
+    answers = 0
+    for x0, y0 in ((350.0, 178.0), (346.0, 190.0)):
+
+        def shade(tip_x, x0=x0, y0=y0):
+            def of(x, y):
+                dark = ((x > x0) ^ (y > y0)) & (x >= 325.0)
+                share = strip_share(x, y, tip_x)
+                return share * ink + (1.0 - share) * np.where(dark, 48.0, 224.0)
+
+            return drawn(of, fine=1)
+
+        try:
+            found = pointer_moved_px(shade(338.2), shade(338.2 + moved_px), view, view.edges[0])
+        except PointerNotSeen:
+            continue
+        answers += 1
+        assert abs(found.px - moved_px) < max(2.5 * found.standard_error_px, 0.1)
+        assert abs(found.px - moved_px) < 0.15 * moved_px
+    assert answers > 0
 
 
 def test_a_pointer_no_darker_than_what_lies_behind_it_is_refused(view):
@@ -296,7 +352,7 @@ def test_a_place_without_an_edge_is_refused(view_file, capsys):
 
 def test_a_scale_of_another_method_that_disagrees_is_named(view_file, capsys):
     line = ["scale", "--view", str(view_file), "--from", "100,180", "--to", "500,180", "--length-mm"]
-    run([*line, "48"])
+    run([*line, "44"])
     cv2.imwrite(str(view_file.parent / "board.png"), board(40.0))
     capsys.readouterr()
     run(

@@ -58,7 +58,7 @@ def measured(runout_mm, *, side="right", scale=SCALE, noise_px=0.05, start_deg=0
         reversals=0,
         evidence=(),
     )
-    return side_runout(track, turning, scale, SPOKES_DEG, FLANGES, np.random.default_rng(1), other)
+    return side_runout(track, turning, scale, SPOKES_DEG, FLANGES, np.random.default_rng(1), other=other)
 
 
 def wave(order, size_mm, phase_deg=0.0):
