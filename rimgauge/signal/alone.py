@@ -19,17 +19,18 @@ from rimgauge.signal.series import foretold
 if TYPE_CHECKING:
     from rimgauge.signal.follow import Evidence
 
-LEAST_FORETOLD = 0.85
-"""Share of the variance of each look that the other stretches of the run must foretell: by 0.95 and more on the path that
-is right to a degree, in drawn scenes, and by under 0.6 where it isn't."""
+LEAST_FORETOLD = 0.8
+"""Share of the variance of each look that the other stretches of the run must foretell: 0.8 to 0.98 on the path that is
+right to a degree, in drawn and ray-traced films, and under 0.66 where it isn't."""
 GAP_WAVE_DEG, SPOKE_WAVE_DEG = 18.0, 3.0
 """Shortest waves of the looks: a gap changes slowly round the rim, and no path is exact to less than a degree yet."""
 WORST_SHARE = 0.05
 """Frames left out of that share: a hand, a knock."""
 LARGEST_DOUBT = 0.02
 LEAST_SIGHTINGS, AT_MARK_DEG, AT_MARK_SHARE = 3, 6.0, 0.9
-LEAST_NATS, MOST_NATS = 100.0, 9.0
-"""For the path against its mirror image, in all, where neighbouring frames overstate the odds; and by one move."""
+LEAST_NATS, LEAST_NATS_BACKWARD, MOST_NATS = 15.0, 100.0, 9.0
+"""For the path against its mirror image, in all, since neighbouring frames overstate the odds; for one backward, since
+people roll a wheel forward; and by one sighting."""
 
 
 def stands_alone(place: Place, evidence: Evidence, spacing_deg: float) -> bool:
@@ -42,7 +43,8 @@ def stands_alone(place: Place, evidence: Evidence, spacing_deg: float) -> bool:
     off_deg = np.abs(off_deg[np.isfinite(off_deg)])
     if len(off_deg) < LEAST_SIGHTINGS or float(np.mean(off_deg < AT_MARK_DEG)) < AT_MARK_SHARE:
         return False
-    if _nats_for_its_way(place.angle_deg, evidence) < LEAST_NATS:
+    forward = float(place.angle_deg[-1]) > float(place.angle_deg[0])
+    if _nats_for_its_way(place.angle_deg, evidence) < (LEAST_NATS if forward else LEAST_NATS_BACKWARD):
         return False
     if (
         float(chance_elsewhere(place.chance[there], place.angle_deg[there], spacing_deg).max())
@@ -60,19 +62,24 @@ def _is_gap(look: Look) -> bool:
 
 
 def _nats_for_its_way(angle_deg: FloatArray, evidence: Evidence) -> float:
-    """How much likelier (a logarithm) a path (n,) is than its mirror image, by slide and mark from moment to moment."""
-    went, nats = np.diff(angle_deg), 0.0
+    """How much likelier (a logarithm) a path (n,) is than its mirror image, by the slide and by where the mark is seen."""
+    nats = 0.0
     if evidence.by_speed is not None:
-        speed = np.clip(np.rint(went), -FASTEST_STEPS, FASTEST_STEPS).astype(np.intp)
+        speed = np.clip(np.rint(np.diff(angle_deg)), -FASTEST_STEPS, FASTEST_STEPS).astype(np.intp)
         rows = np.arange(1, len(angle_deg))
         seen = np.log(evidence.by_speed)
         nats += float(np.sum(seen[rows, FASTEST_STEPS + speed] - seen[rows, FASTEST_STEPS - speed]))
-    moved, variance = (
-        np.diff(evidence.mark_deg),
-        evidence.mark_sd_deg[1:] ** 2 + evidence.mark_sd_deg[:-1] ** 2,
+    at = np.isfinite(evidence.mark_deg)
+    path, mirrored = (
+        _misfits(evidence.mark_deg[at] - way * angle_deg[at], evidence.mark_sd_deg[at]) for way in (1, -1)
     )
-    by_mark = np.clip(((moved + went) ** 2 - (moved - went) ** 2) / (2.0 * variance), -MOST_NATS, MOST_NATS)
-    return nats + float(np.nansum(by_mark))
+    return nats + float(np.sum(np.clip(mirrored - path, -MOST_NATS, MOST_NATS)))
+
+
+def _misfits(off_deg: FloatArray, sd_deg: FloatArray) -> FloatArray:
+    """Half the squares (k,) of what angles are off by in standard deviations, but for what they have in common."""
+    about_deg = np.degrees(np.angle(np.sum(np.exp(1j * np.radians(off_deg)) / sd_deg**2)))
+    return np.asarray(0.5 * (((off_deg - about_deg + 180.0) % 360.0 - 180.0) / sd_deg) ** 2)
 
 
 def _share_foretold(look: Look, angle_deg: FloatArray) -> float:

@@ -93,7 +93,7 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
     sources = _sources(track, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
-    if not course.slides:
+    if not (course.slides or found.alone):
         _check_speed(track, moment, np.where(usable, course.angle_deg, np.nan))
     return Turning(
         angle_deg=np.where(usable, course.angle_deg, np.nan),

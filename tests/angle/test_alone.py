@@ -78,7 +78,15 @@ def test_nor_where_something_is_missing(missing: str) -> None:
         "gap that comes back": lambda: replace(
             seen, looks=(Look(rng.normal(size=(400, 1)), 360.0), seen.looks[1])
         ),
-        "slide and moving mark": lambda: replace(seen, by_speed=None, mark_deg=np.round(seen.mark_deg / 9.0)),
+        "slide and moving mark": lambda: replace(
+            seen, by_speed=None, mark_deg=np.where(np.abs(seen.mark_deg) < 2.6, 0.0, np.nan)
+        ),
         "no doubt": lambda: seen,
     }[missing]()
     assert not stands_alone(path, seen, SPACING_DEG)
+
+
+def test_the_mark_alone_tells_the_way_by_where_in_its_box_it_is_seen() -> None:
+    seen = replace(evidence(), by_speed=None)
+    assert stands_alone(place(TURNED_DEG), seen, SPACING_DEG)
+    assert not stands_alone(place(-TURNED_DEG), seen, SPACING_DEG)
