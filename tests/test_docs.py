@@ -125,6 +125,7 @@ def test_every_module_of_the_command_line_is_a_command():
         "__init__",
         "common",
         "guidance",
+        "plan_dish",
         "plan_files",
         "scale_ways",
         "scale_words",

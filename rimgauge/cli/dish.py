@@ -58,7 +58,7 @@ def command(
         click.echo(_words(found, tolerance_mm))
         click.echo("\n" + _rests_on(passes))
         if kept is not None:
-            click.echo(f"\nWrote {shown(kept)}; the report shows it.")
+            click.echo(f"\nWrote {shown(kept)}; the report shows it, and `rimgauge plan` corrects it too.")
 
 
 def check_nothing_turned(first: Path, turned: Path) -> None:

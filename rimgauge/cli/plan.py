@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import click
 
 from rimgauge.cli.common import json_option, next_step, print_json, shown
+from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import Files, checked_wheel, spoke_numbers, starting_point
 
 if TYPE_CHECKING:
@@ -31,6 +33,9 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 @click.option("--tension", type=_FILE, help="Readings that hold the tension of each spoke (readings.csv).")
 @click.option(
     "--centred", is_flag=True, help="Lateral values are from the centre plane: correct the dish too."
+)
+@click.option(
+    "--ignore-dish", is_flag=True, help="Leave the rim's middle where it is, whatever dish the job keeps."
 )
 @click.option("--out", type=_FILE, help="The plan file to write (plan.json).")
 @click.option(
@@ -73,6 +78,7 @@ def command(
     readings: Path | None,
     tension: Path | None,
     centred: bool,
+    ignore_dish: bool,
     out: Path | None,
     seen_from: Literal["tyre", "hub"],
     largest_turn: float,
@@ -90,7 +96,7 @@ def command(
     """Work out which nipples to turn, and how far.
 
     Inside a job folder no files need be named: the newest measurements are taken, the last round is learnt
-    from, and the plan gets the next number. Spokes are numbered from the valve. Where nipples should not be
+    from, a dish that `rimgauge dish` kept is corrected too, and the plan gets the next number. Spokes are numbered from the valve. Where nipples should not be
     turned the plan says why, and the exit code is 1.
     """
     from rimgauge.job import find_job, read_build
@@ -120,11 +126,15 @@ def command(
     build = complete_wheel(read_build(checked_wheel(files, wheel, out, job, explain=explain)))
     start = starting_point(files, job, len(build.flanges))
     start = start if done is None else start.only_done(done)
+    placed_by: tuple[str, ...] = ()
+    if job is not None and not ignore_dish:
+        start, placed_by = placed(start, job, build)
     if explain is not None:
         _explain(start.now, build, explain, as_json=as_json)
         return
     number = round_number or start.round_number
     plan = correct(start.now, build, wishes=wishes, round_number=number, previous=start.last)
+    plan = replace(plan, notes=(*placed_by, *plan.notes))
     if "axle" not in checked:
         plan = said_first(plan, *start.files.measured())
     written = _keep(plan, build, job or out, sheet)

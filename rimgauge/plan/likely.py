@@ -5,7 +5,10 @@ even. But what it read before the last rounds, brought forward by what was turne
 reading. And what tension does to the rim is seen sideways and radially, far more finely. So the wheel is
 taken as one with an unknown turn at each nipple and a rim that is smoothly bent by itself, and the turns that
 explain tension and both runouts best are looked for: the mean of a Gaussian posterior (linear regression with
-priors; C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, chapter 2, from memory).
+priors). How uneven a wheel is and how far its rim is bent differs from wheel to wheel by more than one guess
+can serve, so both are taken as what makes the readings likeliest (maximum of the marginal likelihood with
+priors on the scales; C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, chapters 2
+and 5, from memory).
 """
 
 from __future__ import annotations
@@ -13,6 +16,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.linalg import LinAlgError, block_diag, cholesky, solve_triangular
+from scipy.optimize import minimize
 
 from rimgauge.records import FloatArray, Influence, IntArray, Readings, Round, record
 
@@ -26,8 +31,13 @@ READING_NOISE_MM = 0.015
 """Standard deviation of one runout reading."""
 MODEL_NOISE = 0.05
 """What the model of the wheel gets wrong, as a share of the runout (standard deviations)."""
-BENT_LATERAL_MM, BENT_RADIAL_MM = 0.6, 0.4
-"""How far a rim is bent by itself at two waves a turn (standard deviation); a quarter of it at four."""
+BENT_MM = 0.4
+"""How far a rim is usually bent by itself at two waves a turn (standard deviation); a quarter of it at four."""
+SCALE_SPREAD = (0.4, 1.0, 1.0)
+"""How much a wheel may differ from the usual: standard deviation of the logarithm of how uneven its tension is,
+and of how far its rim is bent sideways and radially; a judgement."""
+SCALE_STEPS = 30
+"""Steps of the search for these three; it takes about ten."""
 TILTED_MM = 1.0
 """The same for one wave a turn, which a hub off the rim's middle, or its axle, makes as well."""
 LEAST_UNEVEN = 0.03
@@ -87,6 +97,35 @@ def _share(now_n: FloatArray, brought_n: FloatArray, change_n: FloatArray) -> Fl
     return np.asarray(noise / (noise + (TURNING_NOISE * change_n) ** 2))
 
 
+@record
+class Likely:
+    """Likeliest deviation of each spoke's tension from its side's mean (n,) [N], and its covariance (n, n)."""
+
+    deviation_n: FloatArray
+    covariance: FloatArray
+
+
+@record
+class _Seen:
+    """What was read (r,), and what it follows from: answer (r, n) to one turn; noise (r, r), its covariance.
+
+    bent (b, r, r): covariance of a rim bent by itself, sideways or radially, by BENT_MM.
+    turn: standard deviation of the turn at each nipple of a wheel as uneven as this one is read.
+    """
+
+    values: FloatArray
+    answer: FloatArray
+    noise: FloatArray
+    bent: FloatArray
+    turn: float
+
+    def covariance(self, scales: FloatArray) -> FloatArray:
+        """Covariance of the values (r, r) where turns and bends have these scales (1 + b,), usual ones 1."""
+        turned = (scales[0] * self.turn) ** 2 * self.answer @ self.answer.T
+        covariance: FloatArray = turned + self.noise + np.einsum("b,bij->ij", scales[1:] ** 2, self.bent)
+        return covariance
+
+
 def likely_deviations(
     readings: Readings,
     tension_n: FloatArray,
@@ -94,8 +133,8 @@ def likely_deviations(
     sides: Sequence[IntArray],
     *,
     taken: float = 1.0,
-) -> FloatArray:
-    """Work out the likeliest deviation of each spoke's tension from its side's mean.
+) -> Likely:
+    """Work out the likeliest deviation of each spoke's tension from its side's mean, and how sure it is.
 
     Parameters
     ----------
@@ -112,43 +151,96 @@ def likely_deviations(
 
     Returns
     -------
-    (n,) array
-        Deviations [N], their mean zero on each side.
+    Likely
+        The deviations have a mean of zero on each side.
 
     """
-    n = len(tension_n)
-    about = _about_means(n, sides)
-    mean = tension_n - about @ tension_n
-    answer = about @ influence.tension_n
-    noise_n = np.where(np.isfinite(readings.tension_n), GAUGE_NOISE / np.sqrt(taken), UNREAD) * mean
-    parts = [(answer, about @ tension_n, np.diag(noise_n**2))]
-    for values, step, bent_mm in (
-        (readings.lateral_mm, influence.lateral_mm, BENT_LATERAL_MM),
-        (readings.radial_mm, influence.radial_mm, BENT_RADIAL_MM),
-    ):
+    about = _about_means(len(tension_n), sides)
+    seen = _seen(readings, tension_n, influence, about, taken)
+    scales = _likeliest_scales(seen)
+    answer, variance = about @ influence.tension_n, (scales[0] * seen.turn) ** 2
+    weight = variance * np.linalg.solve(seen.covariance(scales), seen.answer).T
+    unsure = variance * (np.eye(len(tension_n)) - weight @ seen.answer)
+    return Likely(deviation_n=answer @ weight @ seen.values, covariance=answer @ unsure @ answer.T)
+
+
+@record
+class _Runout:
+    """One runout: values (p,) about their mean, answer (p, n) to one turn, covariances (p, p) of tilt and bend."""
+
+    values: FloatArray
+    answer: FloatArray
+    tilt: FloatArray
+    bend: FloatArray
+
+    @classmethod
+    def of(cls, values: FloatArray, step: FloatArray, angle_deg: FloatArray) -> _Runout:
+        """Take the places that were read."""
         read = np.isfinite(values)
-        if read.any():
-            parts.append(_runout(values[read], step[read], influence.angle_deg[read], bent_mm))
+        order = np.arange(2, max(int(read.sum()) // 2, 2) + 1)
+        apart = np.radians(angle_deg[read, None] - angle_deg[read])
+        size = BENT_MM * (2 / order) ** 2
+        return cls(
+            values=values[read] - values[read].mean(),
+            answer=step[read] - step[read].mean(axis=0),
+            tilt=TILTED_MM**2 * np.cos(apart),
+            bend=np.einsum("k,kij->ij", size**2, np.cos(order[:, None, None] * apart)),
+        )
+
+    @property
+    def noise(self) -> FloatArray:
+        """Covariance (p, p) of what neither turns nor a bent rim explain."""
+        square = READING_NOISE_MM**2 + (MODEL_NOISE * self.values.std()) ** 2
+        noise: FloatArray = self.tilt + square * np.eye(len(self.values))
+        return noise
+
+
+def _seen(
+    readings: Readings, tension_n: FloatArray, influence: Influence, about: FloatArray, taken: float
+) -> _Seen:
+    """Put tension and both runouts, as far as read, under one another."""
+    gauge = GAUGE_NOISE / np.sqrt(taken)
+    mean = tension_n - about @ tension_n
+    uneven, answer = about @ tension_n, about @ influence.tension_n
+    noise_n = np.where(np.isfinite(readings.tension_n), gauge, UNREAD) * mean
     least = LEAST_UNEVEN if np.isfinite(readings.tension_n).any() else USUAL_UNEVEN
-    turned = _usual_turn(parts[0][1] / mean, answer / mean[:, None], (least, GAUGE_NOISE / np.sqrt(taken)))
-    noise_free = sum((step.T @ np.linalg.solve(noise, step) for step, _, noise in parts), np.zeros((n, n)))
-    seen = sum((step.T @ np.linalg.solve(noise, values) for step, values, noise in parts), np.zeros(n))
-    turns = np.linalg.solve(noise_free + np.eye(n) / turned**2, seen)
-    likely: FloatArray = answer @ turns
-    return likely
+    turn = _usual_turn(uneven / mean, answer / mean[:, None], (least, gauge))
+    runouts = [
+        _Runout.of(values, step, influence.angle_deg)
+        for values, step in (
+            (readings.lateral_mm, influence.lateral_mm),
+            (readings.radial_mm, influence.radial_mm),
+        )
+        if np.isfinite(values).any()
+    ]
+    ends = np.cumsum([len(mean), *(len(runout.values) for runout in runouts)])
+    bent = np.zeros((len(runouts), ends[-1], ends[-1]))
+    for one, runout in enumerate(runouts):
+        bent[one, ends[one] : ends[one + 1], ends[one] : ends[one + 1]] = runout.bend
+    return _Seen(
+        values=np.concatenate([uneven, *(runout.values for runout in runouts)]),
+        answer=np.vstack([answer, *(runout.answer for runout in runouts)]),
+        noise=block_diag(np.diag(noise_n**2), *(runout.noise for runout in runouts)),
+        bent=bent,
+        turn=turn,
+    )
 
 
-def _runout(
-    values: FloatArray, step: FloatArray, angle_deg: FloatArray, bent_mm: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Answer, values and covariance (p, p) of what the turns don't explain of a runout (p,)."""
-    values = values - values.mean()
-    order = np.arange(2, max(len(values) // 2, 2) + 1)
-    size = np.concatenate([[TILTED_MM], bent_mm * (2 / order) ** 2])
-    apart = np.radians(angle_deg[:, None] - angle_deg)
-    bent = np.einsum("k,kij->ij", size**2, np.cos(np.arange(1, len(size) + 1)[:, None, None] * apart))
-    noise = READING_NOISE_MM**2 + (MODEL_NOISE * values.std()) ** 2
-    return step - step.mean(axis=0), values, bent + noise * np.eye(len(values))
+def _likeliest_scales(seen: _Seen) -> FloatArray:
+    """How uneven tension is and how far the rim is bent against the usual (1 + b,), judged by all readings."""
+    spread = np.array(SCALE_SPREAD[: 1 + len(seen.bent)])
+
+    def unlikely(logarithm: FloatArray) -> float:
+        try:
+            root = cholesky(seen.covariance(np.exp(logarithm)), lower=True)
+        except LinAlgError:
+            return np.inf
+        apart = solve_triangular(root, seen.values, lower=True)
+        return float(np.log(np.diag(root)).sum() + (apart @ apart + np.sum((logarithm / spread) ** 2)) / 2)
+
+    found = minimize(unlikely, np.zeros(len(spread)), method="L-BFGS-B", options={"maxiter": SCALE_STEPS})
+    scales: FloatArray = np.exp(found.x)
+    return scales
 
 
 def _usual_turn(uneven: FloatArray, answer: FloatArray, least_noise: tuple[float, float]) -> float:

@@ -17,9 +17,19 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.plan.likely import GaugeReading, likely_deviations, read_again, turned_since
+from rimgauge.plan.likely import GaugeReading, Likely, likely_deviations, read_again, turned_since
 from rimgauge.plan.wishes import EIGHTH, Wishes
-from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Round, Wheel, record
+from rimgauge.records import (
+    BoolArray,
+    FloatArray,
+    Influence,
+    IntArray,
+    Readings,
+    Round,
+    Tolerance,
+    Wheel,
+    record,
+)
 
 TOUCH_TURNS = 0.15
 """Price of touching a nipple at all: finding it and fitting the key is worth about an eighth of a turn."""
@@ -27,9 +37,9 @@ LOOSEN_FACTOR = 1.25
 """Loosening is that much dearer than tightening: tighten rather than loosen (common practice)."""
 AIM_PRICE = 80.0
 """Price of a millimetre between aim and tolerance [turns/mm]."""
-END_PRICE = 200.0
+END_PRICE = 1000.0
 """Price of a millimetre past the guard, on top [turns/mm]."""
-EVEN_PRICE = 0.4
+EVEN_PRICE = 0.6
 """Price of a newton of unevenness (root mean square of a side) past the aim [turns/N]."""
 EVEN_END_PRICE = 1.5
 """Price of a newton past the guard, on top [turns/N]."""
@@ -54,9 +64,11 @@ EVEN_FLOOR = 0.03
 """Tension more even than this (standard deviation over mean) is not asked for: gauges tell no finer."""
 INDUCED_SPREAD = 0.08
 """Without tension readings: how uneven tension may get, as far as the runout tells of it (the same)."""
-EVEN_AIM_SHARE, EVEN_GUARD_SHARE = 0.85, 0.95
-"""Aim of unevenness as a share of its limit, so that what a gauge got wrong does not spoil it, and where it
-begins to be dear."""
+EVEN_AIM, EVEN_GUARD = 2.5, 1.0
+"""How far the aim of unevenness lies inside its limit, so that what is not known of tension does not spoil it, and
+the guard, where it begins to be dear: in standard deviations of its mean square."""
+EVEN_AIM_LEAST, EVEN_GUARD_LEAST = 0.65, 0.85
+"""Neither is less than this share of the limit."""
 PEAK_FLOOR = 0.17
 INDUCED_PEAK = 0.2
 """The same two for the spoke farthest from its side's mean: 20 % is common practice for a good wheel, less
@@ -158,40 +170,15 @@ def state_problem(
     """
     tolerance = wheel.tolerance
     since = turned_since(earlier, len(wheel.flanges))
+    turned = since[0] if since else np.zeros(len(wheel.flanges))
     read = _tension(readings, influence, earlier, since)
     tension_n, tension_known = starting_tension(read.mean_n, wheel)
-    sides = flange_spokes(wheel)
-    turned = since[0] if since else np.zeros(len(wheel.flanges))
-    at_first_n = likely_deviations(
-        replace(
-            readings,
-            lateral_mm=readings.lateral_mm - influence.lateral_mm @ turned,
-            radial_mm=readings.radial_mm - influence.radial_mm @ turned,
-            tension_n=read.mean_n,
-        ),
-        tension_n - influence.tension_n @ turned,
-        influence,
-        sides,
-        taken=read.readings,
-    )
-    lateral = _line(
-        readings.lateral_mm - (0.0 if readings.centred else _mean(readings.lateral_mm)),
-        influence.lateral_mm,
-        wishes.lateral_aim_mm,
-        tolerance.lateral_mm,
-        LATERAL_AIM_SHARE,
-    )
-    radial = _line(
-        readings.radial_mm - _mean(readings.radial_mm),
-        influence.radial_mm,
-        wishes.radial_aim_mm,
-        tolerance.radial_mm,
-        RADIAL_AIM_SHARE,
-    )
+    lateral, radial = _lines(readings, influence, tolerance, wishes)
     centred = readings.centred and lateral.known
     dish = _mean(readings.lateral_mm) if centred else 0.0
     dish_aim = wishes.dish_aim_mm or DISH_AIM_SHARE * tolerance.dish_mm
     centring = _centring(dish, dish_aim, influence.dish_mm * EIGHTH)
+    at_first = _at_first(readings, read, tension_n, influence, flange_spokes(wheel), turned)
     return Problem(
         most=_most(wishes, len(wheel.flanges)),
         lateral=lateral,
@@ -209,16 +196,34 @@ def state_problem(
         tension_known=tension_known,
         sides=tuple(
             _side(
-                spokes,
-                (float(tension_n[spokes].mean()), at_first_n[spokes]),
+                _Before.of(spokes, tension_n, at_first),
                 influence.tension_n[spokes],
                 turned,
                 centring,
                 known=tension_known,
             )
-            for spokes in sides
+            for spokes in flange_spokes(wheel)
         ),
     )
+
+
+def _at_first(
+    readings: Readings,
+    read: GaugeReading,
+    tension_n: FloatArray,
+    influence: Influence,
+    sides: Sequence[IntArray],
+    turned: FloatArray,
+) -> Likely:
+    """Likeliest deviations of tension before the first round, from what stands now less what was turned (n,)."""
+    start = replace(
+        readings,
+        lateral_mm=readings.lateral_mm - influence.lateral_mm @ turned,
+        radial_mm=readings.radial_mm - influence.radial_mm @ turned,
+        tension_n=read.mean_n,
+    )
+    before_n = tension_n - influence.tension_n @ turned
+    return likely_deviations(start, before_n, influence, sides, taken=read.readings)
 
 
 def _tension(
@@ -288,6 +293,27 @@ def _mean(values: FloatArray) -> float:
     return float(values[read].mean()) if read.any() else 0.0
 
 
+def _lines(
+    readings: Readings, influence: Influence, tolerance: Tolerance, wishes: Wishes
+) -> tuple[Line, Line]:
+    """Lateral and radial runout."""
+    lateral = _line(
+        readings.lateral_mm - (0.0 if readings.centred else _mean(readings.lateral_mm)),
+        influence.lateral_mm,
+        wishes.lateral_aim_mm,
+        tolerance.lateral_mm,
+        LATERAL_AIM_SHARE,
+    )
+    radial = _line(
+        readings.radial_mm - _mean(readings.radial_mm),
+        influence.radial_mm,
+        wishes.radial_aim_mm,
+        tolerance.radial_mm,
+        RADIAL_AIM_SHARE,
+    )
+    return lateral, radial
+
+
 def _line(
     values: FloatArray, per_turn: FloatArray, wish: float | None, tolerance: float, share: float
 ) -> Line:
@@ -308,36 +334,61 @@ def _line(
     )
 
 
+@record
+class _Before:
+    """A side before the first round: its spokes (s,), their mean tension now, deviations then, how unsure.
+
+    unsure_n2: standard deviation of the mean square of the deviations [N²].
+    """
+
+    spokes: IntArray
+    mean_n: float
+    deviation_n: FloatArray
+    unsure_n2: float
+
+    @classmethod
+    def of(cls, spokes: IntArray, tension_n: FloatArray, likely: Likely) -> _Before:
+        """Take it from all spokes. Of t, known as m with covariance C, tᵀt varies by 4 mᵀCm at small C."""
+        deviation = likely.deviation_n[spokes]
+        variance = float(deviation @ likely.covariance[np.ix_(spokes, spokes)] @ deviation)
+        return cls(
+            spokes=spokes,
+            mean_n=float(tension_n[spokes].mean()),
+            deviation_n=deviation,
+            unsure_n2=2 * float(np.sqrt(max(variance, 0.0))) / len(spokes),
+        )
+
+    def inside(self, limit_n: float, deviations: float, least_share: float) -> float:
+        """Root mean square inside a limit by so many standard deviations [N]."""
+        square = limit_n**2 - deviations * self.unsure_n2
+        return max(float(np.sqrt(max(square, 0.0))), least_share * limit_n)
+
+
 def _side(
-    spokes: IntArray,
-    tension: tuple[float, FloatArray],
-    answer: FloatArray,
-    turned: FloatArray,
-    centring: FloatArray,
-    *,
-    known: bool,
+    before: _Before, answer: FloatArray, turned: FloatArray, centring: FloatArray, *, known: bool
 ) -> SideTension:
-    """State a side from its mean tension now, its deviations before the first round, and the turns since.
+    """State a side from what it was before the first round, and the turns since.
 
     answer (s, n): of its tensions to a turn of each nipple. turned (n,): since before the first round.
     """
-    mean, at_first = tension
-    mean_answer = answer.mean(axis=0)
-    start = at_first + (answer - mean_answer) @ turned
+    mean, mean_answer = before.mean_n, answer.mean(axis=0)
+    start = before.deviation_n + (answer - mean_answer) @ turned
     even = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)
-    limit = max(rms(at_first), even[0] * mean)
+    limit = max(rms(before.deviation_n), even[0] * mean)
     moved_n, centring_n = float(mean_answer @ turned), float(mean_answer @ centring) * EIGHTH
     return SideTension(
-        spokes=spokes,
+        spokes=before.spokes,
         start=start,
         step=(answer - mean_answer) * EIGHTH,
         mean_n=mean,
         mean_step=mean_answer * EIGHTH,
-        rms_aim_n=EVEN_AIM_SHARE * limit,
-        rms_guard_n=EVEN_GUARD_SHARE * limit,
+        rms_aim_n=before.inside(limit, EVEN_AIM, EVEN_AIM_LEAST),
+        rms_guard_n=before.inside(limit, EVEN_GUARD, EVEN_GUARD_LEAST),
         rms_end_n=limit,
         largest_rms_n=max(limit, rms(start)),
-        largest_peak_n=max(float(np.abs([*start, *at_first]).max()), even[1] * mean),
+        largest_peak_n=max(
+            float(np.abs(start).max()), float(np.abs(before.deviation_n).max()), even[1] * mean
+        ),
         largest_rise_n=max(MEAN_TENSION_RISE * mean - moved_n, 0.0) + max(centring_n, 0.0),
         largest_drop_n=max(MEAN_TENSION_DROP * mean + moved_n, 0.0) + max(-centring_n, 0.0),
     )

@@ -1,19 +1,28 @@
 """Search over whole eighths: walk from the relaxed answer, take the best small change, shake, repeat.
 
-The search is deterministic: its shakes come from a fixed seed, and it stops after a fixed number of them
-that brought nothing. The time limit is a brake for slow machines; it never stops the descents before one has
-led to a plan inside the limits, so that there is a sound answer on every machine.
+The same problem always gets the same plan, however busy the machine: shakes come from a fixed seed, and no clock
+is looked at. Where the ends are reached the search stops after so many shakes that brought nothing; where they are
+not, every hundredth of a millimetre counts, and it goes on until it has judged so many changes that a common
+machine has worked for about a second.
 """
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.plan.changes import Answers, cheapest, handovers, pairs, searching_price, singles, stack
+from rimgauge.plan.changes import (
+    Answers,
+    Changes,
+    cheapest,
+    handovers,
+    pairs,
+    searching_price,
+    singles,
+    stack,
+)
 from rimgauge.plan.prices import GAIN, objective
 from rimgauge.plan.problem import Problem
 from rimgauge.plan.walk import walk
@@ -21,9 +30,12 @@ from rimgauge.records import FloatArray, IntArray, record
 
 PATIENCE = 30
 """Shakes without gain after which the search ends; with ten times as many plans get better by a hundredth."""
+MOST_WORK = 3_000_000
+"""Changes judged after which no further shake begins: about a second on a common machine."""
+LOOK_WORK = 1000
+"""Each look for the cheapest change takes as long as judging so many changes more."""
 SEVERE = 100.0
 """How many times dearer a broken limit gets where a descent ended outside one."""
-Descent = Callable[[FloatArray], tuple[FloatArray, float]]
 
 
 @record
@@ -34,7 +46,38 @@ class Found:
     objective: float
 
 
-def search(problem: Problem, starts: Sequence[FloatArray], *, time_limit_s: float) -> Found:
+class _Descents:
+    """Takes the best change from a plan until none helps; work: how many changes were judged for it so far."""
+
+    def __init__(self, answers: Answers) -> None:
+        self._answers = {False: answers, True: replace(answers, severity=SEVERE)}
+        self._one, self._two = singles(answers), pairs(answers)
+        self.work = 0
+
+    def descend(self, plan: FloatArray, *, inside: bool) -> tuple[FloatArray, float]:
+        """Give the plan (n,) at the end and its price; inside: no way through the forbidden is taken."""
+        answers = self._answers[inside]
+        price = searching_price(answers, plan)
+        while True:
+            found = (
+                self._cheapest(answers, self._one, plan, price)
+                or self._cheapest(answers, handovers(answers, plan), plan, price)
+                or self._cheapest(answers, self._two, plan, price)
+            )
+            if found is None:
+                return plan, price
+            price, plan = found
+
+    def _cheapest(
+        self, answers: Answers, changes: Changes, plan: FloatArray, price: float
+    ) -> tuple[float, FloatArray] | None:
+        self.work += len(changes.first) + LOOK_WORK
+        return cheapest(answers, changes, plan, price - GAIN)
+
+
+def search(
+    problem: Problem, starts: Sequence[FloatArray], *, patience: int = PATIENCE, most_work: float = MOST_WORK
+) -> Found:
     """Find whole eighths of low objective inside every limit.
 
     Parameters
@@ -43,44 +86,52 @@ def search(problem: Problem, starts: Sequence[FloatArray], *, time_limit_s: floa
         What is wanted and what is forbidden.
     starts : arrays (n,)
         Turns in eighths to walk from, rounded here; doing nothing is always a start too.
-    time_limit_s : float
-        Brake [s]; the best plan so far is the answer then.
+    patience : int
+        Shakes without gain after which the search ends, if the plan then reaches what is aimed at.
+    most_work : float
+        Changes judged after which no further shake begins; the best plan so far is the answer then.
 
     """
-    deadline = time.perf_counter() + time_limit_s
     answers = stack(problem)
-    descend, descend_inside = _descent(answers), _descent(replace(answers, severity=SEVERE))
+    descents = _Descents(answers)
     random = np.random.default_rng(20)
     nothing = np.zeros(problem.nipples)
     best = Found(eighths=nothing.astype(np.int64), objective=objective(problem, nothing))
     current, current_price = nothing, np.inf
-    tried = [*(plan for start in starts for plan in walk(answers, start)), nothing]
-    for start in tried:
-        plan, price = descend(np.clip(np.round(start), -problem.most, problem.most))
-        best = _better(problem, best, plan, descend_inside)
+    walked = [plan for start in starts for plan in walk(answers, start)]
+    for begin in (*walked, nothing):
+        rounded = np.clip(np.round(begin), -problem.most, problem.most)
+        plan, price = descents.descend(rounded, inside=False)
+        best = _better(problem, best, plan, descents)
         if price < current_price:
             current, current_price = plan, price
-        if best.eighths.any() and time.perf_counter() > deadline:
-            break
-    if not np.isfinite(objective(problem, current)):  # the way through the forbidden leads nowhere here
-        descend = descend_inside
-        current, current_price = descend(best.eighths.astype(float))
-        best = _better(problem, best, current, descend_inside)
+    inside = not np.isfinite(objective(problem, current))
+    if inside:  # the way through the forbidden leads nowhere here
+        current, current_price = descents.descend(best.eighths.astype(float), inside=True)
+        best = _better(problem, best, current, descents)
     idle = 0
-    while idle < PATIENCE and time.perf_counter() < deadline:
-        plan, price = descend(_shaken(problem, current, random))
+    while descents.work < most_work and (idle < patience or not _reached(problem, best)):
+        plan, price = descents.descend(_shaken(problem, current, random), inside=inside)
         idle = 0 if price < current_price - GAIN else idle + 1
         if price < current_price:
             current, current_price = plan, price
-            best = _better(problem, best, plan, descend_inside)
+            best = _better(problem, best, plan, descents)
     return best
 
 
-def _better(problem: Problem, best: Found, plan: FloatArray, descend_inside: Descent) -> Found:
+def _reached(problem: Problem, best: Found) -> bool:
+    """Tell whether a plan brings both runouts inside their guards, beyond which they are dear."""
+    return all(
+        np.ptp(line.start + line.step @ best.eighths) <= line.guard + GAIN
+        for line in (problem.lateral, problem.radial)
+    )
+
+
+def _better(problem: Problem, best: Found, plan: FloatArray, descents: _Descents) -> Found:
     """The better of the best plan and another; one outside the limits is first brought inside."""
     value = objective(problem, plan)
     if not np.isfinite(value):
-        plan, _ = descend_inside(plan)
+        plan, _ = descents.descend(plan, inside=True)
         value = objective(problem, plan)
     if value >= best.objective - GAIN:
         return best
@@ -98,22 +149,3 @@ def _shaken(problem: Problem, plan: FloatArray, random: np.random.Generator) -> 
         chosen = random.choice(n, size=min(5, n), replace=False)
         shaken[chosen] += random.integers(-2, 3, size=len(chosen))
     return np.clip(shaken, -problem.most, problem.most)
-
-
-def _descent(answers: Answers) -> Descent:
-    """Make the function that takes the best change until none helps, and gives the plan and its price."""
-    one, two = singles(answers), pairs(answers)
-
-    def descend(plan: FloatArray) -> tuple[FloatArray, float]:
-        price = searching_price(answers, plan)
-        while True:
-            found = (
-                cheapest(answers, one, plan, price - GAIN)
-                or cheapest(answers, handovers(answers, plan), plan, price - GAIN)
-                or cheapest(answers, two, plan, price - GAIN)
-            )
-            if found is None:
-                return plan, price
-            price, plan = found
-
-    return descend

@@ -21,7 +21,7 @@ class Wishes:
 
     largest_turn: most that one nipple is turned in this round [turns], an eighth to two turns; no
     more than half a turn of it a lap round the wheel.
-    seen_from: where the person looks at the nipple from, for the words. time_limit_s: for the search.
+    seen_from: where the person looks at the nipple from, for the words.
     lateral_aim_mm, radial_aim_mm, dish_aim_mm: what to bring each down to, full indicator reading for the
     first two; None: well inside the wheel's tolerance, so that the measuring uncertainty does not spoil it.
     checked: what was looked at and is in order; a pattern in the runout that points there stops no plan then.
@@ -30,7 +30,6 @@ class Wishes:
 
     largest_turn: float = 0.75
     seen_from: SeenFrom = "tyre"
-    time_limit_s: float = 1.5
     lateral_aim_mm: float | None = None
     radial_aim_mm: float | None = None
     dish_aim_mm: float | None = None
@@ -45,8 +44,6 @@ class Wishes:
             )
         if self.seen_from not in ("tyre", "hub"):
             raise BadInput(f"nipples are seen from the tyre or from the hub, not from {self.seen_from!r}")
-        if not self.time_limit_s > 0:
-            raise BadInput(f"the time for the search must be above zero, not {self.time_limit_s:g} s")
         for name in ("lateral_aim_mm", "radial_aim_mm", "dish_aim_mm"):
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value > 0):

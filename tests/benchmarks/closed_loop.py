@@ -1,6 +1,6 @@
 """Closed loop: true random wheels round by round, by the plan, by rounding and by hand, and print a table.
 
-    python -m tests.benchmarks.closed_loop [wheels] [processes] [first seed]
+    python -m tests.benchmarks.closed_loop [wheels] [processes] [first seed] [goal mm]
 
 The wheels are those of `true_wheel.py`: up to 20 % stiffer or softer in rim and spokes than the wheel that
 the plan believes in, 1 to 3 mm lateral, 0.3 to 1 mm radial, tensions 5 to 10 % uneven, some rims bent; they
@@ -10,7 +10,7 @@ A wheel is done when, by its true values, lateral runout is at most the goal, ra
 rim's mean has moved at most 0.1 mm and neither side's tension is less even than at the start.
 Whether it can be had is told from both sides, the truth about the wheel being known: where the relaxed program
 does not get there with turns of any size, nobody can; where a patient search finds whole eighths that do,
-it can. Between the two nobody knows. Shares are of both.
+or any of the ways did it, it can. Between the two nobody knows. Shares are of both.
 """
 
 from __future__ import annotations
@@ -32,18 +32,18 @@ from rimgauge.pipeline import correct
 from rimgauge.plan import Wishes
 from rimgauge.plan.problem import Line, Problem, SideTension, state_problem
 from rimgauge.plan.relaxed import relax
-from rimgauge.plan.search import search
+from rimgauge.plan.search import MOST_WORK, search
 from rimgauge.records import FloatArray, Plan, Readings, Wheel
 from rimgauge.wheel import influence
 from tests.benchmarks.true_wheel import RADIAL_GOAL_MM, TrueWheel, random_wheel
 
-GOALS_MM = (0.5, 0.2, 0.1)
+GOALS_MM = (0.2, 0.1, 0.5)
 DISH_GOAL_MM = 0.1
 NO_WORSE = 0.002
 """Evenness is no worse within this: two newtons in a thousand, which no gauge tells."""
 MOST_ROUNDS, MOST_SPINS = 4, 40
-PATIENT = Wishes(time_limit_s=30.0)
-"""The brake on time is off, so that a busy machine gives the same table; seconds are the processor's."""
+PATIENT = 10 * MOST_WORK
+"""The search for what can be had goes on so long if it finds nothing: ten times as long as that of a plan."""
 HAND_TURNS = 0.03
 """By how much a hand misses a turn, what the spoke wound up with it included (standard deviation)."""
 UNLIMITED_TURNS = 2.0
@@ -58,7 +58,7 @@ def by_plan(
     readings: Readings, wheel: Wheel, last: tuple[Plan, Readings] | None
 ) -> tuple[FloatArray, Plan | None]:
     """This program, with what it learns from the last round."""
-    plan = correct(readings, wheel, wishes=PATIENT, previous=last)
+    plan = correct(readings, wheel, previous=last)
     turns = np.zeros(len(wheel.flanges))
     for item in plan.corrections:
         turns[item.spoke - 1] = item.turns
@@ -187,7 +187,7 @@ def reach(seed: int, goal_mm: float) -> tuple[bool, bool]:
     problem = asked(wheel, goal_mm)
     relaxed = relax(problem)
     starts = [] if relaxed is None else [relaxed.eighths]
-    found = search(problem, starts, time_limit_s=60.0).eighths
+    found = search(problem, starts, most_work=PATIENT).eighths
     lateral, radial = (
         np.ptp(line.start + line.step @ found) <= line.end + 1e-9
         for line in (problem.lateral, problem.radial)
@@ -284,19 +284,27 @@ def summary(
     ]
 
 
-def main(wheels: int = 200, processes: int = 2, first_seed: int = 6000) -> None:
-    """Print the table."""
-    seeds = range(first_seed, first_seed + wheels)
+def main(wheels: str = "200", processes: str = "2", first_seed: str = "6000", goal: str = "") -> None:
+    """Print the table, for one goal or for all."""
+    seeds = range(int(first_seed), int(first_seed) + int(wheels))
     form = "{:>4} {:22}{:>8}" + "{:>6}" * 9 + "{:>7}{:>8}{:>6}{:>6}{:>6}{:>7}{:>6}{:>6}{:>6}{:>8}"
     print(form.format(*HEAD.split()))
-    with ProcessPoolExecutor(processes) as pool:
-        for goal_mm in GOALS_MM:
-            reached = list(pool.map(partial(reach, goal_mm=goal_mm), seeds, chunksize=4))
+    with ProcessPoolExecutor(int(processes)) as pool:
+        for goal_mm in (float(goal),) if goal else GOALS_MM:
+            told = list(pool.map(partial(reach, goal_mm=goal_mm), seeds, chunksize=4))
+            ways: dict[str, list[Outcome]] = {}
             for name, (way, most_rounds, hand_turns) in WAYS.items():
                 one = partial(run, goal_mm=goal_mm, way=way, most_rounds=most_rounds, hand_turns=hand_turns)
-                outcomes = list(pool.map(one, seeds, chunksize=4))
+                ways[name] = list(pool.map(one, seeds, chunksize=4))
+            done = [
+                any(way.rounds is not None for way in wheel) for wheel in zip(*ways.values(), strict=True)
+            ]
+            reached = [
+                (any_size or it, whole or it) for (any_size, whole), it in zip(told, done, strict=True)
+            ]
+            for name, outcomes in ways.items():
                 print(form.format(*summary(goal_mm, name, outcomes, reached)), flush=True)
 
 
 if __name__ == "__main__":
-    main(*(int(argument) for argument in sys.argv[1:4]))
+    main(*sys.argv[1:5])

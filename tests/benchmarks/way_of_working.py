@@ -25,7 +25,7 @@ from rimgauge.pipeline import correct
 from rimgauge.plan.problem import RADIAL_AIM_SHARE
 from rimgauge.records import AT_ONCE_EIGHTHS, Correction, FloatArray
 from rimgauge.wheel import influence
-from tests.benchmarks.closed_loop import GOALS_MM, PATIENT
+from tests.benchmarks.closed_loop import GOALS_MM
 from tests.benchmarks.true_wheel import RADIAL_GOAL_MM, random_wheel
 
 WORSE_MM = 0.005
@@ -67,7 +67,7 @@ def run(seed: int, goal_mm: float) -> Way:
     """Plan and turn one first round."""
     start = random_wheel(seed, goal_mm)
     readings = start.read(np.random.default_rng(seed + 10_000))
-    plan = correct(readings, start.nominal, wishes=PATIENT)
+    plan = correct(readings, start.nominal)
     answer = influence(start.nominal)
     aims = (0.5 * goal_mm, RADIAL_AIM_SHARE * RADIAL_GOAL_MM)
     harms = {"model": [0.0], "wheel": [0.0]}

@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from wheels import build, out_of_true
+from wheels import build, out_of_true, turns_of
 
 from rimgauge.cli.plan import command
 from rimgauge.errors import BadFile, BadInput
-from rimgauge.job import create_job, keep_pass, read_plan, write_pass
+from rimgauge.job import KeptDish, create_job, keep_dish, keep_pass, read_plan, write_pass
 from rimgauge.plan.safety import CAUTIONS
 from rimgauge.plan.wording import correction_words
 from rimgauge.records import (
@@ -19,6 +19,7 @@ from rimgauge.records import (
     BudgetLine,
     Correction,
     Direction,
+    Dish,
     FloatArray,
     FrameValues,
     Measured,
@@ -196,6 +197,38 @@ def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(tmp_path
     assert "less sideways than assumed" in anew, "planning anew forgets nothing"
     assert again.bound.proved == pytest.approx(second.bound.proved), "the search may stop for the time"
     assert len(again.earlier) == len(second.earlier) == 1
+
+
+def test_a_kept_dish_is_corrected_too_and_brought_forward_by_the_turns(tmp_path, wheel, answer, monkeypatch):
+    job = create_job(tmp_path / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    before = out_of_true(wheel, 1, lateral_mm=1.5)
+    keep_pass(job, _pass("lateral", before.lateral_mm, wheel))
+    keep_pass(job, _pass("lateral", -before.lateral_mm, wheel))  # turned round
+    dish = Dish(offset_mm=1.6, expanded_uncertainty_mm=0.1, coverage_probability=0.95, budget=())
+    kept = KeptDish(
+        created="2026-01-31T12:00:00+00:00",
+        measurements=("pass-01.json", "pass-02.json"),
+        between_mm=None,
+        tolerance_mm=1.0,
+        dish=dish,
+    )
+    keep_dish(job, kept)
+    assert "1.60 mm to the right of the middle, as dish-01.json says" in " ".join(_run().split())
+    plan = read_plan(job.folder / "plan-01.json")
+    moved = turns_of(plan, 36)
+    assert plan.before.dish_mm == pytest.approx(1.6)
+    assert plan.predicted.dish_mm == pytest.approx(1.6 + answer.dish_mm @ moved)
+    assert plan.predicted.dish_mm < 1.0
+    assert "middle" not in _run("--ignore-dish")
+    assert read_plan(job.folder / "plan-02.json").before.dish_mm is None
+    (job.folder / "plan-02.json").unlink()
+    then = before.lateral_mm + answer.lateral_mm @ moved
+    keep_pass(job, _pass("lateral", then - then.mean(), wheel))
+    assert "as the last round's turns should have left it" in " ".join(_run().split())
+    later = read_plan(job.folder / "plan-03.json")
+    assert later.round == 2
+    assert later.before.dish_mm == pytest.approx(plan.predicted.dish_mm)
 
 
 def test_passes_outside_a_job(bench, wheel):

@@ -1,8 +1,9 @@
 """What must hold for every plan: it helps, it keeps its limits, and it does no more than it must."""
 
 import json
+import time
 from dataclasses import replace
-from itertools import product
+from itertools import count, product
 
 import numpy as np
 import pytest
@@ -84,12 +85,16 @@ def test_every_spoke_is_named_once_and_steps_are_numbered_in_order(wheel, answer
     assert all(item.side == wheel.flanges[item.spoke - 1] for item in plan.corrections)
 
 
-def test_same_readings_give_the_same_plan(wheel, answer):
+def test_same_readings_give_the_same_plan_however_slow_the_machine(wheel, answer, monkeypatch):
     readings = out_of_true(wheel, 2, lateral_mm=1.8)
-    wishes = Wishes(time_limit_s=60.0)
-    first, second = (make_plan(readings, wheel, answer, wishes=wishes) for _ in range(2))
-    assert [(item.spoke, item.turns) for item in first.corrections] == [
-        (item.spoke, item.turns) for item in second.corrections
+    first = make_plan(readings, wheel, answer)
+    hours = count(step=3600.0)
+    for clock in ("time", "monotonic", "perf_counter", "process_time", "thread_time"):
+        monkeypatch.setattr(time, clock, lambda: next(hours))
+    second = make_plan(readings, wheel, answer)
+    assert first.corrections
+    assert [(item.spoke, item.turns) for item in second.corrections] == [
+        (item.spoke, item.turns) for item in first.corrections
     ]
 
 
@@ -113,7 +118,7 @@ def test_search_finds_the_optimum_that_trying_everything_finds(seed):
     readings = out_of_true(small, seed, lateral_mm=0.7, radial=False, tension=False)
     problem = state_problem(readings, small, influence(small), Wishes(largest_turn=EIGHTH))
     best = min(objective(problem, np.array(every)) for every in product((-1, 0, 1), repeat=8))
-    found = search(problem, [], time_limit_s=60.0)
+    found = search(problem, [])
     relaxed = relax(problem)
     assert_allclose(found.objective, best, rtol=0, atol=1e-9)
     assert relaxed is not None
@@ -121,8 +126,8 @@ def test_search_finds_the_optimum_that_trying_everything_finds(seed):
     assert found.eighths.any()
 
 
-def test_a_wheel_of_even_tension_is_not_given_up(wheel):
-    """The limit on evenness is one eighth at a few nipples: most small changes from a good plan lead outside."""
+def test_a_wheel_of_even_tension_and_a_bent_rim_is_not_given_up():
+    """The limit on evenness is near from the start: most small changes from a good plan lead outside."""
     many = build(48)
     readings = out_of_true(many, 2, lateral_mm=2.5)
     bent = readings.lateral_mm + 0.25 * np.cos(np.radians(3 * many.spoke_angles_deg))
@@ -130,7 +135,8 @@ def test_a_wheel_of_even_tension_is_not_given_up(wheel):
     plan = make_plan(replace(readings, lateral_mm=bent), strict, influence(many))
     assert plan.refused is None
     assert plan.predicted.lateral_mm < 0.4 * plan.before.lateral_mm
-    assert max(plan.predicted.tension_spread_right, plan.predicted.tension_spread_left) < 0.035
+    assert plan.predicted.tension_spread_right <= plan.before.tension_spread_right
+    assert plan.predicted.tension_spread_left <= plan.before.tension_spread_left
 
 
 def test_turning_the_wheel_turns_the_answer(wheel, answer):
@@ -229,9 +235,7 @@ def test_influence_of_another_wheel_is_refused(wheel, answer):
         make_plan(out_of_true(wheel, 0, lateral_mm=1.0), wheel, elsewhere)
 
 
-@pytest.mark.parametrize(
-    "wrong", [{"largest_turn": 0.1}, {"largest_turn": float("nan")}, {"time_limit_s": 0.0}]
-)
+@pytest.mark.parametrize("wrong", [{"largest_turn": 0.1}, {"largest_turn": float("nan")}])
 def test_wishes_that_can_not_be_meant_are_refused(wrong):
     with pytest.raises(BadInput):
         Wishes(**wrong)

@@ -1,6 +1,7 @@
 """What a plan makes of several readings and rounds: tension, what moved before, and evenness that was lost."""
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -24,13 +25,39 @@ def test_the_rims_shape_tells_of_tension_what_the_gauge_gets_wrong(wheel, answer
         bend = bent_mm / 2 * np.cos(np.radians(2 * wheel.spoke_angles_deg) + seed)
         read_n = true.tension_n * (1 + random.normal(0, 0.03, 36))
         read = replace(true, lateral_mm=true.lateral_mm + bend, tension_n=read_n)
-        deviation = likely_deviations(read, read_n, answer, sides)
+        deviation = likely_deviations(read, read_n, answer, sides).deviation_n
         for spokes in sides:
             assert abs(deviation[spokes].mean()) < 1e-9
             wanted = true.tension_n[spokes] - true.tension_n[spokes].mean()
             gauge.append(read_n[spokes] - read_n[spokes].mean() - wanted)
             likely.append(deviation[spokes] - wanted)
     assert np.std(likely) < 5 / 6 * np.std(gauge)
+
+
+def test_how_far_a_rim_is_bent_is_told_from_the_readings(wheel, answer):
+    """The same turns behind a straight rim and a bent one: the bend is not taken for uneven tension.
+
+    How unsure the deviations are agrees with how far off they are, within a factor of two over six wheels.
+    """
+    random = np.random.default_rng(8)
+    sides = flange_spokes(wheel)
+    off, unsure = [], []
+    for seed, bent_mm in product(range(3), (0.0, 1.5)):
+        true = out_of_true(wheel, seed, lateral_mm=1.5)
+        bend = bent_mm / 2 * np.cos(np.radians(2 * wheel.spoke_angles_deg) + seed)
+        read = replace(
+            true,
+            lateral_mm=true.lateral_mm + bend + random.normal(0, 0.01, 36),
+            tension_n=true.tension_n * (1 + random.normal(0, 0.03, 36)),
+        )
+        likely = likely_deviations(read, read.tension_n, answer, sides)
+        wanted = true.tension_n.copy()
+        for spokes in sides:
+            wanted[spokes] -= wanted[spokes].mean()
+        off.append(likely.deviation_n - wanted)
+        unsure.append(np.sqrt(np.diag(likely.covariance)))
+        assert np.std(off[-1]) < 0.03 * 1000.0
+    assert 0.5 < np.sqrt(np.mean(np.square(off)) / np.mean(np.square(unsure))) < 2.0
 
 
 def test_two_readings_of_the_gauge_are_better_than_one():

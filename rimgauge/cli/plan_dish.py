@@ -1,0 +1,64 @@
+"""Where the rim's middle stands when `rimgauge plan` starts: from a dish kept in the job, or from the last round."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rimgauge.cli.plan_files import Start
+    from rimgauge.job import Job
+    from rimgauge.records import FloatArray, Wheel
+
+
+def placed(start: Start, job: Job, wheel: Wheel) -> tuple[Start, tuple[str, ...]]:
+    """Count the lateral readings from the middle, if the job knows where that is; and say from what.
+
+    A dish counts whose first measurement has no corrections between it and the newest one. Without such a one,
+    a middle known before the last round is brought forward by what its turns should have moved the rim.
+    """
+    import numpy as np
+
+    lateral_mm, newest = start.now.lateral_mm, start.files.lateral
+    if start.now.centred or newest is None or not np.isfinite(lateral_mm).any():
+        return start, ()
+    found = _from_dish(job, newest.name)
+    if found is None and start.last is not None and start.last[1].centred:
+        offset_mm = _brought_forward(start, wheel)
+        words = "as the last round's turns should have left it; `rimgauge dish` tells it anew."
+    elif found is not None:
+        offset_mm, name = found
+        words = f"as {name} says."
+    else:
+        return start, ()
+    side = "right" if offset_mm > 0 else "left"
+    note = (
+        f"The plan counts on the rim standing {abs(offset_mm):.2f} mm to the {side} of the middle, {words} "
+        "`--ignore-dish` leaves the middle where it is."
+    )
+    about_mean: FloatArray = lateral_mm - np.nanmean(lateral_mm) + offset_mm
+    return replace(start, now=replace(start.now, lateral_mm=about_mean, centred=True)), (note,)
+
+
+def _from_dish(job: Job, newest: str) -> tuple[float, str] | None:
+    """Offset of the newest dish of the wheel as it stands in a measurement, and the name of its file."""
+    from rimgauge.job import corrections_between, dishes, read_dish
+
+    for path in reversed(dishes(job)):
+        kept = read_dish(path)
+        if corrections_between(job, job.folder / kept.measurements[0], job.folder / newest) is None:
+            return kept.dish.offset_mm, path.name
+    return None
+
+
+def _brought_forward(start: Start, wheel: Wheel) -> float:
+    """Where the rim's mean should stand after the last round's turns [mm]."""
+    import numpy as np
+
+    from rimgauge.wheel import influence
+
+    assert start.last is not None
+    plan, before = start.last
+    answer = influence(wheel)
+    moved = sum(answer.dish_mm[item.spoke - 1] * item.turns for item in plan.corrections)
+    return float(np.nanmean(before.lateral_mm) + moved)
