@@ -210,7 +210,7 @@ def _as_seen(recorded: Runout, basis: Basis) -> tuple[GapTrack, Turning]:
         sides=sides,
         mark_px=unseen,
         mark_strength=unseen,
-        spoke_profile=np.empty((len(unseen), 0)),
+        spoke_profile=np.empty((len(unseen), 0, 0), dtype=np.float16),
         lost=tuple("" if ok else "not used" for ok in np.isfinite(frames.gap_mm.sum(axis=0)).tolist()),
     )
     turning = Turning(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from rimgauge.records import BoolArray, Box, FloatArray, View
 
 STRIP_BINS = 120
-SPOKE_BINS = 72
+SPOKE_BINS, ACROSS = 72, 4
 LARGEST_DIMMING = 0.35
 """Change of the light, as a natural logarithm, up to which a bin may still be the rim as usual."""
 LEAST_RIM_SHARE = 0.1
@@ -40,6 +41,25 @@ def strip_along(
     mean = cv2.resize(across, (bins, 1), interpolation=cv2.INTER_AREA)
     strip = np.rint(mean.reshape(bins, 3)).astype(np.uint8)
     return strip[::-1] if float(view.forward[1 if upright else 0]) < 0.0 else strip
+
+
+def spoke_strips(image: NDArray[np.uint8], view: View, box: Box) -> FloatArray:
+    """Mean brightness (SPOKE_BINS, ACROSS) along `forward` through the box, in strips side by side.
+
+    Several, because a spoke that leans would be smeared in one; not rounded, because it is a faint thing in a mean.
+    """
+    x, y, width, height = box
+    upright = abs(view.forward[1]) > abs(view.forward[0])
+    grey = cv2.cvtColor(image[y : y + height, x : x + width], cv2.COLOR_BGR2GRAY)
+    lying = cv2.transpose(grey) if upright else grey
+    ends = np.linspace(0, len(lying), min(ACROSS, len(lying)) + 1).astype(int)
+    across = [
+        cv2.reduce(lying[first:last], 0, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
+        for first, last in itertools.pairwise(ends)
+    ]
+    bright = cv2.resize(np.vstack(across), (SPOKE_BINS, len(across)), interpolation=cv2.INTER_AREA).T
+    backward = float(view.forward[1 if upright else 0]) < 0.0
+    return np.asarray(bright[::-1] if backward else bright, dtype=np.float64)
 
 
 def strip_centre_px(view: View, box: Box, bins: int) -> tuple[float, float]:

@@ -10,7 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge.capture.follower import BAND_ROOM_PX, Cut, EdgeFollower, Place, Sightings
-from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark, strip_along, strip_centre_px
+from rimgauge.capture.mark import (
+    SPOKE_BINS,
+    STRIP_BINS,
+    find_mark,
+    spoke_strips,
+    strip_along,
+    strip_centre_px,
+)
 from rimgauge.capture.patch import check_boxes, patch_of
 from rimgauge.capture.sift import edge_track, moved_left_out, reasons, vague_left_out
 from rimgauge.capture.slide import find_slide
@@ -103,11 +110,11 @@ def mark_strip(frame: Frame, view: View) -> NDArray[np.uint8]:
 
 
 def spoke_strip(frame: Frame, view: View) -> FloatArray:
-    """Brightness along the spokes' path, (0,) where the view has no spoke box."""
+    """Brightness along the spokes' path in strips side by side (bins, strips), (0, 0) where the view has no spoke box."""
     box = view.spoke_box
     if box is None:
-        return np.empty(0)
-    return np.asarray(strip_along(frame.image, view, box, SPOKE_BINS, whole=False).mean(axis=1))
+        return np.empty((0, 0))
+    return spoke_strips(frame.image, view, box)
 
 
 def track(frames: Iterable[Frame], view: View) -> GapTrack:
@@ -147,7 +154,9 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         mark_px=mark_px,
         mark_strength=strength,
         spoke_profile=np.asarray(
-            np.frombuffer(noted.spokes, dtype=np.float32).reshape(count, len(noted.spokes) // 4 // count)
+            np.frombuffer(noted.spokes, dtype=np.float16).reshape(
+                count, 0 if view.spoke_box is None else SPOKE_BINS, -1
+            )
         ),
         lost=reasons(sides),
         slide=slide,
@@ -195,7 +204,7 @@ class _Noted:
         _check_size(frame, self._view)
         self.times_s.append(frame.time_s)
         self.marks.extend(mark_strip(frame, self._view).tobytes())
-        self.spokes.extend(spoke_strip(frame, self._view).astype(np.float32).tobytes())
+        self.spokes.extend(spoke_strip(frame, self._view).astype(np.float16).tobytes())
         self.tags.note(frame)
         return _cut_out(self._places, [frame])
 

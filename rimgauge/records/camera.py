@@ -154,7 +154,8 @@ class GapTrack:
 
     time_s (n,): rising. mark_px (n,): how far along `forward` the mark's centre stands past the centre of
     its box, NaN where it isn't seen. mark_strength (n,): 0 absent to 1 sure.
-    spoke_profile (n, m): brightness along the spoke box, empty (n, 0) without one.
+    spoke_profile (n, m, a): brightness along the spoke box in strips side by side, empty (n, 0, 0) without one;
+    to half precision, since it is most of what is kept of a long film.
     slide: the rim's own movement from frame to frame, None where it wasn't looked for.
     lost (n,): why a frame gave no gap, '' where it did.
     tags: numbered tags seen, None where they weren't looked for.
@@ -165,7 +166,7 @@ class GapTrack:
     sides: tuple[EdgeTrack, ...]
     mark_px: FloatArray
     mark_strength: FloatArray
-    spoke_profile: FloatArray
+    spoke_profile: NDArray[np.float16]
     lost: tuple[str, ...]
     slide: Slide | None = None
     tags: TagSightings | None = None
@@ -175,7 +176,7 @@ class GapTrack:
         count = len(self.time_s)
         for name in ("time_s", "mark_px", "mark_strength"):
             own(self, name, (count,))
-        own(self, "spoke_profile", (count, None))
+        own(self, "spoke_profile", (count, None, None), np.float16)
 
 
 @record

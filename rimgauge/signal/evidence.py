@@ -77,7 +77,7 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0, foretold=comes_back)
         for side in track.sides
     ]
-    profile = track.spoke_profile
+    profile = track.spoke_profile.astype(np.float64)
     if profile.shape[1]:
         components = learn_axes(profile).project(profile)
         looks.append(Look(_laid_out(components, moment, count), layout.look_period_deg, SPOKE_NOISE))

@@ -33,12 +33,12 @@ def lattice_likelihood(
 
     Parameters
     ----------
-    profile : (n, m) brightness along the spokes' path.
+    profile : (n, m, a) brightness along the spokes' path, in strips side by side.
     bin_deg : how far the wheel turns while a spoke passes a bin.
     lead_deg : how far past the pointer the middle of the box lies.
     spoke_angles_deg : (s,) of each spoke from the mark.
     """
-    stirred, place_deg = _stirred(profile, bin_deg)
+    stirred, place_deg = _stirred(profile.mean(axis=2, keepdims=True), bin_deg)
     low, high = np.percentile(stirred, [USUAL_LEVEL, HIGH_LEVEL])
     seen = np.clip((stirred - low) / max(float(high - low), 1e-9), 0.0, 1.2)
     around = np.arange(STEPS) * (360.0 / STEPS)
@@ -55,7 +55,7 @@ def lattice_likelihood(
 def _stirred(profile: FloatArray, bin_deg: float) -> tuple[FloatArray, FloatArray]:
     """How much each step of the box is stirred (n, k), bright or dark, and where each lies (k,) from its middle."""
     bins = profile.shape[1]
-    moving = np.clip(learn_rest(profile).moving(profile), -LOUDEST, LOUDEST)
+    moving = np.clip(learn_rest(profile).moving(profile), -LOUDEST, LOUDEST)[:, :, 0]
     stirred = np.sqrt(gaussian_filter1d(moving**2, SOFT_DEG / bin_deg, axis=1))
     steps = min(max(LEAST_STEPS, round(bins * bin_deg / STEP_DEG)), bins)
     starts = np.linspace(0, bins, steps + 1).astype(np.intp)

@@ -123,7 +123,7 @@ class LivePlace:
         ----------
         time_s : of the frame [s], rising.
         mark_deg : angle of the wheel by the mark, NaN where it isn't seen.
-        profile : (m,) brightness along the spokes' path, (0,) without one.
+        profile : (m, a) brightness along the spokes' path in strips side by side, (0, 0) without one.
         gap_px : (k,) of each side, NaN where it isn't seen.
         by_tags : likelihood (1, STEPS) of each angle by the numbered tags in the frame, None where none is read.
         """

@@ -1,4 +1,4 @@
-"""The spokes' strip: what moves in it, and its look in a few numbers."""
+"""The spokes' strips side by side: what moves in them, and their look in a few numbers."""
 
 from __future__ import annotations
 
@@ -15,31 +15,31 @@ LOUDEST = 12.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rest:
-    """What stands still in profiles (m,): their usual course (m,), and each bin's own unrest (m,)."""
+    """What stands still in profiles (m, a): their usual course (m, a), and each bin's own unrest (m, a)."""
 
     usual: FloatArray
     unrest: FloatArray
 
     def moving(self, profile: FloatArray) -> FloatArray:
-        """What moves in profiles (n, m), in units of each bin's own unrest."""
+        """What moves in profiles (n, m, a), in units of each bin's own unrest."""
         return np.asarray((_even(profile) - self.usual) / self.unrest)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProfileAxes:
-    """What turns a profile (m,) into components (k,): what stands still, softening [bins], axes (k, m)."""
+    """What turns a profile (m, a) into components (k,): what stands still, softening [bins], axes (k, m·a)."""
 
     rest: Rest
     soft_bins: float
     axes: FloatArray
 
     def project(self, profile: FloatArray) -> FloatArray:
-        """Components (n, k) of profiles (n, m)."""
+        """Components (n, k) of profiles (n, m, a)."""
         return np.asarray(_soft(self.rest.moving(profile), self.soft_bins) @ self.axes.T)
 
 
 def learn_rest(profile: FloatArray) -> Rest:
-    """Learn what stands still from the profiles (n, m) of a turning wheel."""
+    """Learn what stands still from the profiles (n, m, a) of a turning wheel."""
     even = _even(profile)
     usual = np.median(even, axis=0)
     # A bin that is never quiet (the border of something still, under camera shake) tells less.
@@ -48,7 +48,7 @@ def learn_rest(profile: FloatArray) -> Rest:
 
 
 def learn_axes(profile: FloatArray, *, soft_bins: float = 0.0, most: int = COMPONENTS) -> ProfileAxes:
-    """Learn the principal components of the profiles (n, m) of a turning wheel; the first has a spread of 1.
+    """Learn the principal components of the profiles (n, m, a) of a turning wheel; the first has a spread of 1.
 
     The strip may be softened along the rim first, so that a spoke's look changes smoothly over a degree or so.
     """
@@ -61,9 +61,10 @@ def learn_axes(profile: FloatArray, *, soft_bins: float = 0.0, most: int = COMPO
 
 def _soft(moving: FloatArray, soft_bins: float) -> FloatArray:
     bounded = np.clip(moving, -LOUDEST, LOUDEST)
-    return gaussian_filter1d(bounded, soft_bins, axis=1) if soft_bins > 0.0 else bounded
+    soft = gaussian_filter1d(bounded, soft_bins, axis=1) if soft_bins > 0.0 else bounded
+    return np.asarray(soft.reshape(len(soft), -1))
 
 
 def _even(profile: FloatArray) -> FloatArray:
     """Profiles with the brightness changes of the whole picture removed."""
-    return np.asarray(profile / np.maximum(profile.mean(axis=1, keepdims=True), 1.0))
+    return np.asarray(profile / np.maximum(profile.mean(axis=(1, 2), keepdims=True), 1.0))

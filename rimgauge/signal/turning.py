@@ -74,7 +74,7 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     spokes = components.shape[1] > 0
     if spokes and _share_foretold(course.missed, course.whole) < LEAST_FORETOLD:
         # A wrong path learns a look that foretells nothing; what is left is the mark.
-        return find_turning(replace(track, spoke_profile=np.empty((len(moment), 0))), layout)
+        return find_turning(replace(track, spoke_profile=track.spoke_profile[:, :0]), layout)
     if tags is None and not course.slides and passes(np.isfinite(track.mark_px)) < 2:
         raise PlaceLost(
             "the mark passed only once, and the rim's own slide can't be seen; turn the wheel more slowly, and so "
@@ -106,7 +106,7 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
 
 def _components(track: GapTrack, layout: Layout) -> FloatArray:
     """Components (n, k) of the spokes' strip, softened so that their look changes smoothly; k is 0 without spokes."""
-    profile = track.spoke_profile
+    profile = track.spoke_profile.astype(np.float64)
     if not profile.shape[1]:
         return np.empty((len(profile), 0))
     soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
@@ -197,7 +197,7 @@ def _check_speed(track: GapTrack, moment: IntArray, angle_deg: FloatArray) -> No
 
 
 def _never_seen(track: GapTrack) -> MarkNotSeen | TooFewRevolutions:
-    profile = track.spoke_profile
+    profile = track.spoke_profile[:LONGEST_PIECE].astype(np.float64)
     gaps = track.sides[0].gap_px
     still = profile.size == 0 or float(np.median(np.std(profile, axis=0))) < 1.5
     if still and float(np.nanstd(gaps)) < 0.3:

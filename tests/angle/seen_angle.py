@@ -123,7 +123,9 @@ def film(motion: Motion, bench: Bench, rng: np.random.Generator) -> Seen:
         sides=(_gap(angle, rng),),
         mark_px=mark_px,
         mark_strength=strength,
-        spoke_profile=np.clip(spokes, 0, 255) if bench.spokes_seen else np.empty((len(angle), 0)),
+        spoke_profile=np.clip(spokes, 0, 255)[:, :, None]
+        if bench.spokes_seen
+        else np.empty((len(angle), 0, 0)),
         lost=("",) * len(angle),
         slide=slide,
     )

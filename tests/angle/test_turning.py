@@ -230,7 +230,7 @@ def long_track(count):
         sides=(side,),
         mark_px=np.zeros(count),
         mark_strength=np.ones(count),
-        spoke_profile=np.empty((count, 0)),
+        spoke_profile=np.empty((count, 0, 0)),
         lost=("",) * count,
     )
 

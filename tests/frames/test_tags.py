@@ -100,7 +100,7 @@ def track_of(frame, number, along_px):
         sides=(side,),
         mark_px=np.full(60, np.nan),
         mark_strength=np.zeros(60),
-        spoke_profile=np.empty((60, 0)),
+        spoke_profile=np.empty((60, 0, 0)),
         lost=("",) * 60,
         tags=TagSightings(frame=np.array(frame), number=np.array(number), along_px=np.array(along_px)),
     )

@@ -44,7 +44,7 @@ def measured(view: View, *, noise_px: float = 0.02, frames: int = 200) -> Runout
         sides=tuple(sides),
         mark_px=nothing,
         mark_strength=nothing,
-        spoke_profile=np.empty((frames, 0)),
+        spoke_profile=np.empty((frames, 0, 0)),
         lost=tuple("covered" if k == 17 else "" for k in range(frames)),
     )
     turning = Turning(

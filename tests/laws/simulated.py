@@ -64,7 +64,7 @@ def simulated_pass(
         sides=tuple(tracks),
         mark_px=np.full(FRAMES, np.nan),
         mark_strength=np.zeros(FRAMES),
-        spoke_profile=np.empty((FRAMES, 0)),
+        spoke_profile=np.empty((FRAMES, 0, 0)),
         lost=("",) * FRAMES,
     )
     turning = Turning(

@@ -35,7 +35,7 @@ def seen(turns: float, creep_px: float, sag_px: float) -> tuple[GapTrack, Turnin
         sides=(track,),
         mark_px=unseen,
         mark_strength=0.0 * TIME_S,
-        spoke_profile=np.empty((COUNT, 0)),
+        spoke_profile=np.empty((COUNT, 0, 0)),
         lost=("",) * COUNT,
     )
     turning = Turning(
