@@ -153,11 +153,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         sides=tuple(edge_track(edge.side, side) for edge, side in zip(view.edges, sides, strict=True)),
         mark_px=mark_px,
         mark_strength=strength,
-        spoke_profile=np.asarray(
-            np.frombuffer(noted.spokes, dtype=np.float16).reshape(
-                count, 0 if view.spoke_box is None else SPOKE_BINS, -1
-            )
-        ),
+        spoke_profile=noted.spoke_profile(),
         lost=reasons(sides),
         slide=slide,
         tags=noted.tags.sightings(),
@@ -207,6 +203,13 @@ class _Noted:
         self.spokes.extend(spoke_strip(frame, self._view).astype(np.float16).tobytes())
         self.tags.note(frame)
         return _cut_out(self._places, [frame])
+
+    def spoke_profile(self) -> NDArray[np.float16]:
+        """Strips along the spokes' path (n, SPOKE_BINS, strips), (n, 0, 0) where the view has no spoke box."""
+        count = len(self.times_s)
+        if self._view.spoke_box is None:
+            return np.empty((count, 0, 0), dtype=np.float16)
+        return np.frombuffer(self.spokes, dtype=np.float16).reshape(count, SPOKE_BINS, -1)
 
 
 def _in_parts(first: list[Cut]) -> Iterator[list[Cut]]:
