@@ -14,7 +14,9 @@ from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import Files, checked_wheel, spoke_numbers, starting_point
 
 if TYPE_CHECKING:
+    from rimgauge.cli.plan_files import Start
     from rimgauge.job import Job
+    from rimgauge.plan import Wishes
     from rimgauge.records import Plan, Readings, Wheel
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
@@ -100,7 +102,6 @@ def command(
     turned the plan says why, and the exit code is 1.
     """
     from rimgauge.job import find_job, read_build
-    from rimgauge.pipeline import correct, said_first
     from rimgauge.plan import Wishes
     from rimgauge.wheel import complete_wheel
 
@@ -124,23 +125,27 @@ def command(
     )
     job = find_job(Path.cwd()) if wheel is None and out is None else None
     build = complete_wheel(read_build(checked_wheel(files, wheel, out, job, explain=explain)))
-    start = starting_point(files, job, len(build.flanges))
-    start = start if done is None else start.only_done(done)
-    placed_by: tuple[str, ...] = ()
+    start = starting_point(files, job, len(build.flanges), done=done)
     if job is not None and not ignore_dish:
-        start, placed_by = placed(start, job, build)
+        start = placed(start, job, build)
     if explain is not None:
         _explain(start.now, build, explain, as_json=as_json)
         return
-    number = round_number or start.round_number
-    plan = correct(start.now, build, wishes=wishes, round_number=number, previous=start.last)
-    plan = replace(plan, notes=(*placed_by, *plan.notes))
-    if "axle" not in checked:
-        plan = said_first(plan, *start.files.measured())
+    plan = _planned(start, build, wishes, round_number)
     written = _keep(plan, build, job or out, sheet)
     _show(plan, written, as_json=as_json, in_job=job is not None)
     if plan.refused is not None:
         sys.exit(1)
+
+
+def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | None) -> Plan:
+    """Plan the round, and say what the measurements ask to look at first and where the middle is from."""
+    from rimgauge.pipeline import correct, said_first
+
+    number = round_number or start.round_number
+    plan = correct(start.now, build, wishes=wishes, round_number=number, previous=start.last)
+    plan = replace(plan, notes=(*start.notes, *plan.notes))
+    return plan if "axle" in wishes.checked else said_first(plan, *start.files.measured())
 
 
 def _keep(plan: Plan, build: Wheel, where: Job | Path | None, sheet: Path | None) -> list[Path]:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from rimgauge.records import FloatArray, Wheel
 
 
-def placed(start: Start, job: Job, wheel: Wheel) -> tuple[Start, tuple[str, ...]]:
+def placed(start: Start, job: Job, wheel: Wheel) -> Start:
     """Count the lateral readings from the middle, if the job knows where that is; and say from what.
 
     A dish counts whose first measurement has no corrections between it and the newest one. Without such a one,
@@ -21,7 +21,7 @@ def placed(start: Start, job: Job, wheel: Wheel) -> tuple[Start, tuple[str, ...]
 
     lateral_mm, newest = start.now.lateral_mm, start.files.lateral
     if start.now.centred or newest is None or not np.isfinite(lateral_mm).any():
-        return start, ()
+        return start
     found = _from_dish(job, newest.name)
     if found is None and start.last is not None and start.last[1].centred:
         offset_mm = _brought_forward(start, wheel)
@@ -30,14 +30,14 @@ def placed(start: Start, job: Job, wheel: Wheel) -> tuple[Start, tuple[str, ...]
         offset_mm, name = found
         words = f"as {name} says."
     else:
-        return start, ()
+        return start
     side = "right" if offset_mm > 0 else "left"
     note = (
         f"The plan counts on the rim standing {abs(offset_mm):.2f} mm to the {side} of the middle, {words} "
         "`--ignore-dish` leaves the middle where it is."
     )
     about_mean: FloatArray = lateral_mm - np.nanmean(lateral_mm) + offset_mm
-    return replace(start, now=replace(start.now, lateral_mm=about_mean, centred=True)), (note,)
+    return replace(start, now=replace(start.now, lateral_mm=about_mean, centred=True), notes=(note,))
 
 
 def _from_dish(job: Job, newest: str) -> tuple[float, str] | None:

@@ -84,6 +84,7 @@ class Start:
     files: Files
     last: tuple[Plan, Readings] | None
     round_number: int
+    notes: tuple[str, ...] = ()
 
     def only_done(self, done: str) -> Start:
         """Keep of the last round's corrections those that were turned."""
@@ -119,14 +120,16 @@ def checked_wheel(
     return wheel
 
 
-def starting_point(files: Files, job: Job | None, spokes: int) -> Start:
-    """Read the files that were named, and from the job what was not."""
+def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | None) -> Start:
+    """Read the files that were named, and from the job what was not; done: spokes turned, None for all."""
     if job is not None and files.runout_named == 0:
         start = _from_job(job, files, spokes)
     else:
         start = Start(now=files.read(spokes), files=files, last=None, round_number=1)
     last = files.read_last(spokes)
-    return start if last is None else replace(start, last=last, round_number=last[0].round + 1)
+    if last is not None:
+        start = replace(start, last=last, round_number=last[0].round + 1)
+    return start if done is None else start.only_done(done)
 
 
 def spoke_numbers(option: str, words: str) -> set[int]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.plan.problem import starting_tension, state_problem
+from rimgauge.plan.problem import starting_tension
+from rimgauge.plan.stating import state_problem
 from rimgauge.plan.wishes import EIGHTH, Wishes
 from rimgauge.plan.wording import fraction
 from rimgauge.records import Influence, Readings, Wheel, record

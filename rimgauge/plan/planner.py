@@ -9,10 +9,11 @@ import numpy as np
 from rimgauge.errors import BadInput
 from rimgauge.plan.order import order_of_work, radial_in_after
 from rimgauge.plan.prices import objective
-from rimgauge.plan.problem import Line, Problem, rms, state_problem
+from rimgauge.plan.problem import Line, Problem, rms
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, things_to_know
 from rimgauge.plan.search import Found, search
+from rimgauge.plan.stating import state_problem
 from rimgauge.plan.unevenness import unevenness_needed
 from rimgauge.plan.wishes import EIGHTH, Wishes
 from rimgauge.plan.wording import correction_words
@@ -27,6 +28,7 @@ from rimgauge.records import (
     Round,
     Wheel,
     WheelState,
+    record,
 )
 
 WORTH_DOING = 0.9
@@ -86,36 +88,65 @@ def make_plan(
     """
     _check(readings, wheel, influence)
     problem = state_problem(readings, wheel, influence, wishes, earlier)
-    start = _state(problem, np.zeros(problem.nipples))
-    cautions = CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION)
     refused = reason_to_refuse(readings, wheel, influence, problem, wishes)
-    notes: tuple[str, ...] = ()
-    found, bound = Found(eighths=np.zeros(problem.nipples, dtype=np.int64), objective=0.0), 0.0
-    true, even = _true_enough(problem), not earlier or _even_enough(problem)
-    if refused is None and not (true and even):
+    chosen = _Chosen.nothing(problem, refused)
+    if refused is None:
         notes = things_to_know(readings, wheel, influence, problem)
-        found, bound = _search(problem)
-        refused = None if true else _no_way(wheel, problem, found)
-        if refused is not None or (true and not _evens_out(problem, found)):
-            found = Found(eighths=np.zeros_like(found.eighths), objective=found.objective)
-    if refused is None and true:
-        notes = (*notes, BACK_TO_EVEN) if found.eighths.any() else (LEAVE_IT,)
-    predicted = _state(problem, found.eighths)
-    order = order_of_work(problem, found.eighths)
+        chosen = _choose(problem, wheel, notes, first=not earlier)
+    order = order_of_work(problem, chosen.eighths)
+    steps = () if chosen.refused else _radial_steps(problem, chosen.eighths, order)
+    left = () if chosen.refused else _left_over(problem, chosen.eighths)
     return Plan(
         round=round_number,
-        corrections=_corrections(order, wheel, found.eighths, wishes),
-        predicted=predicted,
-        before=start,
-        bound=Bound(objective=found.objective, proved=min(bound, found.objective)),
-        cautions=cautions,
-        refused=refused,
-        notes=notes
-        if refused
-        else (*_radial_steps(problem, found.eighths, order), *notes, *_left_over(problem, found.eighths)),
+        corrections=_corrections(order, wheel, chosen.eighths, wishes),
+        predicted=_state(problem, chosen.eighths),
+        before=_state(problem, np.zeros(problem.nipples)),
+        bound=chosen.bound,
+        cautions=CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION),
+        refused=chosen.refused,
+        notes=(*steps, *chosen.notes, *left),
         readings=readings,
         earlier=tuple(earlier),
     )
+
+
+@record
+class _Chosen:
+    """Turns of a round (n,) [eighths], how good they are, why there are none where there should be, and notes."""
+
+    eighths: IntArray
+    bound: Bound
+    refused: str | None
+    notes: tuple[str, ...]
+
+    @classmethod
+    def nothing(
+        cls, problem: Problem, refused: str | None, notes: tuple[str, ...] = (), bound: Bound | None = None
+    ) -> _Chosen:
+        """No turns, and why."""
+        none = np.zeros(problem.nipples, dtype=np.int64)
+        return cls(
+            eighths=none, bound=bound or Bound(objective=0.0, proved=0.0), refused=refused, notes=notes
+        )
+
+
+def _choose(problem: Problem, wheel: Wheel, notes: tuple[str, ...], *, first: bool) -> _Chosen:
+    """Choose the turns, unless the wheel is good as it is or they would be no use.
+
+    After the first round a true wheel gets turns that only make tension as even again as it was.
+    """
+    true = _true_enough(problem)
+    if true and (first or _even_enough(problem)):
+        return _Chosen.nothing(problem, None, (LEAVE_IT,))
+    found, proved = _search(problem)
+    bound = Bound(objective=found.objective, proved=min(proved, found.objective))
+    refused = None if true else _no_way(wheel, problem, found)
+    if refused is not None:
+        return _Chosen.nothing(problem, refused, notes, bound)
+    if true and not _evens_out(problem, found):
+        return _Chosen.nothing(problem, None, (LEAVE_IT,), bound)
+    notes = (*notes, BACK_TO_EVEN) if true else notes
+    return _Chosen(eighths=found.eighths, bound=bound, refused=None, notes=notes)
 
 
 def _check(readings: Readings, wheel: Wheel, influence: Influence) -> None:

@@ -30,9 +30,10 @@ import numpy as np
 
 from rimgauge.pipeline import correct
 from rimgauge.plan import Wishes
-from rimgauge.plan.problem import Line, Problem, SideTension, state_problem
+from rimgauge.plan.problem import Line, Problem, SideTension
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.search import MOST_WORK, search
+from rimgauge.plan.stating import state_problem
 from rimgauge.records import FloatArray, Plan, Readings, Wheel
 from rimgauge.wheel import influence
 from tests.benchmarks.true_wheel import RADIAL_GOAL_MM, TrueWheel, random_wheel

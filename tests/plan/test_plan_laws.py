@@ -13,9 +13,9 @@ from wheels import LIMIT_N, after, build, out_of_true, stiffened, turns_of
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.prices import objective
-from rimgauge.plan.problem import state_problem
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.search import search
+from rimgauge.plan.stating import state_problem
 from rimgauge.records import Influence, Tension
 from rimgauge.wheel import influence
 

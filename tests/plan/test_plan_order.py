@@ -9,7 +9,7 @@ from wheels import build, out_of_true, turns_of
 
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.order import _harm, _judged, _mended
-from rimgauge.plan.problem import state_problem
+from rimgauge.plan.stating import state_problem
 from rimgauge.wheel import influence
 
 

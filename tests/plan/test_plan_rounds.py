@@ -10,7 +10,8 @@ from wheels import out_of_true
 
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.likely import likely_deviations, read_again
-from rimgauge.plan.problem import flange_spokes, state_problem
+from rimgauge.plan.problem import flange_spokes
+from rimgauge.plan.stating import state_problem
 from rimgauge.records import Round
 
 
