@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,7 +42,8 @@ def command(
     Looks for jobs in FOLDER and in the folders in it; left out: here. Each is listed with the day of its last
     measurement, the total runout it came in with and the one it has now, in mm, and the verdict. A DATE is a
     year, a month or a day: 2026, 2026-01 or 2026-01-31.
-    The list is what each job's manifest says; whether files were changed since, `rimgauge verify` tells.
+    The list is what each job's manifest says. Measurements that are gone or of another size than recorded are
+    marked; changes that keep the size are found by `rimgauge verify` alone.
 
     Example:  rimgauge jobs workshop --from 2026-01 --verdict out
     """
@@ -104,6 +106,9 @@ def _lines(found: list[PastJob], place: Path) -> list[str]:
         name = job.name if job.name in ("", shown) else f"{job.name} ({shown})"
         columns = f"{job.measured_on or 'not yet':<13}  {_worst(job.first):<15}  {_worst(job.last):<15}"
         lines.append(f"{columns}  {name or shown}")
+        if job.changed:
+            said = f"not as recorded: {', '.join(job.changed)}; rimgauge verify tells more"
+            lines += textwrap.wrap(said, 80, initial_indent="  ! ", subsequent_indent="    ")
     return lines
 
 
@@ -140,6 +145,7 @@ def _fields(job: PastJob) -> dict[str, object]:
         "measured_on": job.measured_on or None,
         "first": [result_fields(result) for result in job.first],
         "last": [result_fields(result) for result in job.last],
+        "changed": list(job.changed),
     }
 
 

@@ -10,7 +10,7 @@ from rimgauge.errors import BadFile
 from rimgauge.records import Outcome, record
 
 from . import disk
-from .manifest import MANIFEST, PASS, Result, parse_results, result_of
+from .manifest import MANIFEST, PASS, Result, parse_results, recorded_bytes, result_of
 from .reader import read_json
 
 _WORSE: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
@@ -21,12 +21,14 @@ class PastJob:
     """A job as its manifest sums it up.
 
     first, last: of each direction measured, the first and the last measurement; empty before the first.
+    changed: names of measurements that are gone, or of another size than recorded.
     """
 
     folder: Path
     name: str
     first: tuple[Result, ...]
     last: tuple[Result, ...]
+    changed: tuple[str, ...] = ()
 
     @property
     def came_in(self) -> Outcome | None:
@@ -84,7 +86,8 @@ def past_jobs(folder: Path) -> Iterator[PastJob | BadFile]:
 
 
 def _past_job(folder: Path, files: Iterable[str]) -> PastJob:
-    name, recorded = parse_results(read_json(folder / MANIFEST, "rimgauge-job"))
+    fields = read_json(folder / MANIFEST, "rimgauge-job")
+    name, recorded = parse_results(fields)
     by_file = {result.file: result for result in recorded}
     passes = sorted((file for file in files if PASS.fullmatch(file)), key=lambda file: (len(file), file))
     results = [by_file.get(file) or result_of(folder / file) for file in passes]
@@ -95,7 +98,22 @@ def _past_job(folder: Path, files: Iterable[str]) -> PastJob:
             first.setdefault(result.direction, result)
             last.pop(result.direction, None)
             last[result.direction] = result
-    return PastJob(folder=folder, name=name, first=tuple(first.values()), last=tuple(last.values()))
+    sizes = recorded_bytes(fields, by_file)
+    return PastJob(
+        folder=folder,
+        name=name,
+        first=tuple(first.values()),
+        last=tuple(last.values()),
+        changed=tuple(file for file in by_file if _size(folder / file) != sizes.get(file)),
+    )
+
+
+def _size(path: Path) -> int | None:
+    """Size of a file in bytes, None where there is none."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return None
 
 
 def _overall(results: tuple[Result, ...]) -> Outcome | None:

@@ -287,6 +287,16 @@ def parse_results(fields: Reader) -> tuple[str, tuple[Result, ...]]:
     )
 
 
+def recorded_bytes(fields: Reader, names: Iterable[str]) -> dict[str, int]:
+    """Size in bytes that a manifest records of each of these files, of those that it knows."""
+    wanted = set(names)
+    return {
+        name: item["bytes"].whole(least=0)
+        for item in fields["files"].items()
+        if (name := item["name"].text()) in wanted
+    }
+
+
 def _whole(manifest: Manifest) -> dict[str, Any]:
     return {"format": "rimgauge-job", "version": 1, **_fields(manifest)}
 

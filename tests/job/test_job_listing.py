@@ -112,6 +112,19 @@ def test_a_broken_job_does_not_hide_the_others(workshop, capsys):
     assert "manifest.json: is not JSON" in said.err
 
 
+def test_a_job_whose_measurements_are_not_as_recorded_is_marked(workshop, capsys):
+    folder = workshop / "2026" / "Müller vorn"
+    assert all(job["changed"] == [] for job in listed([str(workshop)], capsys)["jobs"])
+    first, last = folder / "pass-01.json", folder / "pass-02.json"
+    first.write_bytes(first.read_bytes().replace(b'"out"', b'"within"'))
+    last.unlink()
+    found = {job["name"]: job["changed"] for job in listed([str(workshop)], capsys)["jobs"]}
+    assert found["Müller vorn"] == ["pass-01.json", "pass-02.json"]
+    assert found["rear, touring"] == []
+    run(["jobs", str(workshop)])
+    assert "! not as recorded: pass-01.json, pass-02.json; rimgauge verify" in capsys.readouterr().out
+
+
 def test_a_measurement_not_yet_in_the_manifest_counts(keep, tmp_path, capsys):
     job = keep("wheel", ("lateral", "2026-01-10", 1.6, "out"), ("lateral", "2026-01-11", 0.3, "within"))
     before = (job.folder / "manifest.json").read_bytes()
