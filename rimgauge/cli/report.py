@@ -76,22 +76,20 @@ def command(
     for target in outs:
         if target.suffix.lower() not in (".pdf", ".html"):
             raise BadInput(f"{target}: a report is a .pdf or an .html; give it a name that ends so")
-    if before is not None or after is not None:
-        if job is not None:
-            raise BadInput("give either a job or --before and --after, not both")
-        folder = None
-        outs = outs or (Path("report.pdf"),)
+    if job is not None and (before is not None or after is not None):
+        raise BadInput("give either a job or --before and --after, not both")
+    folder = _job(job) if before is None and after is None else None
+    outs = outs or ((Path() if folder is None else folder.folder) / "report.pdf",)
+    inside = folder is not None and any(
+        each.resolve().is_relative_to(folder.folder.resolve()) for each in outs
+    )
+    if folder is None:
         evidence = _from_files(before, after, name=name, by=by, picture=picture)
     else:
-        folder = _job(job)
-        outs = outs or (folder.folder / "report.pdf",)
-        inside = any(each.resolve().is_relative_to(folder.folder.resolve()) for each in outs)
         if inside:  # what a person changed since, such as wheel.toml, belongs to the record from now on
             update_manifest(folder)
         evidence = _from_job(folder, name=name, by=by, picture=picture, dish_files=dish_files)
-    dish = _dish_words(dish_files) if dish_files is not None else _kept_dish_words(folder)
-    if dish:
-        evidence = replace(evidence, facts=(*evidence.facts, ("Dish", dish)))
+    evidence = _with_dish(evidence, dish_files, folder)
     for target in outs:
         write_bytes(target, _drawn(evidence, target, paper))
     if folder is not None and inside:
@@ -191,6 +189,12 @@ def _from_job(
         software=_SOFTWARE,
         **({} if diameter_mm is None else {"rim_diameter_mm": diameter_mm}),
     )
+
+
+def _with_dish(evidence: Evidence, files: tuple[Path, Path] | None, job: Job | None) -> Evidence:
+    """Add the rim's offset from the middle, by two measurements named or as the job holds it."""
+    dish = _dish_words(files) if files is not None else _kept_dish_words(job)
+    return replace(evidence, facts=(*evidence.facts, ("Dish", dish))) if dish else evidence
 
 
 def _dish_words(files: tuple[Path, Path]) -> str:

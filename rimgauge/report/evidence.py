@@ -34,16 +34,30 @@ _FOOT = 0.6
 _AROUND_CURVE = 1.0
 _LETTERS_IN_A_LARGE_LINE = 48
 _NOTE_GAP = " • "
+_NOTE_SIZE, _AFTER_NOTE, _BEFORE_NOTES = 8.0, 0.06, 0.9
+_LOW_CURVE, _LOWEST_CURVE = 0.55, 0.4
+ON_A_LATER_PAGE = "The notes stand on a later page."
 
 
 def evidence_pages(evidence: Evidence, *, paper: Literal["a4", "letter"] = "a4") -> tuple[Figure, ...]:
-    """Draw one page for each direction measured, the verdict over all of them on top of each."""
-    return tuple(
-        evidence_figure(evidence, page=number, paper=paper) for number in range(len(evidence.comparisons))
-    )
+    """Draw one page for each direction measured, the verdict over all of them on top of each.
+
+    Notes for which such a page has no room follow on pages of their own.
+    """
+    later = _later_notes(evidence, paper)
+    pages = len(evidence.comparisons) + len(later)
+    figures = [
+        evidence_figure(evidence, page=number, paper=paper, pages=pages)
+        for number in range(len(evidence.comparisons))
+    ]
+    for number, notes in enumerate(later, start=len(figures)):
+        figures.append(_notes_figure(evidence, notes, number, pages, paper))
+    return tuple(figures)
 
 
-def evidence_figure(evidence: Evidence, *, page: int = 0, paper: Literal["a4", "letter"] = "a4") -> Figure:
+def evidence_figure(
+    evidence: Evidence, *, page: int = 0, paper: Literal["a4", "letter"] = "a4", pages: int | None = None
+) -> Figure:
     """Draw the page of one direction.
 
     Parameters
@@ -54,23 +68,69 @@ def evidence_figure(evidence: Evidence, *, page: int = 0, paper: Literal["a4", "
         Which of the comparisons to draw, from 0.
     paper : {"a4", "letter"}
         Size of the page, portrait.
+    pages : int or None
+        How many pages there are in all; None: as many as comparisons.
 
     Returns
     -------
     Figure
-        Equal evidence gives an equal page; nothing is taken from the clock.
+        Equal evidence gives an equal page; nothing is taken from the clock. Notes that it has no room for are
+        left to a later page, and it says so.
 
     """
     comparison = evidence.comparisons[page]
     with our_style():
-        figure = Figure(figsize=PAGE_IN[paper])
-        x = (PAGE_IN[paper][0] - _WIDTH) / 2
-        y = _head(figure, x, 0.5, evidence)
-        y = _summary(figure, x, y, evidence, comparison)
-        y = _curves(figure, x, y, comparison)
+        figure, x, y = _upper_half(evidence, comparison, paper)
+        notes = comparison.after.notes
+        if not _has_room(figure, y, comparison, notes):
+            notes = (ON_A_LATER_PAGE,)
+        y = _curves(figure, x, y, comparison, notes)
         y = _shapes(figure, x, y, comparison, evidence.rim_diameter_mm)
-        _small_print(figure, x, y, comparison.after)
-        _foot(figure, x, evidence, page)
+        _small_print(figure, x, y, comparison.after, notes)
+        _foot(figure, x, evidence, page, pages or len(evidence.comparisons))
+    return figure
+
+
+def _upper_half(
+    evidence: Evidence, comparison: Comparison, paper: Literal["a4", "letter"]
+) -> tuple[Figure, float, float]:
+    """Begin a page with what was found; the figure, and where the next thing begins, x and y [in]."""
+    figure = Figure(figsize=PAGE_IN[paper])
+    x = (PAGE_IN[paper][0] - _WIDTH) / 2
+    y = _head(figure, x, 0.5, evidence)
+    return figure, x, _summary(figure, x, y, evidence, comparison)
+
+
+def _later_notes(evidence: Evidence, paper: Literal["a4", "letter"]) -> list[list[str]]:
+    """Notes, each direction's after a heading, for which its page has no room: those of each further page."""
+    lines: list[str] = []
+    for comparison in evidence.comparisons:
+        with our_style():
+            figure, _, y = _upper_half(evidence, comparison, paper)
+            if not _has_room(figure, y, comparison, comparison.after.notes):
+                lines += [f"{comparison.after.direction.capitalize()} runout:", *comparison.after.notes]
+    pages: list[list[str]] = []
+    y = np.inf
+    for line in lines:
+        height = paragraph_height(line, width=_WIDTH, size=_NOTE_SIZE) + _AFTER_NOTE
+        if y + height > PAGE_IN[paper][1] - _FOOT:
+            pages.append([])
+            y = _BEFORE_NOTES
+        pages[-1].append(line)
+        y += height
+    return pages
+
+
+def _notes_figure(
+    evidence: Evidence, notes: list[str], page: int, pages: int, paper: Literal["a4", "letter"]
+) -> Figure:
+    with our_style():
+        figure = Figure(figsize=PAGE_IN[paper])
+        x, y = (PAGE_IN[paper][0] - _WIDTH) / 2, _BEFORE_NOTES
+        write(figure, x, 0.5, f"Notes: {short(evidence.wheel_name, 60)}", fontsize=11, fontweight="bold")
+        for line in notes:
+            y = paragraph(figure, x, y, line, width=_WIDTH, size=_NOTE_SIZE) + _AFTER_NOTE
+        _foot(figure, x, evidence, page, pages)
     return figure
 
 
@@ -108,12 +168,21 @@ def rows_of(comparison: Comparison) -> list[tuple[str, Runout, Stroke]]:
     return [("Before", comparison.before, BEFORE), ("After", comparison.after, AFTER)]
 
 
-def _curves(figure: Figure, x: float, y: float, comparison: Comparison) -> float:
+def _curve_height(figure: Figure, y: float, comparison: Comparison, notes: tuple[str, ...]) -> float:
+    """Height that the rest of the page leaves to each curve [in]."""
+    lower = _SHAPE + 0.14 + _small_print_height(comparison.after, notes) + _FOOT
+    return (figure.get_figheight() - y - lower) / len(rows_of(comparison)) - _AROUND_CURVE
+
+
+def _has_room(figure: Figure, y: float, comparison: Comparison, notes: tuple[str, ...]) -> bool:
+    return _curve_height(figure, y, comparison, notes) >= _LOW_CURVE
+
+
+def _curves(figure: Figure, x: float, y: float, comparison: Comparison, notes: tuple[str, ...]) -> float:
     """Draw the curves on one scale, as high as the rest of the page leaves room for."""
     reach_mm = largest_reach_mm(comparison.after, comparison.before)
     rows = rows_of(comparison)
-    room = figure.get_figheight() - y - (_SHAPE + 0.14) - _small_print_height(comparison.after) - _FOOT
-    height = float(np.clip(room / len(rows) - _AROUND_CURVE, 0.55, 2.6))
+    height = float(np.clip(_curve_height(figure, y, comparison, notes), _LOWEST_CURVE, 2.6))
     for when, each, stroke in rows:
         named = f"{when}: {each.direction} runout, {date_words(each.created)}"
         title = named if when else f"{each.direction.capitalize()} runout"
@@ -147,19 +216,15 @@ def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diam
     return y + _SHAPE + 0.14
 
 
-def _small_print_height(after: Runout) -> float:
+def _small_print_height(after: Runout, notes: tuple[str, ...]) -> float:
     left = paragraph_height(verdict_words(after), width=_COLUMN, size=_SMALL)
     left += 0.04 + table_height(1 + len(after.budget), size=6.3)
     right = sum(paragraph_height(words, width=_COLUMN, size=_SMALL) + 0.04 for words in CAUTIONS)
-    notes = (
-        0.19 + paragraph_height(_NOTE_GAP.join(after.notes), width=_WIDTH, size=_SMALL)
-        if after.notes
-        else 0.0
-    )
-    return 0.25 + max(left, right) + notes
+    below = 0.19 + paragraph_height(_NOTE_GAP.join(notes), width=_WIDTH, size=_SMALL) if notes else 0.0
+    return 0.25 + max(left, right) + below
 
 
-def _small_print(figure: Figure, x: float, y: float, after: Runout) -> None:
+def _small_print(figure: Figure, x: float, y: float, after: Runout, notes: tuple[str, ...]) -> None:
     """Write the rule and the uncertainty budget on the left, the cautions on the right, the notes below both."""
     rule(figure, x, y, _WIDTH)
     y += 0.08
@@ -173,16 +238,15 @@ def _small_print(figure: Figure, x: float, y: float, after: Runout) -> None:
     y += 0.17
     for words in CAUTIONS:
         y = paragraph(figure, right, y, words, width=_COLUMN, size=_SMALL) + 0.04
-    if after.notes:
+    if notes:
         y = max(left, y) + 0.02
         write(figure, x, y, "Notes", fontsize=8, fontweight="bold")
-        paragraph(figure, x, y + 0.17, _NOTE_GAP.join(after.notes), width=_WIDTH, size=_SMALL)
+        paragraph(figure, x, y + 0.17, _NOTE_GAP.join(notes), width=_WIDTH, size=_SMALL)
 
 
-def _foot(figure: Figure, x: float, evidence: Evidence, page: int) -> None:
+def _foot(figure: Figure, x: float, evidence: Evidence, page: int, pages: int) -> None:
     y = figure.get_figheight() - _FOOT + 0.05
     rule(figure, x, y, _WIDTH)
-    pages = len(evidence.comparisons)
     paragraph(figure, x, y + 0.06, evidence.fingerprint, width=_WIDTH - 1.7, size=5.6, color=QUIET)
     write(
         figure,

@@ -121,6 +121,27 @@ def test_five_notes_stay_clear_of_the_foot(runout, paper):
     assert notes.get_window_extent().y0 > foot
 
 
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("count", [40, 120])
+def test_notes_without_room_follow_on_pages_of_their_own(evidence, runout, paper, count):
+    said = tuple(
+        f"Note {k} of many: give a radial measurement of the same wheel, or stand it square."
+        for k in range(count)
+    )
+    first = evidence().comparisons[0]
+    full = replace(evidence(), comparisons=(replace(first, after=replace(first.after, notes=said)),))
+    pages = evidence_pages(full, paper=paper)
+    assert len(pages) > 1
+    assert "a later page" in words(pages[0])
+    assert [note for note in said if note not in " ".join(words(page) for page in pages[1:])] == []
+    for number, figure in enumerate(pages, start=1):
+        figure.draw_without_rendering()
+        assert f"page {number} of {len(pages)}" in words(figure)
+        foot = next(text for text in figure.texts if "SHA-256" in text.get_text()).get_window_extent().y1
+        lowest = min(text.get_window_extent().y0 for text in figure.texts if "ote" in text.get_text())
+        assert lowest > foot
+
+
 def test_names_with_dollar_signs_umlauts_and_emoji_do_no_harm(evidence):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
