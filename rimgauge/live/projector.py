@@ -50,7 +50,6 @@ def draw_projector(
 
     """
     width, height = size
-    moment, trail = showing.moment, showing.trail
     ink, unit = DARK if showing.controls.dark else LIGHT, height / 720
     canvas = _ground(size, ink.ground).copy()
     margin, half = round(36 * unit), round(0.6 * width)
@@ -59,41 +58,44 @@ def draw_projector(
         draw_shape(
             canvas,
             inset,
-            trail,
+            showing.trail,
             spoke_angles_deg=spoke_angles_deg,
-            angle_deg=moment.angle_deg,
+            angle_deg=showing.moment.angle_deg,
             side=sides[0],
             ink=ink,
         )
     else:
-        _draw_inset(canvas, moment.image if picture is None else picture, inset)
+        _draw_inset(canvas, showing.moment.image if picture is None else picture, inset)
     room = half - 2 * margin
-    _draw_gaps(canvas, moment, sides, left=margin, room=room, ink=ink)
+    _draw_gaps(canvas, showing.moment, sides, left=margin, room=room, ink=ink)
     if len(sides) == 1:
         _draw_work(canvas, showing, spoke_angles_deg, left=margin, room=room, ink=ink)
     _draw_place(canvas, showing, left=margin, room=room, ink=ink)
-    curve: Box = (
-        margin + round(50 * unit),
-        round(462 * unit),
-        width - 2 * margin - round(50 * unit),
-        round(170 * unit),
-    )
-    before_mm = shifted_before_mm(showing.bench, trail) if showing.controls.before else None
+    _draw_round(canvas, showing, spoke_angles_deg, left=margin, room=width - 2 * margin, ink=ink)
+    _draw_foot(canvas, showing, left=margin, room=width - 2 * margin, ink=ink)
+    return canvas
+
+
+def _draw_round(
+    canvas: Image, showing: Showing, spoke_angles_deg: FloatArray, *, left: int, room: int, ink: Ink
+) -> None:
+    """Draw the gap round the wheel, now and before, and say what it shows."""
+    unit = canvas.shape[0] / 720
+    labels = round(50 * unit)
+    curve: Box = (left + labels, round(462 * unit), room - labels, round(170 * unit))
+    before_mm = shifted_before_mm(showing.bench, showing.trail) if showing.controls.before else None
     draw_curve(
         canvas,
         curve,
-        trail,
+        showing.trail,
         spoke_angles_deg=spoke_angles_deg,
-        angle_deg=moment.angle_deg,
+        angle_deg=showing.moment.angle_deg,
         ink=ink,
         before_mm=before_mm,
     )
-    legend = (
-        f"Gap in mm at each spoke{'' if before_mm is None else f' (dashes: {showing.bench.before_words})'}"
-    )
-    _draw_words(canvas, trail, curve, legend=legend, spoke_angles_deg=spoke_angles_deg, ink=ink)
-    _draw_foot(canvas, showing, left=margin, room=width - 2 * margin, ink=ink)
-    return canvas
+    dashes = "" if before_mm is None else f" (dashes: {showing.bench.before_words})"
+    legend = f"Gap in mm at each spoke{dashes}"
+    _draw_words(canvas, showing.trail, curve, legend=legend, spoke_angles_deg=spoke_angles_deg, ink=ink)
 
 
 @functools.lru_cache(maxsize=4)

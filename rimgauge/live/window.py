@@ -95,38 +95,78 @@ def run_window(
 
     """
     desk = _Desk(draw, bench or Bench(), save_to or Path(), keys=window)
-    controls, seen, drawn_s, due_s = Controls(dark=dark), 0, -math.inf, 0.0
     with contextlib.ExitStack() as things:
         recording = things.enter_context(Recording(record_to, fps=DRAWN_PER_S)) if record_to else None
         screen = things.enter_context(Screen()) if window else None
+        course = _Course(desk, screen, recording, Controls(dark=dark), live=live, stopped=stopped)
         for moment in moments:
             if isinstance(moment, Cue):
-                if screen is not None and seen:
-                    waiting = replace(controls, frozen=True)
-                    controls = _attend(screen, desk, waiting, due_s=0.0, live=False, stopped=stopped)
-                desk.take(moment)
-                controls = replace(controls, frozen=False, shape=moment.shape, turned=moment.turned)
-                if controls.quit:
-                    break
-                continue
-            seen += 1
-            desk.trail = extend(desk.trail, moment)
-            since_s = moment.time_s - drawn_s
-            if 0 <= since_s < 0.9 / DRAWN_PER_S:
-                continue
-            drawn_s = moment.time_s
-            if not controls.frozen:
-                desk.show(moment)
-            if recording is not None:
-                recording.add(desk.picture(controls), moment.time_s)
-            if screen is not None:
-                due_s = _due(due_s, 0.0 if live else since_s * (SLOW if controls.slow else 1.0))
-                controls = _attend(screen, desk, controls, due_s=due_s, live=live, stopped=stopped)
-            if controls.quit or stopped():
+                course.wait_at(moment)
+            else:
+                course.go_on(moment)
+            if course.controls.quit or stopped():
                 break
-        if hold and screen is not None and seen and not controls.quit:
-            _attend(screen, desk, replace(controls, frozen=True), due_s=0.0, live=False, stopped=stopped)
-    return Shown(seen=seen, recorded=recording.frames if recording else 0, trail=desk.trail)
+        if hold and not course.controls.quit:
+            course.wait()
+    return Shown(seen=course.seen, recorded=recording.frames if recording else 0, trail=desk.trail)
+
+
+class _Course:
+    """Frames as they pass: which are drawn, when the next is due, and what the person has set meanwhile."""
+
+    def __init__(
+        self,
+        desk: _Desk,
+        screen: Screen | None,
+        recording: Recording | None,
+        controls: Controls,
+        *,
+        live: bool,
+        stopped: Callable[[], bool],
+    ) -> None:
+        self._desk, self._screen, self._recording = desk, screen, recording
+        self._live, self._stopped = live, stopped
+        self.controls, self.seen = controls, 0
+        self._drawn_s, self._due_s = -math.inf, 0.0
+
+    def wait(self) -> None:
+        """Keep what is shown until the person goes on or quits."""
+        if self._screen is not None and self.seen:
+            still = replace(self.controls, frozen=True)
+            self.controls = _attend(
+                self._screen, self._desk, still, due_s=0.0, live=False, stopped=self._stopped
+            )
+
+    def wait_at(self, cue: Cue) -> None:
+        """Wait at a cue of a lesson, then set the desk for what comes."""
+        self.wait()
+        self._desk.take(cue)
+        self.controls = replace(self.controls, frozen=False, shape=cue.shape, turned=cue.turned)
+
+    def go_on(self, moment: Moment) -> None:
+        """Take a frame; where it is time for a picture, draw it, record it and take keys until the next is due."""
+        self.seen += 1
+        desk = self._desk
+        desk.trail = extend(desk.trail, moment)
+        since_s = moment.time_s - self._drawn_s
+        if 0 <= since_s < 0.9 / DRAWN_PER_S:
+            return
+        self._drawn_s = moment.time_s
+        if not self.controls.frozen:
+            desk.show(moment)
+        if self._recording is not None:
+            self._recording.add(desk.picture(self.controls), moment.time_s)
+        if self._screen is not None:
+            wanted_s = 0.0 if self._live else since_s * (SLOW if self.controls.slow else 1.0)
+            self._due_s = _due(self._due_s, wanted_s)
+            self.controls = _attend(
+                self._screen,
+                desk,
+                self.controls,
+                due_s=self._due_s,
+                live=self._live,
+                stopped=self._stopped,
+            )
 
 
 class _Desk:
