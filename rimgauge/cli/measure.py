@@ -127,31 +127,42 @@ def command(
     if wheel_file is None and spokes is None and folder is not None:
         wheel_file = folder.wheel
     wheel = load_wheel(wheel_file, spokes)
-    limit = wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
-    limit = limit if tolerance_mm is None else tolerance_mm
-    if not 0.0 < limit < 100.0:
-        raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
+    limit_mm = _limit_mm(wheel, view.direction, tolerance_mm)
     if not 0.5 <= fps <= 1000.0:
         raise BadInput("--fps must be between 0.5 and 1000 frames a second")
     to = _Target(out, folder, keep)
     other = _other_side(view.direction, radial_file, lateral_file)
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
-        seen = frames if frames.files() else guided(frames, view, wheel, limit, revolutions, beep=beep)
-        runout, written = _measure(frames, seen, source_name(source), view, wheel, limit, to, other)
-    if as_json:
-        if written is None:
-            print_json(job.pass_fields(runout))
-        else:
-            click.echo(written.read_text(encoding="utf-8"), nl=False)
+        seen = frames if frames.files() else guided(frames, view, wheel, limit_mm, revolutions, beep=beep)
+        runout, written = _measure(frames, seen, source_name(source), view, wheel, limit_mm, to, other)
+    if as_json and written is None:
+        print_json(job.pass_fields(runout))
+    elif as_json and written is not None:
+        click.echo(written.read_text(encoding="utf-8"), nl=False)
     else:
-        click.echo(runout_text(runout))
-        if written is not None:
-            click.echo(f"\nWritten: {shown(written)}")
-            if folder is not None and other is None:
-                _offer_other(runout, folder)
-            _next_step(runout, in_job=folder is not None and out is None)
+        _tell(runout, written, folder, in_job=folder is not None and out is None, alone=other is None)
     if check and runout.verdict.outcome != "within":
         sys.exit(3)
+
+
+def _limit_mm(wheel: Wheel, direction: Direction, tolerance_mm: float | None) -> float:
+    """The limit that was given, or else the wheel file's."""
+    of_wheel = wheel.tolerance.lateral_mm if direction == "lateral" else wheel.tolerance.radial_mm
+    limit_mm = of_wheel if tolerance_mm is None else tolerance_mm
+    if not 0.0 < limit_mm < 100.0:
+        raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
+    return limit_mm
+
+
+def _tell(runout: Runout, written: Path | None, folder: Job | None, *, in_job: bool, alone: bool) -> None:
+    """Say the result, where it was written and what comes next; alone: the other direction wasn't given."""
+    click.echo(runout_text(runout))
+    if written is None:
+        return
+    click.echo(f"\nWritten: {shown(written)}")
+    if folder is not None and alone:
+        _offer_other(runout, folder)
+    _next_step(runout, in_job=in_job)
 
 
 def _offer_other(runout: Runout, folder: Job) -> None:

@@ -92,7 +92,7 @@ def command(
     import threading
 
     from rimgauge.capture import ReadAhead, open_source
-    from rimgauge.live import covered, run_window, spread_mm
+    from rimgauge.live import run_window
     from rimgauge.watching import watch
 
     if no_window and record is None:
@@ -131,6 +131,13 @@ def command(
             dark=not light,
             stopped=stopped.is_set,
         )
+    _tell(shown, record, as_json=as_json)
+
+
+def _tell(shown: Shown, record: Path | None, *, as_json: bool) -> None:
+    """Say what was seen and recorded."""
+    from rimgauge.live import covered, spread_mm
+
     if as_json:
         print_json(
             {
