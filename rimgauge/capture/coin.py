@@ -43,7 +43,7 @@ behind, a coin still tells a scale, less sure by that much, but nothing as rough
 
 FURTHEST_PX = (*np.linspace(6.0, 1.0, 11).tolist(), *[1.0] * 9)
 """What lies farther from the ellipse in each step of its fit is something else's edge."""
-LEAST_KEPT = 0.45
+LEAST_KEPT = 0.58
 """Share of the way round that must lie on the ellipse at last."""
 
 

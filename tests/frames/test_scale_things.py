@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.capture.card import card_px
-from rimgauge.capture.coin import find_coin, fit_circle
+from rimgauge.capture.coin import find_coin, fit_circle, fit_ellipse
 from rimgauge.cli import run
 from rimgauge.errors import ScaleMissing
 from rimgauge.job import read_view
@@ -54,6 +54,21 @@ def test_a_circle_fits_as_published():
     # Gander, Golub and Strebel, BIT 34 (1994): geometric fit of six points (from memory), to the last digit.
     centre, radius = fit_circle(np.array([(1.0, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)]))
     assert_allclose([*centre, radius], [4.7398, 2.9835, 4.7142], rtol=0, atol=0.5e-4)
+
+
+def test_an_ellipse_fits_as_opencvs_does():
+    # cv2.fitEllipseAMS minimises an algebraic distance: for little noise all round it agrees to a few hundredths.
+    rng, around = np.random.default_rng(5), np.linspace(0.0, 2.0 * np.pi, 360, endpoint=False)
+    points = np.column_stack([311.4 + 90.0 * np.cos(around), 187.8 + 84.0 * np.sin(around)])
+    points = points @ np.array([[0.96, 0.28], [-0.28, 0.96]]) + rng.normal(0.0, 0.1, points.shape)
+    shape, rough_px, kept = fit_ellipse(points)
+    middle, diameters, _ = cv2.fitEllipseAMS(points.astype(np.float32))
+    flat = math.hypot(shape[3], shape[4])
+    ours = [2.0 * shape[2] / math.sqrt(1.0 + flat), 2.0 * shape[2] / math.sqrt(1.0 - flat)]
+    assert_allclose(shape[:2], middle, rtol=0, atol=0.05)
+    assert_allclose(ours, sorted(diameters), rtol=0, atol=0.1)
+    assert_allclose(rough_px, 0.1, rtol=0.2, atol=0)
+    assert kept > 340
 
 
 @pytest.mark.parametrize("radius_px", [45.0, 120.3])
