@@ -57,6 +57,7 @@ CONDITIONS: dict[str, list[str]] = {
     "exposure steps of 30 %": ["--exposure-step", "0.3"],
     "background moves by 4 px": ["--background-sway-px", "4"],
     "cluttered background moves by 4 px": ["--background", "cluttered", "--background-sway-px", "4"],
+    "pointer creeps by 2 px": ["--pointer-creep-px", "2"],
 }
 
 
