@@ -55,7 +55,7 @@ def apart_px(
     low = max(float(side[0] @ down) for side in sides)
     high = min(float(side[1] @ down) for side in sides)
     height = float(np.clip(place @ down, low + 0.1 * (high - low), high - 0.1 * (high - low)))
-    (one, slope_one, error_one), (two, slope_two, error_two) = (
+    (one, slope_one, error_one, *bend_one), (two, slope_two, error_two, *bend_two) = (
         _edge(picture, side, down, out * across, height, name)
         for side, out in zip(sides, (-1.0, 1.0), strict=True)
     )
@@ -70,13 +70,27 @@ def apart_px(
     # Either the card leans, and is as much wider at one end, or one of the edges is something else's.
     fanned = math.radians(max(off_deg - PLAIN_TURN_DEG, 0.0)) * (high - low) / 2.0
     error = math.hypot(error_one, error_two, BLEEDING_PX * math.sqrt(2.0), fanned)
-    return Length(px=px, standard_error_px=error), middle
+    centre = (np.array(picture.shape[1::-1]) - 1.0) / 2.0 @ across
+    bend = _bend(np.array([one, two]) + centre * np.array([1.0, -1.0]), np.array([bend_one, bend_two]))
+    return Length(px=px, standard_error_px=error, bend=bend), middle
+
+
+def _bend(away_px: FloatArray, bent: FloatArray) -> tuple[float, float]:
+    """Radial distortion k₁/f² [px⁻²] and its standard error, by how two straight edges are bent (2, 2).
+
+    A line x px from the picture's middle is seen bent outward by x·k₁/f²·y² (derived from Brown's radial term).
+    """
+    per_px2 = bent / 1e4
+    weight = (away_px / np.maximum(per_px2[:, 1], 1e-9)) ** 2
+    whole = max(float(weight.sum()), 1e-9)
+    each = per_px2[:, 0] / np.where(away_px == 0.0, 1.0, away_px)
+    return float(weight @ each) / whole, math.sqrt(1.0 / whole)
 
 
 def _edge(
     picture: NDArray[np.uint8], side: Segment, down: FloatArray, out: FloatArray, height: float, name: str
-) -> tuple[float, float, float]:
-    """Place of the edge along `out` at a height [px], its slope there, and the place's standard error [px]."""
+) -> tuple[float, ...]:
+    """Place of the edge along `out` at a height [px], its slope there, the place's standard error [px]; as `_curve`."""
     rows = np.arange(float(side[0] @ down), float(side[1] @ down))
     share = (rows - rows[0]) / max(float((side[1] - side[0]) @ down), 1.0)
     line = (side[0] + share[:, None] * (side[1] - side[0])) @ out
@@ -92,15 +106,13 @@ def _edge(
     seen = cv2.GaussianBlur(seen, (0, 0), 1.0)
     slope = np.abs(np.gradient(seen.astype(np.float64), axis=1)).sum(axis=2)[:, 2:-2]
     off, strong = _innermost(slope, u[2:-2])
-    place, turn, error = _curve((rows - height) / 100.0, off, strong, name)
+    place, turn, error, *bend = _curve((rows - height) / 100.0, off, strong, name)
     own = float((side[1] - side[0]) @ out) / max(float((side[1] - side[0]) @ down), 1.0)
-    return float(np.interp(height, rows, line)) + place, own + turn / 100.0, error
+    return float(np.interp(height, rows, line)) + place, own + turn / 100.0, error, *bend
 
 
-def _curve(
-    rows: FloatArray, off: FloatArray, strong: NDArray[np.bool_], name: str
-) -> tuple[float, float, float]:
-    """Place and slope at row 0 of the curve through places (n,), and the place's standard error.
+def _curve(rows: FloatArray, off: FloatArray, strong: NDArray[np.bool_], name: str) -> tuple[float, ...]:
+    """Place and slope at row 0 of the curve through places (n,), the place's standard error; its bend and that's.
 
     Something else's edge that runs into the card's spoils a stretch of rows: the straight line that most rows lie on
     is the start. A bent line counts where it fits clearly better; what it changes is part of the error.
@@ -128,10 +140,11 @@ def _curve(
         # Rows that were left out may have been the right ones: as unsure as if only the share kept told anything.
         lost = strong.size / kept.sum()
         fits.append((kept.sum() / rms**2, answer, float(covariance[0, 0]) * lost))
+    bend = float(answer[2]), math.sqrt(float(covariance[2, 2]) * lost)
     bent = int(fits[1][0] > CLEARLY * fits[0][0])
     change = float(fits[1][1][0] - fits[0][1][0]) / 2.0
     _, answer, variance = fits[bent]
-    return float(answer[0]), float(answer[1]), math.sqrt(variance + change**2)
+    return float(answer[0]), float(answer[1]), math.sqrt(variance + change**2), *bend
 
 
 def _alike_rows(rest: FloatArray) -> float:

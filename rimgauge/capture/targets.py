@@ -40,11 +40,13 @@ class Length:
     """A length in the picture along the measuring direction [px], with its standard error [px].
 
     place_error_px: standard uncertainty from not knowing where exactly the rim's edge stands.
+    bend: the lens's radial distortion k₁/f² and its standard error [px⁻²], where straight edges beside it show it.
     """
 
     px: float
     standard_error_px: float
     place_error_px: float = 0.0
+    bend: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -185,6 +185,7 @@ def _across(
         camera=camera,
         sharpened=(found.px, found.standard_error_px),
         stretch=_stretch(view, middle - half, middle + half),
+        bend=found.bend,
         **depth,
     )
 

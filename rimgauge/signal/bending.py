@@ -46,16 +46,24 @@ def lens_share(view: View, edge: Edge) -> float:
     return USUAL_BEND * math.hypot(6.0 * along * off, 3.0 * off**2)
 
 
-def length_share(view: View, start: FloatArray, end: FloatArray) -> float:
+def length_share(
+    view: View, start: FloatArray, end: FloatArray, bend: tuple[float, float] | None = None
+) -> float:
     """Relative standard uncertainty of the scale by a length between two points (2,): it is the mean over them.
 
-    0 where the view knows its lens.
+    0 where the view knows its lens. bend: k₁/f² and its standard error [px⁻²] where straight edges show it: what is
+    usual and what they show are weighed together (Bayes' theorem for Gaussians), and all of it counts as unsure.
     """
     if view.lens is not None:
         return 0.0
     points = start + np.linspace(0.0, 1.0, 41)[:, None] * (end - start)
     here = np.array([edge_place(view, edge)[0] for edge in view.edges])
-    return USUAL_BEND * abs(float(_longer(view, points).mean() - _longer(view, here).mean()))
+    k1 = USUAL_BEND
+    if bend is not None:
+        seen, error = (each * _focal_px(view) ** 2 for each in bend)
+        sure = 1.0 / USUAL_BEND**2 + 1.0 / error**2
+        k1 = min(USUAL_BEND, math.hypot(seen / error**2 / sure, 1.0 / math.sqrt(sure)))
+    return k1 * abs(float(_longer(view, points).mean() - _longer(view, here).mean()))
 
 
 def _longer(view: View, places: FloatArray) -> FloatArray:

@@ -135,6 +135,7 @@ def scale_from_points(
     camera: CameraPlace | None = None,
     sharpened: tuple[float, float] | None = None,
     stretch: float = 1.0,
+    bend: tuple[float, float] | None = None,
 ) -> ScaleResult:
     """Scale from two points (2,) [px] that are a known length apart along the measuring direction.
 
@@ -149,6 +150,7 @@ def scale_from_points(
     camera : where it stands, if that is known.
     sharpened : their distance and its standard error [px], where edges were found there in a picture.
     stretch : how much longer it would be seen at the rim's edge, through a lens that is known.
+    bend : k₁/f² of one that isn't, and its standard error [px⁻²], where straight edges in the picture show it.
 
     Raises
     ------
@@ -177,7 +179,7 @@ def scale_from_points(
         ScaleLine(source="slant of the line", relative=(1.0 - cosine) / math.sqrt(3.0)),
         ScaleLine(source="perspective along the length", relative=perspective),
         ScaleLine(source="where the rim's edge is", relative=2.0 * abs(lean) * unsure_px),
-        ScaleLine(source=bending.LENS_LINE, relative=bending.length_share(view, start, end)),
+        ScaleLine(source=bending.LENS_LINE, relative=bending.length_share(view, start, end, bend)),
         _held(camera, depth_mm),
     )
     return combine(length_mm, seen_px * stretch, method, budget, camera)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from rimgauge.capture.card import card_px
 from rimgauge.capture.lens import along_px, straightened
 from rimgauge.records import Edge, EdgeTrack, Lens, View
 from rimgauge.signal.bending import USUAL_BEND, edge_place, length_share, lens_share
@@ -91,3 +92,32 @@ def test_a_lens_that_is_known_gives_true_lengths_and_leaves_nothing_in_the_budge
     plain = scale_from_points(47.0, start, end, unknown)
     assert np.abs(track.gap_px * plain.scale.mm_per_px / (24.0 - rim_mm) - 1.0).max() > 0.01
     assert straightened(track, unknown, place) is track
+
+
+@pytest.mark.parametrize("k1", [-0.3, 0.0, 0.15])
+def test_the_edges_of_a_card_tell_how_much_the_lens_bends(k1):
+    # A plain card 44 mm wide before a dark wall, seen through the lens: each pixel looks along its undistorted ray.
+    x, y = np.meshgrid(np.arange(640.0), np.arange(360.0))
+    rays = cv2.undistortPoints(
+        np.column_stack([x.ravel(), y.ravel()]).reshape(-1, 1, 2), MATRIX, np.array([k1, 0.0, 0.0, 0.0, 0.0])
+    ).reshape(360, 640, 2)
+    wall = (rays * FOCAL_PX + np.array([319.5, 179.5])).astype(np.float32)
+    u, v = wall[..., 0] - 315.0, wall[..., 1] - 30.0
+    radius = 440.0 * 3.18 / 53.98
+    out = np.hypot(np.maximum(np.abs(u) - 220.0 + radius, 0.0), np.maximum(radius - v, 0.0))
+    grey = 60.0 + 110.0 * np.clip(radius + 0.5 - out, 0.0, 1.0)
+    grey = cv2.GaussianBlur(grey, (0, 0), 1.0) + np.random.default_rng(2).normal(0.0, 1.5, grey.shape)
+    picture = np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
+    found, middle = card_px(picture, ALONG, np.array([320.0, 180.0]), "card.jpg")
+    seen, error = (each * FOCAL_PX**2 for each in found.bend)
+    # Edges wholly inside the picture leave hundredths; the distortion's higher order takes up the rest.
+    assert_allclose(seen, k1, rtol=0.15, atol=0.02)
+    assert error < 0.03
+    view, half = view_at(330), 0.5 * found.px * ALONG
+    share = length_share(view, middle - half, middle + half, found.bend)
+    if k1 == 0.0:
+        assert share < 0.25 * length_share(view, middle - half, middle + half)
+    else:
+        assert share == pytest.approx(
+            min(USUAL_BEND, abs(k1)) / USUAL_BEND * length_share(view, middle - half, middle + half), rel=0.2
+        )
