@@ -60,6 +60,7 @@ def measure(
     source: Source,
     radius_mm: float = USUAL_RADIUS_MM,
     other: SideRunout | None = None,
+    start_spoke: int | None = None,
 ) -> Runout:
     """Turn frames into runout against spoke position.
 
@@ -72,6 +73,7 @@ def measure(
     created, source : what the record says of when and from what it was made.
     radius_mm : of the rim, roughly.
     other : the other direction of the same wheel in the same state, whose share in this view is taken off.
+    start_spoke : number of the spoke at the pointer in the first frame, where no mark or tags tell the place.
 
     Raises
     ------
@@ -79,7 +81,14 @@ def measure(
         The frames can't give an answer; the message says why and what to do.
 
     """
-    seen, turning = see(frames, view, spoke_angles_deg=spoke_angles_deg, radius_mm=radius_mm, flanges=flanges)
+    seen, turning = see(
+        frames,
+        view,
+        spoke_angles_deg=spoke_angles_deg,
+        radius_mm=radius_mm,
+        flanges=flanges,
+        start_spoke=start_spoke,
+    )
     return reckon(
         seen,
         turning,
@@ -91,6 +100,7 @@ def measure(
         source=source,
         radius_mm=radius_mm,
         other=other,
+        start_spoke=start_spoke,
     )
 
 
@@ -101,10 +111,12 @@ def see(
     spoke_angles_deg: FloatArray,
     radius_mm: float = USUAL_RADIUS_MM,
     flanges: tuple[Flange, ...] = (),
+    start_spoke: int | None = None,
 ) -> tuple[GapTrack, Turning]:
     """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`.
 
-    flanges: of each spoke; without them they are thought to take turns.
+    flanges: of each spoke; without them they are thought to take turns. start_spoke: number of the spoke at the
+    pointer in the first frame, where no mark or tags tell the place.
     """
     scale = known_scale(view)
     seen = _through_the_lens(track(frames, view), view)
@@ -116,6 +128,7 @@ def see(
         spoke_bin_deg=_spoke_bin_px(view, seen) / px_per_deg,
         spoke_lead_deg=_spoke_lead_px(view, seen) / px_per_deg,
         flanges=flanges,
+        start_spoke=start_spoke,
         pointer_along_px=float(np.nanmedian(seen.sides[0].tip_px, axis=0) @ view.forward),
     )
     turning = find_turning(seen, layout)
@@ -151,6 +164,7 @@ def reckon(
     source: Source,
     radius_mm: float = USUAL_RADIUS_MM,
     other: SideRunout | None = None,
+    start_spoke: int | None = None,
 ) -> Runout:
     """Work the runout out from what was seen; the second half of `measure`, which explains the parameters."""
     scale = known_scale(view)
@@ -199,6 +213,7 @@ def reckon(
             gap_standard_error_mm=np.stack([side.standard_error_px for side in seen.sides]) * scale.mm_per_px,
             angle_standard_uncertainty_deg=turning.standard_uncertainty_deg,
             other=other,
+            start_spoke=start_spoke,
         ),
     )
 

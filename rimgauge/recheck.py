@@ -165,6 +165,7 @@ def from_pictures(recorded: Runout, folder: Path) -> tuple[Difference, ...]:
             spoke_angles_deg=recorded.sides[0].spoke_angle_deg,
             radius_mm=basis.rim_radius_mm,
             flanges=recorded.sides[0].spoke_flange,
+            start_spoke=basis.start_spoke,
         )
     again = _again(recorded, seen, turning)
     fields = ("total_runout_mm", "verdict", "sides[].total_runout_mm", "sides[].spokes")
@@ -236,6 +237,7 @@ def _again(recorded: Runout, seen: GapTrack, turning: Turning) -> Runout:
         source=recorded.source,
         radius_mm=basis.rim_radius_mm,
         other=basis.other,
+        start_spoke=basis.start_spoke,
     )
 
 

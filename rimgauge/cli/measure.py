@@ -77,6 +77,11 @@ COLUMNS = 80
     help="The same the other way round.",
 )
 @click.option(
+    "--start-spoke",
+    type=click.IntRange(1, 60),
+    help="No mark on the wheel: the number of the spoke at the pointer when the film begins.",
+)
+@click.option(
     "--revolutions",
     type=click.FloatRange(1.2, 50.0),
     help="Camera or stream: stop after so many. Default: when the curve is known well enough.",
@@ -97,6 +102,7 @@ def command(
     fps: float,
     radial_file: Path | None,
     lateral_file: Path | None,
+    start_spoke: int | None,
     revolutions: float | None,
     beep: bool,
     check: bool,
@@ -133,8 +139,9 @@ def command(
     to = _Target(out, folder, keep)
     other = _other_side(view.direction, radial_file, lateral_file)
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
+        _check_start(start_spoke, wheel, live=not frames.files())
         seen = frames if frames.files() else guided(frames, view, wheel, limit_mm, revolutions, beep=beep)
-        runout, written = _measure(frames, seen, source_name(source), view, wheel, limit_mm, to, other)
+        runout, written = _measure(frames, seen, source_name(source), view, wheel, limit_mm, to, other, start_spoke)
     if as_json and written is None:
         print_json(job.pass_fields(runout))
     elif as_json and written is not None:
@@ -163,6 +170,17 @@ def _tell(runout: Runout, written: Path | None, folder: Job | None, *, in_job: b
     if folder is not None and alone:
         _offer_other(runout, folder)
     _next_step(runout, in_job=in_job)
+
+
+def _check_start(start_spoke: int | None, wheel: Wheel, *, live: bool) -> None:
+    if start_spoke is None:
+        return
+    if start_spoke > wheel.spokes:
+        raise BadInput(f"--start-spoke {start_spoke}: the wheel has {wheel.spokes} spokes")
+    if live:
+        raise BadInput(
+            "--start-spoke is for a film or a folder of frames; for a camera or stream stick a piece of tape at the valve"
+        )
 
 
 def _offer_other(runout: Runout, folder: Job) -> None:
@@ -259,6 +277,7 @@ def _measure(
     limit_mm: float,
     to: _Target,
     other: SideRunout | None,
+    start_spoke: int | None,
 ) -> tuple[Runout, Path | None]:
     """Measure, and write the result with its pictures; a live source is laid down first where pictures are kept."""
     import tempfile
@@ -278,6 +297,7 @@ def _measure(
             spoke_angles_deg=wheel.spoke_angles_deg,
             radius_mm=radius_mm,
             flanges=wheel.flanges,
+            start_spoke=start_spoke,
         )
         again = open_source(place) if laid_down else frames
         sha256 = "" if live and to.keeps != "frames" else again.sha256()
@@ -292,6 +312,7 @@ def _measure(
             source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
             radius_mm=radius_mm,
             other=other,
+            start_spoke=start_spoke,
         )
         files = again.files()
         picture = None if to.keeps == "none" else worst_picture(runout, seen, view, files)

@@ -164,6 +164,7 @@ def _basis_fields(basis: Basis) -> dict[str, Any]:
         "angle_standard_uncertainty_deg": _with_nulls(basis.angle_standard_uncertainty_deg),
         "view": view_fields(basis.view),
         "other": basis.other and _side_fields(basis.other),
+        "start_spoke": basis.start_spoke,
     }
 
 
@@ -198,7 +199,9 @@ def _parse(fields: Reader) -> Runout:
         ),
         frames=frames,
         notes=tuple(note.text() for note in notes.items()) if notes else (),
-        basis=basis.or_none(lambda place: _basis(place, frames.gap_mm.shape)) if basis else None,
+        basis=basis.or_none(lambda place: _basis(place, frames.gap_mm.shape, len(sides[0].spoke_mm)))
+        if basis
+        else None,
         picture_sha256=_sha256(picture, "no picture") if picture else "",
     )
 
@@ -297,11 +300,11 @@ def _frames(place: Reader, side_count: int) -> FrameValues:
     )
 
 
-def _basis(place: Reader, shape: tuple[int, ...]) -> Basis:
+def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
     sides, count = shape
     rows = place["gap_standard_error_mm"].items(least=sides, most=sides)
     angles = place["angle_standard_uncertainty_deg"].numbers(length=count, gaps=True, least=0)
-    other = place.get("other")
+    other, start = place.get("other"), place.get("start_spoke")
     return Basis(
         view=parse_view(place["view"]),
         rim_radius_mm=place["rim_radius_mm"].number(above=0),
@@ -313,4 +316,5 @@ def _basis(place: Reader, shape: tuple[int, ...]) -> Basis:
         ).reshape(sides, count),
         angle_standard_uncertainty_deg=np.array(angles),
         other=other.or_none(_side) if other else None,
+        start_spoke=start.or_none(lambda number: number.whole(least=1, most=spokes)) if start else None,
     )

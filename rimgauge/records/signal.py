@@ -149,6 +149,7 @@ class Basis:
     gap_standard_error_mm (sides, n), angle_standard_uncertainty_deg (n,): of each frame's values.
     rim_radius_mm: of the rim, roughly. software: name and version of the program that measured.
     other: runout of the other direction whose share was taken off the gaps, None where it wasn't.
+    start_spoke: at the pointer in the first frame, None where a mark or tags told the place.
     """
 
     view: View
@@ -159,6 +160,7 @@ class Basis:
     gap_standard_error_mm: FloatArray
     angle_standard_uncertainty_deg: FloatArray
     other: SideRunout | None = None
+    start_spoke: int | None = None
 
     def __post_init__(self) -> None:
         own(self, "angle_standard_uncertainty_deg", (None,))

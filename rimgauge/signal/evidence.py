@@ -41,6 +41,7 @@ class Layout:
     spoke_lead_deg: how far past the pointer, along `forward`, the middle of the spokes' box lies.
     pointer_along_px: how far along `forward` the pointer's tip lies from the picture's origin.
     flanges (s,): of each spoke; empty where they take turns.
+    start_spoke: number of the one at the pointer in the first frame; None: a mark or tags tell the place.
     """
 
     spoke_angles_deg: FloatArray
@@ -50,6 +51,7 @@ class Layout:
     spoke_lead_deg: float = 0.0
     pointer_along_px: float = 0.0
     flanges: tuple[Flange, ...] = ()
+    start_spoke: int | None = None
 
     @property
     def spacing_deg(self) -> float:
@@ -72,7 +74,7 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
     moment = even_moments(track.time_s)
     count = int(moment[-1]) + 1
     mark_deg = track.mark_px / layout.px_per_deg - layout.mark_to_pointer_deg
-    comes_back = passes(np.isfinite(mark_deg)) not in range(1, LEAST_PASSES)
+    comes_back = layout.start_spoke is not None or passes(np.isfinite(mark_deg)) not in range(1, LEAST_PASSES)
     looks = [
         Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0, foretold=comes_back)
         for side in track.sides
@@ -82,7 +84,7 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         components = learn_axes(profile).project(profile)
         looks.append(Look(_laid_out(components, moment, count), layout.look_period_deg, SPOKE_NOISE))
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
-    marked = bool(np.isfinite(mark_deg).any())
+    marked = layout.start_spoke is None and bool(np.isfinite(mark_deg).any())
     return moment, Evidence(
         mark_deg=_laid_out(mark_deg, moment, count),
         mark_sd_deg=_laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count),

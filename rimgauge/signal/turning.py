@@ -22,6 +22,7 @@ from rimgauge.signal.place import FASTEST_STEPS, Place, chance_elsewhere
 from rimgauge.signal.profile import learn_axes
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
 from rimgauge.signal.too_fast import times_too_slow
+from rimgauge.signal.unmarked import begun_at_start, counted_from_mark
 
 COMPONENTS = 12
 SOFT_DEG = 0.7
@@ -53,11 +54,18 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     ------
     MarkNotSeen, TooFewRevolutions, PlaceLost, NotTrustworthy
     """
+    if layout.start_spoke is None:
+        return _find(track, layout)
+    begun, from_start, start_deg = begun_at_start(track, layout)
+    return counted_from_mark(_find(begun, from_start), start_deg)
+
+
+def _find(track: GapTrack, layout: Layout) -> Turning:
     tags = tagged(track, layout)
     if tags is None and not np.isfinite(track.mark_px).any():
         raise _never_seen(track)
     if len(track.time_s) > LONGEST_PIECE:
-        joined = piece_by_piece(track, lambda piece: find_turning(piece, layout))
+        joined = piece_by_piece(track, lambda piece: _find(piece, layout))
         told = np.isfinite(joined.angle_deg)
         _check(np.where(told, joined.angle_deg, np.nanmedian(joined.angle_deg)), told, joined.evidence)
         return joined
@@ -74,8 +82,9 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     spokes = components.shape[1] > 0
     if spokes and _share_foretold(course.missed, course.whole) < LEAST_FORETOLD:
         # A wrong path learns a look that foretells nothing; what is left is the mark.
-        return find_turning(replace(track, spoke_profile=track.spoke_profile[:, :0]), layout)
-    if tags is None and not course.slides and passes(np.isfinite(track.mark_px)) < 2:
+        return _find(replace(track, spoke_profile=track.spoke_profile[:, :0]), layout)
+    unmarked = layout.start_spoke is not None
+    if not (unmarked or tags or course.slides) and passes(np.isfinite(track.mark_px)) < 2:
         raise PlaceLost(
             "the mark passed only once, and the rim's own slide can't be seen; turn the wheel more slowly, and so "
             "that the mark passes two or three times"
@@ -91,7 +100,7 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
         usable &= ~_contested(place, rival, layout.spacing_deg)[moment]
     # Where the angle is lost it was going wrong for some frames before.
     usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
-    sources = _sources(track, tags, spokes=spokes, slides=course.slides)
+    sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
     if not (course.slides or found.alone):
         _check_speed(track, moment, np.where(usable, course.angle_deg, np.nan))
@@ -113,11 +122,14 @@ def _components(track: GapTrack, layout: Layout) -> FloatArray:
     return learn_axes(profile, soft_bins=soft_bins, most=COMPONENTS).project(profile)
 
 
-def _sources(track: GapTrack, tags: Tagged | None, *, spokes: bool, slides: bool) -> tuple[str, ...]:
+def _sources(
+    track: GapTrack, layout: Layout, tags: Tagged | None, *, spokes: bool, slides: bool
+) -> tuple[str, ...]:
     """What the angle was told by, in words."""
     named = "" if tags is None else in_words(tags.numbers)
     found = {
-        "mark": bool(np.isfinite(track.mark_px).any()),
+        "mark": layout.start_spoke is None and bool(np.isfinite(track.mark_px).any()),
+        f"spoke {layout.start_spoke} at the start": layout.start_spoke is not None,
         named: bool(named),
         "spokes": spokes,
         "the rim's own slide": slides,
@@ -211,7 +223,8 @@ def _never_seen(track: GapTrack) -> MarkNotSeen | TooFewRevolutions:
         )
     return MarkNotSeen(
         "the mark was never seen in its box; stick a piece of bright tape on the rim at the valve, "
-        "or run aim again and check the mark's box in its picture"
+        "or run aim again and check the mark's box in its picture; of a film that begins with a spoke at the pointer "
+        "tell its number with --start-spoke"
     )
 
 
