@@ -161,7 +161,10 @@ def _mark(facing: Facing, strips: FloatArray, mark_at: Point | None) -> tuple[Bo
     columns = find_mark_columns(strips)
     if columns is not None:
         return mark_box(facing, columns), ()
-    note = "No coloured mark came by; stick one on the rim at the valve, or place it with --mark-at x,y."
+    note = (
+        "No coloured mark came by; stick one on the rim at the valve, or place it with --mark-at x,y; "
+        "without one, begin the film with a spoke at the pointer and give `measure` its number with --start-spoke."
+    )
     return mark_box(facing, USUAL_MARK_COLUMNS), (note,)
 
 

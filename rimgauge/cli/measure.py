@@ -175,8 +175,8 @@ def _tell(runout: Runout, written: Path | None, folder: Job | None, *, in_job: b
 def _check_start(start_spoke: int | None, wheel: Wheel, *, live: bool) -> None:
     if start_spoke is None:
         return
-    if start_spoke > wheel.spokes:
-        raise BadInput(f"--start-spoke {start_spoke}: the wheel has {wheel.spokes} spokes")
+    if start_spoke > len(wheel.flanges):
+        raise BadInput(f"--start-spoke {start_spoke}: the wheel has {len(wheel.flanges)} spokes")
     if live:
         raise BadInput(
             "--start-spoke is for a film or a folder of frames; for a camera or stream stick a piece of tape at the valve"

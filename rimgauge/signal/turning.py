@@ -100,6 +100,9 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
         usable &= ~_contested(place, rival, layout.spacing_deg)[moment]
     # Where the angle is lost it was going wrong for some frames before.
     usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
+    if unmarked:
+        # Across a stretch that is lost nobody has counted the spokes.
+        usable &= np.cumsum(~usable) == 0
     sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
     if not (course.slides or found.alone):
@@ -184,6 +187,8 @@ def _check(angle_deg: FloatArray, usable: BoolArray, evidence: tuple[str, ...]) 
 def _remedy(evidence: tuple[str, ...], revolutions: float) -> str:
     if revolutions < LEAST_REVOLUTIONS:
         return f"the wheel seems to have turned only {revolutions:.1f} times; turn it one and a half times or more"
+    if evidence[0].startswith("spoke "):
+        return "turn the wheel more slowly and evenly, or put a piece of tape at the valve and leave --start-spoke out"
     if any(name.startswith("tag") for name in evidence):
         return (
             "turn the wheel more slowly and evenly, and see that each tag sits beside the spoke of its number"

@@ -19,6 +19,8 @@ TABLE = 18000
 MM_PER_DEG = 311.0 * np.pi / 180.0
 SPOKE_COUNTS = (12, 16, 18, 20, 24, 28, 32, 36, 40, 48)
 
+FIRST_FRAME_S = 0.05
+
 
 @dataclass(frozen=True)
 class Bench:
@@ -96,7 +98,7 @@ class Seen:
 
 def film(motion: Motion, bench: Bench, rng: np.random.Generator) -> Seen:
     """Film the motion: frames dropped, stamps that jitter, a hand in the picture where the bench says so."""
-    taken_s = np.arange(0.05, motion.clock_s[-1] - 0.05, 1.0 / bench.fps)
+    taken_s = np.arange(FIRST_FRAME_S, motion.clock_s[-1] - 0.05, 1.0 / bench.fps)
     taken_s = taken_s[rng.random(len(taken_s)) >= bench.dropped]
     if bench.beat_jitter_s:
         # Some cameras don't take frames evenly, and stamp them when they are taken.
@@ -140,6 +142,11 @@ def layout_of(bench: Bench) -> Layout:
         spoke_bin_deg=bench.spoke_box_deg / SPOKE_BINS / bench.guess,
         spoke_lead_deg=bench.spoke_box_at_deg / bench.guess,
     )
+
+
+def begun_at(motion: Motion, spoke_deg: float) -> Motion:
+    """The same motion, with a spoke of that angle at the pointer in the first frame."""
+    return replace(motion, angle_deg=motion.angle_deg - motion.at(FIRST_FRAME_S) + spoke_deg)
 
 
 def without_spokes(bench: Bench) -> Bench:

@@ -3,7 +3,7 @@
     python -m tests.benchmarks.turning 70 1000
 
 The same hands and wheels are filmed under each condition, so that rows differ by the condition alone: 70 of them
-under eight are 560 runs. See tests/angle for how they are drawn.
+under nine are 630 runs. See tests/angle for how they are drawn.
 """
 
 from __future__ import annotations
@@ -19,7 +19,16 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "angle"))
 
 from hand_motion import KINDS, draw_motion
-from seen_angle import SPOKE_COUNTS, Bench, draw_bench, film, layout_of, spoke_angles, without_spokes
+from seen_angle import (
+    SPOKE_COUNTS,
+    Bench,
+    begun_at,
+    draw_bench,
+    film,
+    layout_of,
+    spoke_angles,
+    without_spokes,
+)
 
 from rimgauge.errors import RimgaugeError
 from rimgauge.job import read_build
@@ -29,6 +38,7 @@ from rimgauge.wheel import complete_wheel
 AIM_DEG, ALONE_DEG = 0.3, 1.0
 DROPPED, JITTER_S = 0.1, 0.005
 ALONE = "the mark alone, a free spin"
+UNMARKED = "no mark, from the spoke at the start"
 CONDITIONS: dict[str, Callable[[Bench], Bench]] = {
     "clean": lambda bench: bench,
     "a tenth of the frames dropped": lambda bench: replace(bench, dropped=DROPPED),
@@ -40,6 +50,7 @@ CONDITIONS: dict[str, Callable[[Bench], Bench]] = {
         bench, dropped=DROPPED, jitter_s=JITTER_S, hand=True
     ),
     ALONE: without_spokes,
+    UNMARKED: lambda bench: replace(bench, marked=False),
 }
 
 
@@ -69,8 +80,12 @@ def run(condition: str, seed: int) -> Outcome:
     paired = "paired" in condition
     angles = spoke_angles(len(plain.spoke_angles_deg), paired, np.random.default_rng(seed))
     bench = CONDITIONS[condition](replace(plain, spoke_angles_deg=angles, paired=paired))
+    if condition == UNMARKED:
+        motion = begun_at(motion, float(bench.spoke_angles_deg[0]))
     seen = film(motion, bench, rng)
     layout = replace(layout_of(bench), spoke_angles_deg=as_filed(bench.spoke_angles_deg))
+    if condition == UNMARKED:
+        layout = replace(layout, start_spoke=1)
     error = None
     try:
         turning = find_turning(seen.track, layout)
@@ -88,7 +103,7 @@ def as_filed(angles_deg: np.ndarray) -> np.ndarray:
         path = Path(place) / "wheel.toml"
         listed = ", ".join(f"{angle:.2f}" for angle in angles_deg)
         path.write_text(
-            f"spokes = {len(angles_deg)}\ncrossings = 1\nspoke_angles_deg = [{listed}]\n", encoding="utf-8"
+            f"spokes = {len(angles_deg)}\ncrossings = 0\nspoke_angles_deg = [{listed}]\n", encoding="utf-8"
         )
         return np.asarray(complete_wheel(read_build(path)).spoke_angles_deg)
 
@@ -117,7 +132,7 @@ def main() -> None:
     print("|---|---|---|---|---|---|---|---|")
     for condition in CONDITIONS:
         print(row(condition, [each for each in outcomes if each.condition == condition]))
-    seen = [each for each in outcomes if each.condition != ALONE]
+    seen = [each for each in outcomes if each.condition not in (ALONE, UNMARKED)]
     for kind in KINDS:
         print(row(f"with spokes: {kind}", [each for each in seen if each.kind == kind]))
     for low, high in ((0.0, 0.3), (0.3, 0.6), (0.6, 1.0), (1.0, 1.6)):

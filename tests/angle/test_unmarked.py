@@ -1,0 +1,56 @@
+"""Wheels without a mark, followed from the spoke that stood at the pointer in the first frame."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hand_motion import draw_motion
+from seen_angle import Bench, begun_at, draw_bench, film, layout_of, spoke_angles
+
+from rimgauge.errors import NotTrustworthy, RimgaugeError
+from rimgauge.signal import find_turning
+
+START_DEG = 0.3
+"""How far from the pointer the spoke stood that was told."""
+
+
+def unmarked_film(kind, seed):
+    """A film begun with spoke 5 near the pointer, of a wheel without a mark; and its layout."""
+    rng = np.random.default_rng(seed)
+    bench = replace(draw_bench(rng), exposure_s=0.004)
+    motion = draw_motion(kind, rng, 3.0)
+    begin_deg = float(bench.spoke_angles_deg[4]) + rng.choice([-START_DEG, START_DEG])
+    seen = film(begun_at(motion, begin_deg), bench, rng)
+    bare = replace(
+        seen.track, mark_px=np.full(len(seen.angle_deg), np.nan), mark_strength=np.zeros(len(seen.angle_deg))
+    )
+    return bare, seen.angle_deg, replace(layout_of(bench), start_spoke=5)
+
+
+@pytest.mark.parametrize(("kind", "seed"), [("steady", 21), ("stops", 22), ("rocking", 23), ("pushed", 24)])
+def test_no_spoke_is_passed_over_from_the_one_the_film_begins_at(kind, seed):
+    track, truth_deg, layout = unmarked_film(kind, seed)
+    turning = find_turning(track, layout)
+    off = (turning.angle_deg - truth_deg + 180.0) % 360.0 - 180.0
+    told = np.isfinite(off)
+    assert told.mean() > 0.6
+    assert np.abs(off[told]).max() < 0.5 * layout.spacing_deg
+    assert np.median(np.abs(off[told])) < 1.0
+    assert turning.standard_uncertainty_deg.min() > 0.4
+    assert turning.evidence[0] == "spoke 5 at the start"
+
+
+def test_without_spokes_or_over_more_frames_than_can_be_followed_at_once_a_mark_is_asked_for():
+    track, _, layout = unmarked_film("steady", 21)
+    with pytest.raises(NotTrustworthy, match="spokes must be seen"):
+        find_turning(replace(track, spoke_profile=track.spoke_profile[:, :0]), layout)
+
+
+def test_a_wheel_that_turns_less_than_once_is_refused():
+    rng = np.random.default_rng(26)
+    bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004)
+    motion = draw_motion("steady", rng, 0.8)
+    begin_deg = float(bench.spoke_angles_deg[0])
+    seen = film(begun_at(motion, begin_deg), bench, rng)
+    with pytest.raises(RimgaugeError, match=r"turned only|told in only"):
+        find_turning(seen.track, replace(layout_of(bench), start_spoke=1))
