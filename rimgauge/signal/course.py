@@ -15,7 +15,7 @@ import numpy as np
 from scipy import sparse
 
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray
-from rimgauge.signal.evidence import Layout
+from rimgauge.signal.evidence import Layout, beat_times_s
 from rimgauge.signal.series import FINEST_DEG, Series, foretold, independent_share, learn_series, waves
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
@@ -86,8 +86,7 @@ def fit_course(
     Each way of beginning is tried, and all of them again from the best, while that helps; but only the first of
     them near a path that is sure.
     """
-    beat_s = np.asarray(np.polyval(np.polyfit(moment, track.time_s, 1), moment), dtype=np.float64)
-    clues = _Clues(track, layout, tags, components, beat_s)
+    clues = _Clues(track, layout, tags, components, beat_times_s(moment, track.time_s))
     if not components.shape[1]:
         return _fit(clues, path_deg, FINEST_DEG)
     if sure:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from rimgauge.records import BoolArray, Flange, FloatArray, GapTrack, IntArray, Slide
 from rimgauge.signal.follow import Evidence
@@ -26,6 +27,8 @@ BEAT_MARGIN, BEAT_FINENESS = 0.15, 8.0
 LEAST_PASSES = 3
 """With fewer passes of the mark most of the rim was seen once and nothing foretells its gap: a path that goes to and
 fro in step with the gap would foretell it better than the true one."""
+LEAST_EVENNESS, MOST_UNEVEN_SHARE, STEPS_COMPARED = 0.6, 0.25, 15
+"""Stamps that jitter by 5 ms at 30 frames a second keep their beat to 0.7; so far may they be off it, as a share."""
 SLIDE_UNSURE_SHARE = 0.15
 """How far the picture's scale where the slide is seen may be off: it lies nearer or farther than the rim's edge."""
 
@@ -158,8 +161,17 @@ def look_period_deg(spoke_angles_deg: FloatArray, flanges: tuple[Flange, ...] = 
 
 
 def even_moments(time_s: FloatArray) -> IntArray:
-    """Number each frame's moment (n,) on the camera's own even beat, whatever was dropped and however stamps jitter."""
-    interval_s, start_s = _beat(time_s)
+    """Number each frame's moment (n,) on the camera's own even beat, whatever was dropped and however stamps jitter.
+
+    A camera without one, such as a phone that slows down in dim light, gets a moment a frame, and more where a step
+    is longer than those round it.
+    """
+    interval_s, start_s, evenness = _beat(time_s)
+    if evenness < LEAST_EVENNESS:
+        steps_s = np.diff(time_s)
+        usual_s = median_filter(steps_s, STEPS_COMPARED, mode="nearest")
+        steps = np.maximum(np.rint(steps_s / np.maximum(usual_s, 1e-9)), 1.0)
+        return np.concatenate([[0], np.cumsum(steps)]).astype(np.intp)
     beat = (time_s - start_s) / interval_s
     even, index = np.rint(beat), np.arange(len(beat))
     # Two frames of one beat: the later one is pushed on or the earlier one back, whichever fits the stamps.
@@ -169,8 +181,19 @@ def even_moments(time_s: FloatArray) -> IntArray:
     return np.asarray(even - even[0], dtype=np.intp)
 
 
-def _beat(time_s: FloatArray) -> tuple[float, float]:
-    """Interval and start [s] of the even beat that the stamps (n,) keep best: the highest line of their spectrum."""
+def beat_times_s(moment: IntArray, time_s: FloatArray) -> FloatArray:
+    """When the frames (n,) were due by the camera's even beat; when they were stamped, where it keeps none."""
+    slope_s, start_s = np.polyfit(moment, time_s, 1)
+    due_s = start_s + slope_s * moment
+    uneven = float(np.std(time_s - due_s)) > MOST_UNEVEN_SHARE * slope_s
+    return np.asarray(time_s if uneven else due_s, dtype=np.float64)
+
+
+def _beat(time_s: FloatArray) -> tuple[float, float, float]:
+    """Interval and start [s] of the even beat that the stamps (n,) keep best: the highest line of their spectrum.
+
+    Also how high it is, 1 where they keep it exactly and near 0 where they keep none.
+    """
     usual_s = float(np.median(np.diff(time_s)))
     span_s = float(time_s[-1] - time_s[0])
     finest = 1.0 / (BEAT_FINENESS * max(span_s, usual_s))
@@ -184,7 +207,8 @@ def _beat(time_s: FloatArray) -> tuple[float, float]:
     lines = (coarse @ fine.T).ravel()[: len(rates)]
     best = int(np.abs(lines).argmax())
     interval_s = 1.0 / float(rates[best])
-    return interval_s, float(time_s[0]) + interval_s * float(np.angle(lines[best])) / (2.0 * np.pi)
+    start_s = float(time_s[0]) + interval_s * float(np.angle(lines[best])) / (2.0 * np.pi)
+    return interval_s, start_s, float(np.abs(lines[best])) / len(time_s)
 
 
 def _standard(values: FloatArray) -> FloatArray:

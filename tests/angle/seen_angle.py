@@ -96,9 +96,13 @@ class Seen:
     bench: Bench
 
 
-def film(motion: Motion, bench: Bench, rng: np.random.Generator) -> Seen:
-    """Film the motion: frames dropped, stamps that jitter, a hand in the picture where the bench says so."""
-    taken_s = np.arange(FIRST_FRAME_S, motion.clock_s[-1] - 0.05, 1.0 / bench.fps)
+def film(motion: Motion, bench: Bench, rng: np.random.Generator, taken_s: np.ndarray | None = None) -> Seen:
+    """Film the motion: frames dropped, stamps that jitter, a hand in the picture where the bench says so.
+
+    taken_s: when the frames are taken; evenly at the bench's rate if not given.
+    """
+    if taken_s is None:
+        taken_s = np.arange(FIRST_FRAME_S, motion.clock_s[-1] - 0.05, 1.0 / bench.fps)
     taken_s = taken_s[rng.random(len(taken_s)) >= bench.dropped]
     if bench.beat_jitter_s:
         # Some cameras don't take frames evenly, and stamp them when they are taken.

@@ -125,6 +125,27 @@ def test_hands_up_to_0_6_turns_a_second_are_followed_and_never_named_a_wrong_spo
     assert np.median(given) <= HANDS_DEG
 
 
+@pytest.mark.parametrize("rate", ["changes half way", "wanders"])
+def test_a_phone_that_slows_down_in_dim_light_is_followed(rate):
+    rng = np.random.default_rng(31)
+    bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004)
+    motion = draw_motion("steady", rng, 2.5)
+    end_s = motion.clock_s[-1] - 0.05
+    if rate == "wanders":
+        taken_s = 0.05 + np.cumsum(rng.uniform(1.0 / 32.0, 1.0 / 22.0, 2000))
+        taken_s = taken_s[taken_s < end_s]
+    else:
+        middle_s = 0.5 * end_s
+        taken_s = np.concatenate(
+            [np.arange(0.05, middle_s, 1.0 / 30.0), np.arange(middle_s + 0.01, end_s, 1.0 / 24.0)]
+        )
+    seen = film(motion, bench, rng, taken_s)
+    turning = find_turning(seen.track, layout_of(bench))
+    error = np.abs((turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0)
+    assert np.isfinite(error).mean() > 0.8
+    assert np.nanpercentile(error, 95) < HANDS_DEG
+
+
 @pytest.mark.parametrize(
     "jitter", [{"jitter_s": 0.003}, {"beat_jitter_s": 0.003}], ids=["of the stamps", "of the beat"]
 )

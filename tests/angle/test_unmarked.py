@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from hand_motion import draw_motion
-from seen_angle import Bench, begun_at, draw_bench, film, layout_of, spoke_angles
+from seen_angle import Bench, begun_at, film, layout_of, spoke_angles
 
 from rimgauge.errors import NotTrustworthy, RimgaugeError
 from rimgauge.signal import find_turning
@@ -17,7 +17,7 @@ START_DEG = 0.3
 def unmarked_film(kind, seed):
     """A film begun with spoke 5 near the pointer, of a wheel without a mark; and its layout."""
     rng = np.random.default_rng(seed)
-    bench = replace(draw_bench(rng), exposure_s=0.004)
+    bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004)
     motion = draw_motion(kind, rng, 3.0)
     begin_deg = float(bench.spoke_angles_deg[4]) + rng.choice([-START_DEG, START_DEG])
     seen = film(begun_at(motion, begin_deg), bench, rng)
