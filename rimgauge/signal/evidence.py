@@ -29,6 +29,8 @@ LEAST_PASSES = 3
 fro in step with the gap would foretell it better than the true one."""
 LEAST_EVENNESS, MOST_UNEVEN_SHARE, STEPS_COMPARED = 0.6, 0.25, 15
 """Stamps that jitter by 5 ms at 30 frames a second keep their beat to 0.7; so far may they be off it, as a share."""
+START_SD_DEG = 0.5
+"""How well a person brings a spoke to the pointer: 3 mm at the rim (a judgement)."""
 SLIDE_UNSURE_SHARE = 0.15
 """How far the picture's scale where the slide is seen may be off: it lies nearer or farther than the rim's edge."""
 
@@ -87,6 +89,9 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         components = learn_axes(profile).project(profile)
         looks.append(Look(_laid_out(components, moment, count), layout.look_period_deg, SPOKE_NOISE))
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
+    by_tags = None if tags is None else tag_likelihood(tags, moment, count)
+    if layout.start_spoke is not None:
+        by_tags = _told(count)
     marked = layout.start_spoke is None and bool(np.isfinite(mark_deg).any())
     return moment, Evidence(
         mark_deg=_laid_out(mark_deg, moment, count),
@@ -95,8 +100,16 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         looks=tuple(looks),
         lattices=lambda: _lattices(profile, layout, moment),
         by_speed=None if track.slide is None else _by_speed(track.slide, moment, layout.px_per_deg),
-        by_tags=None if tags is None else tag_likelihood(tags, moment, count),
+        by_tags=by_tags,
     )
+
+
+def _told(count: int) -> FloatArray:
+    """Likelihood (count, STEPS) of each angle where the first moment's is told: a person is believed, a mark may be a glint."""
+    off = (np.arange(STEPS) * (360.0 / STEPS) + 180.0) % 360.0 - 180.0
+    result = np.ones((count, STEPS))
+    result[0] = np.maximum(np.exp(-0.5 * (off / START_SD_DEG) ** 2), np.finfo(np.float64).tiny)
+    return result
 
 
 def passes(seen: BoolArray) -> int:

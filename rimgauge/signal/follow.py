@@ -48,7 +48,7 @@ class Evidence:
     itself, which looks the same after a full turn.
     lattices: gives, when asked, likelihoods (n, STEPS) by the spokes' lattice, one an offset that is tried.
     by_speed: likelihood (n, SPEEDS) of each speed by the rim's own slide.
-    by_tags: likelihood (n, STEPS) of each angle by numbered tags.
+    by_tags: likelihood (n, STEPS) of each angle by numbered tags, or by what was told of the start.
     """
 
     mark_deg: FloatArray

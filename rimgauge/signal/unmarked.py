@@ -11,11 +11,8 @@ import numpy as np
 
 from rimgauge.errors import NotTrustworthy
 from rimgauge.records import GapTrack, Turning
-from rimgauge.signal.evidence import Layout
+from rimgauge.signal.evidence import START_SD_DEG, Layout
 from rimgauge.signal.long_run import LONGEST_PIECE
-
-START_SD_DEG = 0.5
-"""How well a person brings a spoke to the pointer: 3 mm at the rim (a judgement)."""
 
 
 def begun_at_start(track: GapTrack, layout: Layout) -> tuple[GapTrack, Layout, float]:

