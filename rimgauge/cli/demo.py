@@ -27,7 +27,8 @@ def command(out: Path, as_json: bool) -> None:
     Example:  rimgauge demo --out demo
     """
     import rimgauge.job as job
-    from rimgauge.cli.measure import load_wheel, runout_text
+    from rimgauge.cli.measure import load_wheel
+    from rimgauge.cli.runout_words import runout_text
     from rimgauge.pipeline import correct, readings_from_passes, said_first
     from rimgauge.plan import plan_text
     from rimgauge.report import runout_figure

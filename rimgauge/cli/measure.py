@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -19,6 +18,7 @@ from rimgauge.cli.common import (
     view_beside,
     view_in_job,
 )
+from rimgauge.cli.runout_words import runout_text
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
 if TYPE_CHECKING:
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 
 
 Keep = Literal["frames", "worst", "none"]
-COLUMNS = 80
 
 
 @click.command()
@@ -141,7 +140,9 @@ def command(
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
         _check_start(start_spoke, wheel, live=not frames.files())
         seen = frames if frames.files() else guided(frames, view, wheel, limit_mm, revolutions, beep=beep)
-        runout, written = _measure(frames, seen, source_name(source), view, wheel, limit_mm, to, other, start_spoke)
+        runout, written = _measure(
+            frames, seen, source_name(source), view, wheel, limit_mm, to, other, start_spoke
+        )
     if as_json and written is None:
         print_json(job.pass_fields(runout))
     elif as_json and written is not None:
@@ -381,39 +382,3 @@ def load_wheel(wheel_file: Path | None, spokes: int | None) -> Wheel:
     if not 4 <= spokes <= 60:
         raise BadInput(f"--spokes {spokes}: a wheel has between 4 and 60 spokes")
     return complete_wheel({"spokes": spokes})
-
-
-def runout_text(runout: Runout) -> str:
-    """Put the result in words and a table of spokes, at most 80 columns wide."""
-    total = runout.total_runout
-    outcome = {"within": "WITHIN", "out": "OUT OF", "undecided": "UNDECIDED against"}[runout.verdict.outcome]
-    lines = [
-        f"{runout.direction.capitalize()} runout: {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm "
-        f"({total.coverage_probability:.0%}), {outcome} the limit of {runout.verdict.tolerance_mm:g} mm",
-        f"{runout.source.used} of {runout.source.frames} frames used, {runout.revolutions:.1f} revolutions",
-    ]
-    ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")
-    for side in runout.sides:
-        for zone in side.zones[:4]:
-            spokes = ", ".join(str(number) for number in zone.spokes)
-            lines += textwrap.wrap(
-                f"{abs(zone.peak_mm):.2f} mm {ways[zone.peak_mm < 0]} at {zone.centre_deg:.0f}°, "
-                f"from {zone.start_deg:.0f}° to {zone.end_deg:.0f}°: "
-                + (f"spokes {spokes}" if spokes else "between two spokes"),
-                COLUMNS,
-                initial_indent="  ",
-                subsequent_indent="    ",
-            )
-        lines += ["", f"Runout at each spoke, {side.side} side of the rim [mm]:"]
-        cells = [
-            f"{number:3d}{flange[0].upper()} {value:+.2f}"
-            for number, (flange, value) in enumerate(
-                zip(side.spoke_flange, side.spoke_mm, strict=True), start=1
-            )
-        ]
-        lines += ["  ".join(cells[k : k + 6]) for k in range(0, len(cells), 6)]
-    if runout.notes:
-        lines.append("")
-    for note in runout.notes:
-        lines += textwrap.wrap(note, COLUMNS, initial_indent="- ", subsequent_indent="  ")
-    return "\n".join(lines)
