@@ -27,7 +27,11 @@ SCENES = ("edge_on_bright", "from_above_black", "radial_wall")
 
 
 def measured(
-    folder: Path, view: View, other: SideRunout | None = None, frames: Iterable[Frame] | None = None
+    folder: Path,
+    view: View,
+    other: SideRunout | None = None,
+    frames: Iterable[Frame] | None = None,
+    start_spoke: int | None = None,
 ) -> Runout:
     """Measure a scene with a view, all its frames if none are given."""
     wheel = complete_wheel(read_build(folder / "wheel.toml"))
@@ -40,6 +44,7 @@ def measured(
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name=folder.name, frames=0, used=0, sha256=""),
         other=other,
+        start_spoke=start_spoke,
     )
 
 
