@@ -82,7 +82,7 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     Returns
     -------
     Uncovered or None
-        A negative move where the pictures explain one another better in the other order; None where they don't
+        A move of −1 where the pictures explain one another better in the other order; None where they don't
         agree with a pointer's move: too few rows show its outline, other moves explain them nearly as well, most
         rows tell another one, or the pictures changed farther than it.
     """
@@ -94,6 +94,12 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     moves = np.arange(1.0, reach_px, 0.5)
     tried = [_Row(old, new, changed, int(each), noise) for each in v]
     likely = [row.log_likelihood(row.places, moves, BLURS_PX[1:2]) for row in tried]
+    if len(v) < LEAST_ROWS:
+        return None
+    back = [_Row(new, old, changed, int(each), noise) for each in v]
+    other = np.array([row.log_likelihood(row.places, moves, BLURS_PX[1:2]).max() for row in back])
+    if _votes(np.array([each.max() for each in likely]) - other) < 0.0:
+        return Uncovered(px=-1.0, standard_error_px=math.inf, slope=0.0)
     kept, places, slopes = _outline(v.astype(np.float64), tried, likely)
     if len(kept) < LEAST_ROWS:
         return None
@@ -110,10 +116,7 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     agree = float(np.mean(np.abs(mean - px) < np.maximum(NEAR_SHARE * px, NEAR_PX)))
     if not sure or agree < LEAST_AGREE or float(np.median(beyond)) > MOST_BEYOND_PX:
         return None
-    back = [_Row(new, old, changed, int(v[k]), noise) for k in kept]
-    other = np.array([row.log_likelihood(row.places, moves, BLURS_PX[1:2]).max() for row in back])
-    sign = 1.0 if _votes(np.array([each.max() for each in likely]) - other) >= 0.0 else -1.0
-    return Uncovered(px=sign * px, standard_error_px=error_px, slope=float(np.median(slopes)))
+    return Uncovered(px=px, standard_error_px=error_px, slope=float(np.median(slopes)))
 
 
 def _outline(
@@ -124,8 +127,6 @@ def _outline(
     By the move that all rows together vote for: at a tip half of which can't be told from what lies behind it, the
     foremost row that changed need not be the tip's.
     """
-    if len(rows) < LEAST_ROWS:
-        return np.arange(0), np.empty(0), np.empty(0)
     best = np.array([each.max(axis=0) for each in likely])
     move = int(np.argmax(_votes(best - best.max(axis=1, keepdims=True))))
     places = np.array([row.places[np.argmax(each[:, move])] for row, each in zip(rows, likely, strict=True)])
