@@ -141,10 +141,9 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         tracker = Tracker(view, first)
         read = map(tracker.read, itertools.chain(_in_parts(first), parts))
         seen = [Sightings.joined(list(sides)) for sides in zip(*read, strict=True)]
-    # Only the whole pass tells which frames are vague: a spoke close before the edge makes its rows scatter, and
-    # yet the edge's foot may be clear.
-    by_edge = zip(tracker.followers, moved_left_out(seen), strict=True)
-    sides = [vague_left_out(follower.evened(side)) for follower, side in by_edge]
+    # Vague frames go first: where a spoke stands at the edge it may be what was fitted, however sure its foot looks.
+    sides = moved_left_out([vague_left_out(side) for side in seen])
+    sides = [follower.evened(side) for follower, side in zip(tracker.followers, sides, strict=True)]
     count = len(noted.times_s)
     mark_px, strength, slide = _mark_and_slide(noted.marks, count, view)
     noted.marks.clear()
