@@ -127,6 +127,7 @@ def test_every_module_of_the_command_line_is_a_command():
         "guidance",
         "plan_dish",
         "plan_files",
+        "runout_words",
         "scale_ways",
         "scale_words",
     }
