@@ -79,15 +79,15 @@ def lesson(
     clock = _Clock()
     yield Cue(words="The pointer stands still. Watch the gap between it and the rim.", trail=no_trail())
     yield from clock.timed(before.moments[:FIRST_FRAMES])
-    yield Cue(words="Locate: one turn of the wheel draws the gap, spoke by spoke.", trail=no_trail())
+    yield Cue(words="Look: one turn of the wheel draws the gap, spoke by spoke.", trail=no_trail())
     yield from clock.timed(before.moments[:ONE_ROUND])
     least, most = (_nearest(cell, spoke_angles_deg) for cell in _extremes(before.trail))
-    words = f"Isolate: the rim strays most at spokes {least} and {most}; the rest is nearly true."
+    words = f"Find: the rim strays most at spokes {least} and {most}; the rest is nearly true."
     yield Cue(words=words, trail=before.trail, shape=True)
     yield from clock.timed(before.moments[ONE_ROUND:])
     bench = Bench(steps=steps)
     for number, step in enumerate(steps):
-        words = f"Correct: few nipples, small turns, one at a time. This is {number + 1} of {len(steps)}."
+        words = f"Turn: few nipples, small turns, one at a time. This is {number + 1} of {len(steps)}."
         yield Cue(words=words, bench=bench, trail=before.trail, turned=number)
         yield from clock.held(_moment_at(before, float(spoke_angles_deg[step.spoke - 1])), STEP_S)
     words = f"Check: measured again, {before.total_mm:.2f} mm has become {after.total_mm:.2f} mm."

@@ -241,7 +241,8 @@ def open_source(name: str, *, fps: float = 30.0) -> FrameSource:
             shown = without_login(name)
         except ValueError:
             raise FrameTrouble(
-                name, "this is not an address; one looks like http://192.168.1.20:8080/video"
+                name,
+                "this is not an address; give the one that the phone's app shows, http:// and what follows",
             ) from None
         return LiveSource("stream", shown, lambda: _call(name), NO_STREAM)
     path = Path(name)

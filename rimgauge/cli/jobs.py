@@ -123,9 +123,9 @@ def _worst(results: tuple[Result, ...]) -> str:
 def _totals(found: list[PastJob], months: tuple[Month, ...]) -> list[str]:
     out = sum(job.came_in == "out" for job in found)
     within = sum(job.now == "within" for job in found)
-    lines = ["month    came in  of them out  last measured  of them within"]
+    lines = ["month    arrived  of them out of tolerance  last measured  of them within"]
     lines += [
-        f"{month.month}  {month.came_in:7d}  {month.came_in_out:11d}  {month.went_out:13d}  "
+        f"{month.month}  {month.came_in:7d}  {month.came_in_out:24d}  {month.went_out:13d}  "
         f"{month.went_out_within:14d}"
         for month in months
     ]

@@ -82,7 +82,7 @@ def command(
 
     SOURCE is a folder of frames, a video file, a camera number or an http(s) or rtsp address. The picture
     shows the gap in mm, the spoke at the pointer, the curve so far and what the camera sees; with a plan also
-    the next nipple, and how far the rim has moved since it was turned. Inside a job folder the files need
+    the next nipple, and how the gap has changed since it was turned. Inside a job folder the files need
     not be named.
 
     Example:  rimgauge show 0 --view view.json --spokes 32

@@ -158,10 +158,11 @@ def _draw_work(
     change_mm = change_here_mm(showing)
     if math.isfinite(change_mm):
         share = share_reached(showing, spoke_angles_deg)
-        reached = (
-            f", {share:.0%} of the plan's {step.planned_mm:+.2f}" if step and math.isfinite(share) else ""
+        planned_mm = abs(step.planned_mm) if step else 0.0
+        reached = f", {share:.0%} of the planned {planned_mm:.2f}" if step and math.isfinite(share) else ""
+        lines.append(
+            f"Gap here: {abs(change_mm):.2f} mm {'wider' if change_mm > 0.0 else 'narrower'}{reached}"
         )
-        lines.append(f"Changed here: {round(change_mm, 2) + 0.0:+.2f} mm{reached}")
     for row, line in enumerate(lines):
         tall = 24 * unit * min(1.0, room / size_of(line, 24 * unit)[0])
         write(canvas, line, (left, (258 + 38 * row) * unit), height=tall, colour=ink.words)

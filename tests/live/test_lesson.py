@@ -43,7 +43,7 @@ def test_passes_looked_back_at_know_the_truth(told):
 def test_the_steps_come_in_the_order_of_the_job_with_one_short_sentence_each(told):
     cues = [item for item in told[1] if isinstance(item, Cue)]
     starts = [cue.words.split(":")[0] for cue in cues[1:]]
-    assert [key for key, _ in itertools.groupby(starts)] == ["Locate", "Isolate", "Correct", "Check"]
+    assert [key for key, _ in itertools.groupby(starts)] == ["Look", "Find", "Turn", "Check"]
     assert max(len(cue.words) for cue in cues) <= 80
     assert "1.60 mm has become 0.30 mm" in cues[-1].words
 
