@@ -53,7 +53,7 @@ def test_each_nipple_is_shown_with_its_spoke_at_the_pointer(told):
     shown = {}
     for item in items:
         if isinstance(item, Cue):
-            step = item.bench.steps[item.turned] if item.words.startswith("Correct") else None
+            step = item.bench.steps[item.turned] if item.words.startswith("Turn:") else None
         elif step is not None:
             shown[step.spoke] = item.spoke
     assert shown == {8: 8, 21: 21}
