@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -31,13 +30,13 @@ from rimgauge.records import (
     Wheel,
 )
 from rimgauge.signal import (
-    Layout,
     axle_first,
     camera_notes,
     edge_place,
     find_turning,
     findings,
     judge,
+    laid_out,
     lens_share,
     side_runout,
     without_creep,
@@ -120,16 +119,8 @@ def see(
     """
     scale = known_scale(view)
     seen = _through_the_lens(track(frames, view), view)
-    px_per_deg = math.radians(radius_mm) / scale.mm_per_px
-    layout = Layout(
-        spoke_angles_deg=spoke_angles_deg,
-        px_per_deg=px_per_deg,
-        mark_to_pointer_deg=mark_to_pointer_deg(view, seen.sides[0].tip_px, radius_mm),
-        spoke_bin_deg=_spoke_bin_px(view, seen) / px_per_deg,
-        spoke_lead_deg=_spoke_lead_px(view, seen) / px_per_deg,
-        flanges=flanges,
-        start_spoke=start_spoke,
-        pointer_along_px=float(np.nanmedian(seen.sides[0].tip_px, axis=0) @ view.forward),
+    layout = replace(
+        laid_out(view, seen, scale, spoke_angles_deg, radius_mm), flanges=flanges, start_spoke=start_spoke
     )
     turning = find_turning(seen, layout)
     return without_creep(_without_unsure(seen, turning), turning, view.positive), turning
@@ -142,14 +133,6 @@ def _through_the_lens(seen: GapTrack, view: View) -> GapTrack:
         for side, edge in zip(seen.sides, view.edges, strict=True)
     )
     return replace(seen, sides=tuple(sides))
-
-
-def _spoke_bin_px(view: View, seen: GapTrack) -> float:
-    """Pixels along `forward` that a bin of the spokes' strip holds, 0 where there is none."""
-    if view.spoke_box is None or seen.spoke_profile.shape[1] == 0:
-        return 0.0
-    upright = abs(view.forward[1]) > abs(view.forward[0])
-    return view.spoke_box[3 if upright else 2] / float(seen.spoke_profile.shape[1])
 
 
 def reckon(
@@ -257,15 +240,6 @@ def known_scale(view: View) -> Scale:
     return view.scale
 
 
-def _spoke_lead_px(view: View, seen: GapTrack) -> float:
-    """How far past the pointer, along `forward`, the middle of the spokes' box lies [px]."""
-    if view.spoke_box is None:
-        return 0.0
-    x, y, width, height = view.spoke_box
-    centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
-    return float((centre - np.nanmedian(seen.sides[0].tip_px, axis=0)) @ view.forward)
-
-
 def _without_unsure(seen: GapTrack, turning: Turning) -> GapTrack:
     """Leave out the gaps of frames whose angle is not sure."""
     sure = np.isfinite(turning.angle_deg)
@@ -273,16 +247,6 @@ def _without_unsure(seen: GapTrack, turning: Turning) -> GapTrack:
     why = "the wheel's angle is not sure enough to name a spoke"
     lost = tuple(lost if lost or ok else why for lost, ok in zip(seen.lost, sure, strict=True))
     return replace(seen, sides=sides, lost=lost)
-
-
-def mark_to_pointer_deg(view: View, tip_px: FloatArray, radius_mm: float) -> float:
-    """As the view says, or by the distance from the mark's box to the tips (n, 2) seen in the picture."""
-    if view.mark_to_pointer_deg is not None or view.mark_box is None or view.scale is None:
-        return view.mark_to_pointer_deg or 0.0
-    x, y, width, height = view.mark_box
-    centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
-    tip = np.nanmedian(tip_px, axis=0)
-    return math.degrees(float((tip - centre) @ view.forward) * view.scale.mm_per_px / radius_mm)
 
 
 def _notes(seen: GapTrack, turning: Turning) -> tuple[str, ...]:

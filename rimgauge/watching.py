@@ -20,9 +20,16 @@ from rimgauge.capture import (
     mark_strip,
     spoke_strip,
 )
-from rimgauge.pipeline import USUAL_RADIUS_MM, known_scale, mark_to_pointer_deg
+from rimgauge.pipeline import USUAL_RADIUS_MM, known_scale
 from rimgauge.records import Flange, FloatArray, Moment, View
-from rimgauge.signal import LivePlace, Path, Tagged, look_period_deg, tag_likelihood
+from rimgauge.signal import (
+    LivePlace,
+    Path,
+    Tagged,
+    look_period_deg,
+    mark_to_pointer_deg,
+    tag_likelihood,
+)
 
 REMEMBERED_FRAMES = 600
 MARK_LEARNT_EVERY = 30

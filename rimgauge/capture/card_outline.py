@@ -57,7 +57,6 @@ def outline_of(
 ) -> Outline | None:
     """Draw the outline of a card between two sides and a top, as far as it lies in the picture; None where it can't be one."""
     height = float((top[0] + top[1]) @ down) / 2.0
-    sides = (sides[0], sides[1])
     if float(at(sides[0], down, height) @ direction) > float(at(sides[1], down, height) @ direction):
         sides = (sides[1], sides[0])
     corners = (crossing(sides[0], top), crossing(sides[1], top))

@@ -104,7 +104,7 @@ class EdgeFollower:
         )
         self.last_px = math.nan
         self.usual_move_px = 0.0
-        self.missed = 0
+        self.missed = self.bridged = 0
         self.shifted_px = (0.0, 0.0)
 
     def read(self, cut: Cut) -> Sightings:
@@ -140,7 +140,8 @@ class EdgeFollower:
             scores = np.where(np.arange(len(scores)) < BAND_ROOM_PX, FAR_FROM_IT, scores)
         reach_px = (LEAST_REACH_PX + MOVES_AHEAD * self.usual_move_px) * (1 + self.missed)
         found_px = nearest_edge(scores, self.outline, self.last_px, reach_px)
-        if math.isnan(found_px) and self.missed < MOST_BRIDGED:
+        close = math.isnan(found_px) and self.bridged < MOST_BRIDGED
+        if close:
             # Something stands close before the edge: what is left is its nearest surroundings, where it can be by now.
             reach_px = CLOSE_REACH_PX + self.usual_move_px * (1 + self.missed)
             found_px = nearest_edge(
@@ -153,6 +154,7 @@ class EdgeFollower:
             move_px = abs(found_px - self.last_px) / (1 + self.missed)
             self.usual_move_px += LEARNING_RATE * (move_px - self.usual_move_px)
         self.last_px, self.missed = found_px, 0
+        self.bridged = self.bridged + 1 if close else 0
         return found_px
 
     def _fit(self, patches: GreyArray, start_px: FloatArray) -> EdgeFit:

@@ -11,10 +11,10 @@ import numpy as np
 from rimgauge.capture.frame import Picture
 from rimgauge.capture.sources import PICTURE_ENDINGS, open_source, read_picture
 from rimgauge.capture.targets import check_size
-from rimgauge.errors import BadInput
+from rimgauge.errors import BadInput, FrameTrouble
 from rimgauge.records import Box, FloatArray, View
 
-MOST_FRAMES = 60
+MOST_FRAMES, MOST_BYTES = 60, 200_000_000
 MOST_CHANGE = 12.0
 """Grey levels by which a place may differ from the beginning of a take to its end, light that changes apart."""
 
@@ -34,9 +34,13 @@ def resting_picture(path: Path, view: View, what: str) -> Picture:
         check_size(picture, view, what)
         return picture
     with open_source(str(path)) as source:
-        frames = [frame.image for frame in itertools.islice(source, MOST_FRAMES)]
-    for picture in frames[:1]:
-        check_size(picture, view, what)
+        coming = (frame.image for frame in source)
+        first = next(coming, None)
+        if first is None:
+            raise FrameTrouble(str(path), "there are no frames in it")
+        check_size(first, view, f"{what} ({path})")
+        room = max(MOST_BYTES // first.nbytes, 1)
+        frames = [first, *itertools.islice(coming, min(MOST_FRAMES, room) - 1)]
     middle = max(len(frames) // 2, 1)
     early, late = (
         np.asarray(np.mean(part, axis=0, dtype=np.float64)) for part in (frames[:middle], frames[-middle:])

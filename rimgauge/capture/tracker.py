@@ -135,8 +135,11 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
     """
     noted = _Noted(view)
     # To look for tags takes as long as to decode: it has a thread of its own.
-    coming = frames if view.tag_box is None else ReadAhead(frames)
-    with contextlib.closing(iter(ReadAhead(noted.parts(coming), AHEAD_PARTS))) as parts:
+    with contextlib.ExitStack() as threads:
+        coming = frames
+        if view.tag_box is not None:
+            coming = threads.enter_context(contextlib.closing(iter(ReadAhead(frames))))
+        parts = threads.enter_context(contextlib.closing(iter(ReadAhead(noted.parts(coming), AHEAD_PARTS))))
         first = next(parts)
         tracker = Tracker(view, first)
         read = map(tracker.read, itertools.chain(_in_parts(first), parts))

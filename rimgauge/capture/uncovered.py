@@ -30,6 +30,8 @@ and jumps here and there: this, its own, and one between them are tried."""
 ROOM_PX, CLEAR_PX = 2, 3
 """Room round what changed; distance from the outline at which no blur of it is left."""
 LEAST_ROWS, MOST_ROWS = 4, 20
+MOST_EXTENT, MOST_NUMBERS = 4.0, 8_000_000
+"""Furthest moves that a row's change may be long; and numbers held at once, so that memory stays bounded."""
 NEVER = -1e9
 MOST_VOTE = 8.0
 """Difference of log-likelihood that one row may make."""
@@ -88,14 +90,21 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     """
     apart = (new - old)[~changed]
     noise = max(1.4826 * float(np.median(np.abs(apart - np.median(apart)))) / math.sqrt(2.0), 0.5)
-    v = np.flatnonzero(changed.sum(axis=1) >= 2 * ROOM_PX)
+    columns = np.arange(changed.shape[1])
+    extent = np.where(changed, columns, -1).max(axis=1) - np.where(changed, columns, columns[-1] + 1).min(
+        axis=1
+    )
+    # A pointer's move changes a row as far as it went; what changed all along is another picture.
+    v = np.flatnonzero(
+        (changed.sum(axis=1) >= 2 * ROOM_PX) & (extent <= MOST_EXTENT * reach_px + 2 * ROOM_PX)
+    )
+    if len(v) < LEAST_ROWS:
+        return None
     every = max(1 if len(v) < MOST_ROWS else 2, math.ceil(len(v) / MOST_ROWS))
     v = v[::every]
     moves = np.arange(1.0, reach_px, 0.5)
     tried = [_Row(old, new, changed, int(each), noise) for each in v]
     likely = [row.log_likelihood(row.places, moves, BLURS_PX[1:2]) for row in tried]
-    if len(v) < LEAST_ROWS:
-        return None
     back = [_Row(new, old, changed, int(each), noise) for each in v]
     other = np.array([row.log_likelihood(row.places, moves, BLURS_PX[1:2]).max() for row in back])
     if _votes(np.array([each.max() for each in likely]) - other) < 0.0:
@@ -174,7 +183,13 @@ class _Row:
         place, move = (grid.ravel() for grid in np.meshgrid(places, moves, indexing="ij"))
         from_edge = np.hstack([self.u - place[:, None], self.u - (place - move)[:, None]])
         walks = {LEAST_WALK, math.sqrt(LEAST_WALK * walk), walk}
-        found = [self._of_layers(from_edge, blur, each) for blur in blurs for each in walks]
+        pieces = math.ceil(from_edge.size * from_edge.shape[1] / MOST_NUMBERS)
+        parts = np.array_split(from_edge, pieces)
+        found = [
+            np.concatenate([self._of_layers(part, blur, each) for part in parts])
+            for blur in blurs
+            for each in walks
+        ]
         likely = np.logaddexp.reduce(found, axis=0)
         # Where nothing changed any more the pointer hides the same as before: its new outline isn't there.
         likely[place - move < self.u[0]] = NEVER

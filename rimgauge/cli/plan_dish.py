@@ -19,8 +19,13 @@ def placed(start: Start, job: Job, wheel: Wheel) -> Start:
     """
     import numpy as np
 
+    from rimgauge.job import passes
+
     lateral_mm, newest = start.now.lateral_mm, start.files.lateral
     if start.now.centred or newest is None or not np.isfinite(lateral_mm).any():
+        return start
+    if newest.resolve() not in {path.resolve() for path in passes(job)}:
+        # A measurement from elsewhere may be of another wheel.
         return start
     found = _from_dish(job, newest.name)
     if found is None and start.last is not None and start.last[1].centred:

@@ -5,6 +5,7 @@ from rimgauge.signal.budget import judge
 from rimgauge.signal.creep import without_creep
 from rimgauge.signal.evidence import Layout, look_period_deg
 from rimgauge.signal.findings import axle_first, findings
+from rimgauge.signal.laid_out import laid_out, mark_to_pointer_deg
 from rimgauge.signal.live_place import LivePlace, Path
 from rimgauge.signal.live_runout import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.signal.runout import side_runout
@@ -24,8 +25,10 @@ __all__ = [
     "find_turning",
     "findings",
     "judge",
+    "laid_out",
     "lens_share",
     "look_period_deg",
+    "mark_to_pointer_deg",
     "runout_so_far",
     "share_seen",
     "side_runout",

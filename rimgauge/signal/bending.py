@@ -62,7 +62,7 @@ def length_share(
     if bend is not None:
         seen, error = (each * _focal_px(view) ** 2 for each in bend)
         sure = 1.0 / USUAL_BEND**2 + 1.0 / error**2
-        k1 = min(USUAL_BEND, math.hypot(seen / error**2 / sure, 1.0 / math.sqrt(sure)))
+        k1 = math.hypot(seen / error**2 / sure, 1.0 / math.sqrt(sure))
     return k1 * abs(float(_longer(view, points).mean() - _longer(view, here).mean()))
 
 

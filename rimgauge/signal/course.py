@@ -30,7 +30,7 @@ FINER = 0.75
 """By so much shorter waves are let in each round."""
 FIRST_ROUNDS, ROUNDS = 8, 14
 CHOSEN_EVERY = 2
-"""In every so manyeth round it is chosen anew how restless the course may be: each size tried costs as much."""
+"""Every so many rounds it is chosen anew how restless the course may be: each size tried costs as much."""
 TRIES = 3
 CLEARLY_BETTER, HARDLY_WORSE = 0.02, 0.3
 """In surprise: the mean over frames of a logarithm."""

@@ -87,6 +87,15 @@ def _crept_px(side: EdgeTrack, turning: Turning, inward: FloatArray, time_s: Flo
                 "whether the pointer or the camera gave way; fasten both, turn two whole turns, and measure again"
             )
         return result
+    both = (
+        min(abs(share), abs(share - 1.0)) > CLEAR * error
+        and min(abs(share), abs(share - 1.0)) * way_px > MOST_UNTOLD_PX
+    )
+    if both and not LEAST_SHARE <= share <= 1.0:
+        raise NotTrustworthy(
+            f"the pointer's tip drifts by {way_px:.1f} pixels in the picture, and pointer and camera both seem to have "
+            "given way; fasten both and measure again"
+        )
     if share < max(LEAST_SHARE, CLEAR * error):
         return result
     return result + min(share, 1.0) * drift_px

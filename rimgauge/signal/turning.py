@@ -81,6 +81,11 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
     course = fit_course(track, layout, tags, moment, place.angle_deg[moment], components, sure=found.alone)
     spokes = components.shape[1] > 0
     if spokes and _share_foretold(course.missed, course.whole) < LEAST_FORETOLD:
+        if layout.start_spoke is not None:
+            raise PlaceLost(
+                "the spokes can't be followed in these frames, and without a mark nothing else counts them; turn the "
+                "wheel more slowly, or put a piece of tape at the valve and leave --start-spoke out"
+            )
         # A wrong path learns a look that foretells nothing; what is left is the mark.
         return _find(replace(track, spoke_profile=track.spoke_profile[:, :0]), layout)
     unmarked = layout.start_spoke is not None

@@ -5,14 +5,16 @@ import math
 import tracemalloc
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from rimgauge.capture import TagFinder
+from rimgauge.capture import ReadAhead, TagFinder, open_source, track
 from rimgauge.cli import run
 from rimgauge.cli.scene import write_scene
-from rimgauge.errors import NotTrustworthy
+from rimgauge.errors import FrameTrouble, NotTrustworthy
+from rimgauge.job import read_view
 from rimgauge.records import EdgeTrack, GapTrack, TagSightings
 from rimgauge.scene import Scene, SceneSpec, random_curve
 from rimgauge.scene.tags import tag_angles_deg, tagged_spokes
@@ -187,3 +189,17 @@ def test_a_misplaced_tag_is_refused_and_named_where_its_neighbours_are_seen_with
 
 def test_numbers_are_named_briefly():
     assert in_words((1, 2, 3, 7, 9, 10)) == "tags 1 to 3, 7, 9, 10"
+
+
+def test_a_film_of_another_size_ends_with_one_sentence_though_tags_are_looked_for_ahead(tmp_path):
+    folder = tmp_path / "scene"
+    write_scene(folder, spec("radial", frames=2))
+    film = tmp_path / "film.mp4"
+    writer = cv2.VideoWriter(str(film), cv2.VideoWriter.fourcc(*"mp4v"), 30.0, (1280, 720))
+    for level in range(90):
+        writer.write(np.full((720, 1280, 3), level, dtype=np.uint8))
+    writer.release()
+    for _ in range(3):
+        # A thread that still decoded while the film was closed brought the whole process down.
+        with open_source(str(film)) as frames, pytest.raises(FrameTrouble, match="1280 × 720"):
+            track(ReadAhead(frames), read_view(folder / "view.json"))

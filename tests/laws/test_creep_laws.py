@@ -69,3 +69,10 @@ def test_a_run_too_short_to_tell_them_apart_is_refused() -> None:
     gaps, turning, _ = seen(0.8, 1.5, 0.0)
     with pytest.raises(NotTrustworthy, match=r"drifts by 1\.5 pixels"):
         without_creep(gaps, turning, RIGHT)
+
+
+@pytest.mark.parametrize(("creep_px", "sag_px"), [(1.0, 6.0), (1.0, -4.0), (2.0, 10.0)])
+def test_where_pointer_and_camera_both_give_way_the_run_is_refused(creep_px: float, sag_px: float) -> None:
+    gaps, turning, _ = seen(2.4, creep_px, sag_px)
+    with pytest.raises(NotTrustworthy, match="both seem"):
+        without_creep(gaps, turning, RIGHT)

@@ -220,6 +220,10 @@ def test_a_kept_dish_is_corrected_too_and_brought_forward_by_the_turns(tmp_path,
     assert plan.before.dish_mm == pytest.approx(1.6)
     assert plan.predicted.dish_mm == pytest.approx(1.6 + answer.dish_mm @ moved)
     assert plan.predicted.dish_mm < 1.0
+    elsewhere = tmp_path / "pass-01.json"
+    elsewhere.write_bytes((job.folder / "pass-01.json").read_bytes())
+    words = _run("--lateral", str(elsewhere), "--wheel", "wheel.toml", "--out", str(tmp_path / "plan.json"))
+    assert "as dish-01.json says" not in " ".join(words.split()), "another wheel's"
     assert "middle" not in _run("--ignore-dish")
     assert read_plan(job.folder / "plan-02.json").before.dish_mm is None
     (job.folder / "plan-02.json").unlink()

@@ -1,0 +1,55 @@
+"""Where along the rim a view shows what tells the angle."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from rimgauge.records import FloatArray, GapTrack, Scale, View
+from rimgauge.signal.evidence import Layout
+
+
+def laid_out(
+    view: View, seen: GapTrack, scale: Scale, spoke_angles_deg: FloatArray, radius_mm: float
+) -> Layout:
+    """Lay a view's boxes out along the rim, in degrees the wheel turns.
+
+    spoke_angles_deg (s,): of each spoke from the mark. radius_mm: of the rim, roughly.
+    """
+    px_per_deg = math.radians(radius_mm) / scale.mm_per_px
+    return Layout(
+        spoke_angles_deg=spoke_angles_deg,
+        px_per_deg=px_per_deg,
+        mark_to_pointer_deg=mark_to_pointer_deg(view, seen.sides[0].tip_px, radius_mm),
+        spoke_bin_deg=_spoke_bin_px(view, seen) / px_per_deg,
+        spoke_lead_deg=_spoke_lead_px(view, seen) / px_per_deg,
+        pointer_along_px=float(np.nanmedian(seen.sides[0].tip_px, axis=0) @ view.forward),
+    )
+
+
+def _spoke_bin_px(view: View, seen: GapTrack) -> float:
+    """Pixels along `forward` that a bin of the spokes' strip holds, 0 where there is none."""
+    if view.spoke_box is None or seen.spoke_profile.shape[1] == 0:
+        return 0.0
+    upright = abs(view.forward[1]) > abs(view.forward[0])
+    return view.spoke_box[3 if upright else 2] / float(seen.spoke_profile.shape[1])
+
+
+def _spoke_lead_px(view: View, seen: GapTrack) -> float:
+    """How far past the pointer, along `forward`, the middle of the spokes' box lies [px]."""
+    if view.spoke_box is None:
+        return 0.0
+    x, y, width, height = view.spoke_box
+    centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
+    return float((centre - np.nanmedian(seen.sides[0].tip_px, axis=0)) @ view.forward)
+
+
+def mark_to_pointer_deg(view: View, tip_px: FloatArray, radius_mm: float) -> float:
+    """As the view says, or by the distance from the mark's box to the tips (n, 2) seen in the picture."""
+    if view.mark_to_pointer_deg is not None or view.mark_box is None or view.scale is None:
+        return view.mark_to_pointer_deg or 0.0
+    x, y, width, height = view.mark_box
+    centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
+    tip = np.nanmedian(tip_px, axis=0)
+    return math.degrees(float((tip - centre) @ view.forward) * view.scale.mm_per_px / radius_mm)
