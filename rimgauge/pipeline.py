@@ -123,7 +123,8 @@ def see(
         laid_out(view, seen, scale, spoke_angles_deg, radius_mm), flanges=flanges, start_spoke=start_spoke
     )
     turning = find_turning(seen, layout)
-    return without_creep(_without_unsure(seen, turning), turning, view.positive), turning
+    kept = without_creep(_without_unsure(seen, turning), turning, view.positive, scale.mm_per_px)
+    return kept, turning
 
 
 def _through_the_lens(seen: GapTrack, view: View) -> GapTrack:

@@ -32,7 +32,7 @@ SURE = 0.2
 CLEAR, LEAST_SHARE = 4.0, 0.2
 
 
-def without_creep(seen: GapTrack, turning: Turning, positive: FloatArray) -> GapTrack:
+def without_creep(seen: GapTrack, turning: Turning, positive: FloatArray, mm_per_px: float) -> GapTrack:
     """Take off the gap what a pointer crept by, and note it.
 
     Parameters
@@ -40,11 +40,13 @@ def without_creep(seen: GapTrack, turning: Turning, positive: FloatArray) -> Gap
     seen : of one pass.
     turning : angle (n,) [deg].
     positive : (2,) unit vector of positive runout in the picture.
+    mm_per_px : scale at the rim's edge, for the note.
 
     Raises
     ------
     NotTrustworthy
-        The tip drifts by more than half a pixel, and the run is too short to tell whether it was the pointer.
+        The tip drifts by more than half a pixel, and the run is too short to tell whether it was the pointer; or
+        pointer and camera both gave way.
     """
     sides, notes = [], list(seen.notes)
     for side in seen.sides:
@@ -54,8 +56,8 @@ def without_creep(seen: GapTrack, turning: Turning, positive: FloatArray) -> Gap
         way_px = float(np.ptp(crept_px[good])) if good.any() else 0.0
         if way_px > 0.0:
             notes.append(
-                f"The pointer crept by {way_px:.1f} pixels on the {side.side} side during the run; that was "
-                "taken off. Fasten it better before the next one."
+                f"The pointer crept by {way_px * mm_per_px:.2f} mm on the {side.side} side while the wheel was filmed; "
+                "that was taken off. Fasten it better before the next one."
             )
         sides.append(replace(side, gap_px=side.gap_px + crept_px))
     return replace(seen, sides=tuple(sides), notes=tuple(notes))

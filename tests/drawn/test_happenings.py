@@ -43,7 +43,7 @@ def errors_mm(found: dict[str, Any], truth: dict[str, Any], number: int, seen: n
     [
         (["--bump-px", "4"], "moved for good"),
         (["--pointer-bent-px", "1.5"], "moved for good"),
-        (["--pointer-creep-px", "1.5"], "crept by 1.5 pixels"),
+        (["--pointer-creep-px", "1.5"], "The pointer crept by 0."),
         (["--hand-frames", "24"], "not used"),
     ],
 )

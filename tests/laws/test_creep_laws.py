@@ -51,16 +51,16 @@ def seen(turns: float, creep_px: float, sag_px: float) -> tuple[GapTrack, Turnin
 @pytest.mark.parametrize("creep_px", [0.5, -1.0, 3.0])
 def test_a_pointer_that_creeps_is_named_and_taken_off(creep_px: float) -> None:
     gaps, turning, true_px = seen(2.4, creep_px, 0.0)
-    found = without_creep(gaps, turning, RIGHT)
+    found = without_creep(gaps, turning, RIGHT, 0.1)
     off_px = found.sides[0].gap_px - true_px
     # The noise alone is 0.03 px; the drift is known to a few hundredths.
     assert float(np.std(off_px)) < 0.06
-    assert f"crept by {abs(creep_px):.1f} pixels" in found.notes[0]
+    assert f"crept by {0.1 * abs(creep_px):.2f} mm" in found.notes[0]
 
 
 def test_a_camera_that_sags_takes_the_rim_along_and_nothing_is_changed() -> None:
     gaps, turning, _ = seen(2.4, 0.0, 3.0)
-    found = without_creep(gaps, turning, RIGHT)
+    found = without_creep(gaps, turning, RIGHT, 0.1)
     assert (found.sides[0].gap_px == gaps.sides[0].gap_px).all()
     assert found.notes == ()
 
@@ -68,11 +68,11 @@ def test_a_camera_that_sags_takes_the_rim_along_and_nothing_is_changed() -> None
 def test_a_run_too_short_to_tell_them_apart_is_refused() -> None:
     gaps, turning, _ = seen(0.8, 1.5, 0.0)
     with pytest.raises(NotTrustworthy, match=r"drifts by 1\.5 pixels"):
-        without_creep(gaps, turning, RIGHT)
+        without_creep(gaps, turning, RIGHT, 0.1)
 
 
 @pytest.mark.parametrize(("creep_px", "sag_px"), [(1.0, 6.0), (1.0, -4.0), (2.0, 10.0)])
 def test_where_pointer_and_camera_both_give_way_the_run_is_refused(creep_px: float, sag_px: float) -> None:
     gaps, turning, _ = seen(2.4, creep_px, sag_px)
     with pytest.raises(NotTrustworthy, match="both seem"):
-        without_creep(gaps, turning, RIGHT)
+        without_creep(gaps, turning, RIGHT, 0.1)
