@@ -52,5 +52,5 @@ def test_a_wheel_that_turns_less_than_once_is_refused():
     motion = draw_motion("steady", rng, 0.8)
     begin_deg = float(bench.spoke_angles_deg[0])
     seen = film(begun_at(motion, begin_deg), bench, rng)
-    with pytest.raises(RimgaugeError, match=r"turned only|told in only"):
+    with pytest.raises(RimgaugeError, match=r"turned only|told in only|can't be followed"):
         find_turning(seen.track, replace(layout_of(bench), start_spoke=1))
