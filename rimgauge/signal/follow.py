@@ -18,7 +18,16 @@ import numpy as np
 from rimgauge.records import FloatArray
 from rimgauge.signal.alone import stands_alone
 from rimgauge.signal.looks import Look, explain
-from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS, Place, likely_speeds, near_speeds, smooth
+from rimgauge.signal.place import (
+    FASTEST_STEPS,
+    SPEEDS,
+    STEPS,
+    Place,
+    chance_along,
+    likely_speeds,
+    near_speeds,
+    smooth,
+)
 
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
 CLEAR_ROUNDS, LEAST_ROUNDS, MOST_ROUNDS = 2, 3, 8
@@ -31,7 +40,6 @@ HOPELESS = 250.0
 BACKWARD = 0.1
 """Chance that a whole run is rolled backward: a judgement. It alone does not decide (LEAST_LIKELIER in turning.py)."""
 MARK_FLOOR = 1e-6
-COURSE_SD_DEG = 0.7
 HIDDEN = 0.05
 """Chance that the mark isn't seen where it should be."""
 SAME_SHARE = 0.98
@@ -139,10 +147,7 @@ def reconsider(evidence: Evidence, angle_deg: FloatArray) -> Place:
 
     What the looks are along the course, and whether another place would explain some moments better.
     """
-    grid = np.arange(STEPS) * (360.0 / STEPS)
-    off = (grid - angle_deg[:, None] + 180.0) % 360.0 - 180.0
-    chance = np.exp(-0.5 * (off / COURSE_SD_DEG) ** 2)
-    chance /= chance.sum(axis=1)[:, None]
+    chance = chance_along(angle_deg)
     likely = mark_likelihood(evidence)
     for look in evidence.looks:
         likely = likely * explain(chance, look)

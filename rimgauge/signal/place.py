@@ -29,7 +29,7 @@ LOST = np.float32(1e-25)
 """Chance of being anywhere: what was seen before and what is seen later must not exclude each other altogether."""
 FAINTEST, LEAST_LIKELY = 1e-300, 1e-9
 """Of a likelihood itself, and beside that of the likeliest angle."""
-SPEED_MARGIN = 3
+SPEED_MARGIN, COURSE_SD_DEG = 3, 0.7
 NEAR_STEPS = 5
 MOST_STATES = 16_000_000
 """Chances held at once, of all moments' states; longer runs are gone through twice, so that memory stays bounded."""
@@ -50,6 +50,13 @@ class Place:
     chance: FloatArray
     of_speed: FloatArray
     likelihood: float
+
+
+def chance_along(angle_deg: FloatArray) -> FloatArray:
+    """Chance (n, STEPS) of each angle where a course (n,) is known."""
+    off = (np.arange(STEPS) * (360.0 / STEPS) - angle_deg[:, None] + 180.0) % 360.0 - 180.0
+    chance = np.exp(-0.5 * (off / COURSE_SD_DEG) ** 2)
+    return np.asarray(chance / chance.sum(axis=1)[:, None])
 
 
 def chance_elsewhere(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> FloatArray:
