@@ -1,0 +1,72 @@
+"""The plan's page for the bench."""
+
+import re
+
+import pytest
+from wheels import build
+
+from rimgauge.plan.safety import CAUTIONS
+from rimgauge.plan.wording import correction_words
+from rimgauge.records import Bound, Correction, Plan, WheelState
+from rimgauge.report import correction_sheet
+from rimgauge.report.correction import _arrow, _legend, _turn
+
+
+@pytest.mark.parametrize(
+    ("turns", "words"),
+    [
+        (0.5, "tighten 1/2"),
+        (-0.75, "loosen 1/2 + 1/4"),
+        (1.0, "tighten 1/2 + 1/2"),
+        (1.625, "tighten 3 × 1/2 + 1/8"),
+    ],
+)
+def test_the_sheet_asks_for_half_a_turn_at_once(turns, words):
+    assert _turn(Correction(order=1, spoke=2, side="left", turns=turns, words="")) == words
+
+
+@pytest.mark.parametrize(("seen_from", "tighten"), [("tyre", "↻"), ("hub", "↺")])
+def test_the_sheet_draws_the_way_that_the_words_say(seen_from, tighten):
+    """Tightening is clockwise seen from the tyre; the arrow and the line below the steps must say the same."""
+    for eighths in (2, -2):
+        item = Correction(
+            order=1,
+            spoke=2,
+            side="left",
+            turns=eighths / 8,
+            words=correction_words(2, "left", eighths, seen_from),
+        )
+        assert (_arrow(item) == tighten) == (eighths > 0)
+    said = _legend((item,), f"the {seen_from}")
+    assert f"tighten is {'clockwise' if tighten == '↻' else 'anticlockwise'} {tighten}," in said
+
+
+def test_a_sheet_of_many_steps_holds_them_all():
+    many = build(60)
+    words = correction_words(1, "left", 1, "tyre")
+    steps = tuple(
+        Correction(order=spoke, spoke=spoke, side=many.flanges[spoke - 1], turns=0.125, words=words)
+        for spoke in range(1, 61)
+    )
+    state = WheelState(
+        lateral_mm=1.0,
+        radial_mm=None,
+        dish_mm=None,
+        tension_spread_right=None,
+        tension_spread_left=None,
+        highest_tension_n=None,
+    )
+    plan = Plan(
+        round=1,
+        corrections=steps,
+        predicted=state,
+        before=state,
+        bound=Bound(objective=1.0, proved=1.0),
+        cautions=CAUTIONS,
+    )
+    page = correction_sheet(plan, many)
+    written = [text.get_text() for text in page.texts]
+    assert [text for text in written if re.fullmatch(r"\d+ [RL]", text)] == [
+        f"{item.spoke} {item.side[0].upper()}" for item in steps
+    ]
+    assert min(text.get_position()[1] for text in page.texts) > 0.02
