@@ -13,7 +13,7 @@ from rimgauge.capture.slide import find_slide
 from rimgauge.errors import NotTrustworthy, PlaceLost, RimgaugeError, TooFewRevolutions
 from rimgauge.records import EdgeTrack, GapTrack, Turning
 from rimgauge.signal import Layout, find_turning, look_period_deg
-from rimgauge.signal.evidence import even_moments
+from rimgauge.signal.evidence import beat_times_s, even_moments
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
@@ -125,21 +125,26 @@ def test_hands_up_to_0_6_turns_a_second_are_followed_and_never_named_a_wrong_spo
     assert np.median(given) <= HANDS_DEG
 
 
-@pytest.mark.parametrize("rate", ["changes half way", "wanders"])
-def test_a_phone_that_slows_down_in_dim_light_is_followed(rate):
-    rng = np.random.default_rng(31)
+def slowing_down(count):
+    """Steps [s] of a camera that goes from 30 to 24 frames a second and back, over and over."""
+    return 1.0 / 30.0 + (1.0 / 24.0 - 1.0 / 30.0) * 0.5 * (1.0 - np.cos(np.arange(count) / 40.0))
+
+
+def test_a_film_without_a_beat_is_laid_out_by_its_stamps_a_moment_a_frame_and_two_where_one_is_missing():
+    steps_s = slowing_down(400)
+    steps_s[[90, 300]] *= 2.0
+    time_s = np.concatenate([[0.0], np.cumsum(steps_s)])
+    moment = even_moments(time_s)
+    assert_allclose(np.diff(moment), np.where(np.isin(np.arange(400), [90, 300]), 2, 1))
+    assert_allclose(beat_times_s(moment, time_s), time_s, rtol=0.0, atol=0.0)
+
+
+def test_a_phone_that_slows_down_in_dim_light_is_followed():
+    rng = np.random.default_rng(32)
     bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004)
-    motion = draw_motion("steady", rng, 2.5)
-    end_s = motion.clock_s[-1] - 0.05
-    if rate == "wanders":
-        taken_s = 0.05 + np.cumsum(rng.uniform(1.0 / 32.0, 1.0 / 22.0, 2000))
-        taken_s = taken_s[taken_s < end_s]
-    else:
-        middle_s = 0.5 * end_s
-        taken_s = np.concatenate(
-            [np.arange(0.05, middle_s, 1.0 / 30.0), np.arange(middle_s + 0.01, end_s, 1.0 / 24.0)]
-        )
-    seen = film(motion, bench, rng, taken_s)
+    motion = draw_motion("stops", rng, 3.5)
+    taken_s = 0.05 + np.cumsum(slowing_down(2000))
+    seen = film(motion, bench, rng, taken_s[taken_s < motion.clock_s[-1] - 0.05])
     turning = find_turning(seen.track, layout_of(bench))
     error = np.abs((turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0)
     assert np.isfinite(error).mean() > 0.8
