@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from rimgauge.capture import LEARNING_FRAMES, Frame, FrameSource
-from rimgauge.pipeline import USUAL_RADIUS_MM, known_scale
-from rimgauge.records import Flange, FloatArray, Moment, View, record
+from rimgauge.pipeline import known_scale
+from rimgauge.records import USUAL_RADIUS_MM, Flange, FloatArray, Moment, View, record
 from rimgauge.signal import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.watching import Watcher
 

@@ -11,7 +11,7 @@ from rimgauge.capture import Frame
 from rimgauge.live import Bench, Cue, Step, Trail, extend, no_trail
 from rimgauge.live.trail import CELLS
 from rimgauge.pipeline import known_scale, see
-from rimgauge.records import FloatArray, Moment, View, record
+from rimgauge.records import FloatArray, Moment, View, WheelInView, record
 from rimgauge.signal import runout_so_far
 
 HOLD_S = 2.0
@@ -30,7 +30,7 @@ class Pass:
     total_mm: float
 
 
-def look_back(frames: Iterable[Frame], view: View, spoke_angles_deg: FloatArray, radius_mm: float) -> Pass:
+def look_back(frames: Iterable[Frame], view: View, wheel: WheelInView) -> Pass:
     """Measure a pass, so that every frame knows its place from the first on.
 
     Raises
@@ -40,12 +40,12 @@ def look_back(frames: Iterable[Frame], view: View, spoke_angles_deg: FloatArray,
 
     """
     kept = list(frames)
-    seen, turning = see(kept, view, spoke_angles_deg=spoke_angles_deg, radius_mm=radius_mm)
+    seen, turning = see(kept, view, wheel)
     gap_mm = np.stack([side.gap_px for side in seen.sides], axis=1) * known_scale(view).mm_per_px
     moments, trail = [], no_trail()
     for k, frame in enumerate(kept):
         angle_deg = float(turning.angle_deg[k])
-        off = (spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
+        off = (wheel.spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
         moment = Moment(
             index=frame.index,
             time_s=frame.time_s,

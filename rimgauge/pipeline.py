@@ -14,7 +14,6 @@ from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import (
     Basis,
     Direction,
-    Flange,
     FloatArray,
     FrameValues,
     GapTrack,
@@ -28,6 +27,7 @@ from rimgauge.records import (
     Turning,
     View,
     Wheel,
+    WheelInView,
 )
 from rimgauge.signal import (
     axle_first,
@@ -43,23 +43,18 @@ from rimgauge.signal import (
 )
 from rimgauge.wheel.learning import believable, learn
 
-USUAL_RADIUS_MM = 311.0
-"""Outer radius of a common rim, where no wheel file tells it: only the first guess of the mark's speed."""
 SEED = 20260101
 
 
 def measure(
     frames: Iterable[Frame],
     view: View,
+    wheel: WheelInView,
     *,
-    spoke_angles_deg: FloatArray,
-    flanges: tuple[Flange, ...],
     tolerance_mm: float,
     created: str,
     source: Source,
-    radius_mm: float = USUAL_RADIUS_MM,
     other: SideRunout | None = None,
-    start_spoke: int | None = None,
 ) -> Runout:
     """Turn frames into runout against spoke position.
 
@@ -67,12 +62,10 @@ def measure(
     ----------
     frames : in the order of time.
     view : where things are; its scale must be known.
-    spoke_angles_deg, flanges : (s,) of each spoke, spoke 1 first.
+    wheel : what is known of the wheel in it.
     tolerance_mm : limit of the total runout that the verdict is given against.
     created, source : what the record says of when and from what it was made.
-    radius_mm : of the rim, roughly.
     other : the other direction of the same wheel in the same state, whose share in this view is taken off.
-    start_spoke : number of the spoke at the pointer in the first frame, where no mark or tags tell the place.
 
     Raises
     ------
@@ -80,49 +73,17 @@ def measure(
         The frames can't give an answer; the message says why and what to do.
 
     """
-    seen, turning = see(
-        frames,
-        view,
-        spoke_angles_deg=spoke_angles_deg,
-        radius_mm=radius_mm,
-        flanges=flanges,
-        start_spoke=start_spoke,
-    )
+    seen, turning = see(frames, view, wheel)
     return reckon(
-        seen,
-        turning,
-        view,
-        spoke_angles_deg=spoke_angles_deg,
-        flanges=flanges,
-        tolerance_mm=tolerance_mm,
-        created=created,
-        source=source,
-        radius_mm=radius_mm,
-        other=other,
-        start_spoke=start_spoke,
+        seen, turning, view, wheel, tolerance_mm=tolerance_mm, created=created, source=source, other=other
     )
 
 
-def see(
-    frames: Iterable[Frame],
-    view: View,
-    *,
-    spoke_angles_deg: FloatArray,
-    radius_mm: float = USUAL_RADIUS_MM,
-    flanges: tuple[Flange, ...] = (),
-    start_spoke: int | None = None,
-) -> tuple[GapTrack, Turning]:
-    """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`.
-
-    flanges: of each spoke; without them they are thought to take turns. start_spoke: number of the spoke at the
-    pointer in the first frame, where no mark or tags tell the place.
-    """
+def see(frames: Iterable[Frame], view: View, wheel: WheelInView) -> tuple[GapTrack, Turning]:
+    """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`."""
     scale = known_scale(view)
     seen = _through_the_lens(track(frames, view), view)
-    layout = replace(
-        laid_out(view, seen, scale, spoke_angles_deg, radius_mm), flanges=flanges, start_spoke=start_spoke
-    )
-    turning = find_turning(seen, layout)
+    turning = find_turning(seen, laid_out(view, seen, scale, wheel))
     kept = without_creep(_without_unsure(seen, turning), turning, view.positive, scale.mm_per_px)
     return kept, turning
 
@@ -140,15 +101,12 @@ def reckon(
     seen: GapTrack,
     turning: Turning,
     view: View,
+    wheel: WheelInView,
     *,
-    spoke_angles_deg: FloatArray,
-    flanges: tuple[Flange, ...],
     tolerance_mm: float,
     created: str,
     source: Source,
-    radius_mm: float = USUAL_RADIUS_MM,
     other: SideRunout | None = None,
-    start_spoke: int | None = None,
 ) -> Runout:
     """Work the runout out from what was seen; the second half of `measure`, which explains the parameters."""
     scale = known_scale(view)
@@ -157,8 +115,8 @@ def reckon(
             side,
             turning,
             scale,
-            spoke_angles_deg,
-            flanges,
+            wheel.spoke_angles_deg,
+            wheel.flanges,
             np.random.default_rng(SEED),
             other=other,
             lens_share=lens_share(view, edge),
@@ -190,14 +148,14 @@ def reckon(
         ),
         basis=Basis(
             view=view,
-            rim_radius_mm=radius_mm,
+            rim_radius_mm=wheel.rim_radius_mm,
             software=f"rimgauge {__version__}",
             reversals=turning.reversals,
             evidence=turning.evidence,
             gap_standard_error_mm=np.stack([side.standard_error_px for side in seen.sides]) * scale.mm_per_px,
             angle_standard_uncertainty_deg=turning.standard_uncertainty_deg,
             other=other,
-            start_spoke=start_spoke,
+            start_spoke=wheel.start_spoke,
         ),
     )
 

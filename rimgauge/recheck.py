@@ -13,7 +13,7 @@ from rimgauge.capture import at_times, kept_source
 from rimgauge.errors import BadFile, NotTrustworthy, RimgaugeError
 from rimgauge.job import dish_fields, frames_path, pass_fields, read_dish, read_pass
 from rimgauge.pipeline import reckon, see
-from rimgauge.records import Basis, EdgeTrack, GapTrack, Runout, Turning, record
+from rimgauge.records import Basis, EdgeTrack, GapTrack, Runout, Turning, WheelInView, record
 from rimgauge.signal.centre import dish_between, dish_turned
 
 FROM_VALUES = 1e-6
@@ -162,10 +162,7 @@ def from_pictures(recorded: Runout, folder: Path) -> tuple[Difference, ...]:
         seen, turning = see(
             at_times(kept, recorded.frames.time_s.tolist()),
             basis.view,
-            spoke_angles_deg=recorded.sides[0].spoke_angle_deg,
-            radius_mm=basis.rim_radius_mm,
-            flanges=recorded.sides[0].spoke_flange,
-            start_spoke=basis.start_spoke,
+            _wheel(recorded, basis),
         )
     again = _again(recorded, seen, turning)
     fields = ("total_runout_mm", "verdict", "sides[].total_runout_mm", "sides[].spokes")
@@ -224,20 +221,27 @@ def _as_seen(recorded: Runout, basis: Basis) -> tuple[GapTrack, Turning]:
     return seen, turning
 
 
+def _wheel(recorded: Runout, basis: Basis) -> WheelInView:
+    side = recorded.sides[0]
+    return WheelInView(
+        spoke_angles_deg=side.spoke_angle_deg,
+        flanges=side.spoke_flange,
+        rim_radius_mm=basis.rim_radius_mm,
+        start_spoke=basis.start_spoke,
+    )
+
+
 def _again(recorded: Runout, seen: GapTrack, turning: Turning) -> Runout:
     basis = _basis(recorded)
     return reckon(
         seen,
         turning,
         basis.view,
-        spoke_angles_deg=recorded.sides[0].spoke_angle_deg,
-        flanges=recorded.sides[0].spoke_flange,
+        _wheel(recorded, basis),
         tolerance_mm=recorded.verdict.tolerance_mm,
         created=recorded.created,
         source=recorded.source,
-        radius_mm=basis.rim_radius_mm,
         other=basis.other,
-        start_spoke=basis.start_spoke,
     )
 
 

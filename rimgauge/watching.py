@@ -20,8 +20,8 @@ from rimgauge.capture import (
     mark_strip,
     spoke_strip,
 )
-from rimgauge.pipeline import USUAL_RADIUS_MM, known_scale
-from rimgauge.records import Flange, FloatArray, Moment, View
+from rimgauge.pipeline import known_scale
+from rimgauge.records import USUAL_RADIUS_MM, Flange, FloatArray, Moment, View
 from rimgauge.signal import (
     LivePlace,
     Path,

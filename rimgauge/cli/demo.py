@@ -106,30 +106,22 @@ def _measure(folder: Path, wheel: Wheel) -> tuple[Runout | None, bytes, str]:
     from rimgauge.capture import open_source
     from rimgauge.cli.measure import worst_picture
     from rimgauge.pipeline import reckon, see
-    from rimgauge.records import Source
+    from rimgauge.records import Source, WheelInView
 
-    radius_mm = wheel.rim.effective_diameter_mm / 2.0 + 9.0
+    seen_wheel = WheelInView.of(wheel)
     try:
         view = job.read_view(folder / "view.json")
         limit = wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
         with open_source(str(folder)) as frames:
-            seen, turning = see(
-                frames,
-                view,
-                spoke_angles_deg=wheel.spoke_angles_deg,
-                radius_mm=radius_mm,
-                flanges=wheel.flanges,
-            )
+            seen, turning = see(frames, view, seen_wheel)
             runout = reckon(
                 seen,
                 turning,
                 view,
-                spoke_angles_deg=wheel.spoke_angles_deg,
-                flanges=wheel.flanges,
+                seen_wheel,
                 tolerance_mm=limit,
                 created=DRAWN_ON,
                 source=Source(kind=frames.kind, name=folder.name, frames=0, used=0, sha256=frames.sha256()),
-                radius_mm=radius_mm,
             )
             return runout, worst_picture(runout, seen, view, frames.files()), ""
     except RimgaugeError as error:

@@ -25,7 +25,7 @@ def guided(
         view,
         wheel.spoke_angles_deg,
         tolerance_mm=limit_mm,
-        radius_mm=wheel.rim.effective_diameter_mm / 2.0 + 9.0,
+        radius_mm=wheel.outer_radius_mm,
         revolutions=revolutions,
         flanges=wheel.flanges,
     )

@@ -286,34 +286,25 @@ def _measure(
     from rimgauge.capture import LaidDown, open_source
     from rimgauge.job import now
     from rimgauge.pipeline import reckon, see
-    from rimgauge.records import Source
+    from rimgauge.records import Source, WheelInView
 
     with tempfile.TemporaryDirectory(prefix="rimgauge-") as place:
         live = not frames.files()
         laid_down = live and to.keeps != "none"
-        radius_mm = wheel.rim.effective_diameter_mm / 2.0 + 9.0
-        seen, turning = see(
-            LaidDown(seen_frames, Path(place)) if laid_down else seen_frames,
-            view,
-            spoke_angles_deg=wheel.spoke_angles_deg,
-            radius_mm=radius_mm,
-            flanges=wheel.flanges,
-            start_spoke=start_spoke,
-        )
+        coming = LaidDown(seen_frames, Path(place)) if laid_down else seen_frames
+        seen_wheel = WheelInView.of(wheel, start_spoke)
+        seen, turning = see(coming, view, seen_wheel)
         again = open_source(place) if laid_down else frames
         sha256 = "" if live and to.keeps != "frames" else again.sha256()
         runout = reckon(
             seen,
             turning,
             view,
-            spoke_angles_deg=wheel.spoke_angles_deg,
-            flanges=wheel.flanges,
+            seen_wheel,
             tolerance_mm=limit_mm,
             created=now(),
             source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
-            radius_mm=radius_mm,
             other=other,
-            start_spoke=start_spoke,
         )
         files = again.files()
         picture = None if to.keeps == "none" else worst_picture(runout, seen, view, files)

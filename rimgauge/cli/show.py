@@ -116,7 +116,7 @@ def command(
             frames if live else ReadAhead(frames),
             view,
             made.spoke_angles_deg,
-            radius_mm=made.rim.effective_diameter_mm / 2.0 + 9.0,
+            radius_mm=made.outer_radius_mm,
             live=live,
             flanges=made.flanges,
         )
@@ -162,6 +162,7 @@ def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bo
     from rimgauge.job import read_build, read_view
     from rimgauge.lesson import lesson, look_back
     from rimgauge.live import run_window
+    from rimgauge.records import WheelInView
     from rimgauge.wheel import complete_wheel
 
     folder = sample_folder()
@@ -171,8 +172,7 @@ def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bo
     for name in ("lateral_before", "lateral_after"):
         view = read_view(folder / name / "view.json")
         with open_source(str(folder / name)) as frames:
-            radius_mm = wheel.rim.effective_diameter_mm / 2.0 + 9.0
-            passes.append(look_back(ReadAhead(frames), view, wheel.spoke_angles_deg, radius_mm))
+            passes.append(look_back(ReadAhead(frames), view, WheelInView.of(wheel)))
     with (folder / "turns.csv").open(newline="", encoding="utf-8") as rows:
         turns = [(int(row["spoke"]), float(row["turns"])) for row in csv.DictReader(rows)]
     steps = bench(view, wheel, [(spoke, turn) for spoke, turn in turns if turn], None).steps

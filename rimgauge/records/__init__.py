@@ -49,13 +49,24 @@ from rimgauge.records.signal import (
     Zone,
 )
 from rimgauge.records.tags import MOST_TAGS, TAG_DICTIONARY, TAG_MODULES
-from rimgauge.records.wheel import Hub, Influence, Rim, SpokeBuild, Tension, Tolerance, Wheel
+from rimgauge.records.wheel import (
+    USUAL_RADIUS_MM,
+    Hub,
+    Influence,
+    Rim,
+    SpokeBuild,
+    Tension,
+    Tolerance,
+    Wheel,
+    WheelInView,
+)
 
 __all__ = [
     "AT_ONCE_EIGHTHS",
     "MOST_TAGS",
     "TAG_DICTIONARY",
     "TAG_MODULES",
+    "USUAL_RADIUS_MM",
     "Basis",
     "BoolArray",
     "Bound",
@@ -97,6 +108,7 @@ __all__ = [
     "Verdict",
     "View",
     "Wheel",
+    "WheelInView",
     "WheelState",
     "Zone",
     "record",

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from rimgauge.records.base import Flange, FloatArray, own, record
 
+USUAL_RADIUS_MM = 311.0
+"""Outer radius of a common rim, where no wheel file tells it."""
+BEYOND_SPOKES_MM = 9.0
+"""From where the spokes end to a rim's outer edge (common practice)."""
+
 
 @record
 class Rim:
@@ -75,6 +80,39 @@ class Wheel:
 
     def __post_init__(self) -> None:
         own(self, "spoke_angles_deg", (len(self.flanges),))
+
+    @property
+    def outer_radius_mm(self) -> float:
+        """Of the rim's outer edge, roughly: where the spokes end and a usual rim's depth beyond."""
+        return self.rim.effective_diameter_mm / 2.0 + BEYOND_SPOKES_MM
+
+
+@record
+class WheelInView:
+    """What a measurement must know of the wheel that it sees.
+
+    spoke_angles_deg (n,): rising, from the mark. flanges: n of 'right' or 'left', spoke 1 first; without them they
+    are thought to take turns. rim_radius_mm: of the rim, roughly: only the first guess of the mark's speed.
+    start_spoke: number of the spoke at the pointer in the first frame, where no mark or tags tell the place.
+    """
+
+    spoke_angles_deg: FloatArray
+    flanges: tuple[Flange, ...] = ()
+    rim_radius_mm: float = USUAL_RADIUS_MM
+    start_spoke: int | None = None
+
+    def __post_init__(self) -> None:
+        own(self, "spoke_angles_deg", (len(self.flanges) or None,))
+
+    @staticmethod
+    def of(wheel: Wheel, start_spoke: int | None = None) -> WheelInView:
+        """Take it from the wheel's build."""
+        return WheelInView(
+            spoke_angles_deg=wheel.spoke_angles_deg,
+            flanges=wheel.flanges,
+            rim_radius_mm=wheel.outer_radius_mm,
+            start_spoke=start_spoke,
+        )
 
 
 @record

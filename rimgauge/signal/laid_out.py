@@ -6,25 +6,22 @@ import math
 
 import numpy as np
 
-from rimgauge.records import FloatArray, GapTrack, Scale, View
+from rimgauge.records import FloatArray, GapTrack, Scale, View, WheelInView
 from rimgauge.signal.evidence import Layout
 
 
-def laid_out(
-    view: View, seen: GapTrack, scale: Scale, spoke_angles_deg: FloatArray, radius_mm: float
-) -> Layout:
-    """Lay a view's boxes out along the rim, in degrees the wheel turns.
-
-    spoke_angles_deg (s,): of each spoke from the mark. radius_mm: of the rim, roughly.
-    """
-    px_per_deg = math.radians(radius_mm) / scale.mm_per_px
+def laid_out(view: View, seen: GapTrack, scale: Scale, wheel: WheelInView) -> Layout:
+    """Lay a view's boxes out along the rim, in degrees the wheel turns."""
+    px_per_deg = math.radians(wheel.rim_radius_mm) / scale.mm_per_px
     return Layout(
-        spoke_angles_deg=spoke_angles_deg,
+        spoke_angles_deg=wheel.spoke_angles_deg,
         px_per_deg=px_per_deg,
-        mark_to_pointer_deg=mark_to_pointer_deg(view, seen.sides[0].tip_px, radius_mm),
+        mark_to_pointer_deg=mark_to_pointer_deg(view, seen.sides[0].tip_px, wheel.rim_radius_mm),
         spoke_bin_deg=_spoke_bin_px(view, seen) / px_per_deg,
         spoke_lead_deg=_spoke_lead_px(view, seen) / px_per_deg,
         pointer_along_px=float(np.nanmedian(seen.sides[0].tip_px, axis=0) @ view.forward),
+        flanges=wheel.flanges,
+        start_spoke=wheel.start_spoke,
     )
 
 

@@ -20,7 +20,7 @@ from rimgauge.capture import Frame, open_source
 from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
 from rimgauge.job import read_build, read_view
 from rimgauge.pipeline import measure
-from rimgauge.records import Runout, SideRunout, Source, View
+from rimgauge.records import Runout, SideRunout, Source, View, WheelInView
 from rimgauge.wheel import complete_wheel
 
 SCENES = ("edge_on_bright", "from_above_black", "radial_wall")
@@ -38,13 +38,11 @@ def measured(
     return measure(
         open_source(str(folder / "frames")) if frames is None else frames,
         view,
-        spoke_angles_deg=wheel.spoke_angles_deg,
-        flanges=wheel.flanges,
+        WheelInView(spoke_angles_deg=wheel.spoke_angles_deg, flanges=wheel.flanges, start_spoke=start_spoke),
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name=folder.name, frames=0, used=0, sha256=""),
         other=other,
-        start_spoke=start_spoke,
     )
 
 

@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -28,7 +29,7 @@ from rimgauge.capture.frame import Picture
 from rimgauge.cli.measure import worst_picture
 from rimgauge.job import read_view
 from rimgauge.pipeline import reckon, see
-from rimgauge.records import Source, View
+from rimgauge.records import Source, View, WheelInView
 from rimgauge.scene import Scene, SceneSpec, random_curve, scene_view
 from rimgauge.wheel import complete_wheel
 
@@ -97,7 +98,7 @@ def bare(film: Path, view: View) -> list[tuple[float, float]]:
 
 def whole(film: Path, view: View) -> list[tuple[float, float]]:
     """Time the stages of measuring."""
-    wheel, radius_mm = complete_wheel({"spokes": 32}), 320.0
+    wheel = replace(WheelInView.of(complete_wheel({"spokes": 32})), rim_radius_mm=320.0)
     clock = Clock()
 
     def until_the_last(frames: Iterable[Frame]) -> Iterator[Frame]:
@@ -108,21 +109,17 @@ def whole(film: Path, view: View) -> list[tuple[float, float]]:
         seen, turning = see(
             until_the_last(frames),
             view,
-            spoke_angles_deg=wheel.spoke_angles_deg,
-            radius_mm=radius_mm,
-            flanges=wheel.flanges,
+            wheel,
         )
         clock.lap()
         runout = reckon(
             seen,
             turning,
             view,
-            spoke_angles_deg=wheel.spoke_angles_deg,
-            flanges=wheel.flanges,
+            wheel,
             tolerance_mm=0.5,
             created="2026-11-25T12:00:00+00:00",
             source=Source(kind="video", name=film.name, frames=0, used=0, sha256=frames.sha256()),
-            radius_mm=radius_mm,
         )
         clock.lap()
         worst_picture(runout, seen, view, frames.files())

@@ -11,7 +11,7 @@ from rimgauge.cli import run
 from rimgauge.job import Job, create_job, keep_pass, read_pass, update_manifest, write_pass
 from rimgauge.pipeline import reckon
 from rimgauge.recheck import check_pass
-from rimgauge.records import EdgeTrack, GapTrack, Runout, Source, Turning, View
+from rimgauge.records import EdgeTrack, GapTrack, Runout, Source, Turning, View, WheelInView
 
 SPOKES = 28
 
@@ -58,12 +58,13 @@ def measured(view: View, *, noise_px: float = 0.02, frames: int = 200) -> Runout
         seen,
         turning,
         view,
-        spoke_angles_deg=(np.arange(SPOKES) + 0.5) * 360 / SPOKES,
-        flanges=("right", "left") * (SPOKES // 2),
+        WheelInView(
+            spoke_angles_deg=(np.arange(SPOKES) + 0.5) * 360 / SPOKES,
+            flanges=("right", "left") * (SPOKES // 2),
+        ),
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name="front", frames=0, used=0, sha256="0f" * 32),
-        radius_mm=311.0,
     )
 
 

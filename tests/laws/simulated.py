@@ -3,7 +3,18 @@
 import numpy as np
 
 from rimgauge.pipeline import reckon
-from rimgauge.records import CameraPlace, Edge, EdgeTrack, GapTrack, Runout, Scale, Source, Turning, View
+from rimgauge.records import (
+    CameraPlace,
+    Edge,
+    EdgeTrack,
+    GapTrack,
+    Runout,
+    Scale,
+    Source,
+    Turning,
+    View,
+    WheelInView,
+)
 
 PLACE = CameraPlace(
     distance_mm=250.0,
@@ -78,8 +89,7 @@ def simulated_pass(
         seen,
         turning,
         view,
-        spoke_angles_deg=SPOKES_DEG,
-        flanges=("right", "left") * 16,
+        WheelInView(spoke_angles_deg=SPOKES_DEG, flanges=("right", "left") * 16),
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name="simulated", frames=0, used=0, sha256=""),

@@ -13,6 +13,7 @@ from rimgauge.job import read_build, read_view
 from rimgauge.lesson import lesson, look_back
 from rimgauge.live import Cue, Step, run_window
 from rimgauge.live import window as loop
+from rimgauge.records import WheelInView
 from rimgauge.wheel import complete_wheel
 
 
@@ -24,7 +25,9 @@ def told():
     for name in ("lateral_before", "lateral_after"):
         folder = sample_folder() / name
         with open_source(str(folder)) as frames:
-            passes.append(look_back(frames, read_view(folder / "view.json"), spokes_deg, 311.0))
+            passes.append(
+                look_back(frames, read_view(folder / "view.json"), WheelInView(spoke_angles_deg=spokes_deg))
+            )
     steps = (
         Step(spoke=8, flange="left", turns=0.25, planned_mm=0.2),
         Step(spoke=21, flange="right", turns=0.5, planned_mm=-0.4),
