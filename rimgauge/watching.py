@@ -17,6 +17,7 @@ from rimgauge.capture import (
     TagFinder,
     Tracker,
     along_px,
+    lens_stretch,
     mark_strip,
     spoke_strip,
 )
@@ -26,6 +27,7 @@ from rimgauge.signal import (
     LivePlace,
     Path,
     Tagged,
+    edge_place,
     look_period_deg,
     mark_to_pointer_deg,
     tag_likelihood,
@@ -96,6 +98,7 @@ class Watcher:
         self._aside, self._flanges = aside, flanges
         self._view, self._spoke_angles_deg, self._radius_mm = view, spoke_angles_deg, radius_mm
         self._mm_per_px = known_scale(view).mm_per_px
+        self._places = [edge_place(view, edge)[0] for edge in view.edges]
         self._first: list[Frame] = []
         self._homework: Future[Moment] | None = None
         self._tracker: Tracker | None = None
@@ -164,7 +167,14 @@ class Watcher:
     def _read(self, frame: Frame) -> Moment:
         assert self._tracker is not None
         sightings = self._tracker.sight(frame)
-        gap_px = np.array([math.nan if s.lost[0] else s.gap_px[0] for s in sightings])
+        gap_px = np.array(
+            [
+                math.nan
+                if s.lost[0]
+                else s.gap_px[0] * lens_stretch(self._view, s.rim_px, s.tip_px, place)[0]
+                for s, place in zip(sightings, self._places, strict=True)
+            ]
+        )
         angle_deg = math.nan
         if self._tags is not None:
             angle_deg = self._tags.step(frame, self._sure_deg())

@@ -1,7 +1,7 @@
 """From frames to gaps and the evidence for the wheel's angle; the only door to cameras and pictures."""
 
 from rimgauge.capture.again import LaidDown, at_times, kept_source, picture_at
-from rimgauge.capture.lens import straightened
+from rimgauge.capture.lens import lens_stretch, straightened
 from rimgauge.capture.live_mark import LiveMark
 from rimgauge.capture.sources import Frame, FrameSource, ReadAhead, open_source, read_picture
 from rimgauge.capture.tags import TagFinder, along_px
@@ -19,6 +19,7 @@ __all__ = [
     "along_px",
     "at_times",
     "kept_source",
+    "lens_stretch",
     "mark_strip",
     "open_source",
     "picture_at",

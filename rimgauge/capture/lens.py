@@ -107,16 +107,21 @@ def along_px(view: View, points: FloatArray, place: FloatArray) -> FloatArray:
     return np.asarray((along[:-3] - along[-3]) / (along[-1] - along[-2]), dtype=np.float64)
 
 
+def lens_stretch(view: View, rim: FloatArray, tip: FloatArray, place: FloatArray) -> FloatArray:
+    """By how much (n,) gaps from tips (n, 2) to the rim (n, 2) would be longer at a place (2,); 1 without a known lens."""
+    if view.lens is None:
+        return np.ones(len(rim))
+    seen = (rim - tip) @ view.positive
+    straight = along_px(view, rim, place) - along_px(view, tip, place)
+    return np.asarray(straight / np.where(seen == 0.0, np.nan, seen))
+
+
 def straightened(side: EdgeTrack, view: View, place: FloatArray) -> EdgeTrack:
     """Gaps as they would be seen all at the place (2,) for which the scale holds; unchanged without a known lens."""
     known = np.isfinite(side.rim_px).all(axis=1) & np.isfinite(side.tip_px).all(axis=1)
     if view.lens is None or not known.any():
         return side
     share = np.full(len(side.gap_px), np.nan)
-    rim, tip = side.rim_px[known], side.tip_px[known]
-    seen = (rim - tip) @ view.positive
-    share[known] = (along_px(view, rim, place) - along_px(view, tip, place)) / np.where(
-        seen == 0.0, np.nan, seen
-    )
+    share[known] = lens_stretch(view, side.rim_px[known], side.tip_px[known], place)
     share = np.where(np.isfinite(share), share, np.nanmedian(share))
     return replace(side, gap_px=side.gap_px * share, standard_error_px=side.standard_error_px * share)

@@ -13,6 +13,8 @@ from rimgauge import watching
 from rimgauge.capture import Frame, open_source
 from rimgauge.cli.demo import sample_folder
 from rimgauge.job import read_build, read_view
+from rimgauge.pipeline import see
+from rimgauge.records import Lens, WheelInView
 from rimgauge.signal import live_place
 from rimgauge.watching import watch
 from rimgauge.wheel import complete_wheel
@@ -132,3 +134,23 @@ def test_frames_are_shown_while_pointer_and_rim_are_learnt_aside(bundled):
     watcher._homework and watcher._homework.result(timeout=60)
     assert np.isfinite(watcher.look(frames[60]).gap_mm[0])
     assert watcher._homework is None
+
+
+def test_a_known_lens_is_taken_off_as_it_is_from_a_film(bundled):
+    frames, view, spokes_deg, _ = bundled
+    # The picture a cut from a larger one, so that pointer and rim stand far from the lens's axis.
+    focal_px = float(view.image_size[0])
+    matrix = np.array([[focal_px, 0.0, 0.0], [0.0, focal_px, 0.0], [0.0, 0.0, 1.0]])
+    lens = Lens(camera_matrix=matrix, distortion=np.array([-0.3, 0.0, 0.0, 0.0, 0.0]), rms_px=0.2)
+    bent = replace(view, lens=lens)
+    first = frames[:90]
+    live_mm, plain_mm = (
+        np.array([moment.gap_mm[0] for moment in watch(first, each, spokes_deg)]) for each in (bent, view)
+    )
+    wheel = WheelInView.of(complete_wheel(read_build(FOLDER.parent / "wheel.toml")))
+    seen, _ = see(frames, bent, wheel)
+    film_mm = seen.sides[0].gap_px[:90] * view.scale.mm_per_px
+    both = np.isfinite(live_mm) & np.isfinite(film_mm)
+    assert both.mean() > 0.9
+    assert np.median(np.abs(live_mm - film_mm)[both]) < 0.002
+    assert np.median(np.abs(plain_mm - film_mm)[both]) > 0.02
