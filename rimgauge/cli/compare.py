@@ -52,10 +52,10 @@ def command(
         passes = tuple(read_pass(path) for path in files)
         if not passes:
             raise BadInput("name the measurements, or work inside a job folder that holds them")
-        limit = passes[-1].verdict.tolerance_mm if tolerance_mm is None else tolerance_mm
-        if not 0.0 < limit < 100.0:
+        against_mm = passes[-1].verdict.tolerance_mm if tolerance_mm is None else tolerance_mm
+        if not 0.0 < against_mm < 100.0:
             raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
-        found = study(passes, limit)
+        found = study(passes, against_mm)
         if as_json:
             print_json({"files": [str(path) for path in files], **_study_fields(found)})
         else:

@@ -111,7 +111,9 @@ def _measure(folder: Path, wheel: Wheel) -> tuple[Runout | None, bytes, str]:
     seen_wheel = WheelInView.of(wheel)
     try:
         view = job.read_view(folder / "view.json")
-        limit = wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
+        tolerance_mm = (
+            wheel.tolerance.lateral_mm if view.direction == "lateral" else wheel.tolerance.radial_mm
+        )
         with open_source(str(folder)) as frames:
             seen, turning = see(frames, view, seen_wheel)
             runout = reckon(
@@ -119,7 +121,7 @@ def _measure(folder: Path, wheel: Wheel) -> tuple[Runout | None, bytes, str]:
                 turning,
                 view,
                 seen_wheel,
-                tolerance_mm=limit,
+                tolerance_mm=tolerance_mm,
                 created=DRAWN_ON,
                 source=Source(kind=frames.kind, name=folder.name, frames=0, used=0, sha256=frames.sha256()),
             )
@@ -137,5 +139,5 @@ def _line(runout: Runout) -> str:
     total = runout.total_runout
     return (
         f"{runout.direction.capitalize()} runout: {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm, "
-        f"{runout.verdict.outcome} (limit {runout.verdict.tolerance_mm:g} mm)"
+        f"{runout.verdict.outcome} (tolerance {runout.verdict.tolerance_mm:g} mm)"
     )

@@ -16,7 +16,13 @@ if TYPE_CHECKING:
 
 
 def guided(
-    frames: FrameSource, view: View, wheel: Wheel, limit_mm: float, revolutions: float | None, *, beep: bool
+    frames: FrameSource,
+    view: View,
+    wheel: Wheel,
+    tolerance_mm: float,
+    revolutions: float | None,
+    *,
+    beep: bool,
 ) -> Iterable[Frame]:
     """Let a live source say when to turn the wheel, and end when enough was seen."""
     from rimgauge.guiding import Guide, Guided
@@ -24,7 +30,7 @@ def guided(
     guide = Guide(
         view,
         wheel.spoke_angles_deg,
-        tolerance_mm=limit_mm,
+        tolerance_mm=tolerance_mm,
         radius_mm=wheel.outer_radius_mm,
         revolutions=revolutions,
         flanges=wheel.flanges,

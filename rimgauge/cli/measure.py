@@ -86,7 +86,7 @@ Keep = Literal["frames", "worst", "none"]
     help="Camera or stream: stop after so many. Default: when the curve is known well enough.",
 )
 @click.option("--beep", is_flag=True, help="Camera or stream: beep when it is enough.")
-@click.option("--check", is_flag=True, help="Leave with code 3 unless the wheel is within the limit.")
+@click.option("--check", is_flag=True, help="Leave with code 3 unless the wheel is within the tolerance.")
 @json_option
 def command(
     *,
@@ -132,16 +132,16 @@ def command(
     if wheel_file is None and spokes is None and folder is not None:
         wheel_file = folder.wheel
     wheel = load_wheel(wheel_file, spokes)
-    limit_mm = _limit_mm(wheel, view.direction, tolerance_mm)
+    against_mm = _tolerance_mm(wheel, view.direction, tolerance_mm)
     if not 0.5 <= fps <= 1000.0:
         raise BadInput("--fps must be between 0.5 and 1000 frames a second")
     to = _Target(out, folder, keep)
     other = _other_side(view.direction, radial_file, lateral_file)
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
         _check_start(start_spoke, wheel, live=not frames.files())
-        seen = frames if frames.files() else guided(frames, view, wheel, limit_mm, revolutions, beep=beep)
+        seen = frames if frames.files() else guided(frames, view, wheel, against_mm, revolutions, beep=beep)
         runout, written = _measure(
-            frames, seen, source_name(source), view, wheel, limit_mm, to, other, start_spoke
+            frames, seen, source_name(source), view, wheel, against_mm, to, other, start_spoke
         )
     if as_json and written is None:
         print_json(job.pass_fields(runout))
@@ -153,13 +153,13 @@ def command(
         sys.exit(3)
 
 
-def _limit_mm(wheel: Wheel, direction: Direction, tolerance_mm: float | None) -> float:
-    """The limit that was given, or else the wheel file's."""
+def _tolerance_mm(wheel: Wheel, direction: Direction, given_mm: float | None) -> float:
+    """The tolerance that was given, or else the wheel file's."""
     of_wheel = wheel.tolerance.lateral_mm if direction == "lateral" else wheel.tolerance.radial_mm
-    limit_mm = of_wheel if tolerance_mm is None else tolerance_mm
-    if not 0.0 < limit_mm < 100.0:
+    tolerance_mm = of_wheel if given_mm is None else given_mm
+    if not 0.0 < tolerance_mm < 100.0:
         raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
-    return limit_mm
+    return tolerance_mm
 
 
 def _tell(runout: Runout, written: Path | None, folder: Job | None, *, in_job: bool, alone: bool) -> None:
@@ -275,7 +275,7 @@ def _measure(
     name: str,
     view: View,
     wheel: Wheel,
-    limit_mm: float,
+    tolerance_mm: float,
     to: _Target,
     other: SideRunout | None,
     start_spoke: int | None,
@@ -301,7 +301,7 @@ def _measure(
             turning,
             view,
             seen_wheel,
-            tolerance_mm=limit_mm,
+            tolerance_mm=tolerance_mm,
             created=now(),
             source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
             other=other,

@@ -17,7 +17,7 @@ def runout_text(runout: Runout) -> str:
     outcome = {"within": "WITHIN", "out": "OUT OF", "undecided": "UNDECIDED against"}[runout.verdict.outcome]
     lines = [
         f"{runout.direction.capitalize()} runout: {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm "
-        f"({total.coverage_probability:.0%}), {outcome} the limit of {runout.verdict.tolerance_mm:g} mm",
+        f"({total.coverage_probability:.0%}), {outcome} the tolerance of {runout.verdict.tolerance_mm:g} mm",
         f"{runout.source.used} of {runout.source.frames} frames used, {runout.revolutions:.1f} revolutions",
     ]
     ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")

@@ -13,7 +13,7 @@ from rimgauge.report.comparison import Comparison, Evidence
 CAUTIONS = (
     "A wheel that runs true is not for that reason a safe wheel. Cracks, worn rims, loose bearings and "
     "spoke tension were not judged here unless the page says so.",
-    "The limits of the wheel's maker and local rules come before the limit used here.",
+    "The limits of the wheel's maker and local rules come before the tolerance used here.",
     "Have a qualified mechanic check the wheel before it is ridden, and again after the first ride: "
     "spokes settle.",
     "The result holds for the rim at the pointer, on the day and in the state in which it was measured.",
@@ -41,15 +41,15 @@ def headline(runouts: tuple[Runout, ...]) -> str:
     deciding = [each for each in runouts if each.verdict.outcome == outcome]
     if outcome == "within":
         figures = [f"{_at_most(each):.2f} mm{_kind(each, runouts)}" for each in deciding]
-        return f"Runs true within {' and '.join(figures)} ({_limits(deciding)})"
+        return f"Runs true within {' and '.join(figures)} ({_tolerances(deciding)})"
     if outcome == "out":
         figures = [f"{_at_least(each):.2f} mm{_kind(each, runouts)}" for each in deciding]
-        return f"Not true: runs out by at least {' and '.join(figures)} ({_limits(deciding)})"
+        return f"Not true: runs out by at least {' and '.join(figures)} ({_tolerances(deciding)})"
     figures = [
         f"between {_at_least(each):.2f} and {_at_most(each):.2f} mm{_kind(each, runouts)}"
         for each in deciding
     ]
-    return f"Too close to call: {', '.join(figures)} ({_limits(deciding)})"
+    return f"Too close to call: {', '.join(figures)} ({_tolerances(deciding)})"
 
 
 def _at_most(runout: Runout) -> float:
@@ -66,9 +66,9 @@ def _kind(runout: Runout, runouts: tuple[Runout, ...]) -> str:
     return f" {runout.direction}" if len(runouts) > 1 else ""
 
 
-def _limits(runouts: list[Runout]) -> str:
-    limits = list(dict.fromkeys(f"{each.verdict.tolerance_mm:.2f}" for each in runouts))
-    return f"limit{'s' if len(limits) > 1 else ''} {' and '.join(limits)} mm"
+def _tolerances(runouts: list[Runout]) -> str:
+    held = list(dict.fromkeys(f"{each.verdict.tolerance_mm:.2f}" for each in runouts))
+    return f"tolerance{'s' if len(held) > 1 else ''} {' and '.join(held)} mm"
 
 
 def measured_words(runouts: tuple[Runout, ...]) -> str:
@@ -106,11 +106,11 @@ def date_words(created: str) -> str:
 
 def result_rows(evidence: Evidence) -> list[tuple[str, ...]]:
     """Give the rows of the table of results, its heading first."""
-    rows: list[tuple[str, ...]] = [("", "Before", "After", "Limit")]
+    rows: list[tuple[str, ...]] = [("", "Before", "After", "Tolerance")]
     for each in evidence.comparisons:
         name = f"{each.after.direction.capitalize()} runout"
-        limit = f"{each.after.verdict.tolerance_mm:.2f} mm"
-        rows.append((name, _judged(each.before), _judged(each.after), limit))
+        tolerance = f"{each.after.verdict.tolerance_mm:.2f} mm"
+        rows.append((name, _judged(each.before), _judged(each.after), tolerance))
     return rows
 
 

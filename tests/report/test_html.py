@@ -66,7 +66,7 @@ def evidence(runout):
 def test_it_says_all_that_evidence_needs(evidence):
     said = " ".join(" ".join(parsed(evidence_html(evidence())).words).split())
     for part in (
-        "Runs true within 0.28 mm lateral and 0.24 mm radial (limit 0.50 mm)",
+        "Runs true within 0.28 mm lateral and 0.24 mm radial (tolerance 0.50 mm)",
         "front, touring",
         "0.96 ± 0.04 mm, out",
         "0.24 ± 0.04 mm, within",

@@ -34,7 +34,7 @@ def stopped(arguments, capsys):
 
 def test_a_job_becomes_a_page(job, capsys):
     run(["report", str(job.folder)])
-    assert "Runs true within 0.28 mm (limit 0.50 mm)" in capsys.readouterr().out
+    assert "Runs true within 0.28 mm (tolerance 0.50 mm)" in capsys.readouterr().out
     data = (job.folder / "report.pdf").read_bytes()
     assert data.startswith(b"%PDF")
     assert not list(job.folder.glob("*.part"))

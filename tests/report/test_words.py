@@ -15,11 +15,11 @@ def sized(runout, value, **settings):
 @pytest.mark.parametrize(
     ("value", "line"),
     [
-        (0.26, "Runs true within 0.30 mm (limit 0.50 mm)"),
-        (0.262, "Runs true within 0.31 mm (limit 0.50 mm)"),  # 0.302 is not within 0.30
-        (0.45, "Runs true within 0.49 mm (limit 0.50 mm)"),
-        (0.48, "Too close to call: between 0.44 and 0.52 mm (limit 0.50 mm)"),
-        (1.018, "Not true: runs out by at least 0.97 mm (limit 0.50 mm)"),
+        (0.26, "Runs true within 0.30 mm (tolerance 0.50 mm)"),
+        (0.262, "Runs true within 0.31 mm (tolerance 0.50 mm)"),  # 0.302 is not within 0.30
+        (0.45, "Runs true within 0.49 mm (tolerance 0.50 mm)"),
+        (0.48, "Too close to call: between 0.44 and 0.52 mm (tolerance 0.50 mm)"),
+        (1.018, "Not true: runs out by at least 0.97 mm (tolerance 0.50 mm)"),
     ],
 )
 def test_headline_takes_the_uncertainty_to_the_cautious_side(runout, value, line):
@@ -29,7 +29,7 @@ def test_headline_takes_the_uncertainty_to_the_cautious_side(runout, value, line
 def test_one_direction_out_makes_the_wheel_out(runout):
     good, bad = sized(runout, 0.2), sized(runout, 0.9, direction="radial")
     assert overall((good, bad)) == "out"
-    assert headline((good, bad)) == "Not true: runs out by at least 0.86 mm radial (limit 0.50 mm)"
+    assert headline((good, bad)) == "Not true: runs out by at least 0.86 mm radial (tolerance 0.50 mm)"
 
 
 def test_an_undecided_direction_keeps_the_wheel_from_passing(runout):
@@ -38,7 +38,9 @@ def test_an_undecided_direction_keeps_the_wheel_from_passing(runout):
 
 def test_different_limits_are_both_named(runout):
     both = (sized(runout, 0.2), sized(runout, 0.3, direction="radial", tolerance_mm=0.8))
-    assert headline(both) == "Runs true within 0.24 mm lateral and 0.34 mm radial (limits 0.50 and 0.80 mm)"
+    assert (
+        headline(both) == "Runs true within 0.24 mm lateral and 0.34 mm radial (tolerances 0.50 and 0.80 mm)"
+    )
 
 
 def test_what_was_not_measured_is_said(runout):
