@@ -3,9 +3,10 @@
 from .board import SQUARE_MM, draw_board
 from .camera import Camera, place_camera
 from .render import Frame, Scene
+from .seen_view import scene_view
 from .shape import random_curve, runout_curve, with_total
 from .spec import CURVE_POINTS, SceneSpec
-from .truth import apparent_mm, scene_truth, scene_view
+from .truth import apparent_mm, scene_truth
 
 __all__ = [
     "CURVE_POINTS",
