@@ -9,7 +9,7 @@ import numpy as np
 
 from rimgauge.capture import LEARNING_FRAMES, Frame, FrameSource
 from rimgauge.pipeline import known_scale
-from rimgauge.records import USUAL_RADIUS_MM, Flange, FloatArray, Moment, View, record
+from rimgauge.records import FloatArray, Moment, View, WheelInView, record
 from rimgauge.signal import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.watching import Watcher
 
@@ -46,7 +46,7 @@ class Guide:
 
     Parameters
     ----------
-    view, spoke_angles_deg, radius_mm, flanges : as for `watch`.
+    view, wheel : as for `watch`.
     tolerance_mm : what the runout will be judged against.
     revolutions : stop after so many; None: when the uncertainty is good enough.
     """
@@ -54,14 +54,12 @@ class Guide:
     def __init__(
         self,
         view: View,
-        spoke_angles_deg: FloatArray,
+        wheel: WheelInView,
         *,
         tolerance_mm: float,
-        radius_mm: float = USUAL_RADIUS_MM,
         revolutions: float | None = None,
-        flanges: tuple[Flange, ...] = (),
     ) -> None:
-        self._watcher = Watcher(view, spoke_angles_deg, radius_mm, flanges)
+        self._watcher = Watcher(view, wheel)
         self._mm_per_px = known_scale(view).mm_per_px
         self._good_mm, self._asked = GOOD_SHARE * tolerance_mm, revolutions
         self._angle_deg: list[float] = []

@@ -22,7 +22,7 @@ from rimgauge.capture import (
     spoke_strip,
 )
 from rimgauge.pipeline import known_scale
-from rimgauge.records import USUAL_RADIUS_MM, Flange, FloatArray, Moment, View
+from rimgauge.records import FloatArray, Moment, View, WheelInView
 from rimgauge.signal import (
     LivePlace,
     Path,
@@ -46,10 +46,8 @@ SURE_SHARE = 1.0 / 3.0
 def watch(
     frames: Iterable[Frame],
     view: View,
-    spoke_angles_deg: FloatArray,
+    wheel: WheelInView,
     *,
-    radius_mm: float = USUAL_RADIUS_MM,
-    flanges: tuple[Flange, ...] = (),
     live: bool = False,
 ) -> Iterator[Moment]:
     """See the gap and the wheel's place frame by frame as it happens.
@@ -60,9 +58,7 @@ def watch(
     ----------
     frames : in the order of time.
     view : where things are; its scale must be known.
-    spoke_angles_deg : (s,) of each spoke, spoke 1 first.
-    radius_mm : of the rim, roughly.
-    flanges : of each spoke; without them they are thought to take turns.
+    wheel : what is known of the wheel in it.
     live : the frames come at their own pace: those that are learnt from are shown at once, without a gap.
 
     Raises
@@ -71,7 +67,7 @@ def watch(
         The view and the frames don't fit, or pointer and rim are not seen.
 
     """
-    watcher = Watcher(view, spoke_angles_deg, radius_mm, flanges, aside=live)
+    watcher = Watcher(view, wheel, aside=live)
     stream = iter(frames)
     if live:
         yield from map(watcher.look, stream)
@@ -86,17 +82,8 @@ def watch(
 class Watcher:
     """What is known so far of a wheel that turns before the camera; with `aside`, learnt while frames go on."""
 
-    def __init__(
-        self,
-        view: View,
-        spoke_angles_deg: FloatArray,
-        radius_mm: float,
-        flanges: tuple[Flange, ...] = (),
-        *,
-        aside: bool = False,
-    ) -> None:
-        self._aside, self._flanges = aside, flanges
-        self._view, self._spoke_angles_deg, self._radius_mm = view, spoke_angles_deg, radius_mm
+    def __init__(self, view: View, wheel: WheelInView, *, aside: bool = False) -> None:
+        self._aside, self._view, self._wheel = aside, view, wheel
         self._mm_per_px = known_scale(view).mm_per_px
         self._places = [edge_place(view, edge)[0] for edge in view.edges]
         self._first: list[Frame] = []
@@ -114,12 +101,12 @@ class Watcher:
             [self._tracker.sight(frame)[0].tip_px[0] for frame in first[:: max(1, len(first) // 5)]]
         )
         interval_s = float(np.median(np.diff([frame.time_s for frame in first])))
-        deg_per_px = math.degrees(self._mm_per_px / self._radius_mm)
+        deg_per_px = math.degrees(self._mm_per_px / self._wheel.rim_radius_mm)
         if self._view.tag_box is not None:
-            self._tags = _TagClock(self._view, self._spoke_angles_deg, tips, interval_s, deg_per_px)
+            self._tags = _TagClock(self._view, self._wheel.spoke_angles_deg, tips, interval_s, deg_per_px)
         else:
-            offset_deg = mark_to_pointer_deg(self._view, tips, self._radius_mm)
-            period_deg = look_period_deg(self._spoke_angles_deg, self._flanges)
+            offset_deg = mark_to_pointer_deg(self._view, tips, self._wheel.rim_radius_mm)
+            period_deg = look_period_deg(self._wheel.spoke_angles_deg, self._wheel.flanges)
             self._clock = _Clock(
                 self._view, interval_s, period_deg, deg_per_px, offset_deg, aside=self._aside
             )
@@ -189,11 +176,11 @@ class Watcher:
             tip_px=np.array([s.tip_px[0] for s in sightings]),
             rim_px=np.array([s.rim_px[0] for s in sightings]),
             angle_deg=angle_deg,
-            spoke=_nearest_spoke(angle_deg, self._spoke_angles_deg),
+            spoke=_nearest_spoke(angle_deg, self._wheel.spoke_angles_deg),
         )
 
     def _sure_deg(self) -> float:
-        return SURE_SHARE * 360.0 / len(self._spoke_angles_deg)
+        return SURE_SHARE * 360.0 / len(self._wheel.spoke_angles_deg)
 
 
 _Row = tuple[float, FloatArray, FloatArray, FloatArray]

@@ -26,15 +26,9 @@ def guided(
 ) -> Iterable[Frame]:
     """Let a live source say when to turn the wheel, and end when enough was seen."""
     from rimgauge.guiding import Guide, Guided
+    from rimgauge.records import WheelInView
 
-    guide = Guide(
-        view,
-        wheel.spoke_angles_deg,
-        tolerance_mm=tolerance_mm,
-        radius_mm=wheel.outer_radius_mm,
-        revolutions=revolutions,
-        flanges=wheel.flanges,
-    )
+    guide = Guide(view, WheelInView.of(wheel), tolerance_mm=tolerance_mm, revolutions=revolutions)
     return Guided(frames, view, guide, _Saying(beep=beep))
 
 

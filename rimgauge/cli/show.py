@@ -93,6 +93,7 @@ def command(
 
     from rimgauge.capture import ReadAhead, open_source
     from rimgauge.live import run_window
+    from rimgauge.records import WheelInView
     from rimgauge.watching import watch
 
     if no_window and record is None:
@@ -115,10 +116,8 @@ def command(
         moments = watch(
             frames if live else ReadAhead(frames),
             view,
-            made.spoke_angles_deg,
-            radius_mm=made.outer_radius_mm,
+            WheelInView.of(made),
             live=live,
-            flanges=made.flanges,
         )
         shown = run_window(
             moments,

@@ -33,7 +33,7 @@ from rimgauge.job import read_build, read_view
 from rimgauge.live import Showing, run_window
 from rimgauge.live.ink import Image
 from rimgauge.live.window import DRAWN_PER_S
-from rimgauge.records import Box, View
+from rimgauge.records import Box, View, WheelInView
 from rimgauge.watching import watch
 from rimgauge.wheel import complete_wheel
 
@@ -190,7 +190,7 @@ def _live(video: Path, fps: float) -> _Run:
 
     with _camera(video, fps) as camera:
         start_s = time.perf_counter()
-        moments = watch(_timed(camera, born_s), view, wheel.spoke_angles_deg, live=True)
+        moments = watch(_timed(camera, born_s), view, WheelInView.of(wheel), live=True)
         run_window(moments, draw, live=True, stopped=lambda: time.perf_counter() - start_s > LIVE_S)
     frames, drops, seconds, processor_s = marks[-1] - marks[0]
     return _Run(frames / seconds, drops / (frames + drops), processor_s / frames, latency_s, learning_s)
@@ -203,7 +203,7 @@ def _watch_alone(video: Path) -> list[float]:
         frames = [frame.image for frame in source]
     stream = (Frame(n, n / FPS, image) for n, image in enumerate(frames * 3))
     seconds, last_s = [], time.process_time()
-    for _ in watch(stream, _view(), wheel.spoke_angles_deg):
+    for _ in watch(stream, _view(), WheelInView.of(wheel)):
         seconds.append(time.process_time() - last_s)
         last_s = time.process_time()
     return seconds[60:]
@@ -224,7 +224,7 @@ def _soak(count: int) -> list[tuple[int, float]]:
             # A camera hands over a picture of its own each time.
             yield Frame(index, index / DRAWN_PER_S, images[index % len(images)].copy())
 
-    run_window(watch(frames(), view, wheel.spoke_angles_deg, live=True), paint, live=True)
+    run_window(watch(frames(), view, WheelInView.of(wheel), live=True), paint, live=True)
     return [*seen, (count, _resident_mb())]
 
 

@@ -14,6 +14,7 @@ from rimgauge.cli.demo import sample_folder
 from rimgauge.cli.guidance import progress_words
 from rimgauge.guiding import Guide, Guided, Progress
 from rimgauge.job import read_build, read_view
+from rimgauge.records import WheelInView
 from rimgauge.signal import RunoutSoFar, runout_so_far
 from rimgauge.wheel import complete_wheel
 
@@ -32,7 +33,7 @@ def guided(bundled, order, **more):
     """Run frames in an order at 30 a second; return those let through and what was said."""
     frames, view = bundled
     spokes_deg = complete_wheel(read_build(FOLDER.parent / "wheel.toml")).spoke_angles_deg
-    guide = Guide(view, spokes_deg, tolerance_mm=0.5, **more)
+    guide = Guide(view, WheelInView(spoke_angles_deg=spokes_deg), tolerance_mm=0.5, **more)
     said = []
     stream = (Frame(n, n / 30, frames[k].image) for n, k in enumerate(order))
     return list(Guided(stream, view, guide, said.append)), said

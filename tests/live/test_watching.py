@@ -48,7 +48,7 @@ def errors_deg(moments, true_deg):
 
 def test_the_place_is_known_once_the_wheel_went_round_and_is_right(bundled):
     frames, view, spokes_deg, true_deg = bundled
-    moments = list(watch(frames, view, spokes_deg))
+    moments = list(watch(frames, view, WheelInView(spoke_angles_deg=spokes_deg)))
     off_deg = errors_deg(moments, true_deg)
     known = np.isfinite(off_deg)
     # the mark passes first at 0 and then at 360 degrees of true angle
@@ -66,7 +66,9 @@ def test_the_spoke_number_is_held_while_the_wheel_stops_and_rocks_at_one_place(b
     still = [end] * 20
     back = [k for k in range(end, end - 6, -1) for _ in range(4)]
     order = [*range(len(frames)), *still, *back, *reversed(back), *back, *[end - 5] * 30]
-    moments = list(watch(played(frames, order), view, spokes_deg))[len(frames) :]
+    moments = list(watch(played(frames, order), view, WheelInView(spoke_angles_deg=spokes_deg)))[
+        len(frames) :
+    ]
     off_deg = errors_deg(moments, true_deg[order[len(frames) :]])
     assert np.isfinite(off_deg).mean() > 0.95
     assert np.nanmax(np.abs(off_deg)) < 0.5 * 360 / len(spokes_deg)
@@ -74,14 +76,14 @@ def test_the_spoke_number_is_held_while_the_wheel_stops_and_rocks_at_one_place(b
 
 def test_without_a_mark_no_spoke_is_named(bundled):
     frames, view, spokes_deg, _ = bundled
-    moments = list(watch(frames[:80], replace(view, mark_box=None), spokes_deg))
+    moments = list(watch(frames[:80], replace(view, mark_box=None), WheelInView(spoke_angles_deg=spokes_deg)))
     assert {moment.spoke for moment in moments} == {None}
     assert np.isfinite([moment.gap_mm[0] for moment in moments]).mean() > 0.9
 
 
 def test_a_wheel_that_stands_still_names_no_spoke(bundled):
     frames, view, spokes_deg, _ = bundled
-    moments = list(watch(played(frames, [40] * 120), view, spokes_deg))
+    moments = list(watch(played(frames, [40] * 120), view, WheelInView(spoke_angles_deg=spokes_deg)))
     assert {moment.spoke for moment in moments} == {None}
 
 
@@ -101,7 +103,7 @@ def test_live_frames_are_shown_while_they_are_learnt_from(bundled, monkeypatch):
     monkeypatch.setattr(live_place, "ThreadPoolExecutor", AtOnce)
     monkeypatch.setattr(watching, "ThreadPoolExecutor", AtOnce)
     frames, view, spokes_deg, true_deg = bundled
-    moments = list(watch(frames, view, spokes_deg, live=True))
+    moments = list(watch(frames, view, WheelInView(spoke_angles_deg=spokes_deg), live=True))
     assert len(moments) == len(frames)
     assert np.isnan([moment.gap_mm[0] for moment in moments[:59]]).all()
     assert np.isfinite([moment.gap_mm[0] for moment in moments[59:]]).mean() > 0.9
@@ -118,7 +120,7 @@ def test_live_frames_go_on_however_long_learning_takes(bundled, monkeypatch):
     monkeypatch.setattr(live_place, "ThreadPoolExecutor", Never)
     monkeypatch.setattr(watching, "ThreadPoolExecutor", AtOnce)
     frames, view, spokes_deg, true_deg = bundled
-    moments = list(watch(frames, view, spokes_deg, live=True))
+    moments = list(watch(frames, view, WheelInView(spoke_angles_deg=spokes_deg), live=True))
     assert np.isfinite([moment.gap_mm[0] for moment in moments[59:]]).mean() > 0.9
     off_deg = errors_deg(moments, true_deg)
     # by the mark alone the place is known near it, and right there
@@ -128,7 +130,7 @@ def test_live_frames_go_on_however_long_learning_takes(bundled, monkeypatch):
 
 def test_frames_are_shown_while_pointer_and_rim_are_learnt_aside(bundled):
     frames, view, spokes_deg, _ = bundled
-    watcher = watching.Watcher(view, spokes_deg, 311.0, aside=True)
+    watcher = watching.Watcher(view, WheelInView(spoke_angles_deg=spokes_deg), aside=True)
     blank = [watcher.look(frame) for frame in frames[:60]]
     assert [moment.index for moment in blank] == list(range(60))
     watcher._homework and watcher._homework.result(timeout=60)
@@ -145,7 +147,10 @@ def test_a_known_lens_is_taken_off_as_it_is_from_a_film(bundled):
     bent = replace(view, lens=lens)
     first = frames[:90]
     live_mm, plain_mm = (
-        np.array([moment.gap_mm[0] for moment in watch(first, each, spokes_deg)]) for each in (bent, view)
+        np.array(
+            [moment.gap_mm[0] for moment in watch(first, each, WheelInView(spoke_angles_deg=spokes_deg))]
+        )
+        for each in (bent, view)
     )
     wheel = WheelInView.of(complete_wheel(read_build(FOLDER.parent / "wheel.toml")))
     seen, _ = see(frames, bent, wheel)
