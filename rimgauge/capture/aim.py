@@ -59,7 +59,7 @@ class Aim:
     notes: tuple[str, ...]
 
 
-def aim(frames: list[Frame], direction: Direction, side: Side, hints: Hints) -> Aim:
+def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hints) -> Aim:
     """Find where things are in the frames of a turning wheel, and try the find out with the tracker.
 
     Positive is from the rim to the pointer for a pointer on the right or outside, and from the pointer to the
@@ -71,8 +71,8 @@ def aim(frames: list[Frame], direction: Direction, side: Side, hints: Hints) -> 
         About four seconds, the camera at rest, the wheel turning.
     direction : 'lateral' or 'radial'
         Of the runout to be measured.
-    side : 'right', 'left' or 'outer'
-        Of the rim that the pointer faces; 'outer' for radial.
+    side : 'right', 'left', 'outer' or None
+        Of the rim that the pointer faces; 'outer' for radial. None: worked out from the way the rim runs.
     hints : Hints
         What the person pointed out.
 
@@ -81,7 +81,8 @@ def aim(frames: list[Frame], direction: Direction, side: Side, hints: Hints) -> 
     FrameTrouble, BadInput
         Too few frames, or a hint outside the picture.
     PointerNotSeen, RimNotSeen, NotTrustworthy
-        Nothing that could be pointer and rim, or they can't be followed; the message says what would help.
+        Nothing that could be pointer and rim, they can't be followed, or the side that was said contradicts the
+        way the rim runs; the message says what would help.
     """
     if len(frames) < LEAST_FRAMES:
         raise FrameTrouble("frames", f"{len(frames)} are too few to aim with; give at least {LEAST_FRAMES}")
@@ -97,11 +98,14 @@ def aim(frames: list[Frame], direction: Direction, side: Side, hints: Hints) -> 
     raise trouble
 
 
-def _aim_at(facing: Facing, frames: list[Frame], direction: Direction, side: Side, hints: Hints) -> Aim:
+def _aim_at(
+    facing: Facing, frames: list[Frame], direction: Direction, side: Side | None, hints: Hints
+) -> Aim:
     strips = rim_strips(frames, facing, RIM_WIDTH_PX * facing.still.unit)
     mark, notes = _mark(facing, strips, hints.mark_at)
     forward = _forward(facing, strips, hints.runs)
-    view = _view(facing, direction, side, forward=forward, mark=mark)
+    faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
+    view = _view(facing, direction, faced, forward=forward, mark=mark)
     tags = find_tag_box(frames, view.forward)
     if tags is not None:
         box, numbers = tags
@@ -153,6 +157,27 @@ def _forward(facing: Facing, strips: FloatArray, runs: Way | None) -> Point:
     return to_picture_way(facing, way)
 
 
+def _side(facing: Facing, forward: Point, said: Side | None, runs: Way | None) -> Side:
+    """Side of the wheel that the pointer is on.
+
+    Seen from outside, toward the axle, the rider's right lies to the right of the way the rim runs as the wheel rolls
+    forward: behind the rider it runs up, before him down, and there right and left change places too.
+    """
+    inward = _inward(facing)
+    pointer_is_right = -inward[0] * -forward[1] - inward[1] * forward[0] > 0.0
+    seen: Side = "right" if pointer_is_right else "left"
+    if said is None or said == seen or runs is not None:
+        return said or seen
+    now, other = (
+        max(_WAYS, key=lambda way: float(np.dot(_WAYS[way], sign * np.array(forward)))) for sign in (1, -1)
+    )
+    raise NotTrustworthy(
+        f"the rim runs {now} in the picture, so the pointer is on the wheel's {seen} side if the wheel rolled forward, "
+        f"not on its {said}; if it was turned backward add --runs {other}, and if the camera looks out from inside the "
+        f"wheel add --runs {now}"
+    )
+
+
 def _mark(facing: Facing, strips: FloatArray, mark_at: Point | None) -> tuple[Box | None, tuple[str, ...]]:
     if mark_at is not None:
         u, _ = facing.still.patch.to_patch(*mark_at)
@@ -183,9 +208,7 @@ def _view(
     rim = turned_box(patch, facing.begin_u, facing.edge_u + 16 * unit, tip_v - 40 * unit, tip_v + 40 * unit)
     if pointer is None or rim is None:
         raise PointerNotSeen("the pointer's tip is too close to the picture's border; move the camera")
-    # Square to the rim's edge, from the pointer into the rim.
-    start, end = patch.to_picture(0.0, 0.0), patch.to_picture(1.0, -facing.slope)
-    inward = np.subtract(end, start) / np.hypot(1.0, facing.slope)
+    inward = _inward(facing)
     level = mark is not None and abs(_middle_v(facing, mark) - tip_v) <= 1.0
     return View(
         direction=direction,
@@ -235,3 +258,10 @@ def _rival_notes(apart_px: FloatArray) -> tuple[str, ...]:
         f"A second edge that looks alike lies {abs(nearest):.0f} pixels {where} the pointer. If the line in the "
         "picture isn't on the rim's very edge, aim again with --rim-at x,y.",
     )
+
+
+def _inward(facing: Facing) -> FloatArray:
+    """Unit vector (2,) square to the rim's edge, from the pointer into the rim."""
+    patch = facing.still.patch
+    start, end = patch.to_picture(0.0, 0.0), patch.to_picture(1.0, -facing.slope)
+    return np.asarray(np.subtract(end, start) / np.hypot(1.0, facing.slope))

@@ -95,9 +95,11 @@ def _arrow(picture: Image, start: FloatArray, way: FloatArray, unit: float) -> N
 
 
 def _legend(width: int, unit: float, found: Aim) -> Image:
+    side = found.view.edges[0].side
     lines = [
         "Check: the ring sits on the pointer's tip, the line on the rim's edge beside it,",
-        "and the white arrow points the way the rim runs when the wheel rolls forward.",
+        "and the white arrow points the way the rim runs when the wheel rolls forward"
+        + ("." if side == "outer" else f": the {side} side of the wheel."),
         *(note.replace("--mark-at x,y", "--mark-at") for note in found.notes),
     ]
     strip = np.full((round((16 + 32 * len(lines)) * unit), width, 3), 255, np.uint8)

@@ -39,9 +39,7 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 @click.option(
     "--side",
     type=click.Choice(["right", "left"]),
-    default="right",
-    show_default=True,
-    help="Side of the wheel the pointer is on, as the rider sees it.",
+    help="Side of the wheel the pointer is on, as the rider sees it. Default: by the way the rim runs.",
 )
 @click.option("--fps", type=float, default=30.0, show_default=True, help="Frame rate where none is stated.")
 @json_option
@@ -55,7 +53,7 @@ def command(
     rim_at: str | None,
     mark_at: str | None,
     runs: Way | None,
-    side: Side,
+    side: Side | None,
     fps: float,
     as_json: bool,
 ) -> None:
@@ -147,6 +145,7 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
                 "picture": None if picture_file is None else str(picture_file),
                 "tip_px": list(found.tip_px),
                 "rim_px": list(found.rim_px),
+                "side": found.view.edges[0].side,
                 "notes": list(found.notes),
             }
         )
@@ -156,6 +155,13 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
     gap_px = math.dist(found.tip_px, found.rim_px)
     x, y = found.tip_px
     click.echo(f"Pointer tip at {x:.0f},{y:.0f}, {gap_px:.0f} pixels from the rim's edge.")
+    side = found.view.edges[0].side
+    if side != "outer":
+        words = (
+            f"It is on the wheel's {side} side as the rider sees it, if the arrow in the picture points the way the "
+            "rim runs when the wheel rolls forward; if not, aim again with --side or --runs."
+        )
+        click.echo(textwrap.fill(words, 80, break_on_hyphens=False))
     for note in found.notes:
         click.echo(textwrap.fill(note, 80, break_on_hyphens=False))
     click.echo(f"Wrote {shown(view_file)}.")

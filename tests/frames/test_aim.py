@@ -3,6 +3,7 @@
 import itertools
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -14,8 +15,9 @@ from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
 from rimgauge.capture.sources import Frame, open_source
 from rimgauge.capture.tracker import Tracker
 from rimgauge.cli.aim import command
-from rimgauge.errors import BadInput, PointerNotSeen
+from rimgauge.errors import BadInput, NotTrustworthy, PointerNotSeen
 from rimgauge.job import read_view
+from rimgauge.records import View
 
 TIP_PX = 5.0
 """So near the tip found must lie to the one the scene's own view gives."""
@@ -58,6 +60,27 @@ def test_rim_box_holds_the_edge_in_every_frame(shared: Path, scene: str) -> None
     edges = np.array([tip[across] + sign * frame["gap_px"] for frame in truth])
     assert (edges > start).all()
     assert (edges < start + length).all()
+
+
+def _right_is_right(view: View) -> bool:
+    """Seen from outside the wheel's right lies to the right of the way the rim runs."""
+    (ahead_x, ahead_y), (x, y) = view.forward, view.positive
+    return bool(ahead_x * y - ahead_y * x > 0.99)
+
+
+def test_the_pointers_side_follows_from_the_way_the_rim_runs(shared: Path) -> None:
+    # Drawn with the pointer on the right; in a mirror the same wheel runs past a pointer on its left.
+    frames = _frames(shared / "scenes" / "edge_on_bright")
+    mirrored = [replace(frame, image=np.ascontiguousarray(frame.image[:, ::-1])) for frame in frames]
+    for seen, side in ((frames, "right"), (mirrored, "left")):
+        view = aim(seen, "lateral", None, Hints()).view
+        assert view.edges[0].side == side
+        assert _right_is_right(view)
+    with pytest.raises(NotTrustworthy, match="turned backward add --runs down"):
+        aim(mirrored, "lateral", "right", Hints())
+    turned = aim(mirrored, "lateral", "right", Hints(runs="down")).view
+    assert turned.edges[0].side == "right"
+    assert _right_is_right(turned)
 
 
 def test_a_still_picture_says_what_is_missing() -> None:
