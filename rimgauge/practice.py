@@ -1,19 +1,20 @@
 """The practice wheel: a wheel out of true that answers every turn of a nipple, and what to say of it.
 
 The model is the one that plans are made with, linear about the wheel's mean tensions; spokes of a practice wheel
-don't wind up, and nothing on it breaks.
+pull and never push, don't wind up, and nothing on it breaks.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
+from textwrap import fill
 
 import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.plan import SLACK_SHARE, Wishes, make_plan
-from rimgauge.records import FloatArray, Influence, Plan, Readings, Wheel, record
-from rimgauge.wheel import influence
+from rimgauge.records import FloatArray, Influence, IntArray, Plan, Readings, Wheel, record
+from rimgauge.wheel import influence, slack_turns
 
 LATERAL_MM = (1.0, 2.5)
 RADIAL_MM = (0.15, 0.8)
@@ -27,27 +28,34 @@ LEVELS = 4
 
 @record
 class PracticeWheel:
-    """A wheel on which nipples are turned: turned (n,) since it was true, in turns, and the steps so far."""
+    """A wheel on which nipples are turned: turned (n,) since it was true, in turns, and the steps so far.
+
+    slack (n,): turns by which each spoke is too loose to pull.
+    """
 
     wheel: Wheel
     answer: Influence
     turned: FloatArray
+    slack: FloatArray
     steps: tuple[tuple[int, float], ...] = ()
 
     @property
     def readings(self) -> Readings:
         """What it reads now, without noise, from the centre plane."""
-        means = [
-            self.wheel.tension.right_n if side == "right" else self.wheel.tension.left_n
-            for side in self.wheel.flanges
-        ]
-        radial = self.answer.radial_mm @ self.turned
+        pulling = self.turned + self.slack
+        radial = self.answer.radial_mm @ pulling
+        tension_n = np.maximum(_means_n(self.wheel) + self.answer.tension_n @ pulling, 0.0)
         return Readings(
-            lateral_mm=self.answer.lateral_mm @ self.turned,
+            lateral_mm=self.answer.lateral_mm @ pulling,
             radial_mm=radial - radial.mean(),
-            tension_n=np.maximum(means + self.answer.tension_n @ self.turned, 0.0),
+            tension_n=np.where(self.slack > 0, 0.0, tension_n),
             centred=True,
         )
+
+
+def _means_n(wheel: Wheel) -> FloatArray:
+    tension = wheel.tension
+    return np.array([tension.right_n if side == "right" else tension.left_n for side in wheel.flanges])
 
 
 def practice_wheel(wheel: Wheel, random: np.random.Generator) -> PracticeWheel:
@@ -67,7 +75,7 @@ def practice_wheel(wheel: Wheel, random: np.random.Generator) -> PracticeWheel:
         turned = each + pull * _waves(angle, random) + random.uniform(0.3, 1.0) * _waves(angle, random)
         turned = turned * random.uniform(*LATERAL_MM) / np.ptp(answer.lateral_mm @ turned)
         turned = np.round(turned * 8) / 8
-        made = PracticeWheel(wheel=wheel, answer=answer, turned=turned)
+        made = PracticeWheel(wheel=wheel, answer=answer, turned=turned, slack=np.zeros(len(turned)))
         if _fit_to_start(made):
             return made
     raise BadInput("this wheel's mean tension is so near its limit that it leaves nothing to practise with")
@@ -100,17 +108,27 @@ def turn(practice: PracticeWheel, spoke: int, turns: float) -> PracticeWheel:
     Raises
     ------
     BadInput
-        There is no such spoke, or the turn is nothing or over one turn.
+        There is no such spoke, the turn is nothing or over one turn, or the rim would be held no longer.
 
     """
     spokes = len(practice.turned)
     if not 1 <= spoke <= spokes:
         raise BadInput(f"there is no spoke {spoke}; this wheel has spokes 1 to {spokes}")
-    if not 0 < abs(turns) <= LARGEST_TURN:
+    if turns == 0:
+        raise BadInput("0 is no turn; type for example 1/4 to tighten or -1/8 to loosen")
+    if abs(turns) > LARGEST_TURN:
         raise BadInput("a nipple is turned by up to one turn at a time, for example 1/4 or -1/8")
+    return _moved(practice, spoke, turns, (*practice.steps, (spoke, turns)))
+
+
+def _moved(
+    practice: PracticeWheel, spoke: int, turns: float, steps: tuple[tuple[int, float], ...]
+) -> PracticeWheel:
     turned = practice.turned.copy()
     turned[spoke - 1] += turns
-    return replace(practice, turned=turned, steps=(*practice.steps, (spoke, turns)))
+    per_turn_n = practice.answer.tension_n
+    slack = slack_turns(_means_n(practice.wheel) + per_turn_n @ turned, per_turn_n)
+    return replace(practice, turned=turned, slack=slack, steps=steps)
 
 
 def undo(practice: PracticeWheel) -> PracticeWheel:
@@ -125,9 +143,7 @@ def undo(practice: PracticeWheel) -> PracticeWheel:
     if not practice.steps:
         raise BadInput("nothing has been turned yet")
     spoke, turns = practice.steps[-1]
-    turned = practice.turned.copy()
-    turned[spoke - 1] -= turns
-    return replace(practice, turned=turned, steps=practice.steps[:-1])
+    return _moved(practice, spoke, -turns, practice.steps[:-1])
 
 
 def plan_from_here(practice: PracticeWheel) -> Plan:
@@ -181,9 +197,14 @@ def change_text(before: PracticeWheel, after: PracticeWheel) -> str:
     most = int(np.argmax(np.abs(moved)))
     spoke = after.steps[-1][0] if len(after.steps) > len(before.steps) else before.steps[-1][0]
     pull = new.tension_n[spoke - 1] - old.tension_n[spoke - 1]
+    went = (
+        f"the rim went {abs(moved[most]):.2f} mm to the {'right' if moved[most] > 0 else 'left'}, "
+        f"most at spoke {most + 1}"
+    )
+    if before.slack[spoke - 1] > 0 and after.slack[spoke - 1] > 0:
+        went = "slack, so the rim did not move"
     lines = [
-        f"Spoke {spoke}, {after.wheel.flanges[spoke - 1]} side: the rim went {abs(moved[most]):.2f} mm to the "
-        f"{'right' if moved[most] > 0 else 'left'}, most at spoke {most + 1};",
+        f"Spoke {spoke}, {after.wheel.flanges[spoke - 1]} side: {went};",
         f"its tension {pull:+.0f} N, now {new.tension_n[spoke - 1]:.0f} N. Lateral "
         f"{np.ptp(old.lateral_mm):.2f} to {np.ptp(new.lateral_mm):.2f} mm, radial "
         f"{np.ptp(old.radial_mm):.2f} to {np.ptp(new.radial_mm):.2f} mm.",
@@ -196,17 +217,17 @@ def warnings(practice: PracticeWheel) -> list[str]:
     readings, wheel = practice.readings, practice.wheel
     tension, limit = readings.tension_n, wheel.tension.limit_n
     said = []
-    tightest, loosest = int(np.argmax(tension)), int(np.argmin(tension))
-    mean = wheel.tension.right_n if wheel.flanges[loosest] == "right" else wheel.tension.left_n
-    if tension[tightest] > limit:
+    tight = [f"{spoke + 1} has {tension[spoke]:.0f} N" for spoke in np.flatnonzero(tension > limit)]
+    if tight:
         said.append(
-            f"Careful: spoke {tightest + 1} has {tension[tightest]:.0f} N, over the limit of {limit:.0f} N. "
-            "On a real wheel\nsomething could break: loosen it, or undo."
+            fill(
+                f"Careful: spoke {_listed(tight)}, over the limit of {limit:.0f} N. On a real wheel something "
+                "could break: loosen, or undo.",
+                79,
+            )
         )
-    if tension[loosest] < SLACK_SHARE * mean:
-        said.append(
-            f"Careful: spoke {loosest + 1} is slack and carries nothing; its nipple would come loose."
-        )
+    loose = np.flatnonzero((tension < SLACK_SHARE * _means_n(wheel)) & (practice.slack == 0))
+    said += [_slack_words(practice.slack), _loose_words(loose)]
     if is_true(practice):
         tolerance = wheel.tolerance
         said.append(
@@ -214,7 +235,39 @@ def warnings(practice: PracticeWheel) -> list[str]:
             f"{tolerance.dish_mm:g} mm of the centre: true enough.\nOn a real wheel: press the spokes in pairs, "
             "and measure again."
         )
-    return said
+    return [words for words in said if words]
+
+
+def _slack_words(slack: FloatArray) -> str:
+    """Name the spokes that pull no more, and how far each would have to be tightened before it did."""
+    spokes = np.flatnonzero(slack > 0)
+    if not len(spokes):
+        return ""
+    named = _listed([f"{spoke + 1} (by {slack[spoke]:.2f} turns)" for spoke in spokes])
+    one = len(spokes) == 1
+    return fill(
+        f"Careful: {'spoke' if one else 'spokes'} {named} {'is' if one else 'are'} slack and "
+        f"{'carries' if one else 'carry'} nothing: loosening moves the rim no further, tightening first takes up "
+        f"the slack. On a real wheel {'its nipple' if one else 'such nipples'} would come loose.",
+        79,
+    )
+
+
+def _loose_words(spokes: IntArray) -> str:
+    """Name the spokes that still pull, but hardly."""
+    if not len(spokes):
+        return ""
+    one = len(spokes) == 1
+    return fill(
+        f"Careful: {'spoke' if one else 'spokes'} {_listed([str(spoke + 1) for spoke in spokes])} "
+        f"{'has' if one else 'have'} under {SLACK_SHARE:.0%} of the side's mean tension; "
+        f"{'its nipple' if one else 'such nipples'} could come loose.",
+        79,
+    )
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def is_true(practice: PracticeWheel) -> bool:

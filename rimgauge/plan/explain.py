@@ -18,7 +18,10 @@ AROUND = 3
 
 @record
 class SingleTurn:
-    """The wheel after one turn of one nipple; None where it was not measured. tension_n: of that spoke."""
+    """The wheel after one turn of one nipple; None where it was not measured. tension_n: of that spoke.
+
+    A spoke pulls and never pushes: loosened beyond slack it has no tension and moves the rim no further.
+    """
 
     turns: float
     lateral_mm: float | None
@@ -44,19 +47,21 @@ def single_turns(
     problem = state_problem(readings, wheel, influence, Wishes())
     tension_n, _ = starting_tension(readings.tension_n, wheel)
     index = spoke - 1
+    until_slack = -float(tension_n[index] / problem.tension_step[index, index])
     rows = []
-    for eighths in sorted((*TRIED_EIGHTHS, 0)):
+    for tried in sorted((*TRIED_EIGHTHS, 0)):
+        eighths = max(float(tried), min(until_slack, 0.0))
         lateral, radial = (
             float(np.ptp(line.start + line.step[:, index] * eighths)) if line.known else None
             for line in (problem.lateral, problem.radial)
         )
         rows.append(
             SingleTurn(
-                turns=eighths * EIGHTH,
+                turns=tried * EIGHTH,
                 lateral_mm=lateral,
                 radial_mm=radial,
                 dish_change_mm=float(problem.dish_step[index] * eighths),
-                tension_n=float(tension_n[index] + problem.tension_step[index, index] * eighths),
+                tension_n=max(float(tension_n[index] + problem.tension_step[index, index] * eighths), 0.0),
             )
         )
     return tuple(rows)
@@ -67,14 +72,17 @@ def explain_text(readings: Readings, wheel: Wheel, influence: Influence, spoke: 
     rows = single_turns(readings, wheel, influence, spoke)
     side = wheel.flanges[spoke - 1]
     known = starting_tension(readings.tension_n, wheel)[1]
-    head = f"{'turn':28}{'lateral':>10}{'radial':>10}{'rim moves':>12}{'its tension':>14}"
-    units = f"{'':28}{'mm':>10}{'mm':>10}{'mm':>12}{'N' if known else 'N, assumed':>14}"
+    head = f"{'turn':26}{'lateral':>9}{'radial':>9}{'whole rim shifts':>18}{'its tension':>14}"
+    units = f"{'':26}{'mm':>9}{'mm':>9}{'mm, its mean':>18}{'N' if known else 'N, assumed':>14}"
     lines = [f"Spoke {spoke} ({side} side), if this nipple alone is turned:", "", head, units]
     for row in rows:
         lines.append(
-            f"{_named(row.turns):28}{_cell(row.lateral_mm):>10}{_cell(row.radial_mm):>10}"
-            f"{row.dish_change_mm:>+12.3f}{row.tension_n:>14.0f}"
+            f"{_named(row.turns):26}{_cell(row.lateral_mm):>9}{_cell(row.radial_mm):>9}"
+            f"{row.dish_change_mm + 0.0:>+18.3f}{_tension(row.tension_n):>14}"
         )
+    if rows[0].tension_n <= 0:
+        lines += ["", "A slack spoke pulls no more: loosening it moves nothing, and tightening it moves"]
+        lines += ["nothing until the slack is taken up; the turns above are counted from there."]
     return "\n".join([*lines, "", *_around(wheel, influence, spoke)]) + "\n"
 
 
@@ -89,7 +97,7 @@ def _around(wheel: Wheel, influence: Influence, spoke: int) -> list[str]:
         ("radial, mm", [f"{quarter * influence.radial_mm[index, spoke - 1]:+.2f}" for index in near]),
         ("tension, N", [f"{quarter * influence.tension_n[index, spoke - 1]:+.0f}" for index in near]),
     ]
-    lines = ["A quarter turn tighter moves the rim here (+ right, + outward) and tension so:"]
+    lines = ["A quarter turn tighter moves the rim near it (+ right, + outward) and tension:"]
     return lines + [f"{name:14}" + "".join(f"{cell:>9}" for cell in cells) for name, cells in rows]
 
 
@@ -97,6 +105,10 @@ def _named(turns: float) -> str:
     if turns == 0:
         return "as it is"
     return f"{'tighten' if turns > 0 else 'loosen'} {fraction(round(abs(turns) / EIGHTH))}"
+
+
+def _tension(value: float) -> str:
+    return f"{value:.0f}" if value > 0 else "slack"
 
 
 def _cell(value: float | None) -> str:

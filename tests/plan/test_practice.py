@@ -1,6 +1,8 @@
 """The practice wheel answers as the model says, and the terminal shows it."""
 
 import json
+import re
+from functools import reduce
 
 import numpy as np
 import pytest
@@ -56,13 +58,33 @@ def test_what_would_be_unsafe_is_said(practice):
         tight = turn(tight, 7, 1.0)
     assert any("over the limit" in words for words in warnings(tight))
     loose = practice
-    for _ in range(3):
-        loose = turn(loose, 7, -1.0)
-    assert any("spoke 7 is slack" in words for words in warnings(loose))
+    for _ in range(8):
+        loose = turn(turn(loose, 7, -1.0), 9, -1.0)
+    (slack,) = (words for words in warnings(loose) if "slack" in words)
+    assert re.search(r"spokes 7 \(by [\d.]+ turns\)\sand 9 \(by [\d.]+ turns\)\sare", slack)
+
+
+def test_a_slack_spoke_pulls_no_more_and_never_pushes(practice):
+    loose = practice
+    while not loose.slack[6]:
+        loose = turn(loose, 7, -0.5)
+    looser = turn(loose, 7, -1.0)
+    for values in ("lateral_mm", "radial_mm", "tension_n"):
+        assert_allclose(getattr(looser.readings, values), getattr(loose.readings, values), rtol=0, atol=1e-9)
+    taken_up = turn(looser, 7, 1.0)
+    assert_allclose(taken_up.readings.lateral_mm, loose.readings.lateral_mm, rtol=0, atol=1e-9)
+    tighter = turn(taken_up, 7, float(loose.slack[6]) + 0.25)
+    assert tighter.readings.tension_n[6] == pytest.approx(0.25 * practice.answer.tension_n[6, 6], rel=1e-9)
+
+
+def test_a_turn_that_would_let_the_rim_go_is_refused(practice):
+    turns = [(spoke, -1.0) for _ in range(9) for spoke in range(1, len(practice.turned) + 1)]
+    with pytest.raises(BadInput, match="could not hold the rim"):
+        reduce(lambda loose, step: turn(loose, *step), turns, practice)
 
 
 @pytest.mark.parametrize(
-    ("spoke", "turns", "words"), [(99, 0.25, "no spoke 99"), (7, 0.0, "up to one"), (7, 2.0, "up to one")]
+    ("spoke", "turns", "words"), [(99, 0.25, "no spoke 99"), (7, 0.0, "0 is no turn"), (7, 2.0, "up to one")]
 )
 def test_turns_that_can_not_be_meant(practice, spoke, turns, words):
     with pytest.raises(BadInput, match=words):
