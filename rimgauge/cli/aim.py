@@ -85,7 +85,7 @@ def command(
     found = aim(first, direction, "outer" if direction == "radial" else side, hints)
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
     if job is not None and view_file.resolve().parent == job.folder:
-        keep_view(job, view_file, found.view, pictures)
+        keep_view(job, view_file, found.view, pictures, used=[Path(source)])
     else:
         write_view(view_file, found.view)
         for path, data in pictures.items():

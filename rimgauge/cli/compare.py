@@ -42,12 +42,13 @@ def command(
 
     Example:  rimgauge compare pass-01.json pass-02.json
     """
-    from rimgauge.job import read_pass
+    from rimgauge.job import check_as_recorded, read_pass
     from rimgauge.signal.compare import changes, study
 
     since = None
     if not files:
         files, since = _of_the_job(direction, same)
+    check_as_recorded(files)
     if same:
         passes = tuple(read_pass(path) for path in files)
         if not passes:

@@ -34,11 +34,12 @@ def command(
 
     Example:  rimgauge dish pass-01.json pass-02.json
     """
-    from rimgauge.job import read_pass
+    from rimgauge.job import check_as_recorded, read_pass
     from rimgauge.signal.centre import dish_between, dish_turned
 
     if not 0.0 < tolerance_mm < 100.0:
         raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
+    check_as_recorded(passes)
     if between_mm is not None:
         if len(passes) != 1 or not 0.0 < between_mm < 1000.0:
             raise BadInput("--between-mm goes with one measurement, and lies between 0 and 1000 mm")

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from rimgauge.cli.common import json_option, print_json
-from rimgauge.errors import BadFile, BadInput
+from rimgauge.errors import BadInput
 
 
 @click.command()
@@ -18,11 +18,23 @@ def command(source: Path | None, folder: Path, as_json: bool) -> None:
     """Write measurements as tables (CSV), and a whole job as one JSON file, for other programs.
 
     SOURCE is one measurement (pass-01.json) or a job; inside a job folder it can be left out. Each measurement
-    gives three tables: the fitted curve, the runout at each spoke, and what every frame said.
+    gives three tables: the fitted curve, the runout at each spoke, and what every frame said. A folder that
+    holds the export of another job is refused.
 
     Example:  rimgauge export "rear wheel" --to tables
     """
-    from rimgauge.job import find_job, open_job, passes, read_pass, write_everything, write_tables
+    from rimgauge.job import (
+        EVERYTHING,
+        check_as_recorded,
+        everything,
+        find_job,
+        open_job,
+        passes,
+        read_pass,
+        results,
+        tables,
+        write_export,
+    )
 
     job = None
     if source is None:
@@ -37,19 +49,13 @@ def command(source: Path | None, folder: Path, as_json: bool) -> None:
         raise BadInput(
             f"{folder} lies inside the job, whose record must stay as it is; choose a folder beside it: --to ../{folder.name}"
         )
-    measurements = {path: read_pass(path) for path in (passes(job) if job else [source] if source else [])}
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise BadFile(folder, f"this folder can't be made ({error.strerror}); choose another") from None
-    written = []
-    if job is not None:
-        # It checks every file of the job, so that it comes before the tables: all are written or none.
-        written.append(folder / "job.json")
-        write_everything(written[-1], job)
-    written += [
-        table for path, runout in measurements.items() for table in write_tables(folder, path, runout)
-    ]
+    files = passes(job) if job is not None else (source,) if source is not None else ()
+    check_as_recorded(files if job is None else results(job))
+    texts = {} if job is None else {EVERYTHING: everything(job)}
+    for path in files:
+        texts |= tables(path, read_pass(path))
+    owner = job or find_job(files[0].resolve().parent)
+    written = write_export(folder, texts, owner)
     if as_json:
         print_json({"written": [str(path) for path in written]})
     else:

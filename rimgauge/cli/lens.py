@@ -13,7 +13,7 @@ from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
     from rimgauge.capture.lens import Sighted
-    from rimgauge.records import Lens
+    from rimgauge.records import Lens, View
 
 
 @click.command()
@@ -71,10 +71,11 @@ def command(
         else:
             sighted.append(found)
     lens = calibrate(sighted, image_size)
-    if view_file is not None:
-        _keep(view_file, lens, image_size)
+    view = None if view_file is None else _with_lens(view_file, lens, image_size)
     if out is not None:
         write_lens(out, lens, image_size)
+    if view_file is not None and view is not None:
+        _keep(view_file, view, [*pictures, *([] if out is None else [out])])
     if as_json:
         print_json(_fields(lens, image_size, len(sighted), missed))
     else:
@@ -88,10 +89,11 @@ def _size(option: str, text: str) -> tuple[int, int]:
     return int(found[1]), int(found[2])
 
 
-def _keep(path: Path, lens: Lens, image_size: tuple[int, int]) -> None:
+def _with_lens(path: Path, lens: Lens, image_size: tuple[int, int]) -> View:
+    """Read the view and put the lens into it."""
     import dataclasses
 
-    from rimgauge.job import find_job, keep_view, read_view, write_view
+    from rimgauge.job import read_view
 
     view = read_view(path)
     if view.image_size != image_size:
@@ -99,12 +101,18 @@ def _keep(path: Path, lens: Lens, image_size: tuple[int, int]) -> None:
             f"the board's pictures are {image_size[0]} × {image_size[1]} pixels, {path} is for "
             f"{view.image_size[0]} × {view.image_size[1]}; take them with the same camera setting"
         )
-    view = dataclasses.replace(view, lens=lens)
+    return dataclasses.replace(view, lens=lens)
+
+
+def _keep(path: Path, view: View, used: list[Path]) -> None:
+    """Write the view; where it belongs to a job, its manifest follows."""
+    from rimgauge.job import find_job, keep_view, write_view
+
     job = find_job(path.resolve().parent)
     if job is None:
         write_view(path, view)
     else:
-        keep_view(job, path, view)
+        keep_view(job, path, view, used=used)
 
 
 def _fields(lens: Lens, image_size: tuple[int, int], used: int, missed: list[Path]) -> dict[str, object]:

@@ -135,7 +135,7 @@ def command(
     against_mm = _tolerance_mm(wheel, view.direction, tolerance_mm)
     if not 0.5 <= fps <= 1000.0:
         raise BadInput("--fps must be between 0.5 and 1000 frames a second")
-    to = _Target(out, folder, keep)
+    to = _Target(out, folder, keep, Path(source))
     other = _other_side(view.direction, radial_file, lateral_file)
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
         _check_start(start_spoke, wheel, live=not frames.files())
@@ -221,11 +221,15 @@ def _other_side(
 
 @dataclass(frozen=True)
 class _Target:
-    """Where the result goes: the file named, else the job's next number, else nowhere; and what goes with it."""
+    """Where the result goes: the file named, else the job's next number, else nowhere; and what goes with it.
+
+    source: what is measured, a path if it is one.
+    """
 
     out: Path | None
     folder: Job | None
     keep: Keep
+    source: Path
 
     def __post_init__(self) -> None:
         """Refuse now what would lose the measurement later."""
@@ -257,15 +261,16 @@ class _Target:
             raise
 
     def _write(self, runout: Runout, picture: bytes | None, frames: list[Path]) -> Path | None:
-        from rimgauge.job import keep_pass, picture_path, update_manifest, write_measured
+        from rimgauge.job import frames_path, keep_pass, picture_path, update_manifest, write_measured
 
         if self.out is None:
             if self.folder is None:
                 return None
-            return keep_pass(self.folder, runout, picture=picture, frames=frames)
+            return keep_pass(self.folder, runout, picture=picture, frames=frames, used=[self.source])
         write_measured(self.out, runout, picture=picture, frames=frames)
         if self.folder is not None and self.out.resolve().is_relative_to(self.folder.folder):
-            update_manifest(self.folder, rewritten=[self.out, picture_path(self.out)])
+            beside = (picture_path(self.out), frames_path(self.out))
+            update_manifest(self.folder, ours=[self.out, *beside, self.source])
         return self.out
 
 

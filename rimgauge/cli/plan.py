@@ -150,7 +150,7 @@ def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | Non
 
 def _keep(plan: Plan, build: Wheel, where: Job | Path | None, sheet: Path | None) -> list[Path]:
     """Write the plan into the job or the file, and the sheet where one is wanted."""
-    from rimgauge.job import keep_plan, write_plan
+    from rimgauge.job import find_job, keep_plan, update_manifest, write_plan
 
     written = []
     if isinstance(where, Path):
@@ -161,6 +161,10 @@ def _keep(plan: Plan, build: Wheel, where: Job | Path | None, sheet: Path | None
     if sheet is not None:
         _write_sheet(sheet, plan, build)
         written.append(sheet)
+    for path in written if isinstance(where, Path) else written[1:]:
+        job = find_job(path.resolve().parent)
+        if job is not None:
+            update_manifest(job, [path])
     return written
 
 

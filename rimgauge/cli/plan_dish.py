@@ -47,8 +47,9 @@ def placed(start: Start, job: Job, wheel: Wheel) -> Start:
 
 def _from_dish(job: Job, newest: str) -> tuple[float, str] | None:
     """Offset of the newest dish of the wheel as it stands in a measurement, and the name of its file."""
-    from rimgauge.job import corrections_between, dishes, read_dish
+    from rimgauge.job import check_as_recorded, corrections_between, dishes, read_dish
 
+    check_as_recorded(dishes(job))
     for path in reversed(dishes(job)):
         kept = read_dish(path)
         if corrections_between(job, job.folder / kept.measurements[0], job.folder / newest) is None:

@@ -29,6 +29,13 @@ class Files:
     previous_readings: Path | None = None
 
     @property
+    def named(self) -> tuple[Path, ...]:
+        """All files that were named or found."""
+        of_now = (self.lateral, self.radial, self.readings, self.tension)
+        found = (*of_now, self.previous, self.previous_readings)
+        return tuple(path for path in found if path is not None)
+
+    @property
     def runout_named(self) -> int:
         """So many files of runout were named."""
         return sum(path is not None for path in (self.lateral, self.radial, self.readings))
@@ -122,6 +129,9 @@ def checked_wheel(
 
 def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | None) -> Start:
     """Read the files that were named, and from the job what was not; done: spokes turned, None for all."""
+    from rimgauge.job import check_as_recorded
+
+    check_as_recorded(files.named)
     if job is not None and files.runout_named == 0:
         start = _from_job(job, files, spokes)
     else:
@@ -149,9 +159,10 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     """
     import numpy as np
 
-    from rimgauge.job import latest, plans, read_plan
+    from rimgauge.job import check_as_recorded, latest, plans, read_plan
 
     newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
+    check_as_recorded((*newest.named, *plans(job)))
     if newest.runout_named == 0:
         raise BadInput(f"{job.folder}: holds no measurement yet; `rimgauge measure` makes one")
     now = newest.read(spokes)

@@ -93,7 +93,7 @@ def command(
     for target in outs:
         write_bytes(target, _drawn(evidence, target, paper))
     if folder is not None and inside:
-        update_manifest(folder)
+        update_manifest(folder, outs)
     afters = tuple(each.after for each in evidence.comparisons)
     if as_json:
         outcomes = {each.direction: each.verdict.outcome for each in afters}

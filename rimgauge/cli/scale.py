@@ -109,7 +109,7 @@ def command(*, view_file: Path | None, direction: Direction | None, as_json: boo
     other = view.scale
     differs = other is not None and disagree(found.scale, other)
     kept = dataclasses.replace(view, scale=found.scale)
-    _keep(path, kept)
+    _keep(path, kept, told)
     if as_json:
         print_json(fields(path, kept, found, other, differs))
         return
@@ -227,7 +227,7 @@ def _point(option: str, text: str | None, view: View) -> FloatArray:
     return np.array([x, y])
 
 
-def _keep(path: Path, view: View) -> None:
+def _keep(path: Path, view: View, told: _Given) -> None:
     """Write the view; where it belongs to a job, its manifest follows."""
     from rimgauge.job import find_job, keep_view, write_view
 
@@ -235,4 +235,5 @@ def _keep(path: Path, view: View) -> None:
     if job is None:
         write_view(path, view)
     else:
-        keep_view(job, path, view)
+        shown = (told.checkerboard, told.card, told.coin, told.picture, *told.pictures)
+        keep_view(job, path, view, used=[each for each in shown if each is not None])

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, print_json, quoted, shown
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.job import Manifest, Trouble
+    from rimgauge.job import Job, Manifest, Trouble
     from rimgauge.recheck import Check
 
 MOST_NAMED = 5
@@ -21,12 +21,20 @@ MOST_NAMED = 5
 
 @click.command()
 @click.argument("job", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--take-in",
+    "added",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="FILE",
+    help="Make a file or folder that you added to the job part of its record; may be given several times.",
+)
 @json_option
-def command(job: Path | None, as_json: bool) -> None:
+def command(job: Path | None, added: tuple[Path, ...], as_json: bool) -> None:
     """Check that a job is as it was written, and work its numbers out again.
 
     Compares every file of the folder JOB with the sums recorded when it was written, and names what is
-    missing, changed or added. Where all is as recorded, each measurement is worked out again from its frames'
+    missing, changed or added; no other command takes in what it didn't write or use. Where all is as recorded, each measurement is worked out again from its frames'
     values, and from its pictures where they were kept, and each dish from its measurements. Inside a job
     folder JOB can be left out. Ends with 1 if anything differs.
 
@@ -40,6 +48,8 @@ def command(job: Path | None, as_json: bool) -> None:
         if here is None:
             raise BadInput("no job folder here; name one: rimgauge verify FOLDER")
         job = here.folder
+    if added:
+        _take_in(open_job(job), added)
     troubles = verify_job(job)
     manifest = None if troubles else read_manifest(job)
     checks = [] if troubles else [check for path in passes(open_job(job)) for check in check_pass(path)]
@@ -52,6 +62,43 @@ def command(job: Path | None, as_json: bool) -> None:
         sys.exit(1)
 
 
+def _take_in(job: Job, added: tuple[Path, ...]) -> None:
+    """Record files that were added by hand; a result of the job that is recorded already never counts as added."""
+    from rimgauge.job import read_manifest, update_manifest
+
+    folder = job.folder.resolve()
+    recorded = {folder / entry.name for entry in read_manifest(folder).entries}
+    for path in added:
+        place = path.resolve()
+        if not place.exists() or not place.is_relative_to(folder):
+            raise BadInput(f"--take-in {path}: there is no such file in {job.folder}")
+        if any(each == place or each.is_relative_to(place) for each in recorded):
+            raise BadInput(f"--take-in {path}: is recorded already; only what was added can be taken in")
+    update_manifest(job, added)
+
+
+def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
+    """Say what to do about each kind of trouble that there is."""
+    here = "" if job.resolve() == Path.cwd().resolve() else f" {quoted(job)}"
+    changed = [trouble.file for trouble in troubles if trouble.kind in ("changed", "missing")]
+    pages = [name for name in changed if name.endswith((".pdf", ".html"))]
+    hints = []
+    if any(trouble.kind == "manifest" for trouble in troubles):
+        hints.append(f"Bring {job / 'manifest.json'} back from a copy.")
+    if len(changed) > len(pages):
+        hints.append("Put back a copy of what was recorded, or measure the wheel again.")
+    if pages:
+        hints.append(
+            f"A page can be made anew: rimgauge report{here} --out {quoted(Path(shown(job / pages[0])))}"
+        )
+    if added := [trouble.file for trouble in troubles if trouble.kind == "extra"]:
+        hints.append(
+            "Move what was added out of the folder; or, if it belongs to the job, take it in: "
+            f"rimgauge verify{here} --take-in {quoted(Path(shown(job / added[0])))}"
+        )
+    return hints
+
+
 def _lines(
     job: Path, manifest: Manifest | None, troubles: tuple[Trouble, ...], checks: list[Check]
 ) -> list[str]:
@@ -59,7 +106,8 @@ def _lines(
         return [
             f"{job}: NOT as recorded.",
             *(f"  {trouble.words}" for trouble in troubles),
-            "Put back a copy of what was recorded, or measure the wheel again.",
+            "",
+            *_hints(job, troubles),
         ]
     count = len(manifest.entries)
     lines = [f"{job}: {'the 1 file is' if count == 1 else f'all {count} files are'} as recorded."]

@@ -3,7 +3,7 @@
 from .build import read_build
 from .dish_file import KeptDish, dish_fields, read_dish, write_dish
 from .disk import check_writable, read_bytes, write_bytes
-from .export import write_everything
+from .export import EVERYTHING, everything, write_export
 from .folder import (
     Job,
     corrections_between,
@@ -15,6 +15,7 @@ from .folder import (
     passes,
     plans,
     reading_files,
+    results,
     since_corrections,
     straight_passes,
     view_path,
@@ -37,11 +38,13 @@ from .manifest import PASS, Manifest, Result, Trouble, now, read_manifest, resul
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
 from .readings import read_readings
+from .recorded import check_as_recorded
 from .start import create_job
-from .tables import write_curve_csv, write_frames_csv, write_spokes_csv, write_tables
+from .tables import curve_csv, frames_csv, spokes_csv, tables
 from .view_file import read_view, write_view
 
 __all__ = [
+    "EVERYTHING",
     "PASS",
     "Job",
     "KeptDish",
@@ -51,12 +54,16 @@ __all__ = [
     "Result",
     "Trouble",
     "by_month",
+    "check_as_recorded",
     "check_writable",
     "corrections_between",
     "create_job",
+    "curve_csv",
     "dish_fields",
     "dishes",
+    "everything",
     "find_job",
+    "frames_csv",
     "frames_path",
     "hold",
     "keep_dish",
@@ -85,21 +92,20 @@ __all__ = [
     "read_view",
     "reading_files",
     "result_fields",
+    "results",
     "since_corrections",
+    "spokes_csv",
     "straight_passes",
+    "tables",
     "update_manifest",
     "verify_job",
     "view_path",
     "write_bytes",
-    "write_curve_csv",
     "write_dish",
-    "write_everything",
-    "write_frames_csv",
+    "write_export",
     "write_lens",
     "write_measured",
     "write_pass",
     "write_plan",
-    "write_spokes_csv",
-    "write_tables",
     "write_view",
 ]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
+
+from rimgauge.errors import BadFile
 
 from . import disk
 from .build import read_build
@@ -14,15 +16,16 @@ from .folder import Job, dishes, passes, plans, reading_files
 from .manifest import read_manifest
 from .pass_file import read_pass
 from .plan_file import read_plan
-from .reader import render
+from .reader import read_json, render
 from .readings import read_readings
 from .view_file import read_view
 
+EVERYTHING = "job.json"
 _VIEWS = ("view.json", "view-lateral.json", "view-radial.json")
 
 
-def write_everything(path: Path, job: Job) -> None:
-    """Write the wheel, views, readings, measurements, plans and dishes of a job into one JSON file.
+def everything(job: Job) -> str:
+    """Give the wheel, views, readings, measurements, plans and dishes of a job as the text of one JSON file.
 
     Each is checked first and stands under the name of its file with the fields that it has there; readings
     stand as a list a column.
@@ -30,7 +33,7 @@ def write_everything(path: Path, job: Job) -> None:
     Raises
     ------
     BadFile
-        A file of the job can't be read, or the one file can't be written.
+        A file of the job can't be read.
 
     """
     manifest, build = read_manifest(job.folder), read_build(job.wheel)
@@ -42,15 +45,57 @@ def write_everything(path: Path, job: Job) -> None:
     files |= {file.name: _checked(file, read_pass) for file in passes(job)}
     files |= {file.name: _checked(file, read_plan) for file in plans(job)}
     files |= {file.name: _checked(file, read_dish) for file in dishes(job)}
-    whole = {
-        "format": "rimgauge-export",
-        "version": 1,
-        "name": manifest.name,
-        "created": manifest.created,
-        "fingerprint": manifest.fingerprint,
-        "files": files,
-    }
-    disk.write_text(path, render(whole))
+    return render(
+        {
+            "format": "rimgauge-export",
+            "version": 1,
+            "name": manifest.name,
+            "created": manifest.created,
+            "fingerprint": manifest.fingerprint,
+            "files": files,
+        }
+    )
+
+
+def write_export(folder: Path, texts: Mapping[str, str], job: Job | None) -> tuple[Path, ...]:
+    """Write an export's files, by name, into a folder; give the files. Nothing of another wheel is written over.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to; made if it isn't there.
+    texts : mapping of str to str
+        The text of each file under its name.
+    job : Job or None
+        Whose measurements they are.
+
+    Raises
+    ------
+    BadFile
+        The folder holds what was exported of another job or measurement, or a file can't be written.
+
+    """
+    _check_free(folder, texts, job)
+    with disk.one_sentence(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        disk.write_text(folder / name, text)
+    return tuple(folder / name for name in texts)
+
+
+def _check_free(folder: Path, texts: Mapping[str, str], job: Job | None) -> None:
+    """Refuse a folder that holds files of another job: what is measured never changes, so its tables don't either."""
+    if (folder / EVERYTHING).exists():
+        earlier = read_json(folder / EVERYTHING, "rimgauge-export")
+        if job is None or earlier["created"].text() != read_manifest(job.folder).created:
+            raise BadFile(
+                folder,
+                f"holds the export of another job, {earlier['name'].text()!r}; choose a folder of its own",
+            )
+    for name in texts:
+        path = folder / name
+        if name != EVERYTHING and path.exists() and disk.read_text(path) != texts[name]:
+            raise BadFile(path, "is there already, of another measurement; choose another folder with --to")
 
 
 def _checked(path: Path, read: Callable[[Path], object]) -> Any:

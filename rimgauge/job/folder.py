@@ -136,6 +136,11 @@ def corrections_between(job: Job, one: Path, other: Path) -> Path | None:
     return found[-1] if found else None
 
 
+def results(job: Job) -> tuple[Path, ...]:
+    """List all that is written once: measurements, plans and dishes."""
+    return (*passes(job), *plans(job), *dishes(job))
+
+
 def reading_files(job: Job) -> tuple[Path, ...]:
     """List the files of readings typed in by hand, oldest first."""
     return _numbered(job, "readings")

@@ -21,6 +21,7 @@ from .folder import Job, next_path, passes
 from .manifest import MANIFEST, Manifest, now, read_manifest, write_manifest
 from .pass_file import write_pass
 from .plan_file import write_plan
+from .recorded import begin, finish, unfinished
 from .view_file import write_view
 
 if sys.platform == "win32":
@@ -76,8 +77,17 @@ def _taken(job: Job, file: IO[bytes]) -> bool:
     return True
 
 
-def keep_pass(job: Job, runout: Runout, *, picture: bytes | None = None, frames: Sequence[Path] = ()) -> Path:
+def keep_pass(
+    job: Job,
+    runout: Runout,
+    *,
+    picture: bytes | None = None,
+    frames: Sequence[Path] = (),
+    used: Collection[Path] = (),
+) -> Path:
     """Write a measurement, and what goes with it, under the next number and record all in the manifest.
+
+    used: what it was measured from; what of that lies in the job is recorded too.
 
     Raises
     ------
@@ -89,8 +99,9 @@ def keep_pass(job: Job, runout: Runout, *, picture: bytes | None = None, frames:
     """
     with hold(job):
         path = next_path(job, "pass")
+        begin(job.folder, path.stem)
         write_measured(path, runout, picture=picture, frames=frames)
-        _record(job, ())
+        _record(job, used)
     return path
 
 
@@ -142,6 +153,7 @@ def keep_plan(job: Job, plan: Plan) -> Path:
     with hold(job):
         _check_manifest(job)
         path = next_path(job, "plan")
+        begin(job.folder, path.stem)
         newest = passes(job)[-1:]
         write_plan(path, replace(plan, follows=newest[0].name if newest else ""))
         _record(job, ())
@@ -153,13 +165,23 @@ def keep_dish(job: Job, kept: KeptDish) -> Path:
     with hold(job):
         _check_manifest(job)
         path = next_path(job, "dish")
+        begin(job.folder, path.stem)
         write_dish(path, kept)
         _record(job, ())
     return path
 
 
-def keep_view(job: Job, path: Path, view: View, pictures: Mapping[Path, bytes] | None = None) -> None:
+def keep_view(
+    job: Job,
+    path: Path,
+    view: View,
+    pictures: Mapping[Path, bytes] | None = None,
+    *,
+    used: Collection[Path] = (),
+) -> None:
     """Write a view of the job, with pictures that go with it, and record them; raises what keep_pass does.
+
+    used: what the view was made from; what of that lies in the job is recorded too.
 
     Where the manifest can't be read, nothing is written: the view as it was stays.
     """
@@ -169,14 +191,14 @@ def keep_view(job: Job, path: Path, view: View, pictures: Mapping[Path, bytes] |
         write_view(path, view)
         for name, data in pictures.items():
             disk.write_bytes(name, data)
-        _record(job, (path, *pictures))
+        _record(job, (path, *pictures, *used))
 
 
-def update_manifest(job: Job, rewritten: Collection[Path] = ()) -> Manifest:
-    """Record the SHA-256 of every file of the job.
+def update_manifest(job: Job, ours: Collection[Path] = ()) -> Manifest:
+    """Record what a person writes (wheel, views, readings) as it is now, and the files in `ours`.
 
-    Passes and plans recorded before keep their sum, so that a change since is still found by `verify`;
-    only those in `rewritten` are recorded anew.
+    All else keeps the sum that it was recorded with, or stays out of the record, so that what was changed or
+    added since is still found by `verify`; of a folder in `ours` all files are recorded.
 
     Raises
     ------
@@ -187,7 +209,7 @@ def update_manifest(job: Job, rewritten: Collection[Path] = ()) -> Manifest:
 
     """
     with hold(job):
-        return _record(job, rewritten)
+        return _record(job, ours)
 
 
 def _check_manifest(job: Job) -> None:
@@ -195,9 +217,14 @@ def _check_manifest(job: Job) -> None:
         read_manifest(job.folder)
 
 
-def _record(job: Job, rewritten: Collection[Path]) -> Manifest:
+def _record(job: Job, ours: Collection[Path]) -> Manifest:
     folder = job.folder.resolve()
-    places = [Path(os.path.abspath(path)) for path in rewritten]
+    places = [Path(os.path.abspath(path)) for path in ours]
     names = [place.relative_to(folder).as_posix() for place in places if place.is_relative_to(folder)]
+    for stem in unfinished(folder):
+        path = folder / f"{stem}.json"
+        names += [path.name, picture_path(path).name, frames_path(path).name]
     has_one = (folder / MANIFEST).exists()
-    return write_manifest(folder, read_manifest(folder).created if has_one else now(), rewritten=names)
+    manifest = write_manifest(folder, read_manifest(folder).created if has_one else now(), ours=names)
+    finish(folder)
+    return manifest

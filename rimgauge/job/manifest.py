@@ -22,8 +22,10 @@ from .reader import Reader, read_json, render, write_json
 MANIFEST = "manifest.json"
 _LITTER = ("Thumbs.db", "desktop.ini")
 """What Windows leaves in folders; what other systems leave there starts with a dot."""
-_WRITTEN_ONCE = re.compile(r"(pass|plan|dish)-\d+\b")
-"""Results, and what is kept beside them: once recorded, their sums never change by themselves."""
+_PERSONS = re.compile(r"wheel\.toml|view(-lateral|-radial)?\.json|readings-\d{2,6}\.csv")
+"""What a person writes or may mend: recorded as it is by every command that writes."""
+_RESULT = re.compile(r"(pass|plan|dish)-\d+\b")
+"""Results, and what is kept beside them: one that is gone stays recorded."""
 PASS = re.compile(r"pass-\d{2,6}\.json")
 _PAGES = (".pdf", ".html")
 """Made from the record, so no part of its fingerprint, which they print."""
@@ -113,11 +115,20 @@ def read_manifest(folder: Path) -> Manifest:
     return manifest
 
 
-def write_manifest(folder: Path, created: str, *, rewritten: Collection[str] = ()) -> Manifest:
-    """Record every file of the folder as it is now.
+def write_manifest(folder: Path, created: str, *, ours: Collection[str] = ()) -> Manifest:
+    """Record the folder: what a person writes (wheel, views, readings), and what the caller says is the job's.
 
-    Results that are recorded already keep their sum, so that a later change is still found; only those
-    named in `rewritten` are recorded anew. What a person writes (wheel, view, readings) always is.
+    All else that is recorded already keeps its sum, so that a change since is still found, and all else that
+    isn't stays out of the record. What is gone and is no result is forgotten.
+
+    Parameters
+    ----------
+    folder : Path
+        The job's.
+    created : str
+        When the job was started.
+    ours : collection of str
+        Files to record as they are now: names with / between folders, or the name of a folder for all in it.
 
     Raises
     ------
@@ -126,13 +137,14 @@ def write_manifest(folder: Path, created: str, *, rewritten: Collection[str] = (
 
     """
     before = read_manifest(folder) if (folder / MANIFEST).exists() else None
+    there = _names(folder)
+    fresh = {name for name in there if _PERSONS.fullmatch(name) or _is_among(name, ours)}
     kept = {
         entry.name: entry
         for entry in (before.entries if before else ())
-        if _WRITTEN_ONCE.match(entry.name) and entry.name not in rewritten
+        if entry.name not in fresh and (entry.name in there or _RESULT.match(entry.name))
     }
-    fresh = {name: _entry(folder, name) for name in _names(folder) if name not in kept}
-    entries = kept | fresh
+    entries = kept | {name: _entry(folder, name) for name in fresh}
     known = {result.file: result for result in (before.results if before else ()) if result.file in kept}
     passes = [name for name in sorted(entries) if PASS.fullmatch(name)]
     results = (known.get(name) or result_of(folder / name) for name in passes)
@@ -144,6 +156,10 @@ def write_manifest(folder: Path, created: str, *, rewritten: Collection[str] = (
     )
     write_json(folder / MANIFEST, "rimgauge-job", _fields(manifest), _parse)
     return manifest
+
+
+def _is_among(name: str, files: Collection[str]) -> bool:
+    return any(name == each or name.startswith(f"{each}/") for each in files)
 
 
 def result_of(path: Path) -> Result | None:
@@ -194,7 +210,7 @@ def verify_job(folder: Path) -> tuple[Trouble, ...]:
     found = _names(folder)
     troubles = [_compare(folder, recorded[name]) for name in sorted(recorded)]
     extra = [
-        Trouble(kind="extra", file=name, words=f"{name} is not in the manifest: it was added later")
+        Trouble(kind="extra", file=name, words=f"{name} is no part of the record: it was added later")
         for name in found
         if name not in recorded
     ]

@@ -218,7 +218,13 @@ def _either(options: tuple[str, ...]) -> str:
 
 
 JsonFormat = Literal[
-    "rimgauge-view", "rimgauge-pass", "rimgauge-plan", "rimgauge-job", "rimgauge-lens", "rimgauge-dish"
+    "rimgauge-view",
+    "rimgauge-pass",
+    "rimgauge-plan",
+    "rimgauge-job",
+    "rimgauge-lens",
+    "rimgauge-dish",
+    "rimgauge-export",
 ]
 VERSION = 1
 """Of every JSON file; a change that an older program would misread raises it."""

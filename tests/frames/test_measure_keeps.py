@@ -143,7 +143,7 @@ def test_kept_frames_are_measured_again_and_must_be_the_ones_measured(
     assert f"comes out the same from the pictures of its {ENOUGH} frames" in capsys.readouterr().out
     frame = job / "pass-01-frames" / "000010.jpg"
     shutil.copy(job / "pass-01-frames" / "000011.jpg", frame)
-    update_manifest(open_job(job), rewritten=[frame])
+    update_manifest(open_job(job), ours=[frame])
     with pytest.raises(SystemExit):
         run(["verify"])
     said = capsys.readouterr().out

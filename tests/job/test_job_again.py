@@ -104,7 +104,7 @@ def _forge(job: Job, change) -> None:
     fields = json.loads(path.read_text(encoding="utf-8"))
     change(fields)
     path.write_text(json.dumps(fields), encoding="utf-8")
-    update_manifest(job, rewritten=[path])
+    update_manifest(job, ours=[path])
 
 
 def _set(path: str, value: object):
@@ -152,7 +152,7 @@ def test_one_flipped_bit_anywhere_is_named_by_the_command(job: Job, capsys: pyte
     (job.folder / "pass-01-frames").mkdir()
     (job.folder / "pass-01-frames" / "000000.jpg").write_bytes(bytes(range(200)))
     run(["report", str(job.folder), "--picture", str(_picture(job.folder.parent))])
-    update_manifest(job)
+    update_manifest(job, [job.folder / "pass-01-frames"])
     chance = random.Random(20260731)
     files = [path for path in sorted(job.folder.rglob("*")) if path.is_file() and path.name != ".lock"]
     assert len(files) == 6

@@ -3,13 +3,15 @@
 import dataclasses
 import json
 import os
+import shutil
 import subprocess
 import sys
 
 import pytest
 
+from rimgauge.cli import run
 from rimgauge.cli.measure import _offer_other
-from rimgauge.job import create_job, keep_pass
+from rimgauge.job import create_job, keep_pass, read_manifest
 from tests.laws.simulated import simulated_pass, wave
 
 
@@ -75,6 +77,41 @@ def test_wrong_usage_is_one_sentence(rimgauge, tmp_path, arguments, words):
     assert words in done.stderr
     assert len(done.stderr.splitlines()) == 1
     assert [path.name for path in tmp_path.iterdir()] == ["something"]
+
+
+def test_no_later_command_takes_in_what_was_changed_or_added(tmp_path, capsys, monkeypatch):
+    job = create_job(tmp_path / "job", spokes=32)
+    keep_pass(job, simulated_pass(wave(2, 0.2)))
+    monkeypatch.chdir(job.folder)
+    run(["report"])
+    fingerprint = read_manifest(job.folder).fingerprint
+    (job.folder / "report.pdf").write_bytes(b"%PDF another")
+    for name in ("pass-02.json", "letter.txt"):
+        shutil.copy(job.folder / "pass-01.json", job.folder / name)
+
+    def troubles():
+        capsys.readouterr()
+        with pytest.raises(SystemExit):
+            run(["verify"])
+        return capsys.readouterr().out
+
+    (job.folder / "pass-02.json").rename(tmp_path / "kept.json")
+    run(["report", "--out", "other.html"])
+    (tmp_path / "kept.json").rename(job.folder / "pass-02.json")
+    said = troubles()
+    assert "report.pdf was changed after it was recorded" in said
+    assert "letter.txt is no part of the record: it was added later" in said
+    assert "rimgauge report --out report.pdf" in said
+    assert "measure the wheel again" not in said
+    assert read_manifest(job.folder).fingerprint == fingerprint
+    with pytest.raises(SystemExit):
+        run(["verify", "--take-in", "pass-01.json"])
+    assert "is recorded already" in capsys.readouterr().err
+    (job.folder / "pass-02.json").unlink()
+    run(["report"])
+    capsys.readouterr()
+    run(["verify", "--take-in", "letter.txt"])
+    assert "are as recorded" in capsys.readouterr().out
 
 
 def test_verify_of_nothing(rimgauge):

@@ -3,6 +3,8 @@
 import csv
 import json
 import math
+import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -99,3 +101,50 @@ def test_what_can_not_be_exported_is_one_sentence(arguments, words, code, tmp_pa
     assert leave.value.code == code
     assert words in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_export_of_another_wheel_is_not_written_over(job, tmp_path, runout, capsys, monkeypatch):
+    monkeypatch.setattr("rimgauge.job.start.now", lambda: "2026-02-01T12:00:00+00:00")
+    other = create_job(tmp_path / "rear", spokes=4, crossings=0)
+    keep_pass(other, replace(runout, revolutions=3.5, frames=replace(runout.frames, quality=np.ones(4))))
+    out = tmp_path / "out"
+    for _ in range(2):  # the same job again is no other
+        run(["export", str(job.folder), "--to", str(out)])
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+
+    def refused(source, words):
+        with pytest.raises(SystemExit) as leave:
+            run(["export", str(source), "--to", str(out)])
+        assert leave.value.code == 1
+        assert words in capsys.readouterr().err
+
+    refused(other.folder, "holds the export of another job, 'Räder 1'")
+    refused(other.folder / "pass-01.json", "holds the export of another job, 'Räder 1'")
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    (out / "job.json").unlink()
+    refused(other.folder, "pass-01-frames.csv: is there already, of another measurement")
+    assert not (out / "job.json").exists()
+
+
+def test_a_result_that_was_changed_or_added_is_not_used(job, tmp_path, capsys, monkeypatch):
+    first = job.folder / "pass-01.json"
+    monkeypatch.chdir(job.folder)
+    shutil.copy(first, job.folder / "pass-03.json")
+    recorded = first.read_bytes()
+    first.write_bytes(recorded.replace(b'"revolutions": 2.7', b'"revolutions": 2.8'))
+    for words in (
+        ["export", "pass-01.json", "--to", str(tmp_path / "out")],
+        ["compare", "pass-01.json", "pass-02.json"],
+        ["plan", "--lateral", "pass-01.json"],
+        ["dish", "pass-01.json", "--between-mm", "30"],
+    ):
+        with pytest.raises(SystemExit) as leave:
+            run(words)
+        assert leave.value.code == 1, words
+        assert "pass-01.json: is not as it was recorded" in capsys.readouterr().err
+    first.write_bytes(recorded)
+    for words in (["plan"], ["compare"]):
+        with pytest.raises(SystemExit):
+            run(words)
+        assert "pass-03.json: was added to the job by hand" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()

@@ -156,7 +156,7 @@ def test_every_flipped_bit_is_found_and_named(job, runout, plan, view):
     keep_plan(job, plan)
     (job.folder / "frames").mkdir()
     (job.folder / "frames" / "000001.jpg").write_bytes(bytes(range(256)))
-    update_manifest(job)
+    update_manifest(job, [job.folder / "frames"])
     assert verify_job(job.folder) == ()
     chance = random.Random(20260131)
     files = [
@@ -199,7 +199,7 @@ def test_a_changed_result_is_not_recorded_as_good_by_the_next_one(job, runout):
     first.write_bytes(first.read_bytes().replace(b"2.7", b"2.8"))
     keep_pass(job, runout)
     assert named(verify_job(job.folder)) == {("changed", "pass-01.json")}
-    update_manifest(job, rewritten=[first])
+    update_manifest(job, ours=[first])
     assert verify_job(job.folder) == ()
 
 
@@ -216,7 +216,7 @@ def test_the_fingerprint_follows_the_record_and_not_the_pages_made_from_it(job, 
     keep_pass(job, runout)
     measured = read_manifest(job.folder).fingerprint
     (job.folder / "report.pdf").write_bytes(b"%PDF")
-    update_manifest(job)
+    update_manifest(job, [job.folder / "report.pdf"])
     assert start != measured
     assert read_manifest(job.folder).fingerprint == measured
     assert verify_job(job.folder) == ()

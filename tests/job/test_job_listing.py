@@ -145,7 +145,7 @@ def test_results_that_disagree_with_the_measurements_are_found(keep):
     path = job.folder / "pass-01.json"
     fields = path.read_bytes()
     path.write_bytes(fields.replace(b'"outcome": "out"', b'"outcome": "within"'))
-    update_manifest(job, rewritten=[path])
+    update_manifest(job, ours=[path])
     assert read_manifest(job.folder).results[0].outcome == "within"
     assert verify_job(job.folder) == ()
     path.write_bytes(fields)

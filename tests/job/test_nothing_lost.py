@@ -270,7 +270,7 @@ def test_a_result_that_can_not_be_written_is_still_shown(tmp_path: Path, two_sid
     from rimgauge.cli.measure import _Target  # noqa: PLC0415
 
     job = create_job(tmp_path / "job", spokes=32)
-    target = _Target(None, job, "worst")
+    target = _Target(None, job, "worst", Path("frames"))
     (job.folder / "manifest.json").write_text("{", encoding="utf-8")
     with pytest.raises(BadFile):
         target.write(two_sided, PICTURE, [])

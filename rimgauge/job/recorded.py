@@ -1,0 +1,64 @@
+"""Whether results of a job are as they were recorded, and what a command that was killed was about to record."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import re
+from collections.abc import Iterable
+from pathlib import Path
+
+from rimgauge.errors import BadFile
+
+from . import disk
+from .folder import WHEEL
+from .manifest import MANIFEST, read_manifest
+
+_RESULT = re.compile(r"(pass|plan|dish)-\d{2,6}\.json")
+_UNFINISHED = ".unfinished"
+"""Names the results that a command is writing; it stays where the command was killed before it recorded them."""
+
+
+def check_as_recorded(files: Iterable[Path]) -> None:
+    """Refuse a result of a job that was changed or added since it was recorded; files elsewhere are passed over.
+
+    Raises
+    ------
+    BadFile
+        There is one, or the job's manifest can't be read.
+
+    """
+    recorded: dict[Path, dict[str, str]] = {}
+    for path in files:
+        folder = path.resolve().parent
+        if not (
+            _RESULT.fullmatch(path.name) and (folder / WHEEL).is_file() and (folder / MANIFEST).is_file()
+        ):
+            continue
+        if folder not in recorded:
+            recorded[folder] = {entry.name: entry.sha256 for entry in read_manifest(folder).entries}
+        known = recorded[folder].get(path.name)
+        if known is None and path.stem in unfinished(folder):
+            continue
+        if known != hashlib.sha256(disk.read_bytes(path)).hexdigest():
+            since = "was added to the job by hand" if known is None else "is not as it was recorded"
+            raise BadFile(path, f"{since}, so nothing is made of it; rimgauge verify tells more")
+
+
+def begin(folder: Path, stem: str) -> None:
+    """Note that a result is about to be written: pass-03 for pass-03.json and what goes with it."""
+    disk.write_text(folder / _UNFINISHED, "\n".join(sorted({*unfinished(folder), stem})))
+
+
+def unfinished(folder: Path) -> tuple[str, ...]:
+    """List the results that were begun and not recorded."""
+    try:
+        return tuple(disk.read_text(folder / _UNFINISHED).split())
+    except BadFile:
+        return ()
+
+
+def finish(folder: Path) -> None:
+    """Forget what was begun: it is recorded."""
+    with contextlib.suppress(OSError):
+        (folder / _UNFINISHED).unlink(missing_ok=True)
