@@ -76,8 +76,8 @@ def make_plan(
     -------
     Plan
         bound.objective is in turns: turning (loosening a quarter dearer), 0.15 for each nipple touched, 80 a
-        millimetre past the aim and 1000 more past nine tenths of the tolerance. bound.proved is the optimum of the same
-        program with turns of any size, which no plan can beat.
+        millimetre past the aim and 1000 more past the guard inside the tolerance. bound.proved is the optimum of the
+        same program with turns of any size, which no plan can beat.
         A refused plan has no corrections and says why.
 
     Raises
@@ -240,21 +240,23 @@ def _left_over(problem: Problem, eighths: IntArray) -> tuple[str, ...]:
                 " round."
             )
     if problem.tension_known and _reading(problem.lateral, eighths) > problem.lateral.end:
-        notes.append(_price(problem))
+        notes += _price(problem)
     return tuple(notes)
 
 
-def _price(problem: Problem) -> str:
-    """Say what reaching the lateral tolerance would cost in evenness."""
+def _price(problem: Problem) -> list[str]:
+    """Say what reaching the lateral tolerance would cost in evenness, where it would cost any."""
     needed = unevenness_needed(problem)
+    if needed == 0.0:
+        return []
     if needed is None:
-        return (
+        return [
             "However uneven tension were made, the lateral tolerance is out of reach: the rim itself is bent."
-        )
-    return (
-        f"Within {problem.lateral.end:.2f} mm sideways, tension would have to be at least {needed:.1%} uneven on a"
-        " side (standard deviation): the rim itself is bent, or these readings of tension say so."
-    )
+        ]
+    return [
+        f"Within {problem.lateral.end:.2f} mm sideways, the tension spread of a side would have to be at least "
+        f"{needed:.0%}: the rim itself is bent, or these readings of tension say so."
+    ]
 
 
 def _reading(line: Line, eighths: FloatArray | IntArray) -> float:

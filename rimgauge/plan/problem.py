@@ -38,7 +38,11 @@ RADIAL_AIM_SHARE = 0.8
 """Aim as a share of the tolerance. Radial movement is a third of lateral and so is the error of predicting
 it; asking for as much room there would cost many turns for nothing."""
 GUARD_SHARE = 0.9
-"""The dear price begins at this share of the tolerance, as a wheel never answers quite as foretold."""
+GUARD_LEAST = 0.7
+MISSED_SHARE = 0.025
+"""The dear price begins at this share of the tolerance, as a wheel never answers quite as foretold, or inside it by
+this share of the runout before, which is what simulated wheels usually miss by at most (mean and one standard
+deviation), but at no less than the least share."""
 DISH_AIM_SHARE = 0.5
 UNSEEN_HARM_SHARE = 0.3
 """Share of its tolerance by which a direction that nobody measured may get worse."""

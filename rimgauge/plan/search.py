@@ -1,7 +1,7 @@
-"""Search over whole eighths: walk from the relaxed answer, take the best small change, shake, repeat.
+"""Search over whole eighths: walk from the relaxed answer or shake, take the best small change, repeat.
 
-The same problem always gets the same plan, however busy the machine: shakes come from a fixed seed, and no clock
-is looked at. Where the ends are reached the search stops after so many shakes that brought nothing; where they are
+The same problem always gets the same plan, however busy the machine: walks and shakes come from a fixed seed, and no clock
+is looked at. Where the ends are reached the search stops after so many tries that brought nothing; where they are
 not, every hundredth of a millimetre counts, and it goes on until it has judged so many changes that a common
 machine has worked for about a second.
 """
@@ -29,11 +29,17 @@ from rimgauge.plan.walk import walk
 from rimgauge.records import FloatArray, IntArray, record
 
 PATIENCE = 30
-"""Shakes without gain after which the search ends; with ten times as many plans get better by a hundredth."""
-MOST_WORK = 3_000_000
-"""Changes judged after which no further shake begins: about a second on a common machine."""
+"""Tries without gain after which the search ends."""
+MOST_WORK = 4_000_000
+"""Changes judged after which no further try begins: about a second on a common machine."""
 LOOK_WORK = 1000
 """Each look for the cheapest change takes as long as judging so many changes more."""
+WALK_WORK = 2500
+"""The same for a walk, for each nipple."""
+FIRST_WALKS = 12
+"""Walks from each start before anything is shaken."""
+WALK_SHARE = 0.5
+"""Share of the tries after those that are walks too."""
 SEVERE = 100.0
 """How many times dearer a broken limit gets where a descent ended outside one."""
 
@@ -68,6 +74,11 @@ class _Descents:
                 return plan, price
             price, plan = found
 
+    def walk(self, start: FloatArray, random: np.random.Generator) -> list[FloatArray]:
+        """Give good plans (n,) near a start (n,)."""
+        self.work += WALK_WORK * len(start)
+        return walk(self._answers[False], start, random)
+
     def _cheapest(
         self, answers: Answers, changes: Changes, plan: FloatArray, price: float
     ) -> tuple[float, FloatArray] | None:
@@ -85,11 +96,11 @@ def search(
     problem : Problem
         What is wanted and what is forbidden.
     starts : arrays (n,)
-        Turns in eighths to walk from, rounded here; doing nothing is always a start too.
+        Turns in eighths to walk from, the relaxed answer first; doing nothing is always a start too.
     patience : int
-        Shakes without gain after which the search ends, if the plan then reaches what is aimed at.
+        Tries without gain after which the search ends, if the plan then reaches what is aimed at.
     most_work : float
-        Changes judged after which no further shake begins; the best plan so far is the answer then.
+        Changes judged after which no further try begins; the best plan so far is the answer then.
 
     """
     answers = stack(problem)
@@ -98,10 +109,9 @@ def search(
     nothing = np.zeros(problem.nipples)
     best = Found(eighths=nothing.astype(np.int64), objective=objective(problem, nothing))
     current, current_price = nothing, np.inf
-    walked = [plan for start in starts for plan in walk(answers, start)]
+    walked = [plan for start in starts for _ in range(FIRST_WALKS) for plan in descents.walk(start, random)]
     for begin in (*walked, nothing):
-        rounded = np.clip(np.round(begin), -problem.most, problem.most)
-        plan, price = descents.descend(rounded, inside=False)
+        plan, price = descents.descend(begin, inside=False)
         best = _better(problem, best, plan, descents)
         if price < current_price:
             current, current_price = plan, price
@@ -111,11 +121,17 @@ def search(
         best = _better(problem, best, current, descents)
     idle = 0
     while descents.work < most_work and (idle < patience or not _reached(problem, best)):
-        plan, price = descents.descend(_shaken(problem, current, random), inside=inside)
-        idle = 0 if price < current_price - GAIN else idle + 1
-        if price < current_price:
-            current, current_price = plan, price
-            best = _better(problem, best, plan, descents)
+        idle += 1
+        begins = [_shaken(problem, current, random)]
+        if starts and random.random() < WALK_SHARE:
+            begins = descents.walk(starts[0], random)
+        for begin in begins:
+            plan, price = descents.descend(begin, inside=inside)
+            if price < current_price - GAIN:
+                idle = 0
+            if price < current_price:
+                current, current_price = plan, price
+                best = _better(problem, best, plan, descents)
     return best
 
 

@@ -17,12 +17,14 @@ from rimgauge.plan.problem import (
     EVEN_FLOOR,
     EVEN_GUARD,
     EVEN_GUARD_LEAST,
+    GUARD_LEAST,
     GUARD_SHARE,
     INDUCED_PEAK,
     INDUCED_SPREAD,
     LATERAL_AIM_SHARE,
     MEAN_TENSION_DROP,
     MEAN_TENSION_RISE,
+    MISSED_SHARE,
     PEAK_FLOOR,
     RADIAL_AIM_SHARE,
     SLACK_SHARE,
@@ -213,11 +215,13 @@ def _line(
         return Line(start=np.zeros(len(values)), step=step, aim=harm, guard=harm, end=harm, known=False)
     aim = wish if wish is not None else share * tolerance
     end = max(aim, min(tolerance, aim / share))
+    start = values[read]
+    guard = min(GUARD_SHARE * end, end - MISSED_SHARE * float(np.ptp(start)))
     return Line(
-        start=values[read],
+        start=start,
         step=step[read],
         aim=aim,
-        guard=max(aim, GUARD_SHARE * end),
+        guard=max(aim, guard, GUARD_LEAST * end),
         end=end,
         known=True,
     )

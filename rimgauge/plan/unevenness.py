@@ -9,32 +9,50 @@ import numpy as np
 from rimgauge.plan.problem import Problem
 from rimgauge.plan.relaxed import relax
 
-FACTORS = (1.1, 1.25, 1.5, 2.0, 3.0)
-"""By how much the limit on unevenness is widened, one after the other."""
+MOST_FACTOR = 3.0
+"""The limit on unevenness is widened by this at most: more would be no wheel to ride."""
+HALVINGS = 5
+"""Bisections for the least factor that serves, which is then known to a sixteenth."""
 
 
 def unevenness_needed(problem: Problem) -> float | None:
     """Find out how uneven tension must be for the lateral runout to come within its tolerance.
 
+    The limits of both sides are widened by the same factor, with turns of any size.
+
     Returns
     -------
     float or None
-        Standard deviation over mean of the worse side, at least; None where even thrice the limit won't do.
+        Standard deviation over mean of the worse side, at least; zero where the limits need no widening,
+        None where even thrice the limit won't do.
 
     """
+    enough = _uneven(problem, MOST_FACTOR)
+    if enough is None:
+        return None
+    if _uneven(problem, 1.0) is not None:
+        return 0.0
+    low, high = 1.0, MOST_FACTOR
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        found = _uneven(problem, middle)
+        if found is None:
+            low = middle
+        else:
+            high, enough = middle, found
+    return enough
+
+
+def _uneven(problem: Problem, factor: float) -> float | None:
+    """How uneven the worse side is where limits so much wider bring the rim within; None where they don't."""
     line = problem.lateral
-    for factor in FACTORS:
-        sides = tuple(
-            replace(
-                side,
-                largest_rms_n=side.largest_rms_n * factor,
-                largest_peak_n=side.largest_peak_n * factor,
-            )
-            for side in problem.sides
-        )
-        wider = replace(problem, sides=sides, lateral=replace(line, aim=line.end, guard=line.end))
-        found = relax(wider)
-        if found is not None and np.ptp(line.start + line.step @ found.eighths) <= line.end + 1e-6:
-            after = [(side, side.start + side.step @ found.eighths) for side in sides]
-            return max(float(np.sqrt(np.mean(deviation**2))) / side.mean_n for side, deviation in after)
-    return None
+    sides = tuple(
+        replace(side, largest_rms_n=side.largest_rms_n * factor, largest_peak_n=side.largest_peak_n * factor)
+        for side in problem.sides
+    )
+    wider = replace(problem, sides=sides, lateral=replace(line, aim=line.end, guard=line.end))
+    found = relax(wider)
+    if found is None or np.ptp(line.start + line.step @ found.eighths) > line.end + 1e-6:
+        return None
+    after = [(side, side.start + side.step @ found.eighths) for side in sides]
+    return max(float(np.sqrt(np.mean(deviation**2))) / side.mean_n for side, deviation in after)

@@ -19,17 +19,18 @@ from rimgauge.plan.prices import GAIN, turning_price
 from rimgauge.plan.problem import Line, Problem
 from rimgauge.records import FloatArray, record
 
-WALKS = ((3.0, 0.0), (3.0, 0.05), (10.0, 0.2))
-"""For each walk: weight of a row at its limit at the start [turns], and by how much the runout aimed at lies
-over what the relaxed program reaches [mm]. The looser ones stay inside the limits of a hard wheel."""
+WEIGHTS = (2.0, 40.0)
+"""Weight of a row at its limit at the start of a walk, between these [turns]."""
+MOST_SLACK_MM = 0.06
+"""By how much at most the runout aimed at lies over what the relaxed program reaches, which whole eighths don't."""
+RATES = (0.3, 0.6, 1.0)
+"""How fast a weight follows: a place at twice its limit grows by this power of e each step."""
 STEPS = 40
 """Steps of one walk; after about as many it goes in a circle."""
 SETTLING = 12.0
 """Steps after which the weights follow half as fast, so that they settle."""
 PEAK_SHARE = 0.02
 """Weight of a spoke's own tension at its limit, beside that: few spokes ever come near."""
-RATE = 0.6
-"""How fast a weight follows: a place at twice its limit grows by this power of e each step."""
 LEAST_WEIGHT, MOST_WEIGHT = 1e-3, 1e4
 LEAST_HALF_MM = 0.01
 """Half the width of the narrowest band that is aimed at."""
@@ -53,20 +54,22 @@ class _Scaled:
     peaks: tuple[slice, ...]
 
 
-def walk(answers: Answers, relaxed: FloatArray) -> list[FloatArray]:
+def walk(answers: Answers, relaxed: FloatArray, random: np.random.Generator) -> list[FloatArray]:
     """Walk from the relaxed answer (n,) [eighths] and give the few best plans (n,) on the way.
 
-    Where the relaxed program does not come under an aim, its own reading is aimed at instead.
+    Where the relaxed program does not come under an aim, its own reading and a little more are aimed at. Which
+    weight, slack and rate lead farthest differs by wheel, so each walk draws its own.
     """
-    best: list[FloatArray] = []
-    for weight, slack in WALKS:
-        rows = _scaled(answers, relaxed, slack)
-        met = {plan.tobytes(): plan for plan in _steps(answers.problem, rows, weight, relaxed)}
-        best += sorted(met.values(), key=lambda plan: searching_price(answers, plan))[:KEPT]
-    return best
+    weight = float(np.exp(random.uniform(*np.log(WEIGHTS))))
+    rows = _scaled(answers, relaxed, random.uniform(0.0, MOST_SLACK_MM))
+    steps = _steps(answers.problem, rows, weight, float(random.choice(RATES)), relaxed)
+    met = {plan.tobytes(): plan for plan in steps}
+    return sorted(met.values(), key=lambda plan: searching_price(answers, plan))[:KEPT]
 
 
-def _steps(problem: Problem, rows: _Scaled, weight: float, start: FloatArray) -> Iterator[FloatArray]:
+def _steps(
+    problem: Problem, rows: _Scaled, weight: float, rate: float, start: FloatArray
+) -> Iterator[FloatArray]:
     """Give the plan at the end of each step."""
     weights = np.full(len(rows.start), weight)
     for peaks in rows.peaks:
@@ -76,7 +79,7 @@ def _steps(problem: Problem, rows: _Scaled, weight: float, start: FloatArray) ->
         plan = _descend(problem, rows, weights, plan)
         yield plan
         over = _over(rows, rows.start + rows.step @ plan)
-        weights = np.clip(weights * np.exp(RATE / (1 + step / SETTLING) * over), LEAST_WEIGHT, MOST_WEIGHT)
+        weights = np.clip(weights * np.exp(rate / (1 + step / SETTLING) * over), LEAST_WEIGHT, MOST_WEIGHT)
 
 
 def _scaled(answers: Answers, relaxed: FloatArray, slack: float) -> _Scaled:

@@ -10,7 +10,15 @@ from matplotlib.figure import Figure
 
 from rimgauge.records import AT_ONCE_EIGHTHS, Correction, Plan, Wheel, WheelState
 from rimgauge.report.evidence import PAGE_IN
-from rimgauge.report.palette import AFTER, BEFORE, FLANGE_LETTER, QUIET, our_style
+from rimgauge.report.palette import (
+    FLANGE_LETTER,
+    FLANGE_MARKER,
+    LOOSEN,
+    QUIET,
+    TIGHTEN,
+    Stroke,
+    our_style,
+)
 from rimgauge.report.sheet import frame, paragraph, paragraph_height, rule, table, write
 from rimgauge.report.words import short
 
@@ -19,6 +27,7 @@ _WHEEL = 3.7
 _TWO_COLUMNS = 40
 """So many steps are listed in two columns; more in three."""
 _HUB = 0.13
+_UNTURNED = Stroke(QUIET, "-", 0.5)
 
 
 def correction_sheet(plan: Plan, wheel: Wheel, *, paper: Literal["a4", "letter"] = "a4") -> Figure:
@@ -55,12 +64,15 @@ def _draw_wheel(axes: Axes, plan: Plan, wheel: Wheel) -> None:
     for number, (angle, flange) in enumerate(zip(angles, wheel.flanges, strict=True), start=1):
         way = np.array([-np.sin(angle), np.cos(angle)])
         item = steps.get(number)
+        stroke = _UNTURNED if item is None else _stroke(item)
         ends = np.stack([way * _HUB, way * 0.98])
+        axes.plot(*ends.T, color=stroke.colour, linestyle=stroke.line, linewidth=stroke.width)
         axes.plot(
-            *ends.T,
-            color=QUIET if item is None else AFTER.colour if item.turns > 0 else BEFORE.colour,
-            linestyle="-" if flange == "right" else (0, (4, 2)),
-            linewidth=0.5 if item is None else 1.4,
+            *(way * 0.93),
+            marker=FLANGE_MARKER[flange],
+            color=stroke.colour,
+            markersize=3.6,
+            markerfacecolor=stroke.colour if flange == "right" else "white",
         )
         axes.text(
             way[0] * 1.22, way[1] * 1.22, f"{number}", ha="center", va="center", fontsize=5.5, color=QUIET
@@ -68,10 +80,14 @@ def _draw_wheel(axes: Axes, plan: Plan, wheel: Wheel) -> None:
         if item is not None:
             _draw_step(axes, item, float(angle))
     for level, words in (
-        (-1.41, "▲ filled, outward: tighten; △ hollow, inward: loosen; bold: the step"),
-        (-1.49, "seen from the right side, where the drive is; dashed: spokes of the left side"),
+        (-1.41, "▲ filled, outward: tighten; △ hollow, inward: loosen; number on a spoke: the step"),
+        (-1.49, "seen from the right side, where the drive is; ● spokes of the right side, □ of the left"),
     ):
         axes.text(0, level, words, ha="center", va="bottom", fontsize=6)
+
+
+def _stroke(item: Correction) -> Stroke:
+    return TIGHTEN if item.turns > 0 else LOOSEN
 
 
 def _draw_step(axes: Axes, item: Correction, angle: float) -> None:
@@ -82,7 +98,7 @@ def _draw_step(axes: Axes, item: Correction, angle: float) -> None:
         *(way * 1.06),
         marker=(3, 0, np.degrees(angle) + (0 if tighten else 180)),
         markersize=7,
-        color=AFTER.colour if tighten else BEFORE.colour,
+        color=_stroke(item).colour,
         fillstyle="full" if tighten else "none",
     )
     place = way * (0.8 if item.order % 2 else 0.7)

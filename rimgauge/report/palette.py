@@ -1,7 +1,8 @@
 """Colours, line styles and letters that every figure shares.
 
-The colours are a dark blue and a vermilion that stay apart for all common kinds of colour blindness
-(Okabe and Ito, "Color universal design", 2008); a line style, a marker or a word always says the same.
+The colours are a dark blue and a vermilion for after and before, a dark green and a purple for tighten and loosen;
+each pair stays apart for all common kinds of colour blindness (Okabe and Ito, "Color universal design", 2008).
+A colour, a line style, a marker or a word always says the same.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ ZONE = "#ececec"
 AFTER = Stroke("#0b3c6f", "-", 1.6)
 BEFORE = Stroke("#c04a00", (0, (5, 1.6)), 1.4)  # type: ignore[arg-type] # matplotlib takes on-off lengths
 OTHER_SIDE = Stroke(QUIET, ":", 1.1)
+TIGHTEN = Stroke("#006b4f", "-", 1.4)
+LOOSEN = Stroke("#8e2a6b", "-", 1.4)
 
 FLANGE_MARKER: dict[Flange, str] = {"right": "o", "left": "s"}
 FLANGE_LETTER: dict[Flange, str] = {"right": "R", "left": "L"}

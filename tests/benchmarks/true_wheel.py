@@ -177,7 +177,7 @@ def _drawn(kind: dict[str, Any], goal_mm: float, random: np.random.Generator) ->
         tension=Tension(right_n=plain.tension.right_n, left_n=plain.tension.left_n, limit_n=limit_n),
         tolerance=Tolerance(lateral_mm=goal_mm, radial_mm=RADIAL_GOAL_MM, dish_mm=1.0),
     )
-    true = _other_stiffness(nominal, random)
+    true = other_stiffness(nominal, random)
     answer = influence(true)
     right = np.array(nominal.flanges) == "right"
     angle = np.radians(nominal.spoke_angles_deg)
@@ -222,7 +222,8 @@ def _scaled(start: FloatArray, added: FloatArray, reading: float) -> float:
     return float(factors[np.argmin(np.abs(readings - reading))])
 
 
-def _other_stiffness(wheel: Wheel, random: np.random.Generator) -> Wheel:
+def other_stiffness(wheel: Wheel, random: np.random.Generator) -> Wheel:
+    """The wheel as it may truly be, rim and spokes up to a fifth stiffer or softer than believed."""
     factors = random.uniform(1 - STIFFNESS_SPREAD, 1 + STIFFNESS_SPREAD, 4)
     rim = replace(
         wheel.rim,

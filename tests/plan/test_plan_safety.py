@@ -180,12 +180,12 @@ def test_cautions_name_the_maker_a_mechanic_and_the_eyes(wheel, answer):
 
 def test_the_price_of_a_bent_rim_is_said(wheel, answer):
     """Tension is nearly even and the rim bent: truth is had at the price of uneven tension, if at all."""
-    bend = 0.5 * np.cos(np.radians(3 * wheel.spoke_angles_deg))
+    bend = 0.8 * np.cos(np.radians(3 * wheel.spoke_angles_deg))
     readings = out_of_true(wheel, 1, lateral_mm=0.8)
     tension = 1000.0 + 0.4 * (readings.tension_n - readings.tension_n.mean())
     bent = replace(readings, lateral_mm=readings.lateral_mm + bend, tension_n=tension)
     strict = replace(wheel, tolerance=replace(wheel.tolerance, lateral_mm=0.2))
     plan = make_plan(bent, strict, answer)
     said = " ".join((*plan.notes, plan.refused or ""))
-    assert "% uneven" in said
+    assert "tension spread of a side would have to be at least" in said
     assert "rim itself is bent" in said
