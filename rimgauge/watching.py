@@ -103,7 +103,7 @@ class Watcher:
         interval_s = float(np.median(np.diff([frame.time_s for frame in first])))
         deg_per_px = math.degrees(self._mm_per_px / self._wheel.rim_radius_mm)
         if self._view.tag_box is not None:
-            self._tags = _TagClock(self._view, self._wheel.spoke_angles_deg, tips, interval_s, deg_per_px)
+            self._tags = _TagClock(self._view, self._wheel, tips, interval_s, deg_per_px, aside=self._aside)
         else:
             offset_deg = mark_to_pointer_deg(self._view, tips, self._wheel.rim_radius_mm)
             period_deg = look_period_deg(self._wheel.spoke_angles_deg, self._wheel.flanges)
@@ -136,7 +136,8 @@ class Watcher:
     @property
     def path(self) -> Path | None:
         """What was seen before the place was known everywhere, by hindsight; None until then."""
-        return None if self._clock is None else self._clock.path
+        clock = self._tags or self._clock
+        return None if clock is None else clock.path
 
     def _blank(self, frame: Frame) -> Moment:
         count = len(self._view.edges)
@@ -164,7 +165,7 @@ class Watcher:
         )
         angle_deg = math.nan
         if self._tags is not None:
-            angle_deg = self._tags.step(frame, self._sure_deg())
+            angle_deg = self._tags.step(frame, gap_px, self._sure_deg())
         elif self._clock is not None:
             strips = mark_strip(frame, self._view).astype(np.float64), spoke_strip(frame, self._view)
             angle_deg = self._clock.step(frame.time_s, *strips, gap_px, self._sure_deg())
@@ -256,31 +257,39 @@ class _Clock:
 
 
 class _TagClock:
-    """The wheel's angle by numbered tags: told while one is read, and for a while after."""
+    """The wheel's angle by numbered tags, and between them by the spokes' look once that was learnt by the tags."""
 
     def __init__(
         self,
         view: View,
-        spoke_angles_deg: FloatArray,
+        wheel: WheelInView,
         tips_px: FloatArray,
         interval_s: float,
         deg_per_px: float,
+        *,
+        aside: bool,
     ) -> None:
         assert view.tag_box is not None
         self._finder = TagFinder(view.tag_box, view.forward, view.image_size[0])
-        self._forward, self._deg_per_px = view.forward, deg_per_px
+        self._view, self._deg_per_px = view, deg_per_px
         self._pointer_px = float(np.nanmedian(tips_px, axis=0) @ view.forward)
-        self._spoke_angles_deg = spoke_angles_deg
-        self._place = LivePlace(interval_s=interval_s, spoke_period_deg=360.0, marked=False)
+        self._spoke_angles_deg = wheel.spoke_angles_deg
+        period_deg = look_period_deg(wheel.spoke_angles_deg, wheel.flanges)
+        self._place = LivePlace(interval_s=interval_s, spoke_period_deg=period_deg, marked=False, aside=aside)
 
-    def step(self, frame: Frame, sure_deg: float) -> float:
+    @property
+    def path(self) -> Path | None:
+        """What was seen until the spokes' look was learnt."""
+        return self._place.path
+
+    def step(self, frame: Frame, gap_px: FloatArray, sure_deg: float) -> float:
         """Angle modulo 360 [deg], NaN where it isn't known to `sure_deg`."""
         spokes = len(self._spoke_angles_deg)
         seen = [tag for tag in self._finder.find(frame.image) if tag[0] <= spokes]
         by_tags = None
         if seen:
             number = np.array([number for number, _ in seen])
-            along = np.array([along_px(corners, self._forward) for _, corners in seen])
+            along = np.array([along_px(corners, self._view.forward) for _, corners in seen])
             sighting = Tagged(
                 frame=np.zeros(len(seen), dtype=np.int64),
                 number=number,
@@ -288,7 +297,7 @@ class _TagClock:
                 past_deg=(along - self._pointer_px) * self._deg_per_px,
             )
             by_tags = tag_likelihood(sighting, np.zeros(1, dtype=np.int64), 1)
-        place = self._place.step(frame.time_s, math.nan, np.empty(0), np.empty(0), by_tags)
+        place = self._place.step(frame.time_s, math.nan, spoke_strip(frame, self._view), gap_px, by_tags)
         return place.angle_deg if place.standard_deviation_deg < sure_deg else math.nan
 
 

@@ -1,8 +1,8 @@
 """The wheel's angle as it happens: the forward half of place.py, one frame at a time.
 
-Until the mark has gone round once, only the mark tells the angle, and it is soon unsure. Then the look of the
-spokes, and of the gap itself, is learnt from what has been seen, and holds the angle through slowing, stopping
-and rocking back.
+Until the mark has gone round once, only the mark tells the angle, and it is soon unsure; numbered tags tell it only
+in the frames in which one can be read. Then the look of the spokes, and of the gap itself, is learnt from what has
+been seen, and holds the angle through slowing, stopping and rocking back, and from tag to tag.
 """
 
 from __future__ import annotations
@@ -27,6 +27,11 @@ FASTEST_MOMENTS_PER_S = 45.0
 AWAY_MOMENTS = 4
 """The mark has left when it was not seen for so many moments; what it ended is then learnt from."""
 LEAST_LEARNT_DEG = 330.0
+TAGS_TRIED_EVERY, TAGS_LEARNT_EVERY = 30, 120
+"""Moments between two learnings where tags tell the angle, before one came to anything and after: there is no mark
+that comes round and ends a turn."""
+SECTORS, LEAST_SECTORS = 12, 4
+"""Of the circle, and in how many of them a tag must have been read before it is worth trying."""
 TIMES_LEARNT = 3
 SAME_DEG = 10.0
 LONGEST_PAUSE = 60
@@ -69,6 +74,7 @@ class _Row:
     mark_deg: float
     profile: FloatArray
     gap_px: FloatArray
+    by_tags: FloatArray | None
 
 
 class LivePlace:
@@ -93,6 +99,7 @@ class LivePlace:
         self._start_s = math.nan
         self._farthest_deg = 1.0
         self._last_mark: int | None = None
+        self._last_learning, self._sectors = 0, np.zeros(SECTORS, dtype=bool)
         self._lesson: _Lesson | None = None
         self._pupil = ThreadPoolExecutor(1, "learn looks") if aside else None
         self._homework: Future[_Lesson | None] | None = None
@@ -136,16 +143,22 @@ class LivePlace:
         passed = moment - self._rows[-1].moment if self._rows else 0
         for _ in range(min(max(passed, 0), LONGEST_PAUSE)):
             self._state = _next_state(self._state)
-        self._remember(_Row(moment, mark_deg, profile, gap_px))
+        self._remember(_Row(moment, mark_deg, profile, gap_px, by_tags))
         self._state = self._state * self._likelihood(mark_deg, profile, gap_px)
         if by_tags is not None:
             self._state = self._state * by_tags.astype(np.float32)
+            self._sectors[int(by_tags.argmax()) * SECTORS // STEPS] = True
         self._state /= self._state.sum()
         if math.isfinite(mark_deg):
             self._last_mark = moment
         elif self._last_mark is not None and moment - self._last_mark >= AWAY_MOMENTS:
             self._last_mark = None
             self._learn()
+        elif self._sectors.sum() >= LEAST_SECTORS:
+            every = TAGS_LEARNT_EVERY if self.times_learnt else TAGS_TRIED_EVERY
+            if moment - self._last_learning >= every:
+                self._last_learning = moment
+                self._learn()
         angle_deg, spread_deg = _centre(self._state.sum(axis=0))
         return PlaceNow(angle_deg, spread_deg)
 
@@ -155,12 +168,14 @@ class LivePlace:
             row.moment = kept.moment
             if not math.isfinite(row.mark_deg):
                 row.mark_deg = kept.mark_deg
+            if row.by_tags is None:
+                row.by_tags = kept.by_tags
         self._rows.append(row)
         if math.isfinite(row.mark_deg):
             self._farthest_deg = max(self._farthest_deg, abs(row.mark_deg))
 
     def _likelihood(self, mark_deg: float, profile: FloatArray, gap_px: FloatArray) -> Grid:
-        likely = mark_likelihood(_mark_evidence(np.array([mark_deg]), self._hidden_deg(), ()))
+        likely = mark_likelihood(_evidence(np.array([mark_deg]), self._hidden_deg(), ()))
         if self._lesson is not None:
             looks = _looks(
                 profile[None], gap_px[None], self._lesson.gap_usual, self._lesson.axes, self._period_deg
@@ -189,8 +204,11 @@ class LivePlace:
             self.times_learnt += 1
 
 
-def _mark_evidence(mark_deg: FloatArray, hidden_deg: float, looks: tuple[Look, ...]) -> Evidence:
-    return Evidence(mark_deg, 0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), hidden_deg, looks)
+def _evidence(
+    mark_deg: FloatArray, hidden_deg: float, looks: tuple[Look, ...], by_tags: FloatArray | None = None
+) -> Evidence:
+    mark_sd_deg = 0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg))
+    return Evidence(mark_deg, mark_sd_deg, hidden_deg, looks, by_tags=by_tags)
 
 
 def _looks(
@@ -223,11 +241,21 @@ def _learn_from(rows: list[_Row], hidden_deg: float, period_deg: float) -> _Less
         for look in _looks(profile, gap_px, gap_usual, axes, period_deg)
     )
     marks = _laid_out(np.array([row.mark_deg for row in rows]), moment, count)
-    place = follow(_mark_evidence(marks, hidden_deg, looks), SAME_DEG).place
+    place = follow(_evidence(marks, hidden_deg, looks, _tags_laid_out(rows, moment)), SAME_DEG).place
     if np.ptp(place.angle_deg) < LEAST_LEARNT_DEG:
         return None
     learnt = tuple(learn_look(place.chance, look) for look in looks)
     return _Lesson(gap_usual, axes, learnt, Path(place.angle_deg[moment], gap_px))
+
+
+def _tags_laid_out(rows: list[_Row], moment: FloatArray) -> FloatArray | None:
+    """Likelihood (count, STEPS) of each angle by the tags read at every moment; None where none was read."""
+    read = [k for k, row in enumerate(rows) if row.by_tags is not None]
+    if not read:
+        return None
+    result = np.ones((int(moment[-1]) + 1, STEPS))
+    result[moment[read]] = np.concatenate([tags for row in rows if (tags := row.by_tags) is not None])
+    return result
 
 
 def _first_state() -> Grid:

@@ -161,6 +161,25 @@ def test_without_a_mark_not_to_see_one_says_nothing():
     assert_allclose(surely[0], surely[1], rtol=1e-3, atol=0)
 
 
+def test_between_tags_the_spokes_look_holds_the_angle_once_it_was_learnt():
+    """Tags are read in a tenth of a turn; a spoke that is brighter than the next tells the rest."""
+    place = LivePlace(interval_s=1.0 / 30.0, spoke_period_deg=360.0, marked=False)
+    one = np.zeros(1, dtype=np.int64)
+    off = []
+    for k in range(240):
+        angle_deg = 4.0 * k % 360.0
+        bins = angle_deg + np.arange(40.0)
+        profile = 100.0 + 40.0 * np.cos(np.radians(3.0 * bins)) + 30.0 * np.sin(np.radians(7.0 * bins))
+        at = Tagged(frame=one, number=one + 1, spoke_deg=np.array([angle_deg]), past_deg=np.zeros(1))
+        by_tags = tag_likelihood(at, one, 1) if angle_deg % 80.0 < 8.0 else None
+        now = place.step(k / 30.0, math.nan, profile[:, None], np.zeros(1), by_tags)
+        known = now.standard_deviation_deg < 4.0
+        off.append((now.angle_deg - angle_deg + 180.0) % 360.0 - 180.0 if known else math.nan)
+    assert np.isfinite(off[:90]).mean() < 0.5
+    assert np.isfinite(off[150:]).mean() > 0.95
+    assert np.nanmax(np.abs(off)) < 4.0
+
+
 def test_a_tag_of_another_wheel_is_named():
     frame, visit, along_px = FIVE_VISITS
     with pytest.raises(NotTrustworthy, match="number 22"):
