@@ -130,7 +130,7 @@ def _starts(evidence: Evidence, spacing_deg: float) -> Iterator[_Start]:
     by_mark = mark_likelihood(evidence)
     any_speed = np.ones((len(by_mark), SPEEDS))
     speeds = (any_speed,) if evidence.by_speed is None else (evidence.by_speed, any_speed)
-    first = _Start(smooth(by_mark, speeds[0], EVERY_SPEED, 1), speeds[0], None)
+    first = _first_start(evidence)
     yield first
     begun_deg = [first.place.angle_deg]
     ways = list(product(speeds, (None, *evidence.lattices()), (1, -1)))
@@ -140,6 +140,27 @@ def _starts(evidence: Evidence, spacing_deg: float) -> Iterator[_Start]:
         if not any(_same(place.angle_deg, other, spacing_deg) for other in begun_deg):
             begun_deg.append(place.angle_deg)
             yield _Start(place, by_speed, lattice)
+
+
+def _first_start(evidence: Evidence) -> _Start:
+    by_speed = slide_likelihood(evidence)
+    return _Start(smooth(mark_likelihood(evidence), by_speed, EVERY_SPEED, 1), by_speed, None)
+
+
+def settled_by_mark(evidence: Evidence) -> Place:
+    """Path that learning settles on when begun from the mark and the rim's slide alone."""
+    place, _ = _settle(_first_start(evidence), evidence, -math.inf, lambda _: False, lambda _: False)
+    assert place is not None
+    return place
+
+
+def settled_along(angle_deg: FloatArray, evidence: Evidence) -> Place:
+    """Path that learning settles on when begun along a known one (n,)."""
+    start = replace(_first_start(evidence).place, angle_deg=angle_deg, chance=chance_along(angle_deg))
+    begun = _Start(start, slide_likelihood(evidence), None)
+    place, _ = _settle(begun, evidence, -math.inf, lambda _: False, lambda _: False)
+    assert place is not None
+    return place
 
 
 def reconsider(evidence: Evidence, angle_deg: FloatArray) -> Place:

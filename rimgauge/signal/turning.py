@@ -12,17 +12,18 @@ from dataclasses import replace
 import numpy as np
 from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
-from rimgauge.errors import MarkNotSeen, PlaceLost, TooFewRevolutions
+from rimgauge.errors import MarkNotSeen, NotTrustworthy, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
 from rimgauge.signal.course import fit_course
 from rimgauge.signal.evidence import Layout, gather, passes
-from rimgauge.signal.follow import Evidence, Rival, follow, reconsider
+from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import FASTEST_STEPS, Place, chance_elsewhere
 from rimgauge.signal.profile import learn_axes
+from rimgauge.signal.spoke_count import fits
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
 from rimgauge.signal.too_fast import times_too_slow
-from rimgauge.signal.unmarked import begun_at_start, counted_from_mark
+from rimgauge.signal.unmarked import begun_at_start, check_start, counted_from_mark
 
 COMPONENTS = 12
 SOFT_DEG = 0.7
@@ -56,8 +57,14 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     """
     if layout.start_spoke is None:
         return _find(track, layout)
+    if tagged(track, replace(layout, start_spoke=None)) is not None:
+        raise NotTrustworthy(
+            "numbered tags are read in this film and tell the wheel's place; leave --start-spoke out"
+        )
     begun, from_start, start_deg = begun_at_start(track, layout)
-    return counted_from_mark(_find(begun, from_start), start_deg)
+    turning = counted_from_mark(_find(begun, from_start), start_deg)
+    check_start(track, layout, turning)
+    return turning
 
 
 def _find(track: GapTrack, layout: Layout) -> Turning:
@@ -76,7 +83,7 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
         )
     components = _components(track, layout)
     moment, evidence = gather(track, layout, tags)
-    found = follow(evidence, layout.spacing_deg)
+    found = _followed(evidence, layout, counted=tags is None and components.shape[1] > 0)
     place = found.place
     course = fit_course(track, layout, tags, moment, place.angle_deg[moment], components, sure=found.alone)
     spokes = components.shape[1] > 0
@@ -119,6 +126,18 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
         reversals=_reversals(course.angle_deg[usable]),
         evidence=sources,
     )
+
+
+def _followed(evidence: Evidence, layout: Layout, *, counted: bool) -> Followed:
+    """Follow the wheel; refuse spokes that, where they are counted from mark to mark, are another number."""
+    found = follow(evidence, layout.spacing_deg)
+    counted = counted and layout.start_spoke is None
+    if counted and not fits(evidence, found.place.angle_deg, layout, alone=found.alone):
+        raise PlaceLost(
+            f"these frames don't fit a wheel of {len(layout.spoke_angles_deg)} spokes; another number explains them far "
+            "better: count the spokes, and correct wheel.toml or --spokes"
+        )
+    return found
 
 
 def _components(track: GapTrack, layout: Layout) -> FloatArray:

@@ -54,3 +54,23 @@ def test_a_wheel_that_turns_less_than_once_is_refused():
     seen = film(begun_at(motion, begin_deg), bench, rng)
     with pytest.raises(RimgaugeError, match=r"turned only|told in only|can't be followed"):
         find_turning(seen.track, replace(layout_of(bench), start_spoke=1))
+
+
+def test_a_start_that_the_mark_contradicts_is_refused():
+    rng = np.random.default_rng(42)
+    bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004)
+    motion = draw_motion("steady", rng, 3.0)
+    seen = film(begun_at(motion, float(bench.spoke_angles_deg[4])), bench, rng)
+    find_turning(seen.track, replace(layout_of(bench), start_spoke=5))
+    with pytest.raises(NotTrustworthy, match=r"begins with spoke 5 at the pointer, not 9"):
+        find_turning(seen.track, replace(layout_of(bench), start_spoke=9))
+
+
+def test_a_film_that_begins_between_two_spokes_is_refused():
+    rng = np.random.default_rng(42)
+    bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004, marked=False)
+    motion = draw_motion("steady", rng, 3.0)
+    between_deg = float(bench.spoke_angles_deg[4]) + 0.48 * 360.0 / 32
+    seen = film(begun_at(motion, between_deg), bench, rng)
+    with pytest.raises(NotTrustworthy, match="begins between two"):
+        find_turning(seen.track, replace(layout_of(bench), start_spoke=5))

@@ -67,6 +67,9 @@ def test_aim_finds_tags_and_measure_tells_the_angle_by_them(drawn, tmp_path: Pat
     off = (angle_deg - [frame["wheel_angle_deg"] for frame in truth["frames"]] + 180.0) % 360.0 - 180.0
     assert np.isfinite(off).mean() > 0.9
     assert np.nanpercentile(np.abs(off), 95) <= ANGLE_DEG
+    start = ["measure", str(folder / "frames"), "--view", str(view), "--wheel", wheel, "--start-spoke", "5"]
+    assert run([*start, "--out", str(tmp_path / "start.json")]) != 0
+    assert "leave --start-spoke out" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("direction", ["lateral", "radial"])
