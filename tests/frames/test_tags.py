@@ -68,7 +68,8 @@ def test_aim_finds_tags_and_measure_tells_the_angle_by_them(drawn, tmp_path: Pat
     assert np.isfinite(off).mean() > 0.9
     assert np.nanpercentile(np.abs(off), 95) <= ANGLE_DEG
     start = ["measure", str(folder / "frames"), "--view", str(view), "--wheel", wheel, "--start-spoke", "5"]
-    assert run([*start, "--out", str(tmp_path / "start.json")]) != 0
+    with pytest.raises(SystemExit):
+        run([*start, "--out", str(tmp_path / "start.json")])
     assert "leave --start-spoke out" in capsys.readouterr().err
 
 
