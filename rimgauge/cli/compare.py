@@ -85,14 +85,15 @@ def _of_the_job(direction: Direction, same: bool) -> tuple[tuple[Path, ...], Pat
     -------
     The files, and the plan of those corrections, None without any.
     """
-    from rimgauge.job import find_job, read_pass, since_corrections, straight_passes
+    from rimgauge.job import find_job, history, since_corrections
 
     job = find_job(Path.cwd())
     if job is None:
         return (), None
-    found = [path for path in straight_passes(job) if read_pass(path).direction == direction]
+    course = history(job)
+    found = [job.folder / result.file for result in course.of(direction)]
     if len(found) < 2:
-        raise BadInput(f"this job has fewer than two {direction} measurements; measure again, then compare")
+        raise BadInput(f"this job {course.too_few(direction, least=2)}")
     if not same:
         return (found[0], found[-1]), None
     files, plan = since_corrections(job, found)

@@ -58,6 +58,8 @@ def command(
     else:
         click.echo(_words(found, tolerance_mm))
         click.echo("\n" + _rests_on(passes))
+        if kept is not None and len(passes) == 2:
+            click.echo("\n" + _counts_as(*passes))
         if kept is not None:
             click.echo(f"\nWrote {shown(kept)}; the report shows it, and `rimgauge plan` corrects it too.")
 
@@ -87,6 +89,15 @@ def check_nothing_turned(first: Path, turned: Path) -> None:
             "move the rim: half their difference is no dish. Measure the wheel as it is now, turn it round in the "
             "stand, measure again, and give dish those two"
         )
+
+
+def _counts_as(first: Path, turned: Path) -> str:
+    """Say which of the two the job takes for the wheel as it stands from now on."""
+    words = (
+        f"From now on {first.name} counts as the wheel as it stands, and {turned.name} is left out by plan, "
+        f"compare, report and jobs. If it was the other way round: rimgauge dish {turned.name} {first.name}"
+    )
+    return textwrap.fill(words, 80, break_on_hyphens=False)
 
 
 def _rests_on(passes: tuple[Path, ...]) -> str:

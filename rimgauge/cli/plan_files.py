@@ -159,12 +159,12 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     """
     import numpy as np
 
-    from rimgauge.job import check_as_recorded, latest, plans, read_plan
+    from rimgauge.job import check_as_recorded, history, latest, plans, read_plan
 
     newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
     check_as_recorded((*newest.named, *plans(job)))
     if newest.runout_named == 0:
-        raise BadInput(f"{job.folder}: holds no measurement yet; `rimgauge measure` makes one")
+        raise BadInput(f"{job.folder}: {history(job).too_few()}")
     now = newest.read(spokes)
     made = [read_plan(path) for path in reversed(plans(job))]
     last = next((plan for plan in made if not _made_on(plan, now)), None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -14,7 +15,7 @@ from rimgauge.cli.common import json_option, next_step, print_json, quoted, show
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.job import Job, Manifest
+    from rimgauge.job import History, Job
     from rimgauge.records import Direction, Dish, Runout
     from rimgauge.report import Comparison, Evidence, Photo
 
@@ -63,15 +64,15 @@ def command(
 ) -> None:
     """Make the page that goes with the wheel.
 
-    It says how true the wheel runs and how sure that is, before and after the work, with pictures of the
-    worst place and the usual cautions: as a PDF to print, or as one HTML file that needs no network. The
-    first measurement of a job is taken as before, the last one as after. Inside a job folder JOB can be left
-    out.
+    It says how true the wheel runs and how sure that is, with every measurement of the job in a row, pictures
+    of the worst place and the usual cautions: as a PDF to print, or as one HTML file that needs no network.
+    Where a plan was made in the job, it says which measurements came before and after. A film measured again
+    stands in the place of what was measured of it before. Inside a job folder JOB can be left out.
 
     Example:  rimgauge report "rear wheel" --out report.pdf --out report.html
     """
     from rimgauge.job import update_manifest, write_bytes
-    from rimgauge.report import headline
+    from rimgauge.report import evidence_headline
 
     for target in outs:
         if target.suffix.lower() not in (".pdf", ".html"):
@@ -94,13 +95,14 @@ def command(
         write_bytes(target, _drawn(evidence, target, paper))
     if folder is not None and inside:
         update_manifest(folder, outs)
-    afters = tuple(each.after for each in evidence.comparisons)
+    line = evidence_headline(evidence)
     if as_json:
-        outcomes = {each.direction: each.verdict.outcome for each in afters}
+        outcomes = {each.after.direction: each.after.verdict.outcome for each in evidence.comparisons}
+        old = [each.after.direction for each in evidence.comparisons if each.corrected_since]
         reports = [str(target) for target in outs]
-        print_json({"reports": reports, "headline": headline(afters), "outcomes": outcomes})
+        print_json({"reports": reports, "headline": line, "outcomes": outcomes, "corrected_since": old})
     else:
-        click.echo(f"{headline(afters)}\nWrote {' and '.join(shown(target) for target in outs)}.")
+        click.echo(f"{line}\nWrote {' and '.join(shown(target) for target in outs)}.")
         if folder is not None:
             where = "" if folder.folder.resolve() == Path.cwd().resolve() else f" {quoted(folder.folder)}"
             next_step("anyone can check the record it rests on.", f"rimgauge verify{where}")
@@ -131,16 +133,18 @@ def _job(folder: Path | None) -> Job:
 def _from_files(
     before: Path | None, after: Path | None, *, name: str | None, by: str | None, picture: Path | None
 ) -> Evidence:
-    from rimgauge.job import read_pass
+    from rimgauge.job import check_as_recorded, read_pass
     from rimgauge.report import Evidence
 
     if after is None:
         raise BadInput("--before needs --after; a single measurement goes to --after alone")
     used = [path for path in (before, after) if path is not None]
+    check_as_recorded(used)
     read = [(path, read_pass(path)) for path in used]
+    when = ("before the work", "after the work") if before else ("",)
     return Evidence(
         wheel_name=name or "wheel without a name",
-        comparisons=(_comparison(read[0] if before else None, read[-1], picture=picture),),
+        comparisons=(_comparison(read, when, picture=picture),),
         facts=() if by is None else (("Measured by", by),),
         fingerprint=_fingerprint(used),
         software=_SOFTWARE,
@@ -155,36 +159,37 @@ def _from_job(
     picture: Path | None,
     dish_files: tuple[Path, Path] | None = None,
 ) -> Evidence:
-    """Compare the first and the last measurement of each direction of a job."""
-    from rimgauge.job import read_build, read_manifest, read_pass, straight_passes
+    """Put the measurements of each direction of a job in a row."""
+    from rimgauge.job import check_as_recorded, history, read_build, read_manifest, read_pass
     from rimgauge.report import Evidence
 
-    found: dict[Direction, list[tuple[Path, Runout]]] = {}
-    inside = [
-        job.folder / path.name for path in dish_files or () if path.resolve().parent == job.folder.resolve()
-    ]
-    # The turned one says where the rim stands, not how true it is after the work.
-    turned = None if dish_files is None else dish_files[1].resolve()
-    for path in (path for path in straight_passes(job) if path.resolve() != turned):
-        runout = read_pass(path)
-        found.setdefault(runout.direction, []).append((path, runout))
-    if not found:
-        raise BadFile(job.folder, "has no measurement yet; make one with `rimgauge measure`")
+    inside = [path for path in dish_files or () if path.resolve().parent == job.folder.resolve()]
+    # The turned one says where the rim stands, not how true it is.
+    pair = tuple(path.name if path in inside else "" for path in dish_files or ())
+    course = history(job, dish=(pair[0], pair[1]) if pair else None)
+    if not course.straight:
+        raise BadFile(job.folder, course.too_few())
     build, manifest = read_build(job.wheel), read_manifest(job.folder)
     comparisons: list[Comparison] = []
     used: list[Path] = []
     directions: tuple[Direction, ...] = ("lateral", "radial")
-    for direction in (each for each in directions if each in found):
-        first, last = found[direction][0], found[direction][-1]
-        before = first if first is not last else None
-        comparisons.append(_comparison(before, last, picture=None if comparisons else picture))
-        used += [each[0] for each in (before, last) if each is not None]
-    _check_unchanged([*used, *inside], manifest)
+    for direction in (each for each in directions if course.of(each)):
+        files = [job.folder / result.file for result in course.of(direction)]
+        check_as_recorded(files)
+        made = _comparison(
+            [(path, read_pass(path)) for path in files],
+            _when(course, files),
+            picture=None if comparisons else picture,
+            corrected_since=course.corrected_since(files[-1].name),
+        )
+        comparisons.append(made)
+        used += files
+    check_as_recorded(inside)
     diameter_mm = build.get("rim", {}).get("effective_diameter_mm")
     return Evidence(
         wheel_name=name or build.get("name") or job.folder.resolve().name,
         comparisons=tuple(comparisons),
-        facts=_facts(job, comparisons[0].after, by),
+        facts=_facts(job, course, comparisons[0].after, by),
         fingerprint=f"Record: {manifest.fingerprint}, as rimgauge verify prints it. {_fingerprint(used)}",
         software=_SOFTWARE,
         **({} if diameter_mm is None else {"rim_diameter_mm": diameter_mm}),
@@ -209,11 +214,12 @@ def _dish_words(files: tuple[Path, Path]) -> str:
 
 def _kept_dish_words(job: Job | None) -> str:
     """Say the offset that the job holds, the latest one; and whether corrections were planned since."""
-    from rimgauge.job import dishes, passes, read_dish, since_corrections
+    from rimgauge.job import check_as_recorded, dishes, passes, read_dish, since_corrections
 
     latest = dishes(job)[-1:] if job is not None else ()
     if job is None or not latest:
         return ""
+    check_as_recorded(latest)
     kept = read_dish(latest[0])
     since, _ = since_corrections(job, passes(job))
     late = set(kept.measurements) <= {path.name for path in since}
@@ -229,17 +235,17 @@ def _offset_words(found: Dish, names: list[str]) -> str:
     )
 
 
-def _check_unchanged(used: list[Path], manifest: Manifest) -> None:
-    """Refuse to show a measurement that is no longer as it was recorded."""
-    recorded = {entry.name: entry.sha256 for entry in manifest.entries}
-    for path in used:
-        if recorded.get(path.name) != hashlib.sha256(path.read_bytes()).hexdigest():
-            raise BadFile(
-                path, "is not as it was recorded, so no report is made of it; rimgauge verify tells more"
-            )
+def _when(course: History, files: list[Path]) -> tuple[str, ...]:
+    """Say of each measurement of a direction between which rounds of corrections it was made, as far as is known."""
+    words = [""] * len(files)
+    for number, (earlier, later) in enumerate(pairwise(path.name for path in files)):
+        if rounds := course.rounds_between(earlier, later):
+            words[number + 1] = f"after round {rounds[-1]}"
+            words[number] = words[number] or f"before round {rounds[0]}"
+    return tuple(words)
 
 
-def _facts(job: Job, after: Runout, by: str | None) -> tuple[tuple[str, str], ...]:
+def _facts(job: Job, course: History, after: Runout, by: str | None) -> tuple[tuple[str, str], ...]:
     """Gather what else the job knows: who measured, rounds of corrections, spoke tension as last read."""
     import numpy as np
 
@@ -248,12 +254,16 @@ def _facts(job: Job, after: Runout, by: str | None) -> tuple[tuple[str, str], ..
 
     facts = [] if by is None else [("Measured by", by)]
     made = [read_plan(path) for path in plans(job)]
-    rounds = {plan.round: plan.corrections for plan in made}.values()  # planned anew, a round counts once
+    planned = {plan.round: plan.corrections for plan in made}.values()  # planned anew, a round counts once
+    rounds = [corrections for corrections in planned if corrections]
     if rounds:
         nipples = sum(len(each) for each in rounds)
         turns = sum(abs(one.turns) for each in rounds for one in each)
         several = "1 round" if len(rounds) == 1 else f"{len(rounds)} rounds"
-        facts.append(("Corrections planned", f"{several}, {nipples} nipples, {turns:g} turns in all"))
+        newest = max(course.places[result.file] for result in course.straight)
+        waiting = any(follows >= newest for follows in course.rounds)
+        unseen = "; nothing was measured since the last of them" if waiting else ""
+        facts.append(("Corrections planned", f"{several}, {nipples} nipples, {turns:g} turns in all{unseen}"))
     flanges = after.sides[0].spoke_flange
     for path in reversed(reading_files(job)):
         tension_n = read_readings(path, len(flanges), need=()).tension_n
@@ -266,28 +276,39 @@ def _facts(job: Job, after: Runout, by: str | None) -> tuple[tuple[str, str], ..
 
 
 def _comparison(
-    before: tuple[Path, Runout] | None, after: tuple[Path, Runout], *, picture: Path | None
+    read: list[tuple[Path, Runout]],
+    when: tuple[str, ...],
+    *,
+    picture: Path | None,
+    corrected_since: bool = False,
 ) -> Comparison:
-    """Set two measurements side by side, with the pictures that lie beside them."""
+    """Put measurements of one direction in a row, oldest first, with the pictures that lie beside first and last."""
     from rimgauge.job import read_bytes
     from rimgauge.report import Comparison, read_photo
 
-    later, earlier = after[1], None if before is None else before[1]
-    if earlier is not None and earlier.direction != later.direction:
-        raise BadInput(
-            f"{before and before[0]} is {earlier.direction} but {after[0]} is {later.direction}; "
-            "compare two measurements of the same direction"
-        )
+    for path, runout in read:
+        if runout.direction != read[0][1].direction:
+            raise BadInput(
+                f"{read[0][0]} is {read[0][1].direction} but {path} is {runout.direction}; "
+                "compare two measurements of the same direction"
+            )
+    first, last = read[0], read[-1]
     if picture is not None:
         words = "The worst place, as the camera saw it"
         photos = [read_photo(picture, read_bytes(picture), words)]
+    elif len(read) == 1:
+        photos = _kept_photo(*last, "")
     else:
-        photos = [] if before is None else _kept_photo(*before, "before the work")
-        photos += _kept_photo(*after, "" if before is None else "after the work")
+        photos = _kept_photo(*first, when[0] or "when first measured")
+        photos += _kept_photo(*last, when[-1] or "when last measured")
+    basis = last[1].basis
     return Comparison(
-        after=later,
-        before=earlier,
-        scale=None if later.basis is None else later.basis.view.scale,
+        after=last[1],
+        before=None if len(read) == 1 else first[1],
+        between=tuple(runout for _, runout in read[1:-1]),
+        when=when,
+        corrected_since=corrected_since,
+        scale=None if basis is None else basis.view.scale,
         photos=tuple(photos),
     )
 

@@ -9,17 +9,15 @@ from .folder import (
     corrections_between,
     dishes,
     find_job,
-    latest,
     next_path,
     open_job,
     passes,
     plans,
     reading_files,
     results,
-    since_corrections,
-    straight_passes,
     view_path,
 )
+from .history import History, history, latest, since_corrections, straight_passes
 from .keep import (
     frames_path,
     hold,
@@ -46,6 +44,7 @@ from .view_file import read_view, write_view
 __all__ = [
     "EVERYTHING",
     "PASS",
+    "History",
     "Job",
     "KeptDish",
     "Manifest",
@@ -65,6 +64,7 @@ __all__ = [
     "find_job",
     "frames_csv",
     "frames_path",
+    "history",
     "hold",
     "keep_dish",
     "keep_pass",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -12,9 +11,7 @@ from rimgauge.errors import BadFile
 from rimgauge.records import Direction, record
 
 from . import disk
-from .dish_file import read_dish
 from .manifest import MANIFEST, read_manifest
-from .pass_file import read_pass
 from .plan_file import read_plan
 from .view_file import read_view
 
@@ -77,45 +74,6 @@ def dishes(job: Job) -> tuple[Path, ...]:
     return _numbered(job, "dish")
 
 
-def straight_passes(job: Job) -> tuple[Path, ...]:
-    """List the measurements, oldest first, but for those of the wheel turned round for its dish.
-
-    Turned round, the same pointer sees the rim's other side and runout of the other sign.
-
-    Raises
-    ------
-    BadFile
-        A dish can't be read.
-
-    """
-    turned = {name for path in dishes(job) for name in read_dish(path).measurements[1:]}
-    return tuple(path for path in passes(job) if path.name not in turned)
-
-
-def since_corrections(job: Job, files: Sequence[Path]) -> tuple[tuple[Path, ...], Path | None]:
-    """Of the job's measurements, oldest first, those since the last plan made before the newest; and that plan.
-
-    A plan counts that has corrections and names the measurement it follows.
-
-    Raises
-    ------
-    BadFile
-        A plan can't be read.
-
-    """
-    found = [
-        (_number(plan.follows), path)
-        for path in plans(job)
-        if (plan := read_plan(path)).corrections and _pattern("pass").fullmatch(plan.follows)
-    ]
-    newest = _number(files[-1].name) if files else 0
-    before = [each for each in found if each[0] < newest]
-    if not before:
-        return tuple(files), None
-    last, plan_file = max(before)
-    return tuple(path for path in files if _number(path.name) > last), plan_file
-
-
 def corrections_between(job: Job, one: Path, other: Path) -> Path | None:
     """Find the newest plan with corrections that was kept between two measurements of the job; None for none.
 
@@ -125,13 +83,13 @@ def corrections_between(job: Job, one: Path, other: Path) -> Path | None:
         A plan can't be read.
 
     """
-    first, last = sorted((_number(one.name), _number(other.name)))
+    first, last = sorted((number_of(one.name), number_of(other.name)))
     found = [
         path
         for path in plans(job)
         if (plan := read_plan(path)).corrections
         and _pattern("pass").fullmatch(plan.follows)
-        and first <= _number(plan.follows) < last
+        and first <= number_of(plan.follows) < last
     ]
     return found[-1] if found else None
 
@@ -162,20 +120,6 @@ def next_path(job: Job, kind: Numbered) -> Path:
     return job.folder / f"{kind}-{highest + 1:02d}.{_ENDINGS[kind]}"
 
 
-def latest(job: Job, direction: Direction) -> Path | None:
-    """Find the last measurement of a direction, the wheel not turned round; None where there is none.
-
-    Raises
-    ------
-    BadFile
-        A measurement can't be read.
-
-    """
-    return next(
-        (path for path in reversed(straight_passes(job)) if read_pass(path).direction == direction), None
-    )
-
-
 def view_path(job: Job, direction: Direction) -> Path:
     """Name the file of the view for a direction: view-lateral.json or view-radial.json.
 
@@ -200,8 +144,9 @@ def _pattern(kind: Numbered) -> re.Pattern[str]:
 def _numbered(job: Job, kind: Numbered) -> tuple[Path, ...]:
     with disk.one_sentence(job.folder):
         found = [path for path in job.folder.iterdir() if _pattern(kind).fullmatch(path.name)]
-    return tuple(sorted(found, key=lambda path: _number(path.name)))
+    return tuple(sorted(found, key=lambda path: number_of(path.name)))
 
 
-def _number(name: str) -> int:
+def number_of(name: str) -> int:
+    """Number in the name of a result: 3 of pass-03.json."""
     return int(name.partition("-")[2].partition(".")[0])

@@ -10,6 +10,8 @@ from rimgauge.errors import BadFile
 from rimgauge.records import Outcome, record
 
 from . import disk
+from .folder import Job
+from .history import in_order
 from .manifest import MANIFEST, PASS, Result, parse_results, recorded_bytes, result_of
 from .reader import read_json
 
@@ -20,7 +22,8 @@ _WORSE: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
 class PastJob:
     """A job as its manifest sums it up.
 
-    first, last: of each direction measured, the first and the last measurement; empty before the first.
+    first, last: of each direction measured, the first measurement and the last one, if no nipples were turned
+    since; of the wheel as it stands, not turned round for its dish. Empty before the first.
     changed: names of measurements that are gone, or of another size than recorded.
     """
 
@@ -90,13 +93,14 @@ def _past_job(folder: Path, files: Iterable[str]) -> PastJob:
     name, recorded = parse_results(fields)
     by_file = {result.file: result for result in recorded}
     passes = sorted((file for file in files if PASS.fullmatch(file)), key=lambda file: (len(file), file))
-    results = [by_file.get(file) or result_of(folder / file) for file in passes]
+    results = (by_file.get(file) or result_of(folder / file) for file in passes)
+    course = in_order(Job(folder=folder), [result for result in results if result is not None])
     first: dict[str, Result] = {}
     last: dict[str, Result] = {}
-    for result in results:
-        if result is not None:
-            first.setdefault(result.direction, result)
-            last.pop(result.direction, None)
+    for result in course.straight:
+        first.setdefault(result.direction, result)
+        last.pop(result.direction, None)
+        if not course.corrected_since(result.file):
             last[result.direction] = result
     sizes = recorded_bytes(fields, by_file)
     return PastJob(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import hashlib
 import json
@@ -51,6 +52,7 @@ class Result:
     expanded_uncertainty_mm: float
     tolerance_mm: float
     outcome: Outcome
+    source_sha256: str = ""
 
 
 @record
@@ -164,10 +166,21 @@ def _is_among(name: str, files: Collection[str]) -> bool:
 
 def result_of(path: Path) -> Result | None:
     """Sum a measurement up; None where it can't be read."""
-    try:
-        runout = read_pass(path)
-    except BadFile:
-        return None
+    with contextlib.suppress(BadFile):
+        return summed_up(path)
+    return None
+
+
+def summed_up(path: Path) -> Result:
+    """Sum a measurement up.
+
+    Raises
+    ------
+    BadFile
+        It can't be read.
+
+    """
+    runout = read_pass(path)
     return Result(
         file=path.name,
         direction=runout.direction,
@@ -176,6 +189,7 @@ def result_of(path: Path) -> Result | None:
         expanded_uncertainty_mm=runout.total_runout.expanded_uncertainty,
         tolerance_mm=runout.verdict.tolerance_mm,
         outcome=runout.verdict.outcome,
+        source_sha256=runout.source.sha256,
     )
 
 
@@ -274,6 +288,7 @@ def _fields(manifest: Manifest) -> dict[str, Any]:
 
 def result_fields(result: Result) -> dict[str, Any]:
     """List the fields of a result as they stand in the file."""
+    source = {"source_sha256": result.source_sha256} if result.source_sha256 else {}
     return {
         "file": result.file,
         "direction": result.direction,
@@ -282,6 +297,7 @@ def result_fields(result: Result) -> dict[str, Any]:
         "expanded_uncertainty_mm": result.expanded_uncertainty_mm,
         "tolerance_mm": result.tolerance_mm,
         "outcome": result.outcome,
+        **source,
     }
 
 
@@ -298,6 +314,7 @@ def parse_results(fields: Reader) -> tuple[str, tuple[Result, ...]]:
             expanded_uncertainty_mm=item["expanded_uncertainty_mm"].number(least=0),
             tolerance_mm=item["tolerance_mm"].number(above=0),
             outcome=item["outcome"].choice(*outcomes),
+            source_sha256=source.text() if (source := item.get("source_sha256")) else "",
         )
         for item in fields["results"].items()
     )

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from rimgauge.report.marked import overlay
     from rimgauge.report.pdf import pdf_bytes
     from rimgauge.report.runout import runout_figure
-    from rimgauge.report.words import headline, moment, tension_words
+    from rimgauge.report.words import evidence_headline, headline, judged, moment, tension_words
 
 __all__ = [
     "Comparison",
@@ -19,9 +19,11 @@ __all__ = [
     "Photo",
     "correction_sheet",
     "evidence_figure",
+    "evidence_headline",
     "evidence_html",
     "evidence_pages",
     "headline",
+    "judged",
     "moment",
     "overlay",
     "pdf_bytes",
@@ -38,7 +40,7 @@ _HOMES = {
     "marked": ("overlay",),
     "pdf": ("pdf_bytes",),
     "runout": ("runout_figure",),
-    "words": ("headline", "moment", "tension_words"),
+    "words": ("evidence_headline", "headline", "judged", "moment", "tension_words"),
 }
 
 

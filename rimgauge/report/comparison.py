@@ -41,15 +41,37 @@ def read_photo(path: Path, data: bytes, words: str) -> Photo:
 
 @record
 class Comparison:
-    """One direction, measured before (None: not measured) and after the work.
+    """The measurements of one direction: the newest (after), the first (before) and those in between.
 
+    before: None where there is only one. when: what is known of the time of each, oldest first ("before round 1"),
+    '' where nothing is; empty for nothing at all. corrected_since: nipples were turned after the newest one.
     scale: how pixels became millimetres, where known. photos: of the worst place, two at most.
     """
 
     after: Runout
     before: Runout | None = None
+    between: tuple[Runout, ...] = ()
+    when: tuple[str, ...] = ()
+    corrected_since: bool = False
     scale: Scale | None = None
     photos: tuple[Photo, ...] = ()
+
+    @property
+    def rows(self) -> tuple[tuple[Runout, str], ...]:
+        """Each measurement, oldest first, with what is known of its time."""
+        first = () if self.before is None else (self.before,)
+        every = (*first, *self.between, self.after)
+        return tuple(zip(every, self.when or ("",) * len(every), strict=True))
+
+    @property
+    def first_name(self) -> str:
+        """What the first measurement is called beside the newest."""
+        return self.rows[0][1].capitalize() or "First measured"
+
+    @property
+    def last_name(self) -> str:
+        """What the newest measurement is called beside the first."""
+        return self.rows[-1][1].capitalize() or "Last measured"
 
 
 @record

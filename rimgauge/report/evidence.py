@@ -16,8 +16,9 @@ from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
 from rimgauge.report.words import (
     CAUTIONS,
     date_words,
-    headline,
+    evidence_headline,
     how_lines,
+    judged,
     meaning_words,
     measured_words,
     result_rows,
@@ -29,13 +30,14 @@ PAGE_IN = {"a4": (8.27, 11.69), "letter": (8.5, 11.0)}
 _WIDTH = 7.2
 _COLUMN = _WIDTH / 2 - 0.1
 _SMALL = 6.8
+_MOST_ROWS = 6
 _SHAPE = 2.1
 _FOOT = 0.6
 _AROUND_CURVE = 1.0
 _LETTERS_IN_A_LARGE_LINE = 48
 _NOTE_GAP = " • "
 _NOTE_SIZE, _AFTER_NOTE, _BEFORE_NOTES = 8.0, 0.06, 0.9
-_LOW_CURVE, _LOWEST_CURVE = 0.55, 0.4
+_LOW_CURVE, _LOWEST_CURVE = 0.48, 0.4
 ON_A_LATER_PAGE = "The notes stand on a later page."
 
 
@@ -135,21 +137,20 @@ def _notes_figure(
 
 
 def _head(figure: Figure, x: float, y: float, evidence: Evidence) -> float:
-    afters = tuple(each.after for each in evidence.comparisons)
-    words = headline(afters)
+    words = evidence_headline(evidence)
     size = 16 if len(words) <= _LETTERS_IN_A_LARGE_LINE else 12
     y = paragraph(figure, x, y, words, width=_WIDTH, size=size, fontweight="bold") + 0.08
     write(figure, x, y, short(evidence.wheel_name, 60), fontsize=11)
-    write(figure, x + _WIDTH, y + 0.02, date_words(afters[-1].created), fontsize=9, ha="right")
-    y = paragraph(figure, x, y + 0.24, measured_words(afters), width=_WIDTH, size=8.5)
+    write(figure, x + _WIDTH, y + 0.02, date_words(judged(evidence)[-1].created), fontsize=9, ha="right")
+    y = paragraph(figure, x, y + 0.24, measured_words(evidence), width=_WIDTH, size=8.5)
     rule(figure, x, y + 0.06, _WIDTH)
     return y + 0.16
 
 
 def _summary(figure: Figure, x: float, y: float, evidence: Evidence, comparison: Comparison) -> float:
     """Write the table of results on the left and how they were made on the right."""
-    rows = result_rows(evidence)
-    bottom = table(figure, x, y, rows, columns=(0, 1.05, 2.75, 4.4), size=8)
+    rows = result_rows(evidence, most=_MOST_ROWS)
+    bottom = table(figure, x, y, rows, columns=(0, 0.9, 2.75, 4.37), size=7.2)
     bottom = paragraph(
         figure, x, bottom + 0.02, meaning_words(comparison.after), width=4.7, size=6.5, color=QUIET
     )
@@ -165,7 +166,17 @@ def rows_of(comparison: Comparison) -> list[tuple[str, Runout, Stroke]]:
     """List what is drawn of a direction: when, the measurement, and its stroke."""
     if comparison.before is None:
         return [("", comparison.after, AFTER)]
-    return [("Before", comparison.before, BEFORE), ("After", comparison.after, AFTER)]
+    return [
+        (comparison.first_name, comparison.before, BEFORE),
+        (comparison.last_name, comparison.after, AFTER),
+    ]
+
+
+def legend_words(comparison: Comparison) -> str:
+    """Say which line is which, where there are two."""
+    if comparison.before is None:
+        return ""
+    return f"dashed: {comparison.first_name.lower()}; solid: {comparison.last_name.lower()}"
 
 
 def _curve_height(figure: Figure, y: float, comparison: Comparison, notes: tuple[str, ...]) -> float:
@@ -193,7 +204,7 @@ def _curves(figure: Figure, x: float, y: float, comparison: Comparison, notes: t
 
 
 def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diameter_mm: float) -> float:
-    """Draw the wheel's shape, before and after in one circle, and the pictures of the worst place."""
+    """Draw the wheel's shape, first and last in one circle, and the pictures of the worst place."""
     rows = rows_of(comparison)
     reach_mm = max(float(np.abs(side.curve_mm).max()) for _, each, _ in rows for side in each.sides)
     factor = nice_factor(reach_mm, rim_diameter_mm)
@@ -202,7 +213,7 @@ def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diam
         [(each, stroke) for _, each, stroke in rows],
         factor=factor,
         rim_diameter_mm=rim_diameter_mm,
-        legend="dashed before, solid after" if len(rows) > 1 else "",
+        legend=legend_words(comparison),
     )
     width = (_WIDTH - _SHAPE - 0.1) / 2
     for number, photo in enumerate(comparison.photos):

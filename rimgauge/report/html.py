@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 
 from rimgauge.report.circle import draw_circle, nice_factor
 from rimgauge.report.comparison import Comparison, Evidence, Photo
-from rimgauge.report.evidence import rows_of
+from rimgauge.report.evidence import legend_words, rows_of
 from rimgauge.report.palette import our_style
 from rimgauge.report.sheet import frame
 from rimgauge.report.unrolled import draw_unrolled, governing_side, largest_reach_mm
@@ -22,8 +22,9 @@ from rimgauge.report.words import (
     CAUTIONS,
     amount,
     date_words,
-    headline,
+    evidence_headline,
     how_lines,
+    judged,
     meaning_words,
     measured_words,
     overall,
@@ -54,18 +55,18 @@ code { overflow-wrap: anywhere; font-size: .8rem; }
 
 def evidence_html(evidence: Evidence) -> str:
     """Write the pages of one wheel as a single HTML file; equal evidence gives equal text."""
-    afters = tuple(each.after for each in evidence.comparisons)
-    line = headline(afters)
+    line = evidence_headline(evidence)
+    told = judged(evidence)
     parts = [
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{escape(evidence.wheel_name)}: {escape(line)}</title><style>{_STYLE}</style></head><body>",
-        f'<h1 class="{overall(afters)}">{escape(line)}</h1>',
-        f"<p><strong>{escape(evidence.wheel_name)}</strong>, {date_words(afters[-1].created)}<br>",
-        f"{escape(measured_words(afters))}</p>",
+        f'<h1 class="{overall(told)}">{escape(line)}</h1>',
+        f"<p><strong>{escape(evidence.wheel_name)}</strong>, {date_words(told[-1].created)}<br>",
+        f"{escape(measured_words(evidence))}</p>",
         _table(result_rows(evidence)),
-        f'<p class="quiet">{escape(meaning_words(afters[0]))}</p>',
+        f'<p class="quiet">{escape(meaning_words(told[0]))}</p>',
         *(f"<p>{escape(name)}: {escape(words)}</p>" for name, words in evidence.facts),
         *(_section(each, evidence.rim_diameter_mm) for each in evidence.comparisons),
         "<h2>Cautions</h2>",
@@ -83,9 +84,8 @@ def _section(comparison: Comparison, rim_diameter_mm: float) -> str:
     direction = after.direction.capitalize()
     budget = [("Uncertainty from", "standard, mm")]
     budget += [(line.source, f"{line.standard_uncertainty_mm:.3f}") for line in after.budget]
-    told = (
-        f"{direction} runout against spoke number: before {amount(comparison.before)}, after {amount(after)}"
-    )
+    amounts = [f"{name.lower()} {amount(each)}".strip() for name, each, _ in rows_of(comparison)]
+    told = f"{direction} runout against spoke number: {', '.join(amounts)}"
     parts = [
         f"<section><h2>{direction} runout</h2>",
         _drawing(_curves(comparison), told),
@@ -110,15 +110,18 @@ def _section(comparison: Comparison, rim_diameter_mm: float) -> str:
 
 
 def _spoke_rows(comparison: Comparison) -> list[tuple[str, ...]]:
-    """List the worse side's runout at each spoke, before and after, with its standard uncertainty after."""
-    side = governing_side(comparison.after)
-    before = None if comparison.before is None else governing_side(comparison.before)
-    same = before is not None and len(before.spoke_mm) == len(side.spoke_mm)
-    rows: list[tuple[str, ...]] = [("Spoke", "Flange", "Before", "After", "± standard")]
+    """List the worse side's runout at each spoke, first and last, with the last one's standard uncertainty."""
+    measured = [governing_side(each) for _, each, _ in rows_of(comparison)]
+    side = measured[-1]
+    names = [name or "Runout" for name, _, _ in rows_of(comparison)]
+    rows: list[tuple[str, ...]] = [("Spoke", "Flange", *names, "± standard")]
     for index, flange in enumerate(side.spoke_flange):
-        earlier = _signed(before.spoke_mm[index]) if same and before is not None else "–"
+        values = (
+            _signed(each.spoke_mm[index]) if len(each.spoke_mm) == len(side.spoke_mm) else "–"
+            for each in measured
+        )
         unsure = f"{side.spoke_standard_uncertainty_mm[index]:.3f}"
-        rows.append((f"{index + 1}", flange, earlier, _signed(side.spoke_mm[index]), unsure))
+        rows.append((f"{index + 1}", flange, *values, unsure))
     return rows
 
 
@@ -148,7 +151,7 @@ def _circle(comparison: Comparison, rim_diameter_mm: float) -> Figure:
             [(each, stroke) for _, each, stroke in rows],
             factor=nice_factor(reach_mm, rim_diameter_mm),
             rim_diameter_mm=rim_diameter_mm,
-            legend="dashed before, solid after" if len(rows) > 1 else "",
+            legend=legend_words(comparison),
         )
     return figure
 

@@ -207,7 +207,7 @@ def _draw_bracket(axes: Axes, side: SideRunout) -> None:
     axes.text(
         1.045,
         middle,
-        f"{total.value:.2f} mm\n± {total.expanded_uncertainty:.2f}",
+        f"{total.value:.3f} mm\n± {total.expanded_uncertainty:.3f}",
         transform=beside,
         va="center",
         fontsize=8,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime
+from statistics import NormalDist
 
 import numpy as np
 
@@ -31,22 +32,35 @@ def overall(runouts: tuple[Runout, ...]) -> Outcome:
     return max((each.verdict.outcome for each in runouts), key=lambda outcome: _RANK[outcome])
 
 
-def headline(runouts: tuple[Runout, ...]) -> str:
+def judged(evidence: Evidence) -> tuple[Runout, ...]:
+    """Return what the verdict rests on: the newest measurement of each direction, if no nipple was turned since."""
+    return tuple(each.after for each in evidence.comparisons if not each.corrected_since)
+
+
+def evidence_headline(evidence: Evidence) -> str:
+    """Say in one line how true the wheel runs, as its newest measurements say."""
+    return headline(judged(evidence), named=len(evidence.comparisons) > 1)
+
+
+def headline(runouts: tuple[Runout, ...], *, named: bool = False) -> str:
     """Say in one line, for a person who never heard of runout, how true the wheel runs.
+
+    named: say of which direction each figure is, even of one.
 
     Where it runs true the figure includes the uncertainty and is rounded up; where it does not, the figure is
     what it runs out by at least, rounded down.
     """
     outcome = overall(runouts)
     deciding = [each for each in runouts if each.verdict.outcome == outcome]
+    kind = {each.direction: f" {each.direction}" if named or len(runouts) > 1 else "" for each in runouts}
     if outcome == "within":
-        figures = [f"{_at_most(each):.2f} mm{_kind(each, runouts)}" for each in deciding]
+        figures = [f"{_at_most(each):.2f} mm{kind[each.direction]}" for each in deciding]
         return f"Runs true within {' and '.join(figures)} ({_tolerances(deciding)})"
     if outcome == "out":
-        figures = [f"{_at_least(each):.2f} mm{_kind(each, runouts)}" for each in deciding]
+        figures = [f"{_at_least(each):.2f} mm{kind[each.direction]}" for each in deciding]
         return f"Not true: runs out by at least {' and '.join(figures)} ({_tolerances(deciding)})"
     figures = [
-        f"between {_at_least(each):.2f} and {_at_most(each):.2f} mm{_kind(each, runouts)}"
+        f"between {_at_least(each):.2f} and {_at_most(each):.2f} mm{kind[each.direction]}"
         for each in deciding
     ]
     return f"Too close to call: {', '.join(figures)} ({_tolerances(deciding)})"
@@ -62,32 +76,36 @@ def _at_least(runout: Runout) -> float:
     return max(math.floor(round(low * 100, 6)) / 100, 0.0)
 
 
-def _kind(runout: Runout, runouts: tuple[Runout, ...]) -> str:
-    return f" {runout.direction}" if len(runouts) > 1 else ""
-
-
 def _tolerances(runouts: list[Runout]) -> str:
     held = list(dict.fromkeys(f"{each.verdict.tolerance_mm:.2f}" for each in runouts))
     return f"tolerance{'s' if len(held) > 1 else ''} {' and '.join(held)} mm"
 
 
-def measured_words(runouts: tuple[Runout, ...]) -> str:
-    """Say what was measured, and what wasn't."""
-    done = {each.direction for each in runouts}
+def measured_words(evidence: Evidence) -> str:
+    """Say what was measured, and what wasn't, or not since nipples were turned."""
+    done = {each.after.direction for each in evidence.comparisons if not each.corrected_since}
+    old = {each.after.direction for each in evidence.comparisons if each.corrected_since}
     meaning = {
         "lateral": "lateral runout (the rim's way from side to side)",
         "radial": "radial runout (up and down)",
     }
     said = "Measured: " + " and ".join(meaning[name] for name in ("lateral", "radial") if name in done) + "."
-    missing = [name.capitalize() for name in ("lateral", "radial") if name not in done]
-    return said + "".join(f" {name} runout was not measured." for name in missing)
+    for name in ("lateral", "radial"):
+        if name in old:
+            said += (
+                f" {name.capitalize()} runout was not measured since the last corrections, only before them."
+            )
+        elif name not in done:
+            said += f" {name.capitalize()} runout was not measured."
+    return said
 
 
-def amount(runout: Runout | None) -> str:
-    """Write the total runout with its expanded uncertainty [mm]."""
-    if runout is None:
-        return "–"
-    return f"{runout.total_runout.value:.2f} ± {runout.total_runout.expanded_uncertainty:.2f} mm"
+def amount(runout: Runout) -> str:
+    """Write the total runout with its expanded uncertainty [mm].
+
+    To a thousandth, so that both together are what the plain line on top rounds to a hundredth.
+    """
+    return f"{runout.total_runout.value:.3f} ± {runout.total_runout.expanded_uncertainty:.3f} mm"
 
 
 def moment(created: str) -> datetime:
@@ -104,18 +122,40 @@ def date_words(created: str) -> str:
     return f"{when.day} {_MONTHS[when.month - 1]} {when.year}, {when:%H:%M} {zone}"
 
 
-def result_rows(evidence: Evidence) -> list[tuple[str, ...]]:
-    """Give the rows of the table of results, its heading first."""
-    rows: list[tuple[str, ...]] = [("", "Before", "After", "Tolerance")]
+def short_date(created: str) -> str:
+    """Write a record's time short, in its own zone: 31 Jan 2026 12:00."""
+    when = moment(created)
+    return f"{when.day} {_MONTHS[when.month - 1][:3]} {when.year} {when:%H:%M}"
+
+
+def result_rows(evidence: Evidence, *, most: int | None = None) -> list[tuple[str, ...]]:
+    """Give the rows of the table of results, its heading first: each measurement, oldest first.
+
+    most: so many rows of a direction at most, three or more: the first and the newest.
+    """
+    rows: list[tuple[str, ...]] = [("", "Measured", "Total runout", "Tolerance")]
     for each in evidence.comparisons:
+        told = [
+            (when_words(runout, when), f"{amount(runout)}, {runout.verdict.outcome}", _tolerance(runout))
+            for runout, when in each.rows
+        ]
+        if each.corrected_since:
+            told[-1] = (f"{told[-1][0]}, corrected since", *told[-1][1:])
+        if most is not None and len(told) > most:
+            left = len(told) - most + 1
+            told = [told[0], (f"and {left} more in between", "–", "–"), *told[left + 1 :]]
         name = f"{each.after.direction.capitalize()} runout"
-        tolerance = f"{each.after.verdict.tolerance_mm:.2f} mm"
-        rows.append((name, _judged(each.before), _judged(each.after), tolerance))
+        rows += [(name if number == 0 else "", *row) for number, row in enumerate(told)]
     return rows
 
 
-def _judged(runout: Runout | None) -> str:
-    return amount(runout) if runout is None else f"{amount(runout)}, {runout.verdict.outcome}"
+def when_words(runout: Runout, when: str) -> str:
+    """Say when a measurement was made, and what is known of that time."""
+    return ", ".join(filter(None, (short_date(runout.created), when)))
+
+
+def _tolerance(runout: Runout) -> str:
+    return f"{runout.verdict.tolerance_mm:.2f} mm"
 
 
 def meaning_words(runout: Runout) -> str:
@@ -131,12 +171,15 @@ def how_lines(comparison: Comparison) -> list[str]:
     """Say how the result of one direction came about."""
     after, scale = comparison.after, comparison.scale
     source = after.source
+    films = {"frames": "folder", "video": "video"}
+    frames = "frame" if source.frames == 1 else "frames"
     lines = [
-        f"{source.used} of {source.frames} frames of {short(source.name, 40)} used, "
-        f"over {after.revolutions:.1f} revolutions.",
+        f"{source.used} of {source.frames} {frames} used, over {after.revolutions:.1f} revolutions; "
+        f"from the {films.get(source.kind, source.kind)} {short(source.name, 40)!r}.",
     ]
     if scale is not None:
-        share = scale.standard_uncertainty_mm_per_px / scale.mm_per_px
+        factor = NormalDist().inv_cdf((1.0 + after.total_runout.coverage_probability) / 2.0)
+        share = factor * scale.standard_uncertainty_mm_per_px / scale.mm_per_px
         lines.append(
             f"Scale: {scale.mm_per_px:.4f} mm a pixel (± {share:.1%}), by {short(scale.method, 40)}."
         )

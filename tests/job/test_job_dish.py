@@ -149,3 +149,22 @@ def test_measurements_with_corrections_between_them_give_no_dish(job, plan, caps
     words = said(capsys, *command, second.name, third.name)
     if command == ["dish"]:
         assert "as it stands in pass-02.json, turned round in the stand for pass-03.json" in words
+
+
+def test_of_dishes_named_both_ways_round_the_newest_counts(job, capsys):
+    turned, straight = turned_round(job, size_mm=0.31, gap_mm=3.4), measured(job)
+    said(capsys, "dish", turned.name, straight.name)
+    words = said(capsys, "dish", straight.name, turned.name)
+    assert "pass-02.json counts as the wheel as it stands, and pass-01.json is left out" in words
+    assert latest(job, "lateral") == straight
+    with pytest.raises(SystemExit):
+        run(["compare"])
+    why = "pass-01.json is of the wheel turned round, as dish-02.json says"
+    assert f"fewer than two lateral measurements of the wheel as it stands: {why}" in capsys.readouterr().err
+    run(["report", "--out", "page.html"])
+    assert json.loads(said(capsys, "jobs", "..", "--json"))["jobs"][0]["last"][0]["file"] == "pass-02.json"
+    straight.unlink()
+    for command in (["plan"], ["report"]):
+        with pytest.raises(SystemExit):
+            run(command)
+        assert f"holds no measurement of the wheel as it stands: {why}" in capsys.readouterr().err

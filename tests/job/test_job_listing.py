@@ -1,6 +1,7 @@
 """`rimgauge jobs`: what a workshop's folder of jobs tells."""
 
 import dataclasses
+import hashlib
 import json
 
 import pytest
@@ -23,6 +24,9 @@ def keep(tmp_path, runout):
                     runout,
                     direction=direction,
                     created=f"{day}T12:00:00+00:00",
+                    source=dataclasses.replace(
+                        runout.source, sha256=hashlib.sha256(f"{day} {value_mm}".encode()).hexdigest()
+                    ),
                     total_runout=Measured(value=value_mm, expanded_uncertainty=0.03),
                     verdict=Verdict(tolerance_mm=0.5, rule="guard band", outcome=outcome),
                 ),

@@ -1,5 +1,6 @@
 """Runouts drawn up from stated harmonics, for figures and pages."""
 
+import hashlib
 import os
 import subprocess
 import sys
@@ -74,6 +75,7 @@ def make_runout(
     uncertainty_mm: float = 0.04,
     created: str = "2026-01-31T12:00:00+00:00",
     sides: int = 1,
+    film: str = "",
 ) -> Runout:
     harmonics = {order: (a * size, phase) for order, (a, phase) in BEND.items()}
     names = ("outer",) if direction == "radial" else ("right", "left")[:sides]
@@ -96,7 +98,13 @@ def make_runout(
     return Runout(
         direction=direction,
         created=created,
-        source=Source(kind="frames", name="front lateral", frames=90, used=88, sha256="ab" * 32),
+        source=Source(
+            kind="frames",
+            name="front lateral",
+            frames=90,
+            used=88,
+            sha256=hashlib.sha256(f"{direction} {size} {film}".encode()).hexdigest(),
+        ),
         revolutions=2.7,
         total_runout=total,
         sides=both,

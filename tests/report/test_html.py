@@ -68,8 +68,8 @@ def test_it_says_all_that_evidence_needs(evidence):
     for part in (
         "Runs true within 0.28 mm lateral and 0.24 mm radial (tolerance 0.50 mm)",
         "front, touring",
-        "0.96 ± 0.04 mm, out",
-        "0.24 ± 0.04 mm, within",
+        "0.959 ± 0.040 mm, out",
+        "0.240 ± 0.040 mm, within",
         "95% probability",
         "ISO 14253-1",
         "88 of 90 frames",

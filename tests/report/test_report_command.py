@@ -1,5 +1,6 @@
 """`rimgauge report` on a job folder and on files, and what it says when it can't."""
 
+import dataclasses
 import hashlib
 import json
 
@@ -9,7 +10,18 @@ import pytest
 
 from rimgauge.cli import run
 from rimgauge.cli.report import _fingerprint, _from_job
-from rimgauge.job import create_job, keep_pass, read_manifest, read_pass, verify_job, write_pass
+from rimgauge.job import (
+    create_job,
+    keep_pass,
+    keep_plan,
+    latest,
+    read_manifest,
+    read_pass,
+    verify_job,
+    write_pass,
+)
+from rimgauge.records import Bound, Correction, Plan, WheelState
+from rimgauge.report.words import result_rows
 from tests.laws.simulated import simulated_pass, wave
 
 
@@ -20,6 +32,29 @@ def job(tmp_path, runout):
     keep_pass(made, runout(1.0))
     keep_pass(made, runout(0.25))
     return made
+
+
+@pytest.fixture
+def plan():
+    """A plan of one correction."""
+    state = WheelState(
+        lateral_mm=0.5,
+        radial_mm=None,
+        dish_mm=None,
+        tension_spread_right=None,
+        tension_spread_left=None,
+        highest_tension_n=None,
+    )
+    turn = Correction(order=1, spoke=7, side="left", turns=0.25, words="tighten spoke 7 by a quarter turn")
+    return Plan(
+        round=1,
+        corrections=(turn,),
+        predicted=state,
+        before=state,
+        bound=Bound(objective=0.9, proved=0.8),
+        cautions=(),
+        refused=None,
+    )
 
 
 def stopped(arguments, capsys):
@@ -147,8 +182,8 @@ def test_the_picture_of_the_worst_place_is_shown_before_and_after(tmp_path, runo
     keep_pass(job, runout(0.25), picture=kept[1])
     both = _from_job(job, name=None, by=None, picture=None).comparisons[0].photos
     assert [photo.words for photo in both] == [
-        "The worst place before the work, as the camera saw it",
-        "The worst place after the work, as the camera saw it",
+        "The worst place when first measured, as the camera saw it",
+        "The worst place when last measured, as the camera saw it",
     ]
     assert [int(photo.picture.mean()) for photo in both] == [80, 160]
     first.with_suffix(".jpg").write_bytes(kept[1])
@@ -204,7 +239,7 @@ def test_a_clock_that_went_back_is_said_and_the_order_is_that_of_the_record(tmp_
 
 
 def test_a_round_that_was_planned_anew_counts_once(job, runout, monkeypatch, capsys):
-    keep_pass(job, runout(1.0))
+    keep_pass(job, runout(1.1))
     monkeypatch.chdir(job.folder)
     run(["plan"])
     once = dict(_from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"]
@@ -214,3 +249,58 @@ def test_a_round_that_was_planned_anew_counts_once(job, runout, monkeypatch, cap
     assert once.startswith("1 round,")
     assert "0 nipples" not in once
     assert "rimgauge measure SOURCE --direction lateral" in capsys.readouterr().out
+
+
+def rows_of(job):
+    """Give the rows of the page's table of the job's measurements."""
+    return [row[1:3] for row in result_rows(_from_job(job, name=None, by=None, picture=None))[1:]]
+
+
+def test_before_and_after_are_said_only_where_a_plan_lies_between(tmp_path, runout, plan):
+    job = create_job(tmp_path / "wheel", spokes=32)
+    keep_pass(job, runout(1.0))
+    assert rows_of(job) == [("31 Jan 2026 12:00", "0.959 ± 0.040 mm, out")]
+    keep_pass(job, runout(0.9))
+    keep_plan(job, plan)
+    facts = dict(_from_job(job, name=None, by=None, picture=None).facts)
+    assert facts["Corrections planned"].endswith("; nothing was measured since the last of them")
+    assert all("round" not in when for when, _ in rows_of(job))
+    keep_pass(job, runout(0.25))
+    keep_pass(job, runout(0.8, created="2029-01-31T12:00:00+00:00"))
+    assert [when for when, _ in rows_of(job)] == [
+        "31 Jan 2026 12:00",
+        "31 Jan 2026 12:00, before round 1",
+        "31 Jan 2026 12:00, after round 1",
+        "31 Jan 2029 12:00",
+    ]
+    assert "since" not in dict(_from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"]
+    run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "after the work" not in page
+
+
+def test_a_film_measured_again_is_no_new_state_of_the_wheel(tmp_path, runout, plan):
+    job = create_job(tmp_path / "wheel", spokes=32)
+    keep_pass(job, runout(0.7))
+    again = dataclasses.replace(runout(0.65), source=runout(0.7).source)
+    keep_pass(job, again)
+    assert [amount for _, amount in rows_of(job)] == ["0.623 ± 0.040 mm, out"]
+    keep_plan(job, plan)
+    keep_pass(job, runout(0.25))
+    keep_pass(job, again)  # the film of before the round, once more
+    assert [row[0] for row in rows_of(job)] == [
+        "31 Jan 2026 12:00, before round 1",
+        "31 Jan 2026 12:00, after round 1",
+    ]
+    assert latest(job, "lateral").name == "pass-03.json"
+
+
+def test_radial_runout_measured_before_lateral_work_is_no_after(tmp_path, runout, plan):
+    job = create_job(tmp_path / "wheel", spokes=32)
+    keep_pass(job, runout(1.0))
+    keep_pass(job, runout(0.2, direction="radial"))
+    keep_plan(job, plan)
+    keep_pass(job, runout(0.25))
+    lateral, radial = _from_job(job, name=None, by=None, picture=None).comparisons
+    assert (lateral.corrected_since, radial.corrected_since) == (False, True)
+    assert rows_of(job)[-1][0] == "31 Jan 2026 12:00, corrected since"

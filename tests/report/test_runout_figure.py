@@ -19,7 +19,7 @@ def words(figure: Figure) -> str:
 def test_total_runout_stands_beside_the_curve_with_its_uncertainty(runout):
     one = runout(1.0)
     value = one.total_runout.value
-    assert f"{value:.2f} mm\n± 0.04" in words(runout_figure(one))
+    assert f"{value:.3f} mm\n± 0.040" in words(runout_figure(one))
 
 
 def test_before_and_after_share_one_scale(runout):

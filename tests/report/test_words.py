@@ -4,7 +4,19 @@ from datetime import UTC, datetime
 
 import pytest
 
-from rimgauge.report.words import CAUTIONS, date_words, headline, measured_words, moment, overall
+from rimgauge.records import Scale
+from rimgauge.report import Comparison, Evidence
+from rimgauge.report.words import (
+    CAUTIONS,
+    date_words,
+    evidence_headline,
+    headline,
+    how_lines,
+    measured_words,
+    moment,
+    overall,
+    result_rows,
+)
 
 
 def sized(runout, value, **settings):
@@ -43,9 +55,46 @@ def test_different_limits_are_both_named(runout):
     )
 
 
+def shown(*comparisons):
+    return Evidence(wheel_name="", comparisons=comparisons, fingerprint="", software="")
+
+
 def test_what_was_not_measured_is_said(runout):
-    assert measured_words((runout(),)).endswith("Radial runout was not measured.")
-    assert "not measured" not in measured_words((runout(), runout(direction="radial")))
+    lateral, radial = Comparison(after=runout(0.2)), Comparison(after=runout(1.0, direction="radial"))
+    assert measured_words(shown(lateral)).endswith("Radial runout was not measured.")
+    assert "not measured" not in measured_words(shown(lateral, radial))
+
+
+def test_what_was_measured_only_before_the_work_bears_no_verdict(runout):
+    lateral = Comparison(after=runout(0.25))
+    old = Comparison(after=runout(1.0, direction="radial"), corrected_since=True)
+    evidence = shown(lateral, old)
+    assert evidence_headline(evidence) == "Runs true within 0.28 mm lateral (tolerance 0.50 mm)"
+    assert "Radial runout was not measured since the last corrections" in measured_words(evidence)
+    assert result_rows(evidence)[2][1] == "31 Jan 2026 12:00, corrected since"
+
+
+def test_each_measurement_has_a_row_with_its_own_tolerance(runout):
+    sizes = (1.4, 0.3, 0.8)
+    first, between, last = (runout(size, tolerance_mm=0.5 + size / 10) for size in sizes)
+    comparison = Comparison(
+        before=first, between=(between,), after=last, when=("before round 1", "after round 1", "")
+    )
+    rows = result_rows(shown(comparison))
+    assert [row[1] for row in rows[1:]] == [
+        *("31 Jan 2026 12:00, before round 1", "31 Jan 2026 12:00, after round 1", "31 Jan 2026 12:00")
+    ]
+    assert [row[3] for row in rows[1:]] == ["0.64 mm", "0.53 mm", "0.58 mm"]
+    many = Comparison(before=first, between=(between, between, between), after=last)
+    assert [row[1] for row in result_rows(shown(many), most=4)][1:] == [
+        *("31 Jan 2026 12:00", "and 2 more in between", "31 Jan 2026 12:00", "31 Jan 2026 12:00")
+    ]
+
+
+def test_the_scale_and_its_share_are_of_the_stated_probability(runout):
+    scale = Scale(mm_per_px=0.1, standard_uncertainty_mm_per_px=0.0002, method="checkerboard")
+    # 1.96 times 0.2 %: the factor of a normal distribution for 95 %.
+    assert "(± 0.4%)" in how_lines(Comparison(after=runout(), scale=scale))[1]
 
 
 def test_dates_are_the_same_in_every_language():

@@ -1,0 +1,164 @@
+"""The measurements of a job in their order: which show the wheel as it stands, and what work lies between them."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+from rimgauge.errors import BadFile
+from rimgauge.records import Direction, record
+
+from .dish_file import read_dish
+from .folder import Job, dishes, number_of, passes, plans
+from .manifest import PASS, Result, read_manifest, summed_up
+from .plan_file import read_plan
+
+
+@record
+class History:
+    """What a job's measurements are of, and the rounds of corrections among them.
+
+    straight: those of the wheel as it stands, in the order in which what they show was first measured.
+    places: the number at which it was, by file; of a film measured again that of the first time.
+    turned: those of the wheel turned round for its dish, with the file of the dish that says so.
+    replaced: those whose film was measured again, with the file that stands in their place.
+    rounds: numbers of rounds with corrections, by the number of the measurement after which they were planned.
+    """
+
+    straight: tuple[Result, ...]
+    places: Mapping[str, int]
+    turned: Mapping[str, str]
+    replaced: Mapping[str, str]
+    rounds: Mapping[int, int]
+
+    def of(self, direction: Direction) -> tuple[Result, ...]:
+        """Those of one direction, of the wheel as it stands."""
+        return tuple(result for result in self.straight if result.direction == direction)
+
+    def rounds_between(self, one: str, other: str) -> tuple[int, ...]:
+        """Numbers of the rounds planned after one measurement and before another, by their files."""
+        first, last = self.places[one], self.places[other]
+        return tuple(number for after, number in sorted(self.rounds.items()) if first <= after < last)
+
+    def corrected_since(self, file: str) -> bool:
+        """Whether corrections were planned after a measurement, and anything measured after those."""
+        return any(self.rounds_between(file, later.file) for later in self.straight)
+
+    def too_few(self, direction: Direction | None = None, *, least: int = 1) -> str:
+        """Say that there are fewer measurements than it takes, and which don't count and why."""
+        kind = f"{direction} measurement" if direction else "measurement"
+        missing = f"no {kind}" if least == 1 else f"fewer than two {kind}s"
+        why = self._left_out()
+        if not why:
+            return f"holds {missing} yet; `rimgauge measure` makes one"
+        return f"holds {missing} of the wheel as it stands: {why}; `rimgauge measure` makes one"
+
+    def _left_out(self) -> str:
+        words = [f"{file} is of the wheel turned round, as {dish} says" for file, dish in self.turned.items()]
+        words += [
+            f"{file} is of the same film as {newer}, which stands in its place"
+            for file, newer in self.replaced.items()
+        ]
+        return "; ".join(words)
+
+
+def history(job: Job, *, dish: tuple[str, str] | None = None) -> History:
+    """Put a job's measurements in order.
+
+    Turned round, the same pointer sees the rim's other side and runout of the other sign; of dishes that
+    contradict each other the newest counts. The same film measured again, with other options, is no new state
+    of the wheel: the newest stands in the place of the others.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    dish : tuple of str or None
+        Files of a measurement and one turned round that are named now, and count before those that are kept.
+
+    Raises
+    ------
+    BadFile
+        A measurement, dish or plan can't be read.
+
+    """
+    known: dict[str, Result] = {}
+    with contextlib.suppress(BadFile):  # without it the measurements themselves are read
+        known = {result.file: result for result in read_manifest(job.folder).results}
+    return in_order(job, (known.get(path.name) or summed_up(path) for path in passes(job)), dish=dish)
+
+
+def in_order(job: Job, results: Iterable[Result], *, dish: tuple[str, str] | None = None) -> History:
+    """Put measurements that are summed up already in order; see history."""
+    told = tuple(results)
+    turned = _turned(job, dish)
+    sources = {_source(result) for result in told if result.file in turned}
+    newest: dict[tuple[str, ...], Result] = {}
+    places: dict[tuple[str, ...], int] = {}
+    for result in told:
+        places.setdefault(_source(result), number_of(result.file))
+        if _source(result) not in sources:
+            newest[_source(result)] = result  # which keeps the place of the first
+    return History(
+        straight=tuple(newest.values()),
+        places={result.file: places[_source(result)] for result in told},
+        turned={file: by for file, by in turned.items() if file in {result.file for result in told}},
+        replaced={
+            result.file: found.file
+            for result in told
+            if (found := newest.get(_source(result), result)).file != result.file
+        },
+        rounds={
+            number_of(plan.follows): plan.round
+            for path in plans(job)
+            if (plan := read_plan(path)).corrections and PASS.fullmatch(plan.follows)
+        },
+    )
+
+
+def _source(result: Result) -> tuple[str, ...]:
+    """Tell what was measured: the same film has the same; a live camera is never the same again."""
+    return (result.direction, result.source_sha256) if result.source_sha256 else (result.file,)
+
+
+def _turned(job: Job, dish: tuple[str, str] | None) -> dict[str, str]:
+    turned: dict[str, str] = {}
+    kept = [(path.name, read_dish(path).measurements) for path in dishes(job)]
+    for name, measurements in [*kept, *([] if dish is None else [("--dish", dish)])]:
+        turned.pop(measurements[0], None)
+        turned |= dict.fromkeys(measurements[1:], name)
+    return turned
+
+
+def straight_passes(job: Job) -> tuple[Path, ...]:
+    """List the measurements of the wheel as it stands, in their order; raises what history does."""
+    return tuple(job.folder / result.file for result in history(job).straight)
+
+
+def latest(job: Job, direction: Direction) -> Path | None:
+    """Find the last measurement of a direction, the wheel as it stands; None where there is none.
+
+    Raises what history does.
+    """
+    found = history(job).of(direction)
+    return job.folder / found[-1].file if found else None
+
+
+def since_corrections(job: Job, files: Sequence[Path]) -> tuple[tuple[Path, ...], Path | None]:
+    """Of the job's measurements, in their order, those since the last plan made before the newest; and that plan.
+
+    A plan counts that has corrections and names the measurement it follows. Raises what history does.
+    """
+    places = history(job).places
+    found = [
+        (number_of(plan.follows), path)
+        for path in plans(job)
+        if (plan := read_plan(path)).corrections and PASS.fullmatch(plan.follows)
+    ]
+    newest = places[files[-1].name] if files else 0
+    before = [each for each in found if each[0] < newest]
+    if not before:
+        return tuple(files), None
+    last, plan_file = max(before)
+    return tuple(path for path in files if places[path.name] > last), plan_file
