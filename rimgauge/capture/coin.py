@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -41,6 +42,11 @@ MOST_ROUGH_PX, RIVAL_ROUGH_PX = 0.8, 0.6
 behind, a coin still tells a scale, less sure by that much, but nothing as rough is taken for a second coin."""
 
 
+BLURRED_PX = 5.0
+"""So far beyond its edge a blurred coin is still brighter or darker than the wall behind it."""
+LEVELS, FLATTEST, ELLIPSE_ROUGH = 24, 0.3, 0.03
+"""Brightnesses at which a larger ellipse is looked for, the flattest of them, and how near the outline keeps to it, as a
+share of its radius; a rectangle is off by 0.1."""
 FURTHEST_PX = (*np.linspace(6.0, 1.0, 11).tolist(), *[1.0] * 9)
 """What lies farther from the ellipse in each step of its fit is something else's edge."""
 LEAST_KEPT = 0.58
@@ -76,6 +82,11 @@ def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> C
             f"{name}: more than one round thing is seen, and which one is the coin isn't clear; take the picture "
             "with one coin and nothing else round in it"
         )
+    if _larger_round(picture, shape, FARTHEST):
+        raise ScaleMissing(
+            f"{name}: a round thing is seen on a larger one that is seen slantwise; hold the coin so that it faces the "
+            "camera, before something plain"
+        )
     shape = _outermost(smooth, shape)
     for reach_px in (max(6.0, 0.08 * radius_px), 5.0, 3.0, 3.0):
         points, seen = _outline(smooth, shape, reach_px)
@@ -85,7 +96,9 @@ def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> C
                 "brightness, light it evenly and cover less of it"
             )
         shape, rough_px, kept = fit_ellipse(points)
-    if _outside_seen(smooth, shape) > MOST_OUTSIDE:
+    if _outside_seen(smooth, shape) > MOST_OUTSIDE or _larger_round(
+        picture, shape, max(BESIDE, 1.0 + BLURRED_PX / shape[2])
+    ):
         raise ScaleMissing(
             f"{name}: it isn't clear which outline is the coin's; lay it before something plain of another brightness"
         )
@@ -198,6 +211,42 @@ def _is_round(smooth: NDArray[np.float32], circle: FloatArray) -> bool:
             return False
         shape, rough_px, kept = fit_ellipse(points)
     return bool(rough_px <= RIVAL_ROUGH_PX and kept >= LEAST_SEEN * len(AROUND))
+
+
+def _larger_round(picture: NDArray[np.uint8], shape: FloatArray, share: float) -> bool:
+    """Whether the middle of an outline lies in an ellipse larger by a share: something on a coin was taken for the coin."""
+    least_area = math.pi * (share * shape[2]) ** 2
+    at = (float(shape[0]), float(shape[1]))
+    return any(
+        cv2.pointPolygonTest(outline, at, measureDist=False) > 0 and _is_ellipse(outline)
+        for outline in _closed_outlines(picture)
+        if cv2.contourArea(outline) > least_area
+    )
+
+
+def _closed_outlines(picture: NDArray[np.uint8]) -> Iterator[NDArray[np.int32]]:
+    """Outlines (n, 1, 2) of what is brighter than some levels in a colour, all inside the picture."""
+    high, wide = picture.shape[:2]
+    for colour in cv2.split(cv2.GaussianBlur(picture, (0, 0), 1.5)):
+        low, top = np.percentile(colour, [2.0, 98.0])
+        for level in np.linspace(low, top, LEVELS + 2)[1:-1]:
+            _, light = cv2.threshold(colour, float(level), 255, cv2.THRESH_BINARY)
+            for outline in cv2.findContours(light, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)[0]:
+                x, y, width, height = cv2.boundingRect(outline)
+                if min(x, y) > 1 and x + width < wide - 1 and y + height < high - 1:
+                    yield np.asarray(outline, dtype=np.int32)
+
+
+def _is_ellipse(outline: NDArray[np.int32]) -> bool:
+    """Whether an outline (n, 1, 2) keeps to the ellipse nearest to it."""
+    (x, y), axes, turned_deg = cv2.fitEllipse(outline)
+    if min(axes) < FLATTEST * max(axes):
+        return False
+    offset = outline[:, 0, :] - np.array([x, y])
+    turned = math.radians(turned_deg)
+    along = offset @ np.array([[math.cos(turned), -math.sin(turned)], [math.sin(turned), math.cos(turned)]])
+    share = np.hypot(*(2.0 * along / np.array(axes)).T)
+    return bool(np.std(share) < ELLIPSE_ROUGH)
 
 
 def _circles(blurred: NDArray[np.uint8], strictness: float) -> FloatArray:

@@ -69,6 +69,7 @@ def words(path: Path, view: View, found: ScaleResult, other: Scale | None, diffe
     lines = [
         f"One pixel is {scale.mm_per_px:.5f} mm ± {expanded:.5f} mm (about 95 % sure),",
         f"from {METHODS[scale.method]}. On 1 mm of runout, ± {expanded / scale.mm_per_px:.3f} mm.",
+        f"So the picture is {scale.mm_per_px * view.image_size[0]:.0f} mm wide where the rim's edge is.",
         "",
         "What makes it unsure (standard uncertainty, share of the scale):",
         *(f"  {line.source:<32} {100.0 * line.relative:6.2f} %" for line in found.budget),
