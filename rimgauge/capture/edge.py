@@ -30,6 +30,7 @@ _WIDTH = 3
 """Index of w among the unknowns place, slope, bend, w: the first three multiply powers 0 to 2 of a row's height."""
 BLOCK_ROWS = 8
 """Height of a JPEG's blocks."""
+FEW_BLOCKS = 4
 MANY_ROWS = 0.9
 """A picture is too bright where so many rows are clipped; in fewer they are streaks, and their feet alone tell less than
 clipping spoils."""
@@ -86,7 +87,13 @@ class EdgeFit:
 
 
 def fit_edge(
-    patches: GreyArray, start_px: FloatArray, row_px: float, shape: EdgeShape, *, fit_bend: bool = False
+    patches: GreyArray,
+    start_px: FloatArray,
+    row_px: float,
+    shape: EdgeShape,
+    clear: BoolArray | None = None,
+    *,
+    fit_bend: bool = False,
 ) -> EdgeFit:
     """Fit the edge by Gauss–Newton with each row's brightness and contrasts solved on the way.
 
@@ -96,6 +103,7 @@ def fit_edge(
     start_px : (n,) where the edge is expected at row_px [px].
     row_px : the row at which the place is wanted [px].
     shape : what is known of the edge.
+    clear : (n, rows) rows with nothing before them, if known; others don't count.
     fit_bend : also fit q (on the first frames, to learn it).
 
     Notes
@@ -112,7 +120,8 @@ def fit_edge(
     moved_px = np.array([1.0, half, half**2, 1.0])[free]
     result = np.full((len(EdgeFit.__slots__), len(patches)), np.nan)
     result[-1] = 0.0
-    band, left = _Band.cut(patches, start_px, row_px, shape)
+    rows = np.full(len(patches), patches.shape[1]) if clear is None else clear.sum(axis=1)
+    band, left = _Band.cut(patches, start_px, row_px, shape, clear)
     unknowns = np.array([[place, shape.slope, shape.bend_per_px, *widths] for place in start_px[left]])
     for turn in range(ITERATIONS):
         if not len(left):
@@ -126,7 +135,7 @@ def fit_edge(
         going = (np.abs(step) @ moved_px >= ENOUGH_PX) & (turn < ITERATIONS - 1)
         if not going.all():
             sane = ~going & (np.abs(unknowns[:, 0] - start_px[left]) <= shape.outside_px)
-            result[:, left[sane]] = _summary(unknowns[sane], solved.of(sane), patches.shape[1])
+            result[:, left[sane]] = _summary(unknowns[sane], solved.of(sane), rows[left[sane]])
             left, unknowns, band = left[going], unknowns[going], band.of(going)
     return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
 
@@ -162,7 +171,7 @@ class _Band:
 
     @staticmethod
     def cut(
-        patches: GreyArray, start_px: FloatArray, row_px: float, shape: EdgeShape
+        patches: GreyArray, start_px: FloatArray, row_px: float, shape: EdgeShape, clear: BoolArray | None
     ) -> tuple[_Band, IntArray]:
         """The band of the frames in which enough of it lies in the patch, and their numbers."""
         _, rows, columns = patches.shape
@@ -176,13 +185,15 @@ class _Band:
         whole = (first >= 0) & (first + pixels <= columns)
         enough = whole.sum(axis=1) >= max(LEAST_ROWS, 0.5 * rows)
         inside, whole = inside[enough], whole[enough]
+        if clear is not None:
+            whole &= clear[inside]
         first = np.clip(first[enough], 0, max(columns - pixels, 0))
         index = (inside[:, None] * rows + np.arange(rows)) * columns + first
         grey = patches.take(index[..., None] + np.arange(pixels)).astype(np.float64)
         band = _Band(grey, first.astype(np.float64), None, whole, lever)
         if (grey >= shape.white).any():
             band = band.below(shape.white)
-            enough = band.whole.sum(axis=1) >= max(LEAST_ROWS, 0.5 * rows)
+            enough = band.whole.sum(axis=1) >= np.maximum(LEAST_ROWS, 0.5 * whole.sum(axis=1))
             band, inside = band.of(enough), inside[enough]
         return band, inside
 
@@ -281,18 +292,21 @@ def _solve(products: FloatArray, band: _Band, free: list[int]) -> _Solved:
     return _Solved(np.linalg.inv(normal), against[:, -1].swapaxes(0, 1), weights, row_rms, contrasts[0])
 
 
-def _summary(unknowns: FloatArray, solved: _Solved, rows: int) -> FloatArray:
-    """An EdgeFit's arrays (8, n), in its order."""
+def _summary(unknowns: FloatArray, solved: _Solved, rows: IntArray) -> FloatArray:
+    """An EdgeFit's arrays (8, n), in its order, of fits to so many rows (n,)."""
     weights = solved.weights
     squares = np.where(weights > 0.0, solved.row_rms, 0.0) ** 2
     counted = np.maximum(weights.sum(axis=1), 1.0)
     noise = np.maximum(np.sqrt((weights * squares).sum(axis=1) / counted), LEAST_NOISE)
     contrast = _median(np.where(np.isfinite(solved.row_rms), np.abs(solved.contrast), np.inf))
+    pixel_error = noise * np.sqrt(np.maximum(solved.covariance[:, 0, 0], 0.0))
+    # A few blocks of rows may agree by chance.
+    few = (weights > 0.0).sum(axis=1) < FEW_BLOCKS * BLOCK_ROWS
     return np.stack(
         [
             unknowns[:, 0],
-            _standard_error(solved.covariance, solved.scores),
-            noise * np.sqrt(np.maximum(solved.covariance[:, 0, 0], 0.0)),
+            np.maximum(_standard_error(solved.covariance, solved.scores), np.where(few, pixel_error, 0.0)),
+            pixel_error,
             unknowns[:, 1],
             unknowns[:, 2],
             contrast,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge.capture.behind import Behind, learn_behind, made_plain, more_behind
 from rimgauge.capture.edge import LEAST_QUALITY, MANY_ROWS, EdgeFit, fit_edge
 from rimgauge.capture.outline import Outline, close_scores, learn_outline, nearest_edge, outline_scores
 from rimgauge.capture.patch import GreyArray, Patch, inward
@@ -23,6 +24,8 @@ LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
 CLOSE_REACH_PX, MOST_BRIDGED = 1.0, 8
 """Where something stands close before it the edge is sought only so near, and for so many frames on end."""
 FAR_FROM_IT = -1e9
+STILL_PX = 0.3
+"""A camera that has moved by more sees what is behind elsewhere."""
 TIP_CLEARANCE_PX = 3.0
 """Nearer to the tip than this, the rim's edge and the pointer's are one blur."""
 SEEN, NOT_FOUND, COVERED, VAGUE, MOVED, WHITE = range(6)
@@ -102,6 +105,14 @@ class EdgeFollower:
         self.outline: Outline = learn_outline(
             rims, slope, self.tip[1], BAND_ROOM_PX, math.ceil(self.tip[0] + TIP_CLEARANCE_PX)
         )
+        self._begin()
+        # What is behind is learnt before the first gap is read, so that the first frames have it too.
+        place_px = self._standing(find_shift(self.look.look, pointers), self._starts(rims))
+        self.behind: Behind = learn_behind(rims, place_px, self.tip[1], self.outline.shape)
+        self._begin()
+
+    def _begin(self) -> None:
+        """Nothing was seen yet."""
         self.last_px = math.nan
         self.usual_move_px = 0.0
         self.missed = self.bridged = 0
@@ -111,14 +122,14 @@ class EdgeFollower:
         """Read the gaps in what was cut out of the next pictures."""
         pointers, rims = cut
         shift = find_shift(self.look.look, pointers, self.shifted_px)
-        clear = np.flatnonzero(shift.agrees >= LEAST_QUALITY)
-        if len(clear):
-            self.shifted_px = (float(shift.du_px[clear[-1]]), float(shift.dv_px[clear[-1]]))
-        scores = outline_scores(rims, self.outline)
-        start_px = np.array([self._next(*each) for each in zip(scores, rims, strict=True)])
+        agreeing = np.flatnonzero(shift.agrees >= LEAST_QUALITY)
+        if len(agreeing):
+            self.shifted_px = (float(shift.du_px[agreeing[-1]]), float(shift.dv_px[agreeing[-1]]))
+        start_px = self._starts(rims)
         white = (rims >= self.outline.shape.white).any(axis=2).mean(axis=1) > MANY_ROWS
-        fit = self._fit(rims, start_px)
-        return self._sightings(fit, shift, self._profiles(rims, fit), white)
+        plain, clear = self._made_plain(rims, self._standing(shift, start_px))
+        fit = self._fit(plain, start_px, clear)
+        return self._sightings(fit, shift, self._profiles(plain, fit, clear), white)
 
     def evened(self, seen: Sightings) -> Sightings:
         """The same with what the rim's texture does to its edge taken off, as far as the whole pass tells it."""
@@ -157,7 +168,22 @@ class EdgeFollower:
         self.bridged = self.bridged + 1 if close else 0
         return found_px
 
-    def _fit(self, patches: GreyArray, start_px: FloatArray) -> EdgeFit:
+    def _starts(self, patches: GreyArray) -> FloatArray:
+        """Where the edge is (n,) to a third of a pixel, NaN where it isn't seen."""
+        scores = outline_scores(patches, self.outline)
+        return np.array([self._next(*each) for each in zip(scores, patches, strict=True)])
+
+    @staticmethod
+    def _standing(shift: Shift, place_px: FloatArray) -> FloatArray:
+        """Places (n,) of the edge in frames in which the camera stands where it stood, else NaN."""
+        return np.where(np.hypot(shift.du_px, shift.dv_px) < STILL_PX, place_px, np.nan)
+
+    def _made_plain(self, patches: GreyArray, place_px: FloatArray) -> tuple[GreyArray, BoolArray]:
+        """What is behind made plain, and which rows are clear, where the edge is near place_px (n,), NaN where unknown."""
+        self.behind = more_behind(self.behind, patches, place_px, self.tip[1], self.outline.shape)
+        return made_plain(patches, place_px, self.tip[1], self.outline.shape, self.behind)
+
+    def _fit(self, patches: GreyArray, start_px: FloatArray, clear: BoolArray) -> EdgeFit:
         """Fit the edge in a band that ends short of the pointer, as far as the edge's blur allows."""
         shape = self.outline.shape
         room_px = np.maximum(np.nan_to_num(start_px - self.tip[0]).astype(int) - 1, least_outside_px(shape))
@@ -166,14 +192,14 @@ class EdgeFollower:
         for width in np.unique(outside_px):
             same = outside_px == width
             narrower = replace(shape, outside_px=int(width))
-            fit = fit_edge(patches[same], start_px[same], self.tip[1], narrower)
+            fit = fit_edge(patches[same], start_px[same], self.tip[1], narrower, clear[same])
             result[:, same] = [getattr(fit, name) for name in EdgeFit.__slots__]
         return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
 
-    def _profiles(self, patches: GreyArray, fit: EdgeFit) -> GreyArray:
+    def _profiles(self, patches: GreyArray, fit: EdgeFit, clear: BoolArray) -> GreyArray:
         """Mean profiles across the edge, unknown where the pointer's tip is too near."""
         shape = widened(self.outline.shape)
-        profiles = mean_profiles(patches, fit.place_px, fit.slope, self.tip[1], shape)
+        profiles = mean_profiles(patches, fit.place_px, fit.slope, self.tip[1], shape, clear)
         room_px = fit.place_px - self.tip[0] - 1.0
         profiles[np.arange(-shape.outside_px, shape.inside_px + 1) < -room_px[:, None]] = np.nan
         return profiles

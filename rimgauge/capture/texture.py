@@ -90,7 +90,12 @@ class Evened:
 
 
 def mean_profiles(
-    patches: GreyArray, place_px: FloatArray, slope: FloatArray, row_px: float, shape: EdgeShape
+    patches: GreyArray,
+    place_px: FloatArray,
+    slope: FloatArray,
+    row_px: float,
+    shape: EdgeShape,
+    clear: BoolArray | None = None,
 ) -> GreyArray:
     """Mean brightness (n, outside + 1 + inside) across the edge, at whole pixels from its place; NaN where unknown.
 
@@ -100,6 +105,7 @@ def mean_profiles(
     place_px, slope : (n,) of the fitted edge at row_px.
     row_px : the row of the place [px].
     shape : its band tells how far the profile reaches before the edge.
+    clear : (n, rows) rows with nothing before them, if known; others don't count.
     """
     shape = widened(shape)
     count, rows, columns = patches.shape
@@ -111,6 +117,8 @@ def mean_profiles(
     near = np.rint(line).astype(np.intp)
     first = near - shape.outside_px
     whole = (first >= 0) & (first + pixels <= columns)
+    if clear is not None:
+        whole &= clear[seen]
     enough = whole.sum(axis=1) >= LEAST_ROWS
     seen, line, near, whole = seen[enough], line[enough], near[enough], whole[enough]
     if not len(seen):
