@@ -31,7 +31,11 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 @click.option("--wheel", type=_FILE, help="The build of the wheel (wheel.toml).")
 @click.option("--lateral", type=_FILE, help="A lateral measurement (pass.json).")
 @click.option("--radial", type=_FILE, help="A radial measurement (pass.json).")
-@click.option("--readings", type=_FILE, help="Readings typed in by hand (readings.csv) instead.")
+@click.option(
+    "--readings",
+    type=_FILE,
+    help="Readings typed in by hand (readings.csv) instead; + is to the right, outward.",
+)
 @click.option("--tension", type=_FILE, help="Readings that hold the tension of each spoke (readings.csv).")
 @click.option(
     "--centred", is_flag=True, help="Lateral values are from the centre plane: correct the dish too."

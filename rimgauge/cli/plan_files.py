@@ -132,7 +132,7 @@ def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | No
     from rimgauge.job import check_as_recorded
 
     check_as_recorded(files.named)
-    if job is not None and files.runout_named == 0:
+    if job is not None and (files.runout_named == 0 or files.readings is not None):
         start = _from_job(job, files, spokes)
     else:
         start = Start(now=files.read(spokes), files=files, last=None, round_number=1)
@@ -153,15 +153,21 @@ def spoke_numbers(option: str, words: str) -> set[int]:
 def _from_job(job: Job, files: Files, spokes: int) -> Start:
     """Read the newest measurements of a job, its last round, and the number of the round to plan.
 
+    Readings typed in count where they are named, or where the job holds no measurement.
     A plan made on the newest measurement has not been carried out: the round is planned anew, and the last
     round is the one before. A radial measurement on which that was planned says nothing of the wheel
     since, and is left out.
     """
     import numpy as np
 
-    from rimgauge.job import check_as_recorded, history, latest, plans, read_plan
+    from rimgauge.job import check_as_recorded, history, latest, plans, read_plan, reading_files
 
-    newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
+    newest = files
+    if files.readings is None:
+        newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
+    typed = reading_files(job)
+    if newest.runout_named == 0 and typed:
+        newest = replace(files, readings=typed[-1])
     check_as_recorded((*newest.named, *plans(job)))
     if newest.runout_named == 0:
         raise BadInput(f"{job.folder}: {history(job).too_few()}")

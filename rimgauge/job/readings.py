@@ -25,6 +25,9 @@ _VALUES = ("lateral_mm", "radial_mm", "tension_n", "tension_kgf")
 _READ = ("spoke", *_VALUES)
 _LARGEST = {"lateral_mm": 100.0, "radial_mm": 100.0, "tension_n": 10_000.0, "tension_kgf": 1_000.0}
 """A spoke of 3 mm breaks under about 8 kN; a rim that strays 100 mm is past truing."""
+SLACKEST_N, TIGHTEST_KGF, MOST_RUNOUT_MM = 250.0, 300.0, 40.0
+"""Built wheels have 400 to 1500 N a spoke, and a spoke breaks at 250 to 300 kgf; between brake blocks or chain stays no
+rim strays by centimetres (common practice)."""
 _PASSED_OVER = ("side", "flange", "angle_deg", "standard_uncertainty_mm", "note")
 """Columns that may stand in the file and aren't used; the CSV that rimgauge exports has them."""
 
@@ -73,6 +76,7 @@ def read_readings(
             if cell:
                 values[name][spoke - 1] = _number(path, line, name, cell)
     tension_n = _in_newtons(path, values)
+    _check_units(path, values)
     columns = {"lateral_mm": values["lateral_mm"], "radial_mm": values["radial_mm"], "tension_n": tension_n}
     _check_complete(path, columns, need)
     return Readings(**columns, centred=centred)
@@ -135,6 +139,33 @@ def _number(path: Path, line: int, name: str, cell: str) -> float:
     if abs(value) > _LARGEST[name]:
         _fail(path, line, f"{name} is {value:g}; no wheel reads more than {_LARGEST[name]:g}")
     return value
+
+
+def _check_units(path: Path, values: dict[str, np.ndarray]) -> None:
+    """Refuse columns whose values can only be meant in another unit."""
+    newtons, kilograms = (
+        column[np.isfinite(column)] for column in (values["tension_n"], values["tension_kgf"])
+    )
+    if len(newtons) and newtons.max() < SLACKEST_N:
+        raise BadFile(
+            path,
+            f"tension_n is {newtons.max():g} at most, far too little for a built wheel; if these are kilograms "
+            "(kgf), call the column tension_kgf; if they are newtons, bring the tension up evenly first",
+        )
+    if len(kilograms) and np.median(kilograms) > TIGHTEST_KGF:
+        raise BadFile(
+            path,
+            f"tension_kgf is about {np.median(kilograms):g}, more than a spoke bears; if these are newtons, call "
+            "the column tension_n",
+        )
+    for name in ("lateral_mm", "radial_mm"):
+        read = values[name][np.isfinite(values[name])]
+        if len(read) and np.ptp(read) > MOST_RUNOUT_MM:
+            raise BadFile(
+                path,
+                f"{name} differs by {np.ptp(read):g} mm round the wheel, which no wheel that turns in its frame does; "
+                "write millimetres, not hundredths",
+            )
 
 
 def _in_newtons(path: Path, values: dict[str, np.ndarray]) -> np.ndarray:
