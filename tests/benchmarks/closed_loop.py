@@ -25,6 +25,7 @@ from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -36,7 +37,7 @@ from rimgauge.plan.search import MOST_WORK, search
 from rimgauge.plan.stating import state_problem
 from rimgauge.records import FloatArray, Plan, Readings, Wheel
 from rimgauge.wheel import influence
-from tests.benchmarks.true_wheel import RADIAL_GOAL_MM, TrueWheel, random_wheel
+from tests.benchmarks.true_wheel import KINDS, RADIAL_GOAL_MM, TENSION_NOISE, TrueWheel, random_wheel
 
 GOALS_MM = (0.2, 0.1, 0.5)
 DISH_GOAL_MM = 0.1
@@ -143,9 +144,18 @@ class Outcome:
     refused: bool
 
 
-def run(seed: int, goal_mm: float, way: Way, most_rounds: int, hand_turns: float) -> Outcome:
-    """True one wheel by one way, until it is done or rounds run out."""
-    wheel = random_wheel(seed, goal_mm)
+def run(
+    seed: int,
+    goal_mm: float,
+    way: Way,
+    most_rounds: int,
+    hand_turns: float,
+    *,
+    kinds: dict[str, dict[str, Any]] = KINDS,
+    gauge: float = TENSION_NOISE,
+) -> Outcome:
+    """True one wheel by one way, until it is done or rounds run out; gauge: noise of the tension readings."""
+    wheel = random_wheel(seed, goal_mm, kinds)
     random, hand = np.random.default_rng(seed + 10_000), np.random.default_rng(seed + 20_000)
     spreads = wheel.spreads()
     nipples, turned, seconds, gap = 0, 0.0, 0.0, None
@@ -154,7 +164,7 @@ def run(seed: int, goal_mm: float, way: Way, most_rounds: int, hand_turns: float
     done = true_in = None
     refused = False
     for number in range(1, most_rounds + 1):
-        readings = wheel.read(random)
+        readings = wheel.read(random, gauge=gauge)
         start = time.process_time()
         turns, plan = way(readings, wheel.nominal, last)
         seconds = max(seconds, time.process_time() - start)

@@ -28,6 +28,25 @@ KINDS: dict[str, dict[str, Any]] = {
     "disc": {"spokes": 32, "crossings": 3, "kind": "disc-brake alloy"},
     "light": {"spokes": 28, "crossings": 2, "kind": "light alloy"},
 }
+OTHER_KINDS: dict[str, dict[str, Any]] = {
+    "20 light": {"spokes": 20, "crossings": 2, "kind": "light alloy"},
+    "48 wide": {"spokes": 48, "crossings": 4, "kind": "wide heavy alloy"},
+    "24 in pairs": {
+        "spokes": 24,
+        "crossings": 2,
+        "kind": "carbon deep",
+        "spoke_angles_deg": [15.0 + 30.0 * pair + side for pair in range(12) for side in (-4.0, 4.0)],
+    },
+    "two right for one left": {
+        "spokes": 24,
+        "crossings": 0,
+        "kind": "box-section alloy, dished rear",
+        "side_pattern": "RRL",
+    },
+    "steel channel": {"spokes": 36, "crossings": 3, "kind": "steel channel"},
+    "small wheel": {"spokes": 28, "crossings": 2, "kind": "small-wheel alloy"},
+}
+"""Kinds that no plan was looked at on while it was built."""
 READING_NOISE_MM = 0.01
 TENSION_NOISE = 0.03
 STIFFNESS_SPREAD = 0.2
@@ -79,10 +98,12 @@ class TrueWheel:
         """Count the movement of the rim's mean from here."""
         self._start_dish = float(self._terms[0])
 
-    def read(self, random: np.random.Generator, *, tension: bool = True) -> Readings:
+    def read(
+        self, random: np.random.Generator, *, tension: bool = True, gauge: float = TENSION_NOISE
+    ) -> Readings:
         """Read it with the noise of indicator and tension gauge."""
         n = len(self.lateral_mm)
-        read = self.tension_n * (1 + random.normal(0, TENSION_NOISE, n))
+        read = self.tension_n * (1 + random.normal(0, gauge, n))
         return Readings(
             lateral_mm=self.lateral_mm + random.normal(0, READING_NOISE_MM, n),
             radial_mm=self.radial_mm + random.normal(0, READING_NOISE_MM, n),
@@ -152,14 +173,14 @@ class TrueWheel:
         self.tension_n: FloatArray = self._tension
 
 
-def random_wheel(seed: int, goal_mm: float) -> TrueWheel:
+def random_wheel(seed: int, goal_mm: float, kinds: dict[str, dict[str, Any]] = KINDS) -> TrueWheel:
     """Draw a wheel of one of the kinds: 1 to 3 mm lateral, 0.3 to 1 mm radial, each side 5 to 10 % uneven.
 
     Nipples are turned at random and the sides against each other in waves; what of the lateral runout that
     does not make, and most of the radial, is a bent rim.
     """
     random = np.random.default_rng(seed)
-    kind = KINDS[list(KINDS)[seed % len(KINDS)]]
+    kind = kinds[list(kinds)[seed % len(kinds)]]
     while True:
         wheel = _drawn(kind, goal_mm, random)
         spreads, lateral, radial = wheel.spreads(), np.ptp(wheel.lateral_mm), np.ptp(wheel.radial_mm)
