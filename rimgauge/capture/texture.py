@@ -67,8 +67,9 @@ PLACE_SPREAD, BLUR_SPREAD = 1.5, 1.2
 """What streaks of a share of the contrast draw a fit aside by, in blurs, and change the blur by, as multiples of that
 share: a judgement, to which drawn rims agree."""
 SOUGHT = 40
-"""So many steps find where the rim begins, from each of three starts."""
-CLOSE_ENOUGH = 0.03
+"""So many steps find where the rim begins."""
+CLOSE_ENOUGH, LIKELY_ENOUGH = 0.03, 1e-6
+"""Of the place, in blurs, and of the logarithm of the likelihood, as a share: far below what a run can tell."""
 
 
 BEFOREHAND = (0.5, 0.5)
@@ -200,7 +201,42 @@ def evened(
         return unchanged
     x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]
     seen = profiles[usable][:, columns].astype(np.float64)
-    phase = 2.0 * np.pi * place_px[usable]
+    told = _told(seen, place_px[usable], x, shape)
+    contrast = _contrasts(seen, told.mean, x, shape)
+    gain = np.clip(contrast, *CONTRASTS)
+    believed = (contrast == gain) & (np.abs(told.step_px / gain) < MOST_BLURS * shape.blur_px)
+    which = np.flatnonzero(usable)[believed]
+    result, errors = unchanged.correction_px, np.hypot(standard_error_px, told.of_fit_px)
+    result[which] = (told.step_px / gain)[believed]
+    right, right_error = _share_right(result, gap_px)
+    blocks = standard_error_px[which] / (USUAL_BLOCKS * float(np.median(standard_error_px[usable])))
+    of_profile = (told.error_px / gain)[believed] * np.maximum(blocks, 1.0)
+    # Where the profiles correct nothing, what they and the rows state of the fit has proved equally near the truth.
+    rows_count = 0.5 * (1.0 - right)
+    untold = (right_error * float(np.std(result[which]))) ** 2
+    of_rows = standard_error_px[which]
+    errors[which] = np.sqrt(rows_count * of_rows**2 + (1.0 - rows_count) * of_profile**2 + untold)
+    unlike[usable] = (told.misfit > MOST_UNLIKE * float(np.median(told.misfit))) | (contrast < LEAST_CONTRAST)
+    return Evened(right * result, errors, unlike)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """What profiles (m, pixels) tell of the edge's place beside the fit: shift, its standard error [px] and misfit, all (m,).
+
+    mean: (pixels,) of the profiles. of_fit_px: standard deviation that texture gives the fit itself.
+    """
+
+    mean: FloatArray
+    step_px: FloatArray
+    error_px: FloatArray
+    misfit: FloatArray
+    of_fit_px: float
+
+
+def _told(seen: FloatArray, place_px: FloatArray, x: FloatArray, shape: EdgeShape) -> _Told:
+    """Shifts of the edge against fitted places (m,) by generalised least squares of the profiles (m, pixels)."""
+    phase = 2.0 * np.pi * place_px
     course = np.stack([np.ones(len(seen)), np.sin(phase), np.cos(phase)], axis=1)
     usual, begins = np.ones(len(seen), dtype=bool), None
     for _ in range(ROUNDS):
@@ -215,25 +251,8 @@ def evened(
         rest = off - step[:, None] * change
         misfit = np.sum(rest * np.linalg.solve(covariance, rest.T).T, axis=1) / (len(x) - 1)
         usual = misfit < MOST_UNLIKELY * float(np.median(misfit))
-    contrast = _contrasts(seen, waves[0], x, shape)
-    gain = np.clip(contrast, *CONTRASTS)
-    believed = (contrast == gain) & (np.abs(step / gain) < MOST_BLURS * shape.blur_px)
-    blocks = standard_error_px / (USUAL_BLOCKS * float(np.median(standard_error_px[usable])))
-    error = information**-0.5 * np.sqrt(np.maximum(misfit, 1.0)) / gain
-    result, errors = (
-        unchanged.correction_px,
-        np.hypot(standard_error_px, _of_fit(covariance, change, x, shape)),
-    )
-    which = np.flatnonzero(usable)[believed]
-    result[which] = (step / gain)[believed]
-    right, right_error = _share_right(result, gap_px)
-    of_profile, of_rows = error[believed] * np.maximum(blocks[which], 1.0), standard_error_px[which]
-    # Where the profiles correct nothing, what they and the rows state of the fit has proved equally near the truth.
-    rows_count = 0.5 * (1.0 - right)
-    untold = (right_error * float(np.std(result[which]))) ** 2
-    errors[which] = np.sqrt(rows_count * of_rows**2 + (1.0 - rows_count) * of_profile**2 + untold)
-    unlike[usable] = (misfit > MOST_UNLIKE * float(np.median(misfit))) | (contrast < LEAST_CONTRAST)
-    return Evened(right * result, errors, unlike)
+    error = information**-0.5 * np.sqrt(np.maximum(misfit, 1.0))
+    return _Told(waves[0], step, error, misfit, _of_fit(covariance, change, x, shape))
 
 
 def _share_right(correction_px: FloatArray, gap_px: FloatArray) -> tuple[float, float]:
@@ -316,21 +335,20 @@ class _Spread:
             by_chance = ((moved[0] / place) ** 2 + (moved[1] / blur) ** 2) / self._count
             return self._likeliest(at(moved))[0] + float(by_chance)
 
-        tried = [
-            minimize(
-                unlikely,
-                (start, 0.0),
-                method="Nelder-Mead",
-                options={
-                    "initial_simplex": [(start, 0.0), (start + place, 0.0), (start, blur)],
-                    "maxfev": SOUGHT,
-                    "xatol": CLOSE_ENOUGH,
-                    "fatol": 0.5 / self._count,
-                },
-            )
-            for start in (-place, 0.0, place)
-        ]
-        return at(min(tried, key=lambda each: float(each.fun)).x)
+        # The simplex begins at the likeliest of three places: from a wrong side it may end in a lesser maximum.
+        start = min((-place, 0.0, place), key=lambda each: unlikely(np.array([each, 0.0])))
+        found = minimize(
+            unlikely,
+            (start, 0.0),
+            method="Nelder-Mead",
+            options={
+                "initial_simplex": [(start, 0.0), (start + place, 0.0), (start, blur)],
+                "maxfev": SOUGHT,
+                "xatol": CLOSE_ENOUGH,
+                "fatol": 0.5 / self._count,
+            },
+        )
+        return at(found.x)
 
     def _likeliest(self, begins: tuple[float, float]) -> tuple[float, FloatArray, FloatArray]:
         """−2/n of the logarithm of the greatest likelihood, and the logarithms of the variances that have it.
@@ -351,7 +369,9 @@ class _Spread:
             usual = 0.1 * float(np.trace(self._scatter)) / len(self._scatter)
             self._logs = np.full(len(parts), math.log(max(usual, LEAST_VARIANCE)))
         bounds = [(math.log(LEAST_VARIANCE), math.log(MOST_VARIANCE))] * len(parts)
-        found = minimize(misfit, self._logs, jac=True, method="L-BFGS-B", bounds=bounds)
+        found = minimize(
+            misfit, self._logs, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": LIKELY_ENOUGH}
+        )
         self._logs = np.asarray(found.x)
         return float(found.fun), self._logs, parts
 
