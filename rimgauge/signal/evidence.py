@@ -12,7 +12,7 @@ from rimgauge.records import BoolArray, Flange, FloatArray, GapTrack, IntArray, 
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.looks import Look
-from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, STEPS
+from rimgauge.signal.place import FASTEST_STEPS, STEPS
 from rimgauge.signal.profile import learn_axes
 from rimgauge.signal.tagged import Tagged, tag_likelihood
 
@@ -93,13 +93,15 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
     if layout.start_spoke is not None:
         by_tags = _told(count)
     marked = layout.start_spoke is None and bool(np.isfinite(mark_deg).any())
+    slid_deg = None if track.slide is None else _clear_slides(track.slide, moment, layout.px_per_deg)
     return moment, Evidence(
         mark_deg=_laid_out(mark_deg, moment, count),
         mark_sd_deg=_laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count),
         hidden_deg=min(2.0, 0.5 * seen_as_far_as) if marked else 0.0,
         looks=tuple(looks),
         lattices=lambda: _lattices(profile, layout, moment),
-        by_speed=None if track.slide is None else _by_speed(track.slide, moment, layout.px_per_deg),
+        slid_deg=slid_deg,
+        by_speed=None if slid_deg is None else _by_speed(slid_deg),
         by_tags=by_tags,
     )
 
@@ -128,24 +130,27 @@ def _lattices(profile: FloatArray, layout: Layout, moment: IntArray) -> tuple[Fl
     return result
 
 
-def _by_speed(slide: Slide, moment: IntArray, px_per_deg: float) -> FloatArray:
-    """Likelihood (moments, SPEEDS) of each speed by the rim's own slide, 1 over a dropped frame.
+def _clear_slides(slide: Slide, moment: IntArray, px_per_deg: float) -> FloatArray:
+    """How far the wheel turned to each moment (moments,) from the one before by the rim's own slide, NaN where unclear.
 
     Only frames count in which one slide stands out from all others: likenesses by chance are as many as there
     are slides within the picture, and must not speak against a wheel that turns too fast to be seen sliding.
     """
-    result = np.ones((int(moment[-1]) + 1, SPEEDS))
     together = np.flatnonzero(np.diff(moment) == 1) + 1
-    nats = slide.nats[together]
+    nats = slide.nats[together].astype(np.float32)
     best = slide.shift_px[nats.argmax(axis=1)]
     apart = np.abs(slide.shift_px - best[:, None]) > STANDS_APART_DEG * px_per_deg
     above = nats.max(axis=1) - np.where(apart, nats, 0.0).max(axis=1)
-    clear = above > CLEAR_NATS
-    best_deg = best / px_per_deg
-    for speed in range(-FASTEST_STEPS, FASTEST_STEPS + 1):
-        near = clear & (np.abs(best_deg - speed) <= max(0.5, SLIDE_UNSURE_SHARE * abs(speed)))
-        result[moment[together[near]], speed + FASTEST_STEPS] = math.exp(MOST_NATS)
+    result = np.full(int(moment[-1]) + 1, np.nan)
+    result[moment[together]] = np.where(above > CLEAR_NATS, best / px_per_deg, np.nan)
     return result
+
+
+def _by_speed(slid_deg: FloatArray) -> FloatArray:
+    """Likelihood (n, SPEEDS) of each speed by the rim's own slides (n,), 1 where they are unclear."""
+    speed = np.arange(-FASTEST_STEPS, FASTEST_STEPS + 1)
+    near = np.abs(slid_deg[:, None] - speed) <= np.maximum(0.5, SLIDE_UNSURE_SHARE * np.abs(speed))
+    return np.where(near, math.exp(MOST_NATS), 1.0)
 
 
 def look_period_deg(spoke_angles_deg: FloatArray, flanges: tuple[Flange, ...] = ()) -> float:

@@ -27,7 +27,9 @@ from rimgauge.signal.place import (
     likely_speeds,
     near_speeds,
     smooth,
+    steady_speeds,
 )
+from rimgauge.signal.slid import path_by_slide
 
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
 CLEAR_ROUNDS, LEAST_ROUNDS, MOST_ROUNDS = 2, 3, 8
@@ -55,7 +57,8 @@ class Evidence:
     looks: what else changes with the angle: the spokes, which look the same after a few of them, and the gap
     itself, which looks the same after a full turn.
     lattices: gives, when asked, likelihoods (n, STEPS) by the spokes' lattice, one an offset that is tried.
-    by_speed: likelihood (n, SPEEDS) of each speed by the rim's own slide.
+    slid_deg (n,): how far the wheel turned since the moment before by the rim's own slide, NaN where that is unclear.
+    by_speed: likelihood (n, SPEEDS) of each speed by it.
     by_tags: likelihood (n, STEPS) of each angle by numbered tags, or by what was told of the start.
     """
 
@@ -64,6 +67,7 @@ class Evidence:
     hidden_deg: float
     looks: tuple[Look, ...] = ()
     lattices: Callable[[], tuple[FloatArray, ...]] = tuple
+    slid_deg: FloatArray | None = None
     by_speed: FloatArray | None = None
     by_tags: FloatArray | None = None
 
@@ -88,10 +92,16 @@ class Followed:
 def follow(evidence: Evidence, spacing_deg: float) -> Followed:
     """Follow the wheel through all moments.
 
-    Other paths are looked for unless the first stands alone.
+    Other paths are looked for unless the first stands alone; that is the rim's slide laid from mark to mark, where
+    there is one.
 
     spacing_deg: of the spokes; paths that differ by less than half of it are one.
     """
+    slid_deg = _slid(evidence)
+    if slid_deg is not None:
+        place = reconsider(evidence, slid_deg)
+        if stands_alone(place, evidence, spacing_deg):
+            return Followed(place, [], alone=True)
     best: Place | None = None
     paths: list[Rival] = []
     for start in _starts(evidence, spacing_deg):
@@ -114,6 +124,13 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
             best = place
     assert best is not None
     return Followed(best, [path for path in paths if path.angle_deg is not best.angle_deg], alone=False)
+
+
+def _slid(evidence: Evidence) -> FloatArray | None:
+    """The rim's slide laid from mark to mark: a path (n,), None where there is none."""
+    if evidence.slid_deg is None or evidence.by_speed is None:
+        return None
+    return path_by_slide(evidence.slid_deg, evidence.mark_deg, steady_speeds(evidence.by_speed))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -81,6 +81,27 @@ def near_speeds(slowest: float, fastest: float) -> range:
     )
 
 
+def steady_speeds(by_speed: FloatArray) -> FloatArray:
+    """Speeds (n,) in steps a moment by likelihoods (n, SPEEDS) of each alone, wherever the wheel is: their means."""
+    law, state, later = _law(SPEEDS), np.ones(SPEEDS), np.ones(SPEEDS)
+    chance = np.empty_like(by_speed)
+    for k, seen in enumerate(by_speed):
+        state = (law @ state) * seen
+        state /= state.sum()
+        chance[k] = state
+    for k in range(len(by_speed) - 1, -1, -1):
+        chance[k] *= later
+        later = law @ (later * by_speed[k])
+        later /= later.sum()
+    return np.asarray(chance @ np.arange(-FASTEST_STEPS, FASTEST_STEPS + 1) / chance.sum(axis=1))
+
+
+def _law(speeds: int) -> FloatArray:
+    """Chance (speeds, speeds) of each change of speed from one moment to the next."""
+    change = np.abs(np.subtract.outer(np.arange(speeds), np.arange(speeds)))
+    return np.append(SPEED_CHANGE, 0.0)[np.minimum(change, len(SPEED_CHANGE))]
+
+
 def smooth(by_angle: FloatArray, by_speed: FloatArray, speeds: range, way: int) -> Place:
     """Follow the wheel through all moments.
 
@@ -152,9 +173,7 @@ class _Walk:
             (wide[:, :FASTEST_STEPS], wide[:, STEPS : STEPS + FASTEST_STEPS]),
             (wide[:, -FASTEST_STEPS:], wide[:, FASTEST_STEPS : 2 * FASTEST_STEPS]),
         )
-        change = np.abs(np.subtract.outer(np.arange(len(speeds)), np.arange(len(speeds))))
-        law = np.append(SPEED_CHANGE, 0.0)[np.minimum(change, len(SPEED_CHANGE))]
-        return cls(law.astype(np.float32), wide[:, REACH], wraps, moved_on, moved_back)
+        return cls(_law(len(speeds)).astype(np.float32), wide[:, REACH], wraps, moved_on, moved_back)
 
     def forward(self, state: Grid, likely: Grid, moved: Grid) -> tuple[Grid, FloatArray]:
         """Chances of (speed, angle) given what was seen so far, but for a factor: of the start and of each following moment.

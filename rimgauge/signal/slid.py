@@ -22,6 +22,9 @@ PUSHED_SHARE = 0.3
 LEAST_COUNT = 8
 LEAST_MOVE_DEG = 0.5
 SCALE_BOUNDS = (0.8, 1.25)
+LEAST_CLEAR, FAR_DEG, FAR_SHARE = 0.3, 0.5, 0.15
+"""Share of the moments whose slide must be clear for a path to be laid by slides, and how far those may be off their usual
+speed: what a hand changes within a frame, and the unsure scale."""
 
 
 def slid(
@@ -73,3 +76,26 @@ def _peaks(
     bend = np.where(clear, bend, 1.0)
     best = np.where(clear, column + 0.5 * (right - left) / bend, np.nan)
     return best, step_px / np.sqrt(bend)
+
+
+def path_by_slide(slid_deg: FloatArray, mark_deg: FloatArray, speed_deg: FloatArray) -> FloatArray | None:
+    """Angles (n,) by slides (n,) from moment to moment, laid through angles by the mark (n,), both NaN where unknown.
+
+    None where too few slides are clear, or the mark was seen less than twice. From one sighting to the next the wheel
+    turned by whole turns and what the mark says; the scale of the slides is learnt from that.
+
+    speed_deg (n,): a speed that the slides tell together; those far from it are of a spoke that looks like the one before.
+    """
+    clear = np.flatnonzero(np.abs(slid_deg - speed_deg) < FAR_DEG + FAR_SHARE * np.abs(speed_deg))
+    at = np.flatnonzero(np.isfinite(mark_deg))
+    if len(clear) < LEAST_CLEAR * len(slid_deg) or len(at) < 2:
+        return None
+    moment = np.arange(len(slid_deg))
+    way_deg = np.cumsum(np.interp(moment, clear, slid_deg[clear]))
+    slides_deg, by_mark_deg, scale = np.diff(way_deg[at]), np.diff(mark_deg[at]), 1.0
+    for _ in range(2):
+        turned_deg = by_mark_deg + 360.0 * np.rint((scale * slides_deg - by_mark_deg) / 360.0)
+        regression = float(slides_deg @ turned_deg) / max(float(slides_deg @ slides_deg), 1e-9)
+        scale = float(np.clip(regression, *SCALE_BOUNDS))
+    seen_deg = mark_deg[at[0]] + np.concatenate([[0.0], np.cumsum(turned_deg)])
+    return np.asarray(scale * way_deg + np.interp(moment, at, seen_deg - scale * way_deg[at]))
