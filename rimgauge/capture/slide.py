@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d
 
-from rimgauge.records import FloatArray, IntArray, Slide
+from rimgauge.records import IntArray, Slide
 
 LARGEST_SHARE = 0.8
 """Of the strip's length: beyond it too little of the rim is seen in both frames."""
@@ -21,6 +21,7 @@ BACKGROUND_STRIPS = 2000
 BLOCK = 512
 CLOSEST = 0.995
 """Correlation beyond which a likeness says no more."""
+Strips = NDArray[np.float32]
 
 
 def find_slide(strips: NDArray[np.uint8], px_per_bin: float) -> Slide:
@@ -32,49 +33,51 @@ def find_slide(strips: NDArray[np.uint8], px_per_bin: float) -> Slide:
     """
     bins = strips.shape[1]
     lags = np.arange(-int(LARGEST_SHARE * bins), int(LARGEST_SHARE * bins) + 1)
-    every = max(1, len(strips) // BACKGROUND_STRIPS)
-    usual = np.median(_level(strips[::every]), axis=0)
-    length = _correlation_length(_flat(strips[::every], usual))
+    sample = _level(strips[:: max(1, len(strips) // BACKGROUND_STRIPS)])
+    usual, softened = np.median(sample, axis=0).astype(np.float32), _softening(bins)
+    length = _correlation_length(np.asarray((sample - usual) @ softened))
     nats = np.zeros((len(strips), len(lags)), dtype=np.float16)
     for start in range(0, len(strips) - 1, BLOCK):
-        flat = _flat(strips[start : start + BLOCK + 1], usual)
-        nats[start + 1 : start + len(flat)] = _likeness(flat[:-1], flat[1:], lags, length)
+        flat = np.matmul(_level(strips[start : start + BLOCK + 1]) - usual, softened, dtype=np.float32)
+        nats[start + 1 : start + len(flat)] = _likeness(flat, lags, length)
     nats.flags.writeable = False
     return Slide(shift_px=np.asarray(lags * px_per_bin), nats=nats)
 
 
-def _level(strips: NDArray[np.uint8]) -> FloatArray:
-    """Strips with the brightness changes of the whole picture removed."""
-    return np.asarray(strips / np.maximum(strips.mean(axis=(1, 2), keepdims=True), 1.0))
+def _level(strips: NDArray[np.uint8]) -> Strips:
+    """Strips (n, 3, bins) of (n, bins, 3) with the brightness changes of the whole picture removed."""
+    bright = np.ascontiguousarray(strips.transpose(0, 2, 1), dtype=np.float32)
+    return np.asarray(bright / np.maximum(bright.mean(axis=(1, 2), keepdims=True), 1.0))
 
 
-def _flat(strips: NDArray[np.uint8], usual: FloatArray) -> FloatArray:
-    moving = _level(strips) - usual
-    moving -= gaussian_filter1d(moving, SHADING_BINS, axis=1)
-    return np.asarray(gaussian_filter1d(moving, GRAIN_BINS, axis=1))
+def _softening(bins: int) -> NDArray[np.float32]:
+    """What a strip is multiplied by (bins, bins) to take off the shading and the noise: two bell curves."""
+    whole = np.eye(bins)
+    even = whole - gaussian_filter1d(whole, SHADING_BINS, axis=1)
+    return np.asarray(gaussian_filter1d(even, GRAIN_BINS, axis=1), dtype=np.float32)
 
 
-def _correlation_length(flat: FloatArray) -> float:
+def _correlation_length(flat: Strips) -> float:
     """Bins that one independent piece of the pattern takes: sum of the autocorrelation out to where it fades."""
-    bins = flat.shape[1]
-    power = np.sum(np.abs(fft.rfft(flat, fft.next_fast_len(2 * bins), axis=1)) ** 2, axis=(0, 2))
-    likeness = fft.irfft(power, fft.next_fast_len(2 * bins))[:bins]
+    bins = flat.shape[2]
+    size = fft.next_fast_len(2 * bins, real=True)
+    power = np.sum(np.abs(fft.rfft(flat, size)) ** 2, axis=(0, 1))
+    likeness = fft.irfft(power, size)[:bins]
     likeness /= max(float(likeness[0]), 1e-12)
     faded = int(np.argmax(likeness < 0.1)) or bins
     return 1.0 + 2.0 * float(np.sum(likeness[1:faded]))
 
 
-def _likeness(before: FloatArray, after: FloatArray, lags: IntArray, length: float) -> FloatArray:
-    """Log likelihood ratio (n, lags) of each shift between strips (n, bins, 3), 0 where they are unlike."""
-    bins = before.shape[1]
-    size = fft.next_fast_len(2 * bins)
-    spectrum = np.conj(fft.rfft(before, size, axis=1)) * fft.rfft(after, size, axis=1)
-    common = fft.irfft(np.sum(spectrum, axis=2), size, axis=1)[:, lags]
+def _likeness(flat: Strips, lags: IntArray, length: float) -> Strips:
+    """Log likelihood ratio (n − 1, lags) of each shift of strips (n, 3, bins) against the ones before, 0 where unlike."""
+    bins = flat.shape[2]
+    size = fft.next_fast_len(2 * bins, real=True)
+    spectrum = fft.rfft(flat, size)
+    common = fft.irfft(np.sum(np.conj(spectrum[:-1]) * spectrum[1:], axis=1), size)[:, lags]
     low, high = np.maximum(-lags, 0), bins - np.maximum(lags, 0)
-    energy = [
-        np.concatenate([np.zeros((len(strips), 1)), np.cumsum(np.sum(strips**2, axis=2), axis=1)], axis=1)
-        for strips in (before, after)
-    ]
-    held = (energy[0][:, high] - energy[0][:, low]) * (energy[1][:, high + lags] - energy[1][:, low + lags])
+    energy = np.pad(np.cumsum(np.sum(flat**2, axis=1), axis=1), ((0, 0), (1, 0)))
+    before, after = energy[:-1], energy[1:]
+    held = (before[:, high] - before[:, low]) * (after[:, high + lags] - after[:, low + lags])
     likeness = np.clip(common / np.sqrt(np.maximum(held, 1e-12)), 0.0, CLOSEST)
-    return np.asarray(-0.5 * (bins - np.abs(lags)) / length * np.log1p(-(likeness**2)))
+    share = (-0.5 * (bins - np.abs(lags)) / length).astype(np.float32)
+    return np.asarray(share * np.log1p(-(likeness**2)))

@@ -388,7 +388,8 @@ def _components(x: FloatArray, mean: FloatArray, begins_px: float, blur: float) 
     """
     x = x - begins_px
     room = 5.0 * blur + 3.0
-    fine = np.arange(x[0] - room, x[-1] + room, 1.0 / FINE)
+    # Places between the rim's beginning, at 0, and the next one: the likelihood changes smoothly with where it begins.
+    fine = (np.arange(math.floor((x[0] - room) * FINE), math.ceil((x[-1] + room) * FINE)) + 0.5) / FINE
     seen = np.exp(-0.5 * ((x[:, None] - fine) / blur) ** 2) / (math.sqrt(2.0 * math.pi) * blur * FINE)
     behind, before = seen * (fine > 0.0), seen * (fine <= 0.0)
     step, light = ndtr(x / blur), mean / float(np.sqrt(np.mean(mean**2)))

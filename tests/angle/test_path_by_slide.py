@@ -1,0 +1,31 @@
+"""A path laid by the rim's slide from mark to mark, on a simulated run of which truth is known."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, steady_speeds
+from rimgauge.signal.slid import path_by_slide
+
+FRAMES, SCALE, SPACING_DEG = 600, 1.1, 11.25
+
+
+def test_slides_of_a_wrong_scale_and_of_the_next_spoke_still_give_the_path() -> None:
+    """A tenth of the slides is off by a spoke, two fifths aren't clear, all are a tenth too long."""
+    rng = np.random.default_rng(3)
+    speed_deg = 4.5 + 1.5 * np.sin(np.arange(FRAMES) / 40.0)
+    angle_deg = np.cumsum(speed_deg) - 30.0
+    slid_deg = SCALE * speed_deg
+    slid_deg[rng.random(FRAMES) < 0.1] -= SPACING_DEG
+    slid_deg[rng.random(FRAMES) < 0.4] = np.nan
+    off_deg = (angle_deg + 180.0) % 360.0 - 180.0
+    mark_deg = np.where(np.abs(off_deg) < 12.0, off_deg, np.nan)
+    near = np.abs(slid_deg[:, None] - np.arange(-FASTEST_STEPS, FASTEST_STEPS + 1)) <= 0.7
+    by_speed = np.where(near, 7.0, 1.0)
+    assert by_speed.shape == (FRAMES, SPEEDS)
+    path_deg = path_by_slide(slid_deg, mark_deg, steady_speeds(by_speed))
+    assert path_deg is not None
+    # What is asked of it is to name the spoke; it is gone through finely afterwards.
+    assert np.abs(path_deg - angle_deg).max() < 0.5 * SPACING_DEG
+    assert path_by_slide(np.full(FRAMES, np.nan), mark_deg, speed_deg) is None
+    assert path_by_slide(slid_deg, np.full(FRAMES, np.nan), speed_deg) is None
