@@ -26,12 +26,14 @@ SETTLED_DEG = 0.5
 COARSE_SHARES = (0.5, 0.75, 1.0)
 """Shortest waves of the look to begin with, as shares of the spokes' spacing."""
 PATH_SD_DEG, LET_GO_DEG_S2 = 2.0, 10.0
-FINER = 0.75
-"""By so much shorter waves are let in each round."""
-FIRST_ROUNDS, ROUNDS = 8, 14
+ROUNDS = 14
 CHOSEN_EVERY = 2
 """Every so many rounds it is chosen anew how restless the course may be: each size tried costs as much."""
 TRIES = 3
+FIRST_ROUNDS, FINER = 8, 0.75
+"""Rounds in which waves are let in that are by so much shorter each time, and the course may still go astray."""
+FIRST_ROUNDS_SURE, FINER_SURE = 5, 0.6
+"""The same near a path that is sure."""
 CLEARLY_BETTER, HARDLY_WORSE = 0.02, 0.3
 """In surprise: the mean over frames of a logarithm."""
 SCORE_FLOOR = 1e-3
@@ -90,7 +92,8 @@ def fit_course(
     if not components.shape[1]:
         return _fit(clues, path_deg, FINEST_DEG)
     if sure:
-        return _fit(clues, path_deg, COARSE_SHARES[0] * layout.spacing_deg)
+        coarsest_deg = COARSE_SHARES[0] * layout.spacing_deg
+        return _fit(clues, path_deg, coarsest_deg, FIRST_ROUNDS_SURE, FINER_SURE)
     tried: list[Course] = []
     for attempt in range(TRIES):
         best = min(tried, key=_surprise) if tried else None
@@ -164,7 +167,13 @@ class _Learnt:
     slides: bool = False
 
 
-def _fit(clues: _Clues, angle_deg: FloatArray, coarsest_deg: float) -> Course:
+def _fit(
+    clues: _Clues,
+    angle_deg: FloatArray,
+    coarsest_deg: float,
+    first_rounds: int = FIRST_ROUNDS,
+    finer: float = FINER,
+) -> Course:
     """Fit a smooth curve of time, from a coarse path (n,), by Gauss–Newton steps."""
     learnt, restless_deg_s2 = _Learnt(), None
     for done in range(ROUNDS):
@@ -172,8 +181,8 @@ def _fit(clues: _Clues, angle_deg: FloatArray, coarsest_deg: float) -> Course:
         stamped_s = np.maximum.accumulate(clues.beat_s + learnt.kept * clues.late_s)
         curve = SmoothCurve.over(stamped_s, KNOT_SPACING_S)
         # From coarse to fine: along a path that is a degree off, only long waves are the look's own.
-        finest_deg = max(FINEST_DEG, coarsest_deg * FINER**done)
-        room_deg = max(ROOM_DEG * (FIRST_ROUNDS - done), 0.0)
+        finest_deg = max(FINEST_DEG, coarsest_deg * finer**done)
+        room_deg = max(ROOM_DEG * (first_rounds - done), 0.0)
         normal, right, learnt = _together(clues, angle_deg, learnt, curve, finest_deg, room_deg)
         fit = (
             curve.fit(normal, right, restless_deg_s2)
@@ -185,7 +194,7 @@ def _fit(clues: _Clues, angle_deg: FloatArray, coarsest_deg: float) -> Course:
         mark_scale, cut_sd_deg = _mark_scale(clues, angle_deg)
         # Now and then a moment never settles: a look or a slide is at odds with itself by a hundredth of a degree.
         moving = float(np.mean(np.abs(angle_deg - before) > STEADY_DEG))
-        if done >= FIRST_ROUNDS and moving < STILL_MOVING_SHARE:
+        if done >= first_rounds and moving < STILL_MOVING_SHARE:
             break
         learnt = replace(learnt, mark_scale=mark_scale, cut_sd_deg=cut_sd_deg)
     spread_deg = curve.spread(normal, right)
@@ -217,18 +226,21 @@ def _together(
     normal, right = curve.places(*_mark_target(clues, angle_deg, learnt))
     if clues.tags is not None:
         by_tags, toward, tag_scale = tags_say(clues.tags, angle_deg, learnt.tag_scale, curve)
-        normal, right = normal + by_tags, right + toward
+        normal += by_tags
+        right += toward
         learnt = replace(learnt, tag_scale=tag_scale)
     if track.slide is not None:
         change, clear = slid(track.slide, angle_deg, layout.px_per_deg, room_deg)
         by_slide, toward = curve.moves(change, clear, SLIDE_SCALE_SD)
-        normal, right = normal + by_slide, right + toward
+        normal += by_slide
+        right += toward
         learnt = replace(learnt, slides=float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE)
     if clues.components.shape[1]:
         waves_deg = (layout.look_period_deg, finest_deg)
         says = _spokes_say(clues.components, angle_deg, waves_deg, layout.spacing_deg)
         by_spokes, toward = says.of(curve)
-        normal, right = normal + by_spokes, right + toward + by_spokes @ curve.nearest(angle_deg)
+        normal += by_spokes
+        right += toward + by_spokes @ curve.nearest(angle_deg)
         late_deg = clues.late_s * np.gradient(angle_deg, clues.beat_s)
         learnt = replace(learnt, kept=_stamps_kept(learnt.kept, late_deg, says))
     return normal, right, learnt

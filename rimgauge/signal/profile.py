@@ -27,15 +27,14 @@ class Rest:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProfileAxes:
-    """What turns a profile (m, a) into components (k,): what stands still, softening [bins], axes (k, m·a)."""
+    """What turns a profile (m, a) into components (k,): what stands still, and axes (k, m·a) through the rest of it."""
 
     rest: Rest
-    soft_bins: float
     axes: FloatArray
 
     def project(self, profile: FloatArray) -> FloatArray:
         """Components (n, k) of profiles (n, m, a)."""
-        return np.asarray(_soft(self.rest.moving(profile), self.soft_bins) @ self.axes.T)
+        return np.asarray(_bounded(self.rest, profile) @ self.axes.T)
 
 
 def learn_rest(profile: FloatArray) -> Rest:
@@ -53,16 +52,21 @@ def learn_axes(profile: FloatArray, *, soft_bins: float = 0.0, most: int = COMPO
     The strip may be softened along the rim first, so that a spoke's look changes smoothly over a degree or so.
     """
     rest = learn_rest(profile)
-    soft = _soft(rest.moving(profile), soft_bins)
-    _, axes = np.linalg.eigh(np.cov(soft.T))
-    axes = axes[:, : -most - 1 : -1].T
-    return ProfileAxes(rest, soft_bins, axes / max(float(np.std(soft @ axes[0])), 1e-9))
+    moving = _bounded(rest, profile)
+    spread = np.cov(moving.T)
+    softened = np.eye(len(spread))
+    if soft_bins > 0.0:
+        # Softening is a product of matrices too, and one with the axes costs less than one with every profile.
+        bins, across = profile.shape[1:]
+        softened = np.kron(gaussian_filter1d(np.eye(bins), soft_bins, axis=0), np.eye(across))
+    _, axes = np.linalg.eigh(softened @ spread @ softened.T)
+    axes = axes[:, : -most - 1 : -1].T @ softened
+    return ProfileAxes(rest, axes / max(float(np.std(moving @ axes[0])), 1e-9))
 
 
-def _soft(moving: FloatArray, soft_bins: float) -> FloatArray:
-    bounded = np.clip(moving, -LOUDEST, LOUDEST)
-    soft = gaussian_filter1d(bounded, soft_bins, axis=1) if soft_bins > 0.0 else bounded
-    return np.asarray(soft.reshape(len(soft), -1))
+def _bounded(rest: Rest, profile: FloatArray) -> FloatArray:
+    """What moves in profiles (n, m, a), no louder than it may be (n, m·a)."""
+    return np.clip(rest.moving(profile), -LOUDEST, LOUDEST).reshape(len(profile), -1)
 
 
 def _even(profile: FloatArray) -> FloatArray:
