@@ -52,12 +52,13 @@ def spoke_strips(image: NDArray[np.uint8], view: View, box: Box) -> FloatArray:
     upright = abs(view.forward[1]) > abs(view.forward[0])
     grey = cv2.cvtColor(image[y : y + height, x : x + width], cv2.COLOR_BGR2GRAY)
     lying = cv2.transpose(grey) if upright else grey
-    ends = np.linspace(0, len(lying), min(ACROSS, len(lying)) + 1).astype(int)
+    strips = min(ACROSS, len(lying))
+    ends = [len(lying) * k // strips for k in range(strips + 1)]
     across = [
         cv2.reduce(lying[first:last], 0, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
         for first, last in itertools.pairwise(ends)
     ]
-    bright = cv2.resize(np.vstack(across), (SPOKE_BINS, len(across)), interpolation=cv2.INTER_AREA).T
+    bright = cv2.resize(np.concatenate(across), (SPOKE_BINS, strips), interpolation=cv2.INTER_AREA).T
     backward = float(view.forward[1 if upright else 0]) < 0.0
     return np.asarray(bright[::-1] if backward else bright, dtype=np.float64)
 

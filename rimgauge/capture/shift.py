@@ -3,14 +3,13 @@
 A camera on a stand still shakes, and a mean of shaken pictures is blurred: look and shifts sharpen one another on
 the first frames. Later frames are only compared with the look. Registration after Lucas and Kanade (1981), with
 pixels weighted by how steady they were and, in each frame, by how well they agree (both from memory).
-Between pixels the look is a cubic spline, which for shifts within half a pixel is a polynomial of the shift: its
-terms are pictures made once, so that the moved look of many frames is one product of matrices.
+Between pixels the look is a cubic spline: its coefficients round each pixel are laid out once, so that the moved look
+of many frames is one product of matrices.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import cv2
@@ -58,16 +57,16 @@ B_SPLINE = np.array(
 )
 """Weights of the five coefficients round a pixel for a shift f from 0 to ½, by powers 0 to 3 of f: the cubic
 B-spline's polynomials. For a shift the other way they are mirrored."""
-POWERS = np.arange(4)
+POWERS, TAPS = np.arange(4), np.arange(-2, 3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
     """Mean look (rows, columns) with a margin, and the weight of each pixel inside it, 1/variance.
 
-    pieces: (2, 2, 16, pixels), what u's and v's powers 0 to 3 multiply in the look moved by a shift within half a
-    pixel, v's running fastest; one set for each of their signs. steep: (pixels,) 1 where the look's slope stands
-    out of the noise, else 0. mean_noise: standard deviation of a usual pixel of the mean [grey levels].
+    pieces: (25, pixels), the coefficients of the mean's spline round each pixel, v's running fastest. steep:
+    (pixels,) 1 where the look's slope stands out of the noise, else 0. mean_noise: standard deviation of a usual pixel
+    of the mean [grey levels].
     """
 
     mean: GreyArray
@@ -138,16 +137,12 @@ def _look(laid_over: GreyArray) -> Look:
     noise = max(float(np.median(spread)), LEAST_NOISE)
     weight = np.asarray(np.maximum(spread, noise) ** -2.0, dtype=np.float32)
     spline = _spline(mean)
-    terms = [B_SPLINE.astype(np.float32), (B_SPLINE[:, ::-1] * (-1.0) ** POWERS[:, None]).astype(np.float32)]
-    pieces = [
-        [[_inside(_filtered(spline, u, v)).ravel() for u in of_u for v in of_v] for of_v in terms]
-        for of_u in terms
-    ]
-    by_u, by_v = (np.abs(_filtered(spline, terms[0][i], terms[0][1 - i])) for i in (1, 0))
+    by_u, by_v = (np.abs(_filtered(spline, B_SPLINE[i], B_SPLINE[1 - i])) for i in (1, 0))
     mean_noise = noise / math.sqrt(len(laid_over))
     slopes = cv2.blur(np.maximum(by_u, by_v), (3, 3))
     steep = cv2.dilate((slopes > SIGNIFICANT * mean_noise).astype(np.float32), np.ones((3, 3), np.uint8))
-    return Look(mean, np.asarray(pieces), _inside(np.asarray(steep)).ravel(), weight, mean_noise)
+    pieces = np.array([_inside(np.roll(spline, (-v, -u), axis=(0, 1))).ravel() for u in TAPS for v in TAPS])
+    return Look(mean, pieces, _inside(np.asarray(steep)).ravel(), weight, mean_noise)
 
 
 def _refined(look: Look, patches: GreyArray, start: FloatArray) -> tuple[FloatArray, BoolArray]:
@@ -206,25 +201,22 @@ def _windows(patches: GreyArray, whole: FloatArray) -> GreyArray:
 
 def _change(look: Look, part: FloatArray) -> GreyArray:
     """Jacobian (n, 4, pixels) of the picture by du, dv, gain and offset, for the look moved within half a pixel."""
-    result = np.ones((len(part), 4, look.steep.size), dtype=np.float32)
-    powers = part[:, :, None] ** POWERS
-    slopes = POWERS * np.roll(powers, 1, axis=2)
-    for pieces, same in _by_sign(look, part):
-        for row, u, v in ((0, slopes, powers), (1, powers, slopes), (2, powers, powers)):
-            terms = (u[same, 0, :, None] * v[same, 1, None, :]).reshape(-1, len(POWERS) ** 2)
-            result[same, row] = terms.astype(np.float32) @ pieces
+    result = np.empty((len(part), 4, look.steep.size), dtype=np.float32)
+    taps, slopes = _taps(part)
+    for row, u, v in ((0, slopes, taps), (1, taps, slopes), (2, taps, taps)):
+        terms = (u[:, 0, :, None] * v[:, 1, None, :]).reshape(len(part), -1)
+        np.matmul(terms.astype(np.float32), look.pieces, out=result[:, row])
     result[:, :2] *= look.steep
+    result[:, 3] = 1.0
     return result
 
 
-def _by_sign(look: Look, part: FloatArray) -> Iterator[tuple[GreyArray, BoolArray]]:
-    """The look's pieces for each pair of signs that shifts (n, 2) have, and which ones (n,) have it."""
-    backward = part < 0.0
-    for u in (0, 1):
-        for v in (0, 1):
-            same = (backward == (u, v)).all(axis=1)
-            if same.any():
-                yield look.pieces[u, v], same
+def _taps(part: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Weights (…, 5) of the coefficients round a pixel for shifts (…) within half a pixel, and their slopes [1/px]."""
+    backward = (part < 0.0)[..., None]
+    powers = np.abs(part)[..., None] ** POWERS
+    taps, slopes = powers @ B_SPLINE, (POWERS * np.roll(powers, 1, axis=-1)) @ B_SPLINE
+    return np.where(backward, taps[..., ::-1], taps), np.where(backward, -slopes[..., ::-1], slopes)
 
 
 def _agreement(rest: GreyArray, weight: GreyArray, loose: float) -> GreyArray:
@@ -235,7 +227,7 @@ def _agreement(rest: GreyArray, weight: GreyArray, loose: float) -> GreyArray:
     high = np.pad(misfit, ((0, 0), (room, room), (0, 0)), mode="symmetric")
     around = cv2.blur(high.reshape(-1, weight.shape[1]), NEIGHBOURS_PX, borderType=cv2.BORDER_REFLECT)
     around = around.reshape(high.shape)[:, room:-room].reshape(rest.shape)
-    return np.asarray((1.0 + np.maximum(around - 1.0, 0.0) / loose**2) ** -2.0)
+    return np.asarray(1.0 / (1.0 + np.maximum(around - 1.0, 0.0) / loose**2) ** 2)
 
 
 def _standard_error(pull: GreyArray) -> FloatArray:
@@ -264,16 +256,11 @@ def _spline(picture: GreyArray) -> GreyArray:
 def _moved(spline: GreyArray, du: float, dv: float) -> GreyArray:
     """A spline's picture moved by a shift [px]."""
     whole_u, whole_v = round(du), round(dv)
-    taps = [
-        ((part**POWERS) @ B_SPLINE if part >= 0.0 else ((-part) ** POWERS) @ B_SPLINE[:, ::-1]).astype(
-            np.float32
-        )
-        for part in (du - whole_u, dv - whole_v)
-    ]
+    taps, _ = _taps(np.array([du - whole_u, dv - whole_v]))
     return _filtered(np.roll(spline, (whole_v, whole_u), axis=(0, 1)), *taps)
 
 
-def _filtered(spline: GreyArray, along_u: GreyArray, along_v: GreyArray) -> GreyArray:
+def _filtered(spline: GreyArray, along_u: FloatArray, along_v: FloatArray) -> GreyArray:
     """Coefficients weighted by (5,) taps along u and v."""
     return np.asarray(
         cv2.sepFilter2D(spline, cv2.CV_32F, along_u, along_v, borderType=cv2.BORDER_REFLECT_101)
