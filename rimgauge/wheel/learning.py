@@ -224,6 +224,11 @@ def _words(
 
 
 def _moved_words(as_read: float, as_learnt: float, how: str) -> str | None:
+    if as_read < -TOO_LITTLE:
+        return (
+            f"The rim moved {how} the opposite way, by {-as_read:.0%} of what was planned: the nipples seem to have been "
+            "turned the wrong way round, or the wheel's sides are mistaken. Find out which before you turn any more."
+        )
     if as_read < TOO_LITTLE:
         return (
             f"The rim moved {how} only {max(as_read, 0.0):.0%} as far as planned: were all turns of the last "

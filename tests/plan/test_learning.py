@@ -55,6 +55,18 @@ def test_turns_that_were_not_done_are_asked_about(wheel, answer, round_done):
     assert any("were all turns" in note for note in notes)
 
 
+def test_a_rim_that_moved_the_opposite_way_is_named_so(wheel, answer, round_done):
+    before, plan = round_done
+    turns = -as_done(plan, before).turns
+    wrong_way = replace(
+        before,
+        lateral_mm=before.lateral_mm + answer.lateral_mm @ turns,
+        radial_mm=before.radial_mm + answer.radial_mm @ turns,
+    )
+    _, notes = learn(wheel, [as_done(plan, before)], wrong_way)
+    assert any("sideways the opposite way, by 100%" in note for note in notes)
+
+
 def test_noise_without_turns_teaches_nothing(wheel, answer, round_done):
     before, plan = round_done
     noisy = replace(before, lateral_mm=before.lateral_mm + np.random.default_rng(0).normal(0, 0.05, 36))
