@@ -38,7 +38,7 @@ def draw_aim(found: Aim) -> Image:
     if view.tag_box is not None:
         _framed(picture, view.tag_box, zoom, words="numbered tags pass here", colour=_MARK)
     elif view.mark_box is not None:
-        _framed(picture, view.mark_box, zoom, words="mark passes here", colour=_MARK)
+        _framed(picture, view.mark_box, zoom, words="place of the mark", colour=_MARK)
     tip, rim = (np.array(point) * zoom + (zoom - 1) / 2 for point in (found.tip_px, found.rim_px))
     along = view.forward * 120 * unit
     _line(picture, rim - along, rim + along, _RIM, unit)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import difflib
 import re
+import textwrap
 from pathlib import Path
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, quoted
+from rimgauge.cli.common import json_option, print_json, quoted, shown
 from rimgauge.errors import BadInput
 
 NEXT_STEPS = """\
@@ -68,6 +69,9 @@ def command(
     if as_json:
         print_json({"folder": str(job.folder), "wheel": str(job.wheel), "spokes": spoke_count})
         return
+    if spoke_count % 2:
+        words = f"{spoke_count} is odd: count again, or say how the spokes go to the two flanges with side_pattern in"
+        click.echo(f"{textwrap.fill(words, 80)}\n{shown(job.wheel)}.")
     click.echo(NEXT_STEPS.format(folder=folder, quoted=quoted(folder), spokes=spoke_count), nl=False)
 
 

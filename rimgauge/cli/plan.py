@@ -12,6 +12,7 @@ import click
 from rimgauge.cli.common import json_option, next_step, print_json, shown
 from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import Files, checked_wheel, spoke_numbers, starting_point
+from rimgauge.errors import BadFile
 
 if TYPE_CHECKING:
     from rimgauge.cli.plan_files import Start
@@ -20,6 +21,13 @@ if TYPE_CHECKING:
     from rimgauge.records import Plan, Readings, Wheel
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+def _as_pdf(_context: click.Context, _option: click.Parameter, path: Path | None) -> Path | None:
+    if path is not None and path.suffix.lower() != ".pdf":
+        raise BadFile(path, "the sheet is a PDF; its name must end in .pdf")
+    return path
+
 
 EXAMPLES = """\b
 In a job folder:  rimgauge plan
@@ -74,7 +82,12 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
     help="What you looked at and found in order, where a plan stopped for it.",
 )
 @click.option("--explain", type=int, metavar="SPOKE", help="Only say what turning this nipple would do.")
-@click.option("--sheet", type=_FILE, help="Also make a page to print and take to the wheel (sheet.pdf).")
+@click.option(
+    "--sheet",
+    type=_FILE,
+    callback=_as_pdf,
+    help="Also make a page to print and take to the wheel (sheet.pdf).",
+)
 @json_option
 def command(
     *,

@@ -187,9 +187,13 @@ def things_to_know(
             "changed. A reading now makes the plan surer."
         )
     if not problem.radial.known:
-        notes.append("Radial runout was not measured; the plan only keeps from making it much worse.")
+        notes.append(
+            "Radial runout as it is now was not measured; the plan only keeps from making it much worse."
+        )
     if not problem.lateral.known:
-        notes.append("Lateral runout was not measured; the plan only keeps from making it much worse.")
+        notes.append(
+            "Lateral runout as it is now was not measured; the plan only keeps from making it much worse."
+        )
     if wheel.tension.limit_n in (wheel.tension.right_n, wheel.tension.left_n):
         notes.append(
             "The wheel file puts the mean tension at the limit, so that there is no room to tighten."

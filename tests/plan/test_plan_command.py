@@ -358,3 +358,9 @@ def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(benc
     assert any(words[:40] in label.get_text().replace("\n", " ") for label in page.texts)
     assert "tell the next plan the numbers of the spokes" in text
     assert "once a turn" not in _run(*common, "--radial", "radial.json", "--checked", "axle")
+
+
+def test_a_sheet_under_another_name_than_a_pdfs_is_refused_before_anything_is_written(bench):
+    result = CliRunner().invoke(command, (*COMMON, "--sheet", "sheet.txt"))
+    assert isinstance(result.exception, BadFile)
+    assert not (bench / "plan.json").exists()
