@@ -122,6 +122,11 @@ def shown(path: Path) -> str:
     return str(whole.relative_to(here)) if whole.is_relative_to(here) else str(path)
 
 
+def signed(value: float) -> str:
+    """Write a number with its sign and two places; what rounds to nothing has no minus."""
+    return f"{round(value, 2) + 0.0:+.2f}"
+
+
 def quoted(path: Path) -> str:
     """Write a path as it must be typed on this system's command line."""
     if os.name == "nt":

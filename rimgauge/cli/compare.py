@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, print_json, signed
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ def _change_words(side: SideChange) -> str:
     lines = [
         f"Total runout, {side.side} side: {change} than before."
         if sure
-        else f"Total runout, {side.side} side: no sure change ({total.value:+.2f} ± "
+        else f"Total runout, {side.side} side: no sure change ({signed(total.value)} ± "
         f"{total.expanded_uncertainty:.2f} mm).",
         "",
         "Change at each spoke [mm]; * where chance alone is unlikely to make it:",
@@ -160,7 +160,7 @@ def _change_words(side: SideChange) -> str:
         zip(side.before_mm, side.after_mm, side.standard_uncertainty_mm, strict=True), start=1
     ):
         star = "*" if abs(after - before) > 2.0 * unsure else " "
-        cells.append(f"{number:3d} {after - before:+.2f}{star}")
+        cells.append(f"{number:3d} {signed(after - before)}{star}")
     lines += ["  ".join(cells[k : k + 6]) for k in range(0, len(cells), 6)]
     if side.shifted_spokes:
         lines.append(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, shown
+from rimgauge.cli.common import json_option, print_json, shown, signed
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -155,9 +155,7 @@ def _words(found: Dish, tolerance_mm: float) -> str:
     size, guard = abs(found.offset_mm), found.expanded_uncertainty_mm
     side = "right" if found.offset_mm > 0 else "left"
     if size <= guard:
-        told = (
-            f"The rim stands in the middle, as far as this can tell: {found.offset_mm:+.2f} ± {guard:.2f} mm"
-        )
+        told = f"The rim stands in the middle, as far as this can tell: {signed(found.offset_mm)} ± {guard:.2f} mm"
     else:
         told = f"The rim stands {size:.2f} ± {guard:.2f} mm to the wheel's {side}"
     near = (

@@ -42,13 +42,13 @@ def command(
     Looks for jobs in FOLDER and in the folders in it; left out: here. Each is listed with the day of its last
     measurement, the total runout it came in with and the one it has now, in mm, and the verdict. A DATE is a
     year, a month or a day: 2026, 2026-01 or 2026-01-31.
-    The list is what each job's manifest says. Measurements that are gone or of another size than recorded are
+    A copy of a job's folder is counted once. The list is what each job's manifest says. Measurements that are gone or of another size than recorded are
     marked; changes that keep the size are found by `rimgauge verify` alone.
 
     Example:  rimgauge jobs workshop --from 2026-01 --verdict out
     """
     from rimgauge.errors import BadFile
-    from rimgauge.job import by_month, past_jobs
+    from rimgauge.job import by_month, past_jobs, without_copies
 
     for option, date in (("--from", since), ("--to", until)):
         if date is not None and not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", date):
@@ -62,7 +62,8 @@ def command(
         elif _wanted(job, place, find, since, until, verdict):
             found.append(job)
     found.sort(key=lambda job: (job.measured_on, str(job.folder)))
-    months = by_month(found)
+    counted = without_copies(found)
+    months = by_month(counted)
     if as_json:
         print_json(
             {
@@ -75,7 +76,7 @@ def command(
     if not found:
         click.echo(f"No job {'like that ' if find or since or until or verdict else ''}in {place.resolve()}.")
     else:
-        click.echo("\n".join([*_lines(found, place), "", *_totals(found, months)]))
+        click.echo("\n".join([*_lines(found, counted, place), "", *_totals(counted, months)]))
     for trouble in troubles:
         complain(f"Not listed: {trouble}")
 
@@ -99,17 +100,23 @@ def _shown(folder: Path, place: Path) -> str:
     return folder.resolve().name if inside == "." else inside
 
 
-def _lines(found: list[PastJob], place: Path) -> list[str]:
+def _lines(found: list[PastJob], counted: tuple[PastJob, ...], place: Path) -> list[str]:
     lines = ["last measured  came in          now              wheel (folder)"]
     for job in found:
         shown = _shown(job.folder, place)
         name = job.name if job.name in ("", shown) else f"{job.name} ({shown})"
-        columns = f"{job.measured_on or 'not yet':<13}  {_worst(job.first):<15}  {_worst(job.last):<15}"
-        lines.append(f"{columns}  {name or shown}")
+        columns = f"{job.measured_on or 'not yet':<13}  {_worst(job.first):<15}  {_worst(job.last):<15}  "
+        lines += textwrap.wrap(columns + (name or shown), 80, subsequent_indent=" " * len(columns))
+        twin = next(other for other in counted if other.identity == job.identity)
+        if twin is not job:
+            lines += _remark(f"a copy of {_shown(twin.folder, place)}, counted once")
         if job.changed:
-            said = f"not as recorded: {', '.join(job.changed)}; rimgauge verify tells more"
-            lines += textwrap.wrap(said, 80, initial_indent="  ! ", subsequent_indent="    ")
+            lines += _remark(f"not as recorded: {', '.join(job.changed)}; rimgauge verify tells more")
     return lines
+
+
+def _remark(said: str) -> list[str]:
+    return textwrap.wrap(said, 80, initial_indent="  ! ", subsequent_indent="    ")
 
 
 def _worst(results: tuple[Result, ...]) -> str:
@@ -120,17 +127,29 @@ def _worst(results: tuple[Result, ...]) -> str:
     return f"{worst.total_runout_mm:.2f} {worst.outcome}"
 
 
-def _totals(found: list[PastJob], months: tuple[Month, ...]) -> list[str]:
-    out = sum(job.came_in == "out" for job in found)
-    within = sum(job.now == "within" for job in found)
-    lines = ["month    arrived  of them out of tolerance  last measured  of them within"]
-    lines += [
-        f"{month.month}  {month.came_in:7d}  {month.came_in_out:24d}  {month.went_out:13d}  "
-        f"{month.went_out_within:14d}"
-        for month in months
+def _totals(counted: tuple[PastJob, ...], months: tuple[Month, ...]) -> list[str]:
+    lines = [
+        "         came in                        last measured",
+        "month    within     out  undecided      within     out  undecided",
     ]
-    count = "1 job" if len(found) == 1 else f"{len(found)} jobs"
-    return [*lines, f"{count}: {out} out of tolerance at first, {within} within now."]
+    for month in months:
+        came_in_within = month.came_in - month.came_in_out - month.came_in_undecided
+        went_out_out = month.went_out - month.went_out_within - month.went_out_undecided
+        lines.append(
+            f"{month.month}  {came_in_within:6d}  {month.came_in_out:6d}  {month.came_in_undecided:9d}      "
+            f"{month.went_out_within:6d}  {went_out_out:6d}  {month.went_out_undecided:9d}"
+        )
+    count = "1 job" if len(counted) == 1 else f"{len(counted)} jobs"
+    at_first, now = _counts([job.came_in for job in counted]), _counts([job.now for job in counted])
+    return [*lines, *textwrap.wrap(f"{count}. At first {at_first}; now {now}.", 80)]
+
+
+def _counts(outcomes: list[Outcome | None]) -> str:
+    """Say how many came to what: every job is in one of the numbers."""
+    known: tuple[Outcome, ...] = ("within", "out", "undecided")
+    words = [f"{outcomes.count(outcome)} {outcome}" for outcome in known]
+    unmeasured = outcomes.count(None)
+    return ", ".join([*words, *([f"{unmeasured} not yet measured"] if unmeasured else [])])
 
 
 def _fields(job: PastJob) -> dict[str, object]:
@@ -154,6 +173,8 @@ def _month_fields(month: Month) -> dict[str, object]:
         "month": month.month,
         "came_in": month.came_in,
         "came_in_out": month.came_in_out,
+        "came_in_undecided": month.came_in_undecided,
         "last_measured": month.went_out,
         "last_measured_within": month.went_out_within,
+        "last_measured_undecided": month.went_out_undecided,
     }

@@ -18,7 +18,7 @@ from rimgauge.cli.common import (
     view_beside,
     view_in_job,
 )
-from rimgauge.cli.runout_words import runout_text
+from rimgauge.cli.runout_words import runout_text, to_decide
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
 if TYPE_CHECKING:
@@ -186,11 +186,12 @@ def _check_start(start_spoke: int | None, wheel: Wheel, *, live: bool) -> None:
 
 def _offer_other(runout: Runout, folder: Job) -> None:
     """Name the job's measurement of the other direction where the note asks for one."""
-    from rimgauge.job import latest
+    from rimgauge.job import history, latest
 
     direction: Direction = "radial" if runout.direction == "lateral" else "lateral"
     found = latest(folder, direction)
-    if found is not None and any(f"--{direction}" in note for note in runout.notes):
+    wanted = any(f"--{direction}" in note for note in runout.notes)
+    if wanted and found is not None and not history(folder).corrected_since(found.name):
         click.echo(
             f"{found.name} is such a {direction} measurement; if no nipple was turned since, measure\n"
             f"again with  --{direction} {quoted(Path(shown(found)))}"
@@ -201,6 +202,8 @@ def _next_step(runout: Runout, *, in_job: bool) -> None:
     """Say what comes after this measurement; outside a job the plan's files depend on what the person has."""
     if runout.verdict.outcome == "within":
         words, command = "it is true enough; make the page that says so.", "rimgauge report"
+    elif runout.verdict.outcome == "undecided":
+        words, command, in_job = to_decide(runout), "rimgauge measure SOURCE", True
     else:
         words, command = "ask which nipples to turn.", "rimgauge plan"
     next_step(words, command if in_job else f"{command} --help")

@@ -242,6 +242,9 @@ def _when(course: History, files: list[Path]) -> tuple[str, ...]:
         if rounds := course.rounds_between(earlier, later):
             words[number + 1] = f"after round {rounds[-1]}"
             words[number] = words[number] or f"before round {rounds[0]}"
+    if course.corrected_since(newest := files[-1].name):
+        last = course.straight[-1].file
+        words[-1] = f"before round {course.rounds_between(newest, last)[0]}"
     return tuple(words)
 
 

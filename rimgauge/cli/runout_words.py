@@ -5,6 +5,8 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from rimgauge.cli.common import signed
+
 if TYPE_CHECKING:
     from rimgauge.records import Runout
 
@@ -18,7 +20,8 @@ def runout_text(runout: Runout) -> str:
     lines = [
         f"{runout.direction.capitalize()} runout: {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm "
         f"({total.coverage_probability:.0%}), {outcome} the tolerance of {runout.verdict.tolerance_mm:g} mm",
-        f"{runout.source.used} of {runout.source.frames} frames used, {runout.revolutions:.1f} revolutions",
+        f"{runout.source.used} of {runout.source.frames} frame{'' if runout.source.frames == 1 else 's'} used, "
+        f"{runout.revolutions:.1f} revolutions",
     ]
     ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")
     for side in runout.sides:
@@ -34,7 +37,7 @@ def runout_text(runout: Runout) -> str:
             )
         lines += ["", f"Runout at each spoke, {side.side} side of the rim [mm]:"]
         cells = [
-            f"{number:3d}{flange[0].upper()} {value:+.2f}"
+            f"{number:3d}{flange[0].upper()} {signed(value)}"
             for number, (flange, value) in enumerate(
                 zip(side.spoke_flange, side.spoke_mm, strict=True), start=1
             )
@@ -45,3 +48,24 @@ def runout_text(runout: Runout) -> str:
     for note in runout.notes:
         lines += textwrap.wrap(note, COLUMNS, initial_indent="- ", subsequent_indent="  ")
     return "\n".join(lines)
+
+
+def to_decide(runout: Runout) -> str:
+    """Say what would decide a runout too close to call, by what its uncertainty mostly comes from."""
+    from rimgauge.signal.bending import LENS_LINE
+    from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE
+
+    other = "radial" if runout.direction == "lateral" else "lateral"
+    ways = {
+        "scale": "take the scale again, from a sheet or thing that is larger in the picture",
+        DEPTH_LINE: "take the camera further off and the scale again with `rimgauge scale --checkerboard`",
+        PLACE_LINE: f"give a {other} measurement of the same wheel with --{other}, or stand the camera square",
+        LENS_LINE: "take the lens's bending out with `rimgauge lens`",
+    }
+    worst = max(runout.budget, key=lambda line: line.standard_uncertainty_mm, default=None)
+    source = "" if worst is None else f", most of it from: {worst.source}"
+    way = ways.get(worst.source if worst else "", "turn the wheel more often, slowly and evenly")
+    return (
+        f"it is too close to call, for the uncertainty reaches over the tolerance{source}. To decide it, {way}, and "
+        "measure again."
+    )

@@ -112,7 +112,7 @@ def _lines(
     count = len(manifest.entries)
     lines = [f"{job}: {'the 1 file is' if count == 1 else f'all {count} files are'} as recorded."]
     for check in checks:
-        source = f"the {check.rests_on} of its {check.frames} frames"
+        source = f"the {check.rests_on} of its {check.frames} frame{'' if check.frames == 1 else 's'}"
         if check.rests_on == "measurements":
             source = "the measurements that it names"
         if check.trouble:

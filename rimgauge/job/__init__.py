@@ -31,7 +31,7 @@ from .keep import (
     write_measured,
 )
 from .lens_file import read_lens, write_lens
-from .listing import Month, PastJob, by_month, past_jobs
+from .listing import Month, PastJob, by_month, past_jobs, without_copies
 from .manifest import PASS, Manifest, Result, Trouble, now, read_manifest, result_fields, verify_job
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
@@ -100,6 +100,7 @@ __all__ = [
     "update_manifest",
     "verify_job",
     "view_path",
+    "without_copies",
     "write_bytes",
     "write_dish",
     "write_export",

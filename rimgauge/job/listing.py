@@ -12,7 +12,7 @@ from rimgauge.records import Outcome, record
 from . import disk
 from .folder import Job
 from .history import in_order
-from .manifest import MANIFEST, PASS, Result, parse_results, recorded_bytes, result_of
+from .manifest import MANIFEST, PASS, Result, parse_results, recorded_bytes, result_fields, result_of
 from .reader import read_json
 
 _WORSE: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
@@ -25,6 +25,7 @@ class PastJob:
     first, last: of each direction measured, the first measurement and the last one, if no nipples were turned
     since; of the wheel as it stands, not turned round for its dish. Empty before the first.
     changed: names of measurements that are gone, or of another size than recorded.
+    started: when the job was.
     """
 
     folder: Path
@@ -32,6 +33,14 @@ class PastJob:
     first: tuple[Result, ...]
     last: tuple[Result, ...]
     changed: tuple[str, ...] = ()
+    started: str = ""
+
+    @property
+    def identity(self) -> tuple[object, ...]:
+        """What a copy of the job's folder has in common with it, and another job has not."""
+        if not self.first:
+            return (self.folder,)
+        return (self.started, *result_fields(self.first[0]).items())
 
     @property
     def came_in(self) -> Outcome | None:
@@ -61,8 +70,10 @@ class Month:
     month: str
     came_in: int
     came_in_out: int
+    came_in_undecided: int
     went_out: int
     went_out_within: int
+    went_out_undecided: int
 
 
 def past_jobs(folder: Path) -> Iterator[PastJob | BadFile]:
@@ -108,6 +119,7 @@ def _past_job(folder: Path, files: Iterable[str]) -> PastJob:
         name=name,
         first=tuple(first.values()),
         last=tuple(last.values()),
+        started=fields["created"].text(),
         changed=tuple(file for file in by_file if _size(folder / file) != sizes.get(file)),
     )
 
@@ -124,18 +136,33 @@ def _overall(results: tuple[Result, ...]) -> Outcome | None:
     return max((result.outcome for result in results), key=lambda outcome: _WORSE[outcome], default=None)
 
 
+def without_copies(jobs: Iterable[PastJob]) -> tuple[PastJob, ...]:
+    """Take each job once, however often its folder was copied: the copy that was measured last."""
+    found: dict[tuple[object, ...], PastJob] = {}
+    for job in jobs:
+        other = found.get(job.identity)
+        if other is None or job.measured_on > other.measured_on:
+            found[job.identity] = job
+    return tuple(found.values())
+
+
 def by_month(jobs: Iterable[PastJob]) -> tuple[Month, ...]:
-    """Count how many came in out, and how many went out within, month by month."""
-    counts: dict[str, list[int]] = {}
+    """Count what jobs came in as and what they went out as, month by month."""
+    coming: dict[str, list[Outcome | None]] = {}
+    going: dict[str, list[Outcome | None]] = {}
     for job in jobs:
         if job.first:
-            coming = counts.setdefault(job.came_in_on[:7], [0, 0, 0, 0])
-            coming[0] += 1
-            coming[1] += job.came_in == "out"
-            going = counts.setdefault(job.measured_on[:7], [0, 0, 0, 0])
-            going[2] += 1
-            going[3] += job.now == "within"
+            coming.setdefault(job.came_in_on[:7], []).append(job.came_in)
+            going.setdefault(job.measured_on[:7], []).append(job.now)
     return tuple(
-        Month(month=month, came_in=coming, came_in_out=out, went_out=going, went_out_within=within)
-        for month, (coming, out, going, within) in sorted(counts.items())
+        Month(
+            month=month,
+            came_in=len(came := coming.get(month, [])),
+            came_in_out=came.count("out"),
+            came_in_undecided=came.count("undecided"),
+            went_out=len(went := going.get(month, [])),
+            went_out_within=went.count("within"),
+            went_out_undecided=went.count("undecided"),
+        )
+        for month in sorted(coming.keys() | going.keys())
     )

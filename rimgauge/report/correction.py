@@ -54,11 +54,11 @@ def _draw_wheel(axes: Axes, plan: Plan, wheel: Wheel) -> None:
     axes.set_aspect("equal")
     axes.axis("off")
     axes.set_xlim(-1.4, 1.4)
-    axes.set_ylim(-1.5, 1.3)
+    axes.set_ylim(-1.5, 1.4)
     round_ = np.radians(np.linspace(0, 360, 181))
     axes.plot(-np.sin(round_), np.cos(round_), color=QUIET, linewidth=1.2)
     axes.plot([0], [1.0], marker="v", color=QUIET, markersize=5)
-    axes.text(0, 0.9, "valve", ha="center", va="top", fontsize=6, color=QUIET)
+    axes.text(0, 1.3, "valve", ha="center", va="bottom", fontsize=6, color=QUIET)
     steps = {item.spoke: item for item in plan.corrections}
     angles = np.radians(wheel.spoke_angles_deg)
     for number, (angle, flange) in enumerate(zip(angles, wheel.flanges, strict=True), start=1):

@@ -150,7 +150,7 @@ def _head(figure: Figure, x: float, y: float, evidence: Evidence) -> float:
 def _summary(figure: Figure, x: float, y: float, evidence: Evidence, comparison: Comparison) -> float:
     """Write the table of results on the left and how they were made on the right."""
     rows = result_rows(evidence, most=_MOST_ROWS)
-    bottom = table(figure, x, y, rows, columns=(0, 0.9, 2.75, 4.37), size=7.2)
+    bottom = table(figure, x, y, rows, columns=(0, 0.88, 2.8, 4.42), size=7.1)
     bottom = paragraph(
         figure, x, bottom + 0.02, meaning_words(comparison.after), width=4.7, size=6.5, color=QUIET
     )

@@ -45,11 +45,12 @@ table { border-collapse: collapse; } tr { break-inside: avoid; }
 th, td { text-align: left; padding: .15rem 1.2rem .15rem 0; vertical-align: top; }
 .number { text-align: right; font-variant-numeric: tabular-nums; }
 svg, img { max-width: 100%; height: auto; }
-.row { display: grid; grid-template-columns: repeat(auto-fit, minmax(14rem, 1fr)); gap: 1rem; align-items: end; }
+.row { display: grid; grid-template-columns: minmax(0, 2fr); grid-auto-columns: minmax(0, 3fr);
+  grid-auto-flow: column; gap: 1rem; align-items: end; break-inside: avoid; }
+@media (max-width: 40rem) { .row { grid-template-columns: minmax(0, 1fr); grid-auto-flow: row; } }
 figure { margin: 0; break-inside: avoid; } figcaption, .quiet { color: #5c5c5c; font-size: .85rem; }
 code { overflow-wrap: anywhere; font-size: .8rem; }
-@media print { html { font-size: 70%; } body { margin: 0; max-width: none; }
-  .row { grid-template-columns: 1fr 1.2fr 1.2fr; } }
+@media print { html { font-size: 70%; } body { margin: 0; padding: 0; max-width: none; } }
 """
 
 

@@ -139,8 +139,6 @@ def result_rows(evidence: Evidence, *, most: int | None = None) -> list[tuple[st
             (when_words(runout, when), f"{amount(runout)}, {runout.verdict.outcome}", _tolerance(runout))
             for runout, when in each.rows
         ]
-        if each.corrected_since:
-            told[-1] = (f"{told[-1][0]}, corrected since", *told[-1][1:])
         if most is not None and len(told) > most:
             left = len(told) - most + 1
             told = [told[0], (f"and {left} more in between", "–", "–"), *told[left + 1 :]]

@@ -3,6 +3,7 @@
 import dataclasses
 import hashlib
 import json
+import shutil
 
 import pytest
 
@@ -72,9 +73,9 @@ def test_first_and_last_of_each_direction_decide(workshop, capsys):
 def test_totals_by_month(workshop, capsys):
     months = listed([str(workshop)], capsys)["months"]
     assert [tuple(month.values()) for month in months] == [
-        ("2025-12", 1, 0, 1, 1),
-        ("2026-01", 2, 2, 1, 0),
-        ("2026-02", 0, 0, 1, 1),
+        ("2025-12", 1, 0, 0, 1, 1, 0),
+        ("2026-01", 2, 2, 0, 1, 0, 1),
+        ("2026-02", 0, 0, 0, 1, 1, 0),
     ]
 
 
@@ -101,10 +102,24 @@ def test_the_list_is_for_people_too(workshop, capsys, monkeypatch):
     said = capsys.readouterr().out
     assert "2026-02-02     1.60 out         0.30 within      Müller vorn (2026/Müller vorn)" in said
     assert "2026-01  " in said
-    assert "4 jobs: 2 out of tolerance at first, 2 within now." in said
+    assert (
+        "4 jobs. At first 1 within, 2 out, 0 undecided, 1 not yet measured; "
+        "now 2 within, 0 out, 1 undecided, 1 not yet measured."
+    ) in " ".join(said.split())
     assert max(len(line) for line in said.splitlines()) <= 80
     run(["jobs", "--find", "nobody"])
     assert "No job like that in" in capsys.readouterr().out
+
+
+def test_a_copy_counts_once_and_no_line_is_too_long(workshop, capsys, monkeypatch):
+    monkeypatch.chdir(workshop)
+    shutil.copytree("2025/0007", "copies of all that went out/0007 before the holidays")
+    run(["jobs"])
+    said = capsys.readouterr().out
+    assert "! a copy of 2025/0007, counted once" in said
+    assert "4 jobs. At first 1 within, 2 out" in said
+    assert max(len(line) for line in said.splitlines()) <= 80
+    assert listed([], capsys)["months"][0]["came_in"] == 1
 
 
 def test_a_broken_job_does_not_hide_the_others(workshop, capsys):

@@ -240,7 +240,7 @@ def test_media_that_can_only_be_read(tmp_path: Path, runout, capsys) -> None:
             create_job(disk / "other", spokes=32)
         assert verify_job(job.folder) == ()
         run(["jobs", str(disk)])
-        assert "1 job: 1 out of tolerance at first" in capsys.readouterr().out
+        assert "1 job. At first 0 within, 1 out, 0 undecided" in capsys.readouterr().out
         run(["report", str(job.folder), "--out", str(tmp_path / "report.html")])
         assert (tmp_path / "report.html").is_file()
         with pytest.raises(SystemExit) as leave:

@@ -70,3 +70,10 @@ def test_a_sheet_of_many_steps_holds_them_all():
         f"{item.spoke} {item.side[0].upper()}" for item in steps
     ]
     assert min(text.get_position()[1] for text in page.texts) > 0.02
+    # The valve's name stands clear of every number in the drawing, of spokes and of steps.
+    page.draw_without_rendering()
+    drawn = {text: text.get_window_extent() for text in page.axes[0].texts}
+    valve = next(text for text in drawn if text.get_text() == "valve")
+    assert [
+        text.get_text() for text in drawn if text is not valve and drawn[text].overlaps(drawn[valve])
+    ] == []

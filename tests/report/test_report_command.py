@@ -303,4 +303,4 @@ def test_radial_runout_measured_before_lateral_work_is_no_after(tmp_path, runout
     keep_pass(job, runout(0.25))
     lateral, radial = _from_job(job, name=None, by=None, picture=None).comparisons
     assert (lateral.corrected_since, radial.corrected_since) == (False, True)
-    assert rows_of(job)[-1][0] == "31 Jan 2026 12:00, corrected since"
+    assert rows_of(job)[-1][0] == "31 Jan 2026 12:00, before round 1"

@@ -1,0 +1,40 @@
+"""What a measurement says on the terminal, and what it says comes next."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from rimgauge.cli.common import signed
+from rimgauge.cli.measure import _next_step
+from rimgauge.cli.runout_words import runout_text
+from rimgauge.records import BudgetLine, Verdict
+
+
+def test_what_rounds_to_nothing_has_no_minus(runout):
+    side = replace(runout.sides[0], spoke_mm=np.array([-0.004, 0.004, -0.006, 0.1]))
+    said = runout_text(replace(runout, sides=(side,)))
+    assert "1R +0.00    2L +0.00    3R -0.01" in said
+    assert (signed(-0.0), signed(-0.0049), signed(-0.0051)) == ("+0.00", "+0.00", "-0.01")
+
+
+def test_one_frame_is_one(runout):
+    one = replace(runout, source=replace(runout.source, frames=1, used=1))
+    assert "1 of 1 frame used" in runout_text(one)
+    assert "3 of 4 frames used" in runout_text(runout)
+
+
+def test_too_close_to_call_asks_for_what_would_decide_it(runout, capsys):
+    close = replace(runout, verdict=Verdict(tolerance_mm=0.85, rule="guard band", outcome="undecided"))
+    for source, words in (
+        ("scale", "take the scale again"),
+        ("camera not square to the rim", "give a radial measurement of the same wheel with --radial"),
+        ("repeatability of the curve", "turn the wheel more often"),
+    ):
+        lines = (
+            BudgetLine(source=source, standard_uncertainty_mm=0.01),
+            BudgetLine(source="x", standard_uncertainty_mm=0.001),
+        )
+        _next_step(replace(close, budget=lines), in_job=True)
+        said = " ".join(capsys.readouterr().out.split())
+        assert f"most of it from: {source}. To decide it, {words}" in said
+        assert "rimgauge plan" not in said
