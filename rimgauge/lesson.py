@@ -8,11 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge.capture import Frame
-from rimgauge.live import Bench, Cue, Step, Trail, extend, no_trail
+from rimgauge.live import Bench, Cue, Step, Trail, extend, no_trail, spread_mm
 from rimgauge.live.trail import CELLS
 from rimgauge.pipeline import known_scale, see
 from rimgauge.records import FloatArray, Moment, View, WheelInView, record
-from rimgauge.signal import runout_so_far
 
 HOLD_S = 2.0
 STEP_S = 1.6
@@ -23,7 +22,10 @@ ONE_ROUND = 90
 
 @record
 class Pass:
-    """A pass looked back at: what every frame said, and the curve of its last revolution."""
+    """A pass looked back at: what every frame said, the curve of its last revolution, and how far that strays.
+
+    total_mm is the figure that stands beside the curve, so that the lesson tells of one.
+    """
 
     moments: tuple[Moment, ...]
     trail: Trail
@@ -58,10 +60,7 @@ def look_back(frames: Iterable[Frame], view: View, wheel: WheelInView) -> Pass:
         )
         moments.append(moment)
         trail = extend(trail, moment)
-    so_far = runout_so_far(turning.angle_deg, gap_mm[:, 0])
-    return Pass(
-        moments=tuple(moments), trail=trail, total_mm=float("nan") if so_far is None else so_far.total_mm
-    )
+    return Pass(moments=tuple(moments), trail=trail, total_mm=spread_mm(trail))
 
 
 def lesson(
@@ -90,12 +89,17 @@ def lesson(
         words = f"Turn: few nipples, small turns, one at a time. This is {number + 1} of {len(steps)}."
         yield Cue(words=words, bench=bench, trail=before.trail, turned=number)
         yield from clock.held(_moment_at(before, float(spoke_angles_deg[step.spoke - 1])), STEP_S)
-    words = f"Check: measured again, {before.total_mm:.2f} mm has become {after.total_mm:.2f} mm."
     cells = np.arange(CELLS)
     known = np.isfinite(before.trail.now_mm)
     before_mm = np.interp(cells, cells[known], before.trail.now_mm[known], period=CELLS)
-    yield Cue(words=words, bench=Bench(before_mm=before_mm), trail=no_trail())
+    then = Bench(before_mm=before_mm, set_up_anew=False)
+    yield Cue(
+        words="Check: measure again, once round; the dashes are the gap before.", bench=then, trail=no_trail()
+    )
     yield from clock.timed(after.moments)
+    words = f"Check: {before.total_mm:.2f} mm between the worst places has become {after.total_mm:.2f} mm."
+    yield Cue(words=words, trail=after.trail)
+    yield from clock.held(after.moments[-1], HOLD_S)
 
 
 class _Clock:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from rimgauge.errors import BadInput
+from rimgauge.errors import BadInput, FrameTrouble
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
@@ -87,8 +87,17 @@ def view_in_job(job: Job, direction: Direction | None) -> Path:
 
 
 def view_beside(source: str) -> Path | None:
-    """Find the view.json that lies with a folder of frames, or beside a video, and say which it is."""
+    """Find the view.json that lies with a folder of frames, or beside a video, and say which it is.
+
+    Raises
+    ------
+    FrameTrouble
+        There is no such source: that is said rather than asking for its view.
+
+    """
     place = Path(source)
+    if not (source.isdecimal() or "://" in source or place.exists()):
+        raise FrameTrouble(source, "there is no such file or folder; check the spelling")
     folders = [place] if place.is_dir() else [place.parent] if place.is_file() else []
     if place.is_dir() and place.resolve().name == "frames":
         folders.append(place.resolve().parent)

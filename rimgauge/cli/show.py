@@ -14,11 +14,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from rimgauge.live import Bench, Showing, Shown
+    from rimgauge.live.desk import Draw
     from rimgauge.live.ink import Image
-    from rimgauge.live.window import Draw
     from rimgauge.records import Direction, FloatArray, Runout, View, Wheel
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
+LEGEND_SIZE = 1.9
+"""Of the camera's picture, which stands small on the projector: as large as fits below it."""
 
 
 @click.command()
@@ -100,9 +102,11 @@ def command(
         raise BadInput("--no-window leaves nothing to see; add --record FILE.mp4")
     width, height = (int(part) for part in size.split("x"))
     if lesson:
+        _needs_nothing(source, view_file, spokes, wheel, plan, before)
         shown = _teach((width, height), window=not no_window, record=record, dark=not light)
         if record is not None:
             click.echo(f"Wrote {record}: {shown.recorded} pictures.")
+        _tell_saved(shown)
         return
     if source is None:
         raise BadInput("say what to show: a folder, a video, a camera number or an address; or --lesson")
@@ -133,6 +137,20 @@ def command(
     _tell(shown, record, as_json=as_json)
 
 
+def _needs_nothing(*given: str | Path | None) -> None:
+    """Say so where something was named that the lesson would not show."""
+    idle = [str(word) for word in given if word is not None]
+    if idle:
+        raise BadInput(
+            f"--lesson shows the bundled frames and wheel; leave out {idle[0]}, or leave out --lesson to see that"
+        )
+
+
+def _tell_saved(shown: Shown) -> None:
+    if shown.saved:
+        click.echo(f"Saved {', '.join(str(path) for path in shown.saved)}.")
+
+
 def _tell(shown: Shown, record: Path | None, *, as_json: bool) -> None:
     """Say what was seen and recorded."""
     from rimgauge.live import covered, spread_mm
@@ -145,10 +163,13 @@ def _tell(shown: Shown, record: Path | None, *, as_json: bool) -> None:
                 "record": None if record is None else str(record),
                 "wheel_seen": covered(shown.trail),
                 "largest_minus_smallest_mm": spread_mm(shown.trail),
+                "saved": [str(path) for path in shown.saved],
             }
         )
-    elif record is not None:
+        return
+    if record is not None:
         click.echo(f"Wrote {record}: {shown.recorded} pictures from {shown.seen} frames.")
+    _tell_saved(shown)
 
 
 def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bool) -> Shown:
@@ -275,6 +296,11 @@ def drawing(view: View, spoke_angles_deg: FloatArray, size: tuple[int, int]) -> 
     from rimgauge.report import overlay
 
     sides = tuple(edge.side for edge in view.edges)
+    unplaced = "Turn the wheel slowly, once round past its mark"
+    if view.tag_box is not None:
+        unplaced = "No tag can be read: turn the wheel more slowly"
+    elif view.mark_box is None:
+        unplaced = "No mark on the wheel: spokes can't be told"
 
     def draw(showing: Showing) -> Image:
         moment = showing.moment
@@ -293,9 +319,15 @@ def drawing(view: View, spoke_angles_deg: FloatArray, size: tuple[int, int]) -> 
             moment.gap_mm,
             view.positive,
             label="What the camera sees",
+            legend_size=LEGEND_SIZE,
         )
         return draw_projector(
-            showing, spoke_angles_deg=spoke_angles_deg, sides=sides, picture=marked, size=size
+            showing,
+            spoke_angles_deg=spoke_angles_deg,
+            sides=sides,
+            picture=marked,
+            size=size,
+            unplaced=unplaced,
         )
 
     return draw

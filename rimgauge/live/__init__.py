@@ -1,6 +1,7 @@
 """The bench and projector view: its picture, its window and its recording."""
 
 from rimgauge.live.bench import Bench, Cue, Showing, Step
+from rimgauge.live.keys import Foot
 from rimgauge.live.projector import draw_projector
 from rimgauge.live.trail import Trail, covered, extend, no_trail, spread_mm
 from rimgauge.live.window import Shown, run_window
@@ -8,6 +9,7 @@ from rimgauge.live.window import Shown, run_window
 __all__ = [
     "Bench",
     "Cue",
+    "Foot",
     "Showing",
     "Shown",
     "Step",

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from rimgauge.live.keys import Foot
 from rimgauge.live.screen import Controls
 from rimgauge.live.trail import CELLS, Trail
 from rimgauge.records import Flange, FloatArray, Moment, record
@@ -13,6 +14,8 @@ from rimgauge.records import Flange, FloatArray, Moment, record
 NEAR_SPACINGS = 0.75
 """So near a spoke, in spacings between spokes, the pointer shows what its nipple does."""
 LEAST_PLANNED_MM = 0.01
+UNCHANGED_MM = 0.02
+"""What single frames scatter by; a smaller change is none (our choice)."""
 
 
 @record
@@ -32,12 +35,12 @@ class Step:
 class Bench:
     """The work at hand: steps in order, and the gap (CELLS,) [mm] of the measurement before, None without one.
 
-    before_words: what the picture calls it.
+    set_up_anew: camera and pointer were set up anew since, so that the gap's mean says nothing.
     """
 
     steps: tuple[Step, ...] = ()
     before_mm: FloatArray | None = None
-    before_words: str = "before"
+    set_up_anew: bool = True
 
 
 @record
@@ -59,16 +62,20 @@ class Cue:
 class Showing:
     """Everything that one picture is drawn from.
 
-    note: the keys. words: the sentence of a lesson. since_mm (CELLS,): gaps as they were at the last nipple turn, None before the first was noted.
+    foot: what the person may press, and how things stand. words: the sentence of a lesson. since_mm (CELLS,): gaps as
+    they were at the last nipple turn, None before the first was noted; since: what that was. shift_mm: what the gaps
+    before are moved by to have the same mean as now.
     """
 
     moment: Moment
     trail: Trail
     controls: Controls
     bench: Bench
-    note: str
+    foot: Foot
     words: str = ""
     since_mm: FloatArray | None = None
+    since: str = ""
+    shift_mm: float = 0.0
 
     @property
     def step(self) -> Step | None:
@@ -101,11 +108,24 @@ def share_reached(showing: Showing, spoke_angles_deg: FloatArray) -> float:
     return change_here_mm(showing) / step.planned_mm if near else math.nan
 
 
-def shifted_before_mm(bench: Bench, trail: Trail) -> FloatArray | None:
-    """Gap before (CELLS,), brought to the same mean as now: camera and pointer were set up anew since."""
-    if bench.before_mm is None:
-        return None
+def change_words(showing: Showing, spoke_angles_deg: FloatArray) -> list[str]:
+    """How the gap has changed here, how much of what is planned that is, and since when; nothing where unknown."""
+    change_mm = change_here_mm(showing)
+    if not math.isfinite(change_mm):
+        return []
+    step, share = showing.step, share_reached(showing, spoke_angles_deg)
+    planned_mm = abs(step.planned_mm) if step is not None and math.isfinite(share) else math.nan
+    if abs(change_mm) < UNCHANGED_MM:
+        planned = f", {planned_mm:.2f} mm planned" if math.isfinite(planned_mm) else ""
+        return [f"Gap here: unchanged{planned}", showing.since]
+    planned = f", {share:.0%} of the planned {planned_mm:.2f}" if math.isfinite(planned_mm) else ""
+    way = "wider" if change_mm > 0.0 else "narrower"
+    return [f"Gap here: {abs(change_mm):.2f} mm {way}{planned}", showing.since]
+
+
+def mean_shift_mm(bench: Bench, trail: Trail) -> float:
+    """What the gaps before are moved by [mm] to have the same mean as now: camera and pointer were set up anew since."""
     both = np.isfinite(trail.now_mm)
-    if not both.any():
-        return bench.before_mm
-    return np.asarray(bench.before_mm + float(np.mean(trail.now_mm[both] - bench.before_mm[both])))
+    if bench.before_mm is None or not bench.set_up_anew or not both.any():
+        return 0.0
+    return float(np.mean(trail.now_mm[both] - bench.before_mm[both]))

@@ -8,15 +8,14 @@ import math
 import cv2
 import numpy as np
 
-from rimgauge.live.bench import Showing, change_here_mm, share_reached, shifted_before_mm
+from rimgauge.live.bench import Showing, change_words
 from rimgauge.live.ink import DARK, LIGHT, Colour, Image, Ink, size_of, write
+from rimgauge.live.keys import KEYS
 from rimgauge.live.plot import draw_curve
 from rimgauge.live.shape import draw_shape
 from rimgauge.live.trail import CELLS, Trail, covered, spread_mm
 from rimgauge.records import Box, FloatArray, Moment, Side
 
-KEYS = "q quit   space freeze   f full screen   d dark/light   w wheel/camera   b before   n nipple turned   r slow   s save"
-FROZEN = "FROZEN   space go on   q quit   f full screen   d dark/light   w wheel/camera   b before   s save"
 FRACTIONS = {1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}
 
 
@@ -27,6 +26,7 @@ def draw_projector(
     sides: tuple[Side, ...] = ("right",),
     picture: Image | None = None,
     size: tuple[int, int] = (1280, 720),
+    unplaced: str = "Turn the wheel slowly, once round past its mark",
 ) -> Image:
     """Draw one frame of the projector view.
 
@@ -42,6 +42,8 @@ def draw_projector(
         The camera picture with its marks; the bare frame where None.
     size : (int, int)
         Width and height of the result [px].
+    unplaced : str
+        What to say while it isn't known which spoke is at the pointer.
 
     Returns
     -------
@@ -54,7 +56,9 @@ def draw_projector(
     canvas = _ground(size, ink.ground).copy()
     margin, half = round(36 * unit), round(0.6 * width)
     inset: Box = (half, margin, width - half - margin, round(356 * unit))
-    if showing.controls.shape:
+    if showing.controls.keys:
+        _draw_keys(canvas, inset, ink=ink)
+    elif showing.controls.shape:
         draw_shape(
             canvas,
             inset,
@@ -70,7 +74,7 @@ def draw_projector(
     _draw_gaps(canvas, showing.moment, sides, left=margin, room=room, ink=ink)
     if len(sides) == 1:
         _draw_work(canvas, showing, spoke_angles_deg, left=margin, room=room, ink=ink)
-    _draw_place(canvas, showing, left=margin, room=room, ink=ink)
+    _draw_place(canvas, showing, unplaced, left=margin, room=room, ink=ink)
     _draw_round(canvas, showing, spoke_angles_deg, left=margin, room=width - 2 * margin, ink=ink)
     _draw_foot(canvas, showing, left=margin, room=width - 2 * margin, ink=ink)
     return canvas
@@ -82,8 +86,10 @@ def _draw_round(
     """Draw the gap round the wheel, now and before, and say what it shows."""
     unit = canvas.shape[0] / 720
     labels = round(50 * unit)
-    curve: Box = (left + labels, round(462 * unit), room - labels, round(170 * unit))
-    before_mm = shifted_before_mm(showing.bench, showing.trail) if showing.controls.before else None
+    curve: Box = (left + labels, round(454 * unit), room - labels, round(170 * unit))
+    before_mm = showing.bench.before_mm if showing.controls.before else None
+    if before_mm is not None:
+        before_mm = before_mm + showing.shift_mm
     draw_curve(
         canvas,
         curve,
@@ -93,7 +99,8 @@ def _draw_round(
         ink=ink,
         before_mm=before_mm,
     )
-    dashes = "" if before_mm is None else f" (dashes: {showing.bench.before_words})"
+    shifted = f", moved by {showing.shift_mm:+.2f} to the same mean" if showing.shift_mm else ""
+    dashes = "" if before_mm is None else f" (dashes: before{shifted})"
     legend = f"Gap in mm at each spoke{dashes}"
     _draw_words(canvas, showing.trail, curve, legend=legend, spoke_angles_deg=spoke_angles_deg, ink=ink)
 
@@ -105,15 +112,41 @@ def _ground(size: tuple[int, int], colour: Colour) -> Image:
 
 
 def _draw_foot(canvas: Image, showing: Showing, *, left: int, room: int, ink: Ink) -> None:
-    """Write the lesson's sentence where there is one, and the keys."""
+    """Write the lesson's sentence where there is one, how things stand in large letters, and the keys."""
     height = canvas.shape[0]
     unit = height / 720
-    lines = [(showing.note, 15.0, 14.0, ink.quiet)]
+    tall = 28.0 * unit
     if showing.words:
-        lines = [(showing.words, 21.0, 27.0, ink.here), (showing.note, 11.0, 7.0, ink.quiet)]
-    for text, tall, up, colour in lines:
-        fitting = tall * unit * min(1.0, room / max(size_of(text, tall * unit)[0], 1))
-        write(canvas, text, (left, height - up * unit), height=fitting, colour=colour)
+        tall = 17.0 * unit
+        fitting = 22.0 * unit * min(1.0, room / size_of(showing.words, 22.0 * unit)[0])
+        write(canvas, showing.words, (left, height - 36 * unit), height=fitting, colour=ink.here)
+    base, pad = (
+        height - (6.0 * unit if showing.words else 15.0 * unit),
+        (0.3 if showing.words else 0.45) * tall,
+    )
+    if showing.foot.state:
+        tall *= min(1.0, 0.9 * room / size_of(showing.foot.state, tall, bold=True)[0])
+        wide = size_of(showing.foot.state, tall, bold=True)[0]
+        corners = (left, round(base - tall - pad)), (round(left + wide + 2 * pad), round(base + pad))
+        cv2.rectangle(canvas, *corners, ink.here, -1)
+        at = (left + pad, base)
+        write(canvas, showing.foot.state, at, height=tall, colour=ink.ground, bold=True)
+        left = round(left + wide + 2 * pad + 24 * unit)
+        room = canvas.shape[1] - left - round(36 * unit)
+    most = (17.0 if showing.words else 20.0) * unit
+    size = most * min(1.0, room / max(size_of(showing.foot.keys, most)[0], 1))
+    write(canvas, showing.foot.keys, (left, base), height=size, colour=ink.quiet)
+
+
+def _draw_keys(canvas: Image, box: Box, *, ink: Ink) -> None:
+    """List all keys in place of the camera's picture."""
+    unit = canvas.shape[0] / 720
+    x, y, width, height = box
+    tall, every = 18 * unit, height / len(KEYS)
+    for row, (key, does) in enumerate(KEYS):
+        base = y + (row + 0.75) * every
+        write(canvas, key, (x + 0.2 * width, base), height=tall, colour=ink.here, bold=True, align=1)
+        write(canvas, does, (x + 0.26 * width, base), height=tall, colour=ink.words)
 
 
 def _draw_inset(canvas: Image, picture: Image, box: Box) -> None:
@@ -155,17 +188,10 @@ def _draw_work(
         lines.append(f"Next, {number}: spoke {step.spoke} {step.flange}, {turn_words(step.turns)}")
     elif showing.bench.steps:
         lines.append("All nipples of the plan are turned: measure again")
-    change_mm = change_here_mm(showing)
-    if math.isfinite(change_mm):
-        share = share_reached(showing, spoke_angles_deg)
-        planned_mm = abs(step.planned_mm) if step else 0.0
-        reached = f", {share:.0%} of the planned {planned_mm:.2f}" if step and math.isfinite(share) else ""
-        lines.append(
-            f"Gap here: {abs(change_mm):.2f} mm {'wider' if change_mm > 0.0 else 'narrower'}{reached}"
-        )
+    lines += change_words(showing, spoke_angles_deg)
     for row, line in enumerate(lines):
-        tall = 24 * unit * min(1.0, room / size_of(line, 24 * unit)[0])
-        write(canvas, line, (left, (258 + 38 * row) * unit), height=tall, colour=ink.words)
+        tall = 22 * unit * min(1.0, room / max(size_of(line, 22 * unit)[0], 1))
+        write(canvas, line, (left, (250 + 32 * row) * unit), height=tall, colour=ink.words)
 
 
 def turn_words(turns: float) -> str:
@@ -176,16 +202,15 @@ def turn_words(turns: float) -> str:
     return f"{'tighten' if turns > 0 else 'loosen'} {' '.join(parts)} turn"
 
 
-def _draw_place(canvas: Image, showing: Showing, *, left: int, room: int, ink: Ink) -> None:
+def _draw_place(canvas: Image, showing: Showing, unplaced: str, *, left: int, room: int, ink: Ink) -> None:
     """Say which spoke is at the pointer, or what to do until that is known."""
     unit = canvas.shape[0] / 720
-    base, spoke = 376 * unit, showing.moment.spoke
+    base, spoke = 384 * unit, showing.moment.spoke
     if spoke is None:
-        text = "Turn the wheel slowly, once round past its mark"
-        tall = 30 * unit * min(1.0, room / size_of(text, 30 * unit)[0])
-        write(canvas, text, (left, base), height=tall, colour=ink.words)
+        tall = 30 * unit * min(1.0, room / size_of(unplaced, 30 * unit)[0])
+        write(canvas, unplaced, (left, base), height=tall, colour=ink.words)
         return
-    number, tall = f"Spoke {spoke}", 60 * unit
+    number, tall = f"Spoke {spoke}", 50 * unit
     write(canvas, number, (left, base), height=tall, colour=ink.here, bold=True)
     after = left + size_of(number, tall, bold=True)[0] + 24 * unit
     due = showing.step is not None and showing.step.spoke == spoke

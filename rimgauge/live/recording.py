@@ -29,6 +29,8 @@ class Recording:
             raise BadInput(f"{path}: a recording is an .mp4 or .avi file; give it a name that ends so")
         if path.is_dir():
             raise BadFile(path, "is a folder, not a file")
+        if path.exists():
+            raise BadFile(path, "is there already; take another name, or remove it first")
         if not path.parent.is_dir():
             raise BadFile(path, f"can't be written, for there is no folder {path.parent}; make it first")
         self._path, self._fps = path, fps

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import re
 import socket
 import sys
 from dataclasses import replace
 from types import TracebackType
-from typing import Self
+from typing import Any, Literal, Self
 
 import cv2
 
@@ -18,12 +19,18 @@ from rimgauge.records import record
 
 _TITLE = "rimgauge"
 _ESCAPE = 27
+BARS_SHARE = 0.1
+"""Of the screen's height, left free for the window's title and the desktop's bars (our choice)."""
 _HINT = "use --no-window with --record FILE.mp4, or run it on a computer with a desktop"
 
 
 @record
 class Controls:
-    """What the person has set with the keys; turned: nipple turns noted so far."""
+    """What the person has set with the keys.
+
+    turned: nipple turns noted so far. halted: the picture waits, for the next step of a lesson or because it is the
+    last one. keys: the list of keys is shown.
+    """
 
     quit: bool = False
     frozen: bool = False
@@ -34,6 +41,8 @@ class Controls:
     save: bool = False
     slow: bool = False
     turned: int = 0
+    halted: Literal["", "step", "end"] = ""
+    keys: bool = False
 
 
 def pressed(controls: Controls, key: int) -> Controls:
@@ -41,13 +50,20 @@ def pressed(controls: Controls, key: int) -> Controls:
     letter = chr(key).lower() if 0 <= key < 128 else ""
     if letter == "q" or key == _ESCAPE:
         return replace(controls, quit=True)
+    if letter == " " and controls.halted:
+        return controls if controls.halted == "end" else replace(controls, halted="")
     if letter == "n":
         return replace(controls, turned=controls.turned + 1)
+    if letter == "u":
+        return replace(controls, turned=max(controls.turned - 1, 0))
     if letter == "s":
         return replace(controls, save=True)
-    switches = {" ": "frozen", "f": "full", "d": "dark", "w": "shape", "b": "before", "r": "slow"}
+    switches = {
+        " ": "frozen", "f": "full", "d": "dark", "w": "shape", "b": "before", "r": "slow", "h": "keys"
+    }  # fmt: skip
     name = switches.get(letter)
-    return controls if name is None else replace(controls, **{name: not getattr(controls, name)})
+    turned_over: dict[str, Any] = {} if name is None else {name: not getattr(controls, name)}
+    return replace(controls, **turned_over) if turned_over else controls
 
 
 class Screen:
@@ -82,7 +98,7 @@ class Screen:
     def show(self, picture: Image, *, full: bool) -> None:
         """Show a picture, on the full screen if asked."""
         if not self._sized:
-            cv2.resizeWindow(_TITLE, picture.shape[1], picture.shape[0])
+            cv2.resizeWindow(_TITLE, *fitting((picture.shape[1], picture.shape[0]), screen_size()))
             self._sized = True
         if full != self._full:
             state = cv2.WINDOW_FULLSCREEN if full else cv2.WINDOW_NORMAL
@@ -96,6 +112,38 @@ class Screen:
         if key < 0 and cv2.getWindowProperty(_TITLE, cv2.WND_PROP_VISIBLE) < 1:
             return ord("q")
         return key & 0xFF if key >= 0 else -1
+
+
+def fitting(picture: tuple[int, int], screen: tuple[int, int] | None) -> tuple[int, int]:
+    """Size of a window for a picture, both width and height [px]: smaller where it would fill the screen.
+
+    A part of the screen's height is left for the window's title and the desktop's bars.
+    """
+    if screen is None:
+        return picture
+    share = min(1.0, screen[0] / picture[0], (1.0 - BARS_SHARE) * screen[1] / picture[1])
+    return round(share * picture[0]), round(share * picture[1])
+
+
+def screen_size() -> tuple[int, int] | None:
+    """Width and height of the screen [px], None where that can't be asked; macOS keeps windows on it by itself."""
+    try:
+        if sys.platform == "win32":
+            ask = ctypes.windll.user32.GetSystemMetrics
+            return int(ask(0)), int(ask(1))
+        if not sys.platform.startswith("linux"):
+            return None
+        x11 = ctypes.CDLL("libX11.so.6")
+    except (OSError, AttributeError):
+        return None
+    x11.XOpenDisplay.restype = ctypes.c_void_p
+    display = x11.XOpenDisplay(None)
+    if not display:
+        return None
+    held = ctypes.c_void_p(display)
+    size = int(x11.XDisplayWidth(held, 0)), int(x11.XDisplayHeight(held, 0))
+    x11.XCloseDisplay(held)
+    return size
 
 
 def check_display() -> None:

@@ -1,4 +1,4 @@
-"""The wheel as a circle whose deviation is drawn too large, by a stated factor."""
+"""The runout laid round a circle and drawn too large, by a stated factor: not the rim's outline."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ from rimgauge.records import Box, FloatArray, Side
 RADIUS_MM = 311.0
 """Of a common rim; it only sets which factor fits the picture."""
 LARGEST_BULGE = 0.3
+CENTRE_SHARE, RADIUS_SHARE = 0.395, 0.29
+"""Of the box's height: the rest is for the words below."""
 
 
 def factor_for(reach_mm: float) -> int:
@@ -33,11 +35,11 @@ def draw_shape(
     side: Side,
     ink: Ink,
 ) -> None:
-    """Draw the wheel as it stands, the pointer on top; dots are spokes, and the mark is a bar."""
+    """Lay the gap's deviation round the wheel as it stands, the pointer on top; dots are spokes, the mark is a bar."""
     unit = canvas.shape[0] / 720
     x, y, width, height = box
-    centre = np.array([x + width / 2, y + height / 2 - 14 * unit])
-    radius = 0.37 * height
+    centre = np.array([x + width / 2, y + CENTRE_SHARE * height])
+    radius = RADIUS_SHARE * height
     turned_deg = angle_deg if math.isfinite(angle_deg) else 0.0
     rim = (1.0 if side == "left" else -1.0) * trail.now_mm
     seen = np.isfinite(rim)
@@ -63,11 +65,16 @@ def draw_shape(
     tip = centre - (0.0, 1.06 * radius)
     arrow = tip + unit * np.array([[0.0, 0.0], [-9.0, -22.0], [9.0, -22.0]])
     cv2.fillPoly(canvas, [np.round(arrow * 16).astype(np.int32)], ink.here, cv2.LINE_AA, 4)
-    way = "outward" if side == "outer" else "to the right"
-    words = f"drawn {factor} times too large; outside the thin circle: {way}"
-    at = (x + width / 2, y + height - 4 * unit)
-    tall = 15 * unit * min(1.0, width / size_of(words, 15 * unit)[0])
-    write(canvas, words, at, height=tall, colour=ink.quiet, align=0.5)
+    lateral = side != "outer"
+    lines = (
+        (f"{'Sideways' if lateral else 'Radial'} runout, {factor} times too large", 22.0, 54.0, ink.words),
+        (f"outside the thin circle: {'to the right' if lateral else 'outward'}", 19.0, 27.0, ink.words),
+        ("laid round a circle, not the rim's outline", 17.0, 1.0, ink.quiet),
+    )
+    for words, tall, up, colour in lines:
+        fitting = tall * unit * min(1.0, width / size_of(words, tall * unit)[0])
+        at = (x + width / 2, y + height - up * unit)
+        write(canvas, words, at, height=fitting, colour=colour, align=0.5)
 
 
 def _closed(canvas: Image, points: FloatArray, colour: tuple[int, int, int], unit: float) -> None:

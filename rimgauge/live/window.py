@@ -3,45 +3,33 @@
 from __future__ import annotations
 
 import contextlib
-import itertools
 import math
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import Protocol
+from typing import Literal
 
-import cv2
-
-from rimgauge.errors import BadFile
-from rimgauge.live.bench import Bench, Cue, Showing
-from rimgauge.live.ink import Image
-from rimgauge.live.projector import FROZEN, KEYS
+from rimgauge.live.bench import Bench, Cue
+from rimgauge.live.desk import SLOW, Desk, Draw
 from rimgauge.live.recording import Recording
-from rimgauge.live.screen import Controls, Screen, pressed
-from rimgauge.live.trail import Trail, covered, extend, no_trail
-from rimgauge.records import FloatArray, Moment, record
+from rimgauge.live.screen import Controls, Screen
+from rimgauge.live.trail import Trail, extend
+from rimgauge.records import Moment, record
 
 DRAWN_PER_S = 30.0
-SEEN_FOR_SINCE = 0.98
-SLOW = 4.0
-"""So many times slower is a slow replay."""
-
-
-class Draw(Protocol):
-    """Draws one frame of the view."""
-
-    def __call__(self, showing: Showing) -> Image:
-        """Return the picture."""
+WAITING_S = 0.02
+"""Between two looks for a key while the picture waits."""
 
 
 @record
 class Shown:
-    """How many frames were seen, how many pictures were recorded, and what was seen of the wheel."""
+    """Frames seen, pictures recorded, what was seen of the wheel, and the pictures that were saved."""
 
     seen: int
     recorded: int
     trail: Trail
+    saved: tuple[Path, ...] = ()
 
 
 def run_window(
@@ -77,7 +65,7 @@ def run_window(
         The source goes on by itself: frames are shown as they come, and go on behind a frozen picture.
         Otherwise they are shown at the pace at which they were taken, and freezing stops them.
     hold : bool
-        Keep the last picture in the window until the person quits or unfreezes it.
+        Keep the last picture in the window until the person quits.
     dark : bool
         Start with light letters on dark.
     stopped : callable
@@ -94,7 +82,7 @@ def run_window(
         There is no screen, or the video or a picture can't be written.
 
     """
-    desk = _Desk(draw, bench or Bench(), save_to or Path(), keys=window)
+    desk = Desk(draw, bench or Bench(), save_to or Path(), keys=window, live=live)
     with contextlib.ExitStack() as things:
         recording = things.enter_context(Recording(record_to, fps=DRAWN_PER_S)) if record_to else None
         screen = things.enter_context(Screen()) if window else None
@@ -107,8 +95,9 @@ def run_window(
             if course.controls.quit or stopped():
                 break
         if hold and not course.controls.quit:
-            course.wait()
-    return Shown(seen=course.seen, recorded=recording.frames if recording else 0, trail=desk.trail)
+            course.wait("end")
+    recorded = recording.frames if recording else 0
+    return Shown(seen=course.seen, recorded=recorded, trail=desk.trail, saved=tuple(desk.saved))
 
 
 class _Course:
@@ -116,7 +105,7 @@ class _Course:
 
     def __init__(
         self,
-        desk: _Desk,
+        desk: Desk,
         screen: Screen | None,
         recording: Recording | None,
         controls: Controls,
@@ -129,19 +118,19 @@ class _Course:
         self.controls, self.seen = controls, 0
         self._drawn_s, self._due_s = -math.inf, 0.0
 
-    def wait(self) -> None:
-        """Keep what is shown until the person goes on or quits."""
+    def wait(self, why: Literal["step", "end"]) -> None:
+        """Keep what is shown until the person goes on to the next step, or quits."""
         if self._screen is not None and self.seen:
-            still = replace(self.controls, frozen=True)
+            still = replace(self.controls, halted=why, frozen=False)
             self.controls = _attend(
                 self._screen, self._desk, still, due_s=0.0, live=False, stopped=self._stopped
             )
 
     def wait_at(self, cue: Cue) -> None:
         """Wait at a cue of a lesson, then set the desk for what comes."""
-        self.wait()
+        self.wait("step")
         self._desk.take(cue)
-        self.controls = replace(self.controls, frozen=False, shape=cue.shape, turned=cue.turned)
+        self.controls = replace(self.controls, shape=cue.shape, turned=cue.turned)
 
     def go_on(self, moment: Moment) -> None:
         """Take a frame; where it is time for a picture, draw it, record it and take keys until the next is due."""
@@ -169,72 +158,6 @@ class _Course:
             )
 
 
-class _Desk:
-    """What lies before the person: the last frame shown, the trail, and the gaps as of the last nipple turn."""
-
-    def __init__(self, draw: Draw, bench: Bench, save_to: Path, *, keys: bool) -> None:
-        self._draw, self._bench, self._save_to, self._keys = draw, bench, save_to, keys
-        self.trail, self._words = no_trail(), ""
-        self._shown: tuple[Moment, Trail] | None = None
-        self._since_mm: FloatArray | None = None
-        self._drawn: tuple[Controls, Image] | None = None
-
-    def take(self, cue: Cue) -> None:
-        """Go on to the next part of a lesson."""
-        self._words, self._since_mm = cue.words, None
-        self._bench = self._bench if cue.bench is None else cue.bench
-        self.trail = self.trail if cue.trail is None else cue.trail
-
-    def show(self, moment: Moment) -> None:
-        """Take a frame as the one that is shown."""
-        self._shown = (moment, self.trail)
-        self._drawn = None
-
-    def turned(self) -> None:
-        """Note that a nipple was turned: from here on, changes are told against the gaps as they are now."""
-        self._since_mm = self.trail.now_mm
-        self._drawn = None
-
-    def picture(self, controls: Controls) -> Image:
-        """Draw what is shown; a picture once drawn serves window and recording."""
-        if self._drawn is not None and same_picture(self._drawn[0], controls):
-            return self._drawn[1]
-        assert self._shown is not None
-        moment, trail = self._shown
-        since_mm = self._since_mm
-        if since_mm is None and not self._words and self._bench.steps and covered(trail) > SEEN_FOR_SINCE:
-            # The first step of a plan is told against the wheel as it was before anything was turned.
-            since_mm = self._since_mm = trail.now_mm
-        note = (FROZEN if controls.frozen else KEYS) if self._keys else ""
-        showing = Showing(
-            moment=moment,
-            trail=trail,
-            controls=controls,
-            bench=self._bench,
-            note=note,
-            words=self._words,
-            since_mm=since_mm,
-        )
-        self._drawn = (controls, self._draw(showing))
-        return self._drawn[1]
-
-    def save(self, controls: Controls) -> None:
-        """Save the picture under the next free name."""
-        numbers = (self._save_to / f"shown-{number:02d}.png" for number in itertools.count(1))
-        path = next(place for place in numbers if not place.exists())
-        good, data = cv2.imencode(".png", self.picture(controls))
-        try:
-            path.write_bytes(data.tobytes() if good else b"")
-        except OSError as trouble:
-            raise BadFile(path, f"this picture can't be saved ({trouble.strerror})") from None
-
-
-def same_picture(one: Controls, other: Controls) -> bool:
-    """Tell whether two settings give the same picture of the same frame."""
-    names = ("frozen", "dark", "shape", "before", "turned")
-    return all(getattr(one, name) == getattr(other, name) for name in names)
-
-
 def _due(last_due_s: float, since_s: float) -> float:
     """Return when the next picture is due, without catching up what was missed."""
     now = time.monotonic()
@@ -243,22 +166,18 @@ def _due(last_due_s: float, since_s: float) -> float:
 
 
 def _attend(
-    screen: Screen, desk: _Desk, controls: Controls, *, due_s: float, live: bool, stopped: Callable[[], bool]
+    screen: Screen, desk: Desk, controls: Controls, *, due_s: float, live: bool, stopped: Callable[[], bool]
 ) -> Controls:
     """Show the picture and take keys until the next is due; a frozen picture that isn't live stays."""
     if not controls.frozen:
         screen.show(desk.picture(controls), full=controls.full)
     while True:
-        key = screen.key(min(max(due_s - time.monotonic(), 0.0), 0.05))
+        waits = bool(controls.halted) or (controls.frozen and not live)
+        key = screen.key(WAITING_S if waits else min(max(due_s - time.monotonic(), 0.0), 0.05))
         if key >= 0:
-            now = pressed(controls, key)
-            if now.turned != controls.turned:
-                desk.turned()
-            if now.save:
-                desk.save(controls)
-                now = replace(now, save=False)
-            controls = now
+            controls = desk.press(controls, key)
+        if key >= 0 or desk.notice_changed(controls):
             screen.show(desk.picture(controls), full=controls.full)
-        waits = controls.frozen and not live
+        waits = bool(controls.halted) or (controls.frozen and not live)
         if controls.quit or stopped() or (not waits and time.monotonic() >= due_s):
             return controls

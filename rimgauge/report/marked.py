@@ -16,6 +16,8 @@ _RIM: Colour = (255, 190, 60)  # light blue
 _WHITE: Colour = (255, 255, 255)
 _DARK: Colour = (32, 32, 32)
 _FONT = cv2.FONT_HERSHEY_SIMPLEX
+LEGEND_WIDE = 410.0
+"""Pixels that the legend takes at its usual size."""
 
 
 def overlay(
@@ -26,6 +28,7 @@ def overlay(
     positive: FloatArray,
     *,
     label: str,
+    legend_size: float = 1.0,
 ) -> Image:
     """Draw the gap as a dimension line on a copy of a frame, with a legend in words below.
 
@@ -41,6 +44,8 @@ def overlay(
         Unit vector in the picture along which the gap is measured.
     label : str
         A line for the legend, such as "Worst place, before: spoke 8".
+    legend_size : float
+        How many times larger than usual the legend is, for a picture that is shown small.
 
     Returns
     -------
@@ -54,7 +59,9 @@ def overlay(
     for tip, rim, gap in zip(tips, rims, np.reshape(gap_mm, -1), strict=True):
         if np.isfinite([*tip, *rim, gap]).all():
             _draw_gap(picture, tip, rim, gap_mm=float(gap), along=np.asarray(positive, float), unit=unit)
-    return np.vstack([picture, _legend(picture.shape[1], unit, label)])
+    return np.vstack(
+        [picture, _legend(picture.shape[1], min(legend_size * unit, picture.shape[1] / LEGEND_WIDE), label)]
+    )
 
 
 def _draw_gap(

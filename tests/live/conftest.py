@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import pytest
 
-from rimgauge.live import Bench, Showing
+from rimgauge.live import Bench, Foot, Showing
 from rimgauge.live.screen import Controls
 from rimgauge.records import FloatArray, Moment
 
@@ -36,15 +36,20 @@ def turning(
         )
 
 
-def showing_of(moment, trail, *, bench=None, note="", since_mm=None, **controls):
+def showing_of(
+    moment, trail, *, bench=None, foot=None, since_mm=None, since="", shift_mm=0.0, words="", **controls
+):
     """Put together what a picture is drawn from."""
     return Showing(
         moment=moment,
         trail=trail,
         controls=Controls(**controls),
         bench=bench or Bench(),
-        note=note,
+        foot=foot or Foot(),
+        words=words,
         since_mm=since_mm,
+        since=since,
+        shift_mm=shift_mm,
     )
 
 

@@ -11,7 +11,7 @@ from rimgauge.cli import run
 from rimgauge.cli.demo import sample_folder
 from rimgauge.job import read_build, read_view
 from rimgauge.lesson import lesson, look_back
-from rimgauge.live import Cue, Step, run_window
+from rimgauge.live import Cue, Step, run_window, spread_mm
 from rimgauge.live import window as loop
 from rimgauge.records import WheelInView
 from rimgauge.wheel import complete_wheel
@@ -48,7 +48,27 @@ def test_the_steps_come_in_the_order_of_the_job_with_one_short_sentence_each(tol
     starts = [cue.words.split(":")[0] for cue in cues[1:]]
     assert [key for key, _ in itertools.groupby(starts)] == ["Look", "Find", "Turn", "Check"]
     assert max(len(cue.words) for cue in cues) <= 80
-    assert "1.60 mm has become 0.30 mm" in cues[-1].words
+    total_mm = [each.total_mm for each in told[0]]
+    assert f"{total_mm[0]:.2f} mm between the worst places has become {total_mm[1]:.2f} mm" in cues[-1].words
+    assert not any("has become" in cue.words for cue in cues[:-1])
+
+
+def test_the_total_in_words_is_the_one_beside_the_curve_and_the_dashes_stand_where_the_gap_was(
+    told, tmp_path
+):
+    (before, after), items, _ = told
+    seen = []
+
+    def draw(showing):
+        seen.append(showing)
+        return np.zeros((96, 128, 3), np.uint8)
+
+    run_window(items, draw, window=False, record_to=tmp_path / "a.avi")
+    assert spread_mm(seen[-1].trail) == pytest.approx(after.total_mm, abs=0.005)
+    assert f"{spread_mm(before.trail):.2f} mm between" in seen[-1].words
+    assert seen[-1].shift_mm == 0.0
+    at = np.isfinite(before.trail.now_mm)
+    np.testing.assert_allclose(seen[-1].bench.before_mm[at], before.trail.now_mm[at], rtol=0, atol=1e-9)
 
 
 def test_each_nipple_is_shown_with_its_spoke_at_the_pointer(told):
@@ -88,9 +108,9 @@ class ClickingTeacher:
     def key(self, wait_s):
         if self.showing is None:
             return -1
-        frozen, self.showing = bool(self.showing[0, 0, 0]), None
-        self.waited += frozen
-        return ord(" ") if frozen else -1
+        halted, self.showing = bool(self.showing[0, 0, 0]), None
+        self.waited += halted
+        return ord(" ") if halted else -1
 
 
 def test_the_window_waits_for_a_key_between_the_steps(told, monkeypatch):
@@ -99,7 +119,7 @@ def test_the_window_waits_for_a_key_between_the_steps(told, monkeypatch):
     monkeypatch.setattr(loop, "Screen", screen)
     monkeypatch.setattr(loop.time, "monotonic", itertools.count().__next__)
     monkeypatch.setattr(loop, "_attend", _waiting(loop._attend, screen))
-    run_window(told[1], lambda showing: np.full((8, 8, 3), showing.controls.frozen, np.uint8))
+    run_window(told[1], lambda showing: np.full((8, 8, 3), bool(showing.controls.halted), np.uint8))
     cues = sum(isinstance(item, Cue) for item in told[1])
     assert screen.waited == cues - 1
 
@@ -108,7 +128,7 @@ def _waiting(attend, screen):
     """Show a picture that waits once more, so that the played teacher sees it."""
 
     def shown(given, desk, controls, **more):
-        if controls.frozen:
+        if controls.halted:
             given.show(desk.picture(controls), full=False)
         return attend(given, desk, controls, **more)
 

@@ -5,11 +5,11 @@ import itertools
 import numpy as np
 import pytest
 
-from rimgauge.live import Bench, Step, draw_projector, extend, ink, no_trail
-from rimgauge.live.bench import change_here_mm, share_reached, shifted_before_mm
+from rimgauge.live import Bench, Foot, Step, draw_projector, extend, ink, no_trail
+from rimgauge.live.bench import change_here_mm, change_words, mean_shift_mm, share_reached
 from rimgauge.live.plot import gap_range_mm
 from rimgauge.live.projector import nearest_spoke, turn_words
-from rimgauge.live.shape import factor_for
+from rimgauge.live.shape import CENTRE_SHARE, RADIUS_SHARE, factor_for
 
 
 @pytest.fixture
@@ -66,7 +66,7 @@ def test_dark_and_light_differ_in_ground(drawn):
 def test_the_pointers_place_is_marked_on_the_curve(shown, drawn):
     moment, _ = shown
     picture = drawn()
-    columns = np.flatnonzero((picture[470:620] == ink.DARK.here).all(axis=2).sum(axis=0) > 100)
+    columns = np.flatnonzero((picture[462:612] == ink.DARK.here).all(axis=2).sum(axis=0) > 100)
     left, right = 36 + 50, 1280 - 36
     assert columns.mean() == pytest.approx(left + moment.angle_deg / 360 * (right - left), abs=2)
 
@@ -77,7 +77,7 @@ def test_the_curve_follows_the_gap(shown, drawn):
     low, high, _ = gap_range_mm(trail)
     for angle_deg in (20.0, 45.0, 90.0, 300.0):
         column = round(86 + angle_deg / 360 * (1280 - 36 - 86))
-        rows = np.flatnonzero((picture[462:633, column] == ink.DARK.curve).all(axis=1))
+        rows = np.flatnonzero((picture[454:625, column] == ink.DARK.curve).all(axis=1))
         expected = (high - trail.now_mm[int(angle_deg * 2)]) / (high - low) * 170
         assert rows.mean() == pytest.approx(expected, abs=2.5)
 
@@ -115,12 +115,12 @@ def test_the_scale_never_makes_a_true_wheel_look_bad():
 def test_an_earlier_measurement_is_drawn_in_dashes_at_the_same_mean(shown, drawn, moments):
     _, trail = shown
     before_mm = 5.0 + 0.2 * np.cos(np.radians(np.arange(720) / 2))
-    assert shifted_before_mm(Bench(before_mm=before_mm), trail).mean() == pytest.approx(
-        trail.now_mm.mean(), abs=1e-6
-    )
     bench = Bench(before_mm=before_mm)
-    with_dashes, without = drawn(bench=bench), drawn(bench=bench, before=False)
-    inside = (slice(470, 630), slice(90, 1240))
+    shift_mm = mean_shift_mm(bench, trail)
+    assert before_mm.mean() + shift_mm == pytest.approx(trail.now_mm.mean(), abs=1e-6)
+    assert mean_shift_mm(Bench(before_mm=before_mm, set_up_anew=False), trail) == 0.0
+    with_dashes, without = (drawn(bench=bench, shift_mm=shift_mm, before=before) for before in (True, False))
+    inside = (slice(462, 622), slice(90, 1240))
     added = (with_dashes[inside] == ink.DARK.words).all(axis=2).any(axis=0)
     had = (without[inside] == ink.DARK.words).all(axis=2).any(axis=0)
     # dashes and the spaces between them are of one length
@@ -134,7 +134,7 @@ def test_the_worst_places_are_named_and_pointed_at(shown, drawn, spokes_deg):
     assert min(abs(spokes_deg[least - 1] - at) for at in (90.0, 270.0)) < 360 / 32
     picture = drawn()
     column = round(86 + (np.nanargmin(trail.now_mm) + 0.5) / 720 * (1280 - 36 - 86))
-    below = picture[462:633, column - 2 : column + 3]
+    below = picture[454:625, column - 2 : column + 3]
     assert (below == ink.DARK.words).all(axis=2).any()
 
 
@@ -144,8 +144,8 @@ def test_the_shape_is_a_circle_out_by_the_stated_factor(drawn, shown):
     rows, columns = np.nonzero(on)
     # 0.45 mm each way twice round: an oval; by the factor its axes differ by 2 * 0.45 * factor / 311 radii
     factor = factor_for(0.45)
-    radius = 0.37 * 356
-    far = np.hypot(rows - (356 / 2 - 14), columns - (1244 - 768) / 2)
+    radius = RADIUS_SHARE * 356
+    far = np.hypot(rows - CENTRE_SHARE * 356, columns - (1244 - 768) / 2)
     assert far.max() / far.min() == pytest.approx(
         (1 + 0.45 * factor / 311) / (1 - 0.45 * factor / 311), rel=0.05
     )
@@ -170,6 +170,21 @@ def test_the_change_since_the_last_nipple_turn_is_told_at_its_place_only(shown, 
     away = showing(moment, trail, bench=Bench(steps=(elsewhere,)), since_mm=since_mm)
     assert np.isnan(share_reached(away, spokes_deg))
     assert np.isnan(change_here_mm(showing(moment, trail)))
+
+
+def test_a_change_under_the_noise_is_none_and_it_is_said_since_when(shown, showing, spokes_deg):
+    moment, trail = shown
+    for change_mm, words in ((0.01, "Gap here: unchanged"), (0.1, "Gap here: 0.10 mm narrower")):
+        scene = showing(moment, trail, since_mm=trail.now_mm + change_mm, since="since spoke 7 was turned")
+        assert change_words(scene, spokes_deg) == [words, "since spoke 7 was turned"]
+
+
+@pytest.mark.parametrize("words", ["", "Look: the lesson's sentence."])
+def test_how_things_stand_is_written_larger_than_the_keys(drawn, words):
+    picture = drawn(foot=Foot(state="FROZEN", keys="space goes on"), words=words)
+    block = (picture[690:, 36:220] == ink.DARK.here).all(axis=2)
+    assert block.any(axis=1).sum() >= 24
+    assert block.any(axis=0).sum() > 80
 
 
 @pytest.mark.parametrize(

@@ -126,6 +126,19 @@ def test_a_source_that_is_not_there_is_named(source, capsys):
     assert not (source / "a.mp4").exists()
 
 
+def test_a_misspelt_folder_is_named_rather_than_its_view_asked_for(capsys):
+    code, said = stopped(["show", "dran/frames", "--spokes", "32"], capsys)
+    assert code == 1
+    assert "dran/frames" in said
+    assert "no such file or folder" in said
+
+
+def test_the_lesson_refuses_a_folder_that_it_would_not_show(source, capsys):
+    code, said = stopped(["show", "--lesson", str(source / "frames")], capsys)
+    assert code == 2
+    assert str(source / "frames") in said
+
+
 @pytest.mark.usefixtures("watched")
 def test_without_a_screen_the_command_says_what_to_do(source, monkeypatch, capsys):
     monkeypatch.setattr("sys.platform", "linux")

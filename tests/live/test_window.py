@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
-from rimgauge.live import draw_projector, run_window
+from rimgauge.live import Bench, Step, draw_projector, run_window
+from rimgauge.live import desk as desk_room
 from rimgauge.live import window as loop
 from rimgauge.live.recording import Recording
-from rimgauge.live.screen import Controls, check_display, pressed
+from rimgauge.live.screen import Controls, check_display, fitting, pressed
 
 
 def plain(showing):
@@ -73,13 +74,16 @@ def test_stopping_half_way_leaves_a_whole_video(tmp_path, moments):
 
 
 @pytest.mark.parametrize(
-    ("name", "kind"), [("a.txt", BadInput), ("none/a.mp4", BadFile), ("folder.mp4", BadFile)]
+    ("name", "kind"),
+    [("a.txt", BadInput), ("none/a.mp4", BadFile), ("folder.mp4", BadFile), ("there.avi", BadFile)],
 )
 def test_a_recording_that_can_not_be_made_says_why(tmp_path, moments, name, kind):
     (tmp_path / "folder.mp4").mkdir()
+    (tmp_path / "there.avi").write_bytes(b"a clip of last week")
     with pytest.raises(kind, match=name):
         run_window(moments(3), plain, window=False, record_to=tmp_path / name)
-    assert os.listdir(tmp_path) == ["folder.mp4"]
+    assert sorted(os.listdir(tmp_path)) == ["folder.mp4", "there.avi"]
+    assert (tmp_path / "there.avi").read_bytes() == b"a clip of last week"
 
 
 # --- keys ----------------------------------------------------------------------------------------------
@@ -96,6 +100,8 @@ def test_keys_do_what_the_picture_says():
     assert pressed(start, ord("w")).shape
     assert not pressed(start, ord("b")).before
     assert pressed(pressed(start, ord("n")), ord("N")).turned == 2
+    assert pressed(pressed(start, ord("n")), ord("u")).turned == 0
+    assert pressed(start, ord("h")).keys
     assert pressed(start, ord("s")).save
     assert pressed(start, ord("x")) is start
 
@@ -151,10 +157,68 @@ def test_a_frozen_video_can_be_stopped(monkeypatch, moments):
 
 
 def test_the_last_picture_stays_until_the_person_quits(monkeypatch, moments):
-    screen = PlayedScreen([-1] * 40 + [ord("q")])
+    seen = []
+    screen = PlayedScreen([-1] * 10 + [ord(key) for key in "fwd h b"] + [-1] * 5 + [ord("q")])
     monkeypatch.setattr(loop, "Screen", screen)
-    assert run_window(moments(2), plain, hold=True).seen == 2
+    shown = run_window(moments(2), lambda showing: seen.append(showing) or plain(showing), hold=True)
+    assert shown.seen == 2
     assert screen.keys == []
+    ended = {showing.foot.state for showing in seen[2:]}
+    assert ended == {"The film has ended; q closes", "No measurement before to draw"}
+
+
+STEPS = (
+    Step(spoke=10, flange="left", turns=0.25, planned_mm=0.2),
+    Step(spoke=12, flange="left", turns=0.25, planned_mm=0.2),
+)
+
+
+@pytest.mark.parametrize(
+    ("key", "steps", "words"),
+    [
+        ("s", (), "Saved as shown-01.png"),
+        ("b", (), "No measurement before to draw"),
+        ("r", (), "A camera can't be shown slowly"),
+        ("u", (), "No nipple turn is noted"),
+        ("x", (), "x is no key here; h shows them all"),
+        ("n", (), "Changes count from here; u takes it back"),
+        ("n", STEPS, "Noted: spoke 10 is turned, though spoke 1 is at the pointer; u takes it back"),
+        ("nu", STEPS, "Taken back: spoke 10 is next"),
+        ("nnn", STEPS, "All nipples of the plan are noted"),
+    ],
+)
+def test_no_key_is_silent(monkeypatch, moments, tmp_path, key, steps, words):
+    seen = []
+    monkeypatch.setattr(loop, "Screen", PlayedScreen([ord(letter) for letter in key]))
+    run_window(
+        moments(len(key) + 1, step_deg=0.1),
+        lambda showing: seen.append(showing.foot.state) or plain(showing),
+        bench=Bench(steps=steps),
+        save_to=tmp_path,
+        live=True,
+    )
+    assert seen[-1] == words
+
+
+def test_what_a_key_has_done_is_said_for_two_seconds(monkeypatch, moments, spokes_deg):
+    clock = iter(np.arange(0.0, 1e4, 0.05))
+    monkeypatch.setattr(desk_room.time, "monotonic", lambda: float(next(clock)))
+    desk = desk_room.Desk(lambda showing: showing.foot.state, Bench(), Path(), keys=True, live=True)
+    desk.show(next(moments(1)))
+    controls = desk.press(Controls(), ord("b"))
+    said = [desk.picture(controls) for _ in range(60)]
+    assert said.count("No measurement before to draw") == pytest.approx(40, abs=2)
+    assert said[-1] == ""
+
+
+def test_taking_a_nipple_turn_back_brings_its_gaps_back(monkeypatch, moments):
+    seen = []
+    keys = [-1] * 5 + [ord("n")] + [-1] * 5 + [ord("n"), -1, ord("u")]
+    monkeypatch.setattr(loop, "Screen", PlayedScreen(keys))
+    run_window(moments(20), lambda showing: seen.append(showing) or plain(showing), live=True)
+    assert seen[-1].controls.turned == 1
+    assert seen[-1].since == "since nipple turn 1"
+    np.testing.assert_array_equal(seen[-1].since_mm, seen[5].trail.now_mm)
 
 
 def test_noting_a_nipple_turn_tells_changes_from_there_on(monkeypatch, moments):
@@ -245,9 +309,10 @@ print(max(alike))
 @pytest.mark.skipif(shutil.which("Xvfb") is None, reason="Xvfb is not installed")
 @pytest.mark.parametrize(("width", "height", "ground"), [(1280, 720, "dark"), (1920, 1080, "light")])
 def test_the_window_shows_on_the_screen_what_was_drawn(tmp_path, width, height, ground):
+    screen = f"{width}x{round(height / 0.85)}x24"  # higher than the picture: there are titles and bars
     read, write = os.pipe()
     server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(write), "-screen", "0", f"{width}x{height}x24", "-fbdir", str(tmp_path)],
+        ["Xvfb", "-displayfd", str(write), "-screen", "0", screen, "-fbdir", str(tmp_path)],
         pass_fds=[write],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -269,6 +334,13 @@ def test_the_window_shows_on_the_screen_what_was_drawn(tmp_path, width, height, 
         server.terminate()
         server.wait()
     assert float(done.stdout.split()[-1]) > 0.999
+
+
+@pytest.mark.parametrize(
+    ("screen", "window"), [((1280, 720), (1152, 648)), ((1920, 1080), (1280, 720)), (None, (1280, 720))]
+)
+def test_the_window_leaves_room_for_its_title(screen, window):
+    assert fitting((1280, 720), screen) == window
 
 
 def test_the_projector_picture_can_be_recorded(tmp_path, moments, spokes_deg):
