@@ -9,10 +9,6 @@ from rimgauge.records import Direction, FloatArray, SideRunout, record
 WORTH_SAYING_MM = 0.1
 """Less than this is no use to a mechanic (common practice: 0.2 mm is better than riding needs)."""
 LARGE_SHARE = 0.5
-_WAY: dict[Direction, str] = {
-    "lateral": "the whole rim stands tilted",
-    "radial": "the whole rim sits beside its centre",
-}
 
 
 @record
@@ -41,15 +37,20 @@ def once_a_turn(side: SideRunout) -> WholeRim | None:
 
 
 def axle_first(direction: Direction, sides: tuple[SideRunout, ...]) -> str | None:
-    """Say before a plan's steps what `findings` says of the axle; None where it says nothing of it."""
+    """Say before a plan's steps what `findings` says of the axle; None where it says nothing of it.
+
+    An eccentric rim is no matter of the axle: it turns about its bearings wherever they sit.
+    """
+    if direction == "radial":
+        return None
     side = max(sides, key=lambda each: each.total_runout.value)
     parts = once_a_turn(side)
     if parts is None:
         return None
     return (
-        f"Before you turn a nipple: {parts.once_mm:.2f} mm of the {direction} runout of "
-        f"{side.total_runout.value:.2f} mm comes once a turn, {_WAY[direction]}. See that the axle is seated straight "
-        "and without play; if you had to mend that, measure and plan again. If it is in order, go on "
+        f"Before you turn a nipple: {parts.once_mm:.2f} mm of the lateral runout of "
+        f"{side.total_runout.value:.2f} mm comes once a turn, the whole rim stands tilted. See that the axle is straight "
+        "and clamped, and its bearings without play; if you had to mend that, measure and plan again. If it is in order, go on "
         "(--checked axle leaves this out)."
     )
 
@@ -66,10 +67,16 @@ def findings(direction: Direction, sides: tuple[SideRunout, ...]) -> tuple[str, 
     """Say in words what nipples can't mend, or what spoils the measurement."""
     side = max(sides, key=lambda each: each.total_runout.value)
     parts, said = once_a_turn(side), []
-    if parts is not None:
+    if parts is not None and direction == "lateral":
         said.append(
-            f"{parts.once_mm:.2f} mm of it comes once a turn: {_WAY[direction]}. Check that the axle is seated straight and "
-            f"without play before you turn nipples; the bends alone make {parts.rest_mm:.2f} mm."
+            f"{parts.once_mm:.2f} mm of it comes once a turn: the whole rim stands tilted. Check that the axle is straight "
+            "and clamped, and its bearings without play, before you turn nipples; the bends alone make "
+            f"{parts.rest_mm:.2f} mm."
+        )
+    elif parts is not None:
+        said.append(
+            f"{parts.once_mm:.2f} mm of it comes once a turn: the whole rim sits beside the hub's middle, high on one half "
+            f"and low on the other; the bends alone make {parts.rest_mm:.2f} mm."
         )
     loose_mm = side.non_repeatable_mm
     if loose_mm > max(WORTH_SAYING_MM, 0.25 * side.total_runout.value):

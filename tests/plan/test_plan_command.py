@@ -339,25 +339,35 @@ def test_a_done_list_that_can_not_be_meant(bench, done, words):
 
 def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(bench, wheel):
     before = out_of_true(wheel, 1, lateral_mm=2.0)
-    files = {"lateral": before.lateral_mm, "radial": before.radial_mm}
-    for name, values in files.items():
-        write_pass(bench / f"{name}.json", _pass(name, values, wheel))
     # The wave of 0.5 mm once a turn is 1.0 mm of the total: half of 2.0 mm is not most, of 1.2 mm it is.
     common = ("--wheel", "wheel.toml", "--lateral", "lateral.json", "--out", "plan.json")
+    write_pass(bench / "lateral.json", _pass("lateral", before.lateral_mm, wheel))
     assert "once a turn" not in _run(*common)
-    small = _pass("radial", before.radial_mm * 1.2 / np.ptp(before.radial_mm), wheel)
-    write_pass(bench / "radial.json", small)
-    (noted,) = findings("radial", small.sides)
+    small = _pass("lateral", before.lateral_mm * 1.2 / np.ptp(before.lateral_mm), wheel)
+    write_pass(bench / "lateral.json", small)
+    (noted,) = findings("lateral", small.sides)
     assert "1.00 mm of it comes once a turn" in noted
-    text = " ".join(_run(*common, "--radial", "radial.json").split())
-    words = "Before you turn a nipple: 1.00 mm of the radial runout of 1.20 mm comes once a turn"
+    text = " ".join(_run(*common).split())
+    words = "Before you turn a nipple: 1.00 mm of the lateral runout of 1.20 mm comes once a turn"
     assert text.index(words) < text.index("in this order:")
     plan = read_plan(bench / "plan.json")
     assert plan.see_to_first[0].startswith(words)
     page = correction_sheet(plan, wheel)
     assert any(words[:40] in label.get_text().replace("\n", " ") for label in page.texts)
     assert "tell the next plan the numbers of the spokes" in text
-    assert "once a turn" not in _run(*common, "--radial", "radial.json", "--checked", "axle")
+    assert "once a turn" not in _run(*common, "--checked", "axle")
+
+
+def test_an_eccentric_rim_is_not_blamed_on_the_axle(bench, wheel):
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    write_pass(bench / "lateral.json", _pass("lateral", before.lateral_mm, wheel))
+    radial = _pass("radial", before.radial_mm * 1.2 / np.ptp(before.radial_mm), wheel)
+    write_pass(bench / "radial.json", radial)
+    (noted,) = findings("radial", radial.sides)
+    assert "sits beside the hub's middle" in noted
+    assert "axle" not in noted
+    files = ("--lateral", "lateral.json", "--radial", "radial.json")
+    assert "axle" not in _run("--wheel", "wheel.toml", *files, "--out", "plan.json")
 
 
 def test_a_sheet_under_another_name_than_a_pdfs_is_refused_before_anything_is_written(bench):
