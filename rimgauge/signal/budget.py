@@ -20,6 +20,11 @@ JUDGED_FREEDOM = 12.0
 OUTLINE_DEPTH_MM = 5.0 / math.sqrt(3.0)
 """The outline that the camera sees lies up to 5 mm before or behind the rim's edge, at which the scale was
 taken: rims are widest somewhere on their wall (a judgement; rectangular, JCGM 100:2008, 4.3.7)."""
+FLANK_MM = 20.0 / math.sqrt(3.0)
+"""A camera that leans sees the far edge of the rim's flank or of its other lip for the outline, up to 20 mm behind the
+plane of the scale (a judgement; rectangular)."""
+FLANK_CROSSTALK = math.tan(math.radians(5.0))
+"""At 5° it may be all of that, at less a share (a judgement: flanks lean by a few degrees themselves)."""
 UNKNOWN_DISTANCE_MM = 150.0
 """A close camera, where the scale doesn't tell how far it is (a judgement)."""
 UNKNOWN_CROSSTALK = math.tan(math.radians(20.0)) / math.sqrt(3.0)
@@ -71,13 +76,14 @@ def total_budget(
 def depth_share(camera: CameraPlace | None) -> float:
     """Relative standard uncertainty of a reading whose outline isn't in the plane of the scale: δ/D.
 
-    A pinhole camera at distance D sees what lies δ behind the plane smaller by δ/D (derived).
+    δ grows with the camera's lean, as far as that is known. A pinhole camera at distance D sees what lies δ behind the plane smaller by δ/D (derived).
     A distance that is itself unsure widens it: E[1/D²] = D⁻²·exp(2s²) for a lognormal D of relative spread s.
     """
     if camera is None:
         return OUTLINE_DEPTH_MM / UNKNOWN_DISTANCE_MM
     spread = camera.distance_standard_uncertainty_mm / camera.distance_mm
-    return OUTLINE_DEPTH_MM / camera.distance_mm * math.exp(min(spread, 1.0) ** 2)
+    flank_mm = FLANK_MM * min(abs(camera.crosstalk) / FLANK_CROSSTALK, 1.0)
+    return math.hypot(OUTLINE_DEPTH_MM, flank_mm) / camera.distance_mm * math.exp(min(spread, 1.0) ** 2)
 
 
 def _crosstalk_mm(total_mm: float, camera: CameraPlace | None, other: SideRunout | None) -> float:

@@ -112,6 +112,16 @@ def test_a_camera_twice_as_far_halves_what_the_outlines_depth_does():
     assert_allclose(depth_share(far), depth_share(PLACE) / 2.0, rtol=1e-12, atol=0)
 
 
+def test_a_camera_that_leans_may_take_the_flanks_far_edge_for_the_outline():
+    # A flank 18 mm deep seen from 180 mm: what moves is 10 % farther than the scale and reads 9 % too little.
+    leaning = dataclasses.replace(
+        PLACE, crosstalk=0.14, distance_mm=180.0, distance_standard_uncertainty_mm=5.0
+    )
+    assert 2.0 * depth_share(leaning) > 1.0 - 180.0 / 198.0
+    square = dataclasses.replace(leaning, crosstalk=0.0)
+    assert depth_share(square) < 0.3 * depth_share(leaning)
+
+
 def test_what_isnt_known_of_the_camera_makes_the_reading_less_sure():
     known, _ = measured(wave(2, 0.3))
     unknown, budget = measured(wave(2, 0.3), scale=dataclasses.replace(SCALE, camera=None))
