@@ -124,6 +124,7 @@ def test_every_module_of_the_command_line_is_a_command():
     found = {path.stem for path in (ROOT / "rimgauge" / "cli").glob("*.py")} - {
         "__init__",
         "common",
+        "decimals",
         "guidance",
         "plan_dish",
         "plan_files",

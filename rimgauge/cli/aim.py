@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown
+from rimgauge.cli.decimals import DECIMAL
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
     type=click.Choice(["right", "left"]),
     help="Side of the wheel the pointer is on, as the rider sees it. Default: by the way the rim runs.",
 )
-@click.option("--fps", type=float, default=30.0, show_default=True, help="Frame rate where none is stated.")
+@click.option("--fps", type=DECIMAL, default=30.0, show_default=True, help="Frame rate where none is stated.")
 @json_option
 def command(
     *,

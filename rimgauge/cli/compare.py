@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import json_option, print_json, signed
+from rimgauge.cli.decimals import DECIMAL
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     default="lateral",
     help="Of the job's measurements.",
 )
-@click.option("--tolerance-mm", type=float, help="For --same. Default: that of the last measurement.")
+@click.option("--tolerance-mm", type=DECIMAL, help="For --same. Default: that of the last measurement.")
 @json_option
 def command(
     *,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import json_option, print_json, shown, signed
+from rimgauge.cli.decimals import DECIMAL
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -17,9 +18,9 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("passes", nargs=-1, type=click.Path(path_type=Path), metavar="FIRST [TURNED]")
-@click.option("--between-mm", type=float, help="From pointer tip to pointer tip, where there are two.")
+@click.option("--between-mm", type=DECIMAL, help="From pointer tip to pointer tip, where there are two.")
 @click.option(
-    "--tolerance-mm", type=float, default=1.0, show_default=True, help="Offset that is near enough."
+    "--tolerance-mm", type=DECIMAL, default=1.0, show_default=True, help="Offset that is near enough."
 )
 @json_option
 def command(

@@ -18,6 +18,7 @@ from rimgauge.cli.common import (
     view_beside,
     view_in_job,
 )
+from rimgauge.cli.decimals import DECIMAL, DecimalRange
 from rimgauge.cli.runout_words import runout_text, to_decide
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
@@ -56,10 +57,10 @@ Keep = Literal["frames", "worst", "none"]
     help="Pictures to keep beside the result: all frames and the worst place, the worst place alone, or none.",
 )
 @click.option(
-    "--tolerance-mm", type=float, help="Limit of the total runout. Default: the wheel file's, or 0.5."
+    "--tolerance-mm", type=DECIMAL, help="Limit of the total runout. Default: the wheel file's, or 0.5."
 )
 @click.option(
-    "--fps", type=float, default=30.0, show_default=True, help="Frame rate where the source states none."
+    "--fps", type=DECIMAL, default=30.0, show_default=True, help="Frame rate where the source states none."
 )
 @click.option(
     "--radial",
@@ -82,7 +83,7 @@ Keep = Literal["frames", "worst", "none"]
 )
 @click.option(
     "--revolutions",
-    type=click.FloatRange(1.2, 50.0),
+    type=DecimalRange(1.2, 50.0),
     help="Camera or stream: stop after so many. Default: when the curve is known well enough.",
 )
 @click.option("--beep", is_flag=True, help="Camera or stream: beep when it is enough.")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from rimgauge.cli.common import json_option, next_step, print_json, shown
+from rimgauge.cli.decimals import DECIMAL
 from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import Files, checked_wheel, spoke_numbers, starting_point
 from rimgauge.errors import BadFile
@@ -61,7 +62,7 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 )
 @click.option(
     "--largest-turn",
-    type=float,
+    type=DECIMAL,
     default=0.75,
     show_default=True,
     help="Most that one nipple is turned in this round [turns], in laps of half a turn at most.",

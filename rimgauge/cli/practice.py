@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rimgauge.cli.common import json_option
+from rimgauge.cli.decimals import plain
 from rimgauge.errors import BadInput, RimgaugeError
 
 if TYPE_CHECKING:
@@ -142,7 +143,7 @@ def _turns(word: str) -> float:
     try:
         # A power of ten is no way to write a turn, and a large one would be worked out digit by digit.
         if "e" not in word:
-            return float(Fraction(word))
+            return float(Fraction(plain(word)))
     except (ValueError, ZeroDivisionError):
         pass
     raise BadInput(f'"{word}" is no turn; type for example 1/4, 0.25 or -1/8')

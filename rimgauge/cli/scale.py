@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rimgauge.cli.common import json_option, next_step, options, print_json, quoted, view_in_job
+from rimgauge.cli.decimals import DecimalRange, plain
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ _CAMERA = options(
     ),
     click.option(
         "--tilt-deg",
-        type=click.FloatRange(-60.0, 60.0),
+        type=DecimalRange(-60.0, 60.0),
         help="How far the camera looks off square at the rim, 0 for square. + where it stands to the wheel's "
         "right of the rim, − to its left; radial: + farther out than the rim's edge, − nearer the hub. A "
         "checkerboard tells it by itself.",
@@ -203,7 +204,7 @@ def _millimetres(option: str, text: str | None) -> float:
     if text is None:
         raise BadInput(f"{option} is missing; say how many millimetres it is")
     try:
-        value = float(text)
+        value = float(plain(text))
     except ValueError:
         raise BadInput(f"{option} must be a number of millimetres, not {text}") from None
     if not (math.isfinite(value) and 1e-3 <= value <= 1e4):

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, print_json, quoted
+from rimgauge.cli.decimals import DECIMAL
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
@@ -22,9 +23,11 @@ MOST_STRAY_MM = 100.0
 @click.option("--out", "folder", required=True, type=click.Path(path_type=Path), help="Folder to make.")
 @click.option("--direction", type=click.Choice(["lateral", "radial"]), default="lateral", show_default=True)
 @click.option(
-    "--runout-mm", type=float, default=1.0, show_default=True, help="Total runout that is measured."
+    "--runout-mm", type=DECIMAL, default=1.0, show_default=True, help="Total runout that is measured."
 )
-@click.option("--other-runout-mm", type=float, default=0.3, show_default=True, help="In the other direction.")
+@click.option(
+    "--other-runout-mm", type=DECIMAL, default=0.3, show_default=True, help="In the other direction."
+)
 @click.option(
     "--curve", type=click.Path(path_type=Path), help="CSV angle_deg,runout_mm in place of a random shape."
 )
@@ -37,21 +40,21 @@ MOST_STRAY_MM = 100.0
     "--side", type=click.Choice(["right", "left"]), default="right", help="Edge that is measured (lateral)."
 )
 @click.option("--frames", type=int, default=240, show_default=True)
-@click.option("--fps", type=float, default=30.0, show_default=True, help="Frames a second.")
+@click.option("--fps", type=DECIMAL, default=30.0, show_default=True, help="Frames a second.")
 @click.option(
     "--turning", type=click.Choice(["steady", "uneven", "stops", "rocks"]), default="uneven", help="The hand."
 )
-@click.option("--turns-per-s", type=float, default=0.36, show_default=True, help="Mean speed of the wheel.")
+@click.option("--turns-per-s", type=DECIMAL, default=0.36, show_default=True, help="Mean speed of the wheel.")
 @click.option("--dropped-frames", type=int, default=0, help="How many frames the camera loses.")
 @click.option(
-    "--mm-per-px", type=float, default=0.12, show_default=True, help="Millimetres a pixel at the edge."
+    "--mm-per-px", type=DECIMAL, default=0.12, show_default=True, help="Millimetres a pixel at the edge."
 )
-@click.option("--distance-mm", type=float, default=180.0, show_default=True, help="Camera to rim.")
+@click.option("--distance-mm", type=DECIMAL, default=180.0, show_default=True, help="Camera to rim.")
 @click.option(
-    "--roll-deg", type=float, default=0.8, show_default=True, help="Camera turned about its own axis."
+    "--roll-deg", type=DECIMAL, default=0.8, show_default=True, help="Camera turned about its own axis."
 )
-@click.option("--tilt-deg", type=float, default=0.0, help="Camera leaning; the other direction leaks in.")
-@click.option("--gap-mm", type=float, default=2.0, show_default=True, help="Mean gap from pointer to rim.")
+@click.option("--tilt-deg", type=DECIMAL, default=0.0, help="Camera leaning; the other direction leaks in.")
+@click.option("--gap-mm", type=DECIMAL, default=2.0, show_default=True, help="Mean gap from pointer to rim.")
 @click.option(
     "--pointer", type=click.Choice(["strip", "bolt", "wire", "card"]), default="strip", show_default=True
 )
@@ -60,37 +63,46 @@ MOST_STRAY_MM = 100.0
     "--finish", type=click.Choice(["bright", "black"]), default="bright", help="Surface of the rim."
 )
 @click.option(
-    "--texture", type=float, default=1.0, show_default=True, help="Lines and stains; 0 for plain paint."
+    "--texture", type=DECIMAL, default=1.0, show_default=True, help="Lines and stains; 0 for plain paint."
 )
 @click.option("--decal", is_flag=True, help="Stick a line along the rim, close to the edge.")
 @click.option(
     "--background", type=click.Choice(["wall", "dark", "cluttered"]), default="wall", show_default=True
 )
-@click.option("--exposure-ms", type=float, default=8.0, show_default=True, help="The wheel smears meanwhile.")
 @click.option(
-    "--blur", "blur_px", type=float, default=0.9, show_default=True, help="Optical blur, sd in pixels."
+    "--exposure-ms", type=DECIMAL, default=8.0, show_default=True, help="The wheel smears meanwhile."
 )
-@click.option("--noise", type=float, default=2.0, show_default=True, help="Sensor noise, sd in grey levels.")
+@click.option(
+    "--blur", "blur_px", type=DECIMAL, default=0.9, show_default=True, help="Optical blur, sd in pixels."
+)
+@click.option(
+    "--noise", type=DECIMAL, default=2.0, show_default=True, help="Sensor noise, sd in grey levels."
+)
 @click.option(
     "--jpeg", "jpeg_quality", type=int, default=88, show_default=True, help="JPEG quality, 10 to 100."
 )
-@click.option("--flicker", type=float, default=0.01, help="Brightness from frame to frame, sd as a fraction.")
-@click.option("--shake-px", type=float, default=0.0, help="Shake of the camera, sd in pixels.")
-@click.option("--bump-px", type=float, default=0.0, help="A knock moves the camera for good half way.")
 @click.option(
-    "--pointer-bent-px", type=float, default=0.0, help="The pointer is bent away from the rim on the way."
+    "--flicker", type=DECIMAL, default=0.01, help="Brightness from frame to frame, sd as a fraction."
 )
-@click.option("--pointer-creep-px", type=float, default=0.0, help="It gives way slowly, so far by the end.")
+@click.option("--shake-px", type=DECIMAL, default=0.0, help="Shake of the camera, sd in pixels.")
+@click.option("--bump-px", type=DECIMAL, default=0.0, help="A knock moves the camera for good half way.")
+@click.option(
+    "--pointer-bent-px", type=DECIMAL, default=0.0, help="The pointer is bent away from the rim on the way."
+)
+@click.option("--pointer-creep-px", type=DECIMAL, default=0.0, help="It gives way slowly, so far by the end.")
 @click.option("--hand-frames", type=int, default=0, help="A hand passes before pointer and rim for so many.")
-@click.option("--dimming", type=float, default=0.0, help="Share of the light that is lost by the end.")
+@click.option("--dimming", type=DECIMAL, default=0.0, help="Share of the light that is lost by the end.")
 @click.option(
-    "--exposure-step", type=float, default=0.0, help="The camera brightens by this share every other second."
+    "--exposure-step",
+    type=DECIMAL,
+    default=0.0,
+    help="The camera brightens by this share every other second.",
 )
-@click.option("--background-sway-px", type=float, default=0.0, help="What lies behind moves to and fro.")
+@click.option("--background-sway-px", type=DECIMAL, default=0.0, help="What lies behind moves to and fro.")
 @click.option("--both-sides", is_flag=True, help="A second pointer stands at the rim's other edge.")
 @click.option("--tags", type=int, default=0, help="A numbered tag beside every so many spokes, and no tape.")
-@click.option("--tag-mm", type=float, default=10.0, show_default=True, help="Size of a tag.")
-@click.option("--width-runout-mm", type=float, default=0.0, help="How much the rim's width varies.")
+@click.option("--tag-mm", type=DECIMAL, default=10.0, show_default=True, help="Size of a tag.")
+@click.option("--width-runout-mm", type=DECIMAL, default=0.0, help="How much the rim's width varies.")
 @click.option("--no-scale", is_flag=True, help="Leave the scale out of view.json.")
 @click.option(
     "--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Same seed, same frames."
@@ -149,8 +161,8 @@ def command(
     click.echo(
         f"Drew {spec.frames} frames in {folder}: {summary['revolutions']:.2f} revolutions, "
         f"{spec.direction} runout {summary['total_runout_mm']:.3f} mm.\n"
-        f"Measure them:  rimgauge measure {folder / 'frames'} "
-        f"--view {folder / 'view.json'} --spokes {spec.spokes}"
+        f"Measure them:  rimgauge measure {quoted(folder / 'frames')} "
+        f"--view {quoted(folder / 'view.json')} --spokes {spec.spokes}"
     )
 
 

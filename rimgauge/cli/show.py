@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c, view_beside
+from rimgauge.cli.decimals import DecimalRange
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ LEGEND_SIZE = 1.9
 )
 @click.option(
     "--fps",
-    type=click.FloatRange(min=0.1, max=1000),
+    type=DecimalRange(min=0.1, max=1000),
     default=30.0,
     show_default=True,
     help="Frame rate where none is stated.",

@@ -1,7 +1,11 @@
 """Wrong use of `new`, `plan`, `verify` and `scene`: one sentence, an exit code, nothing left behind."""
 
+import importlib
+
+import click
 import pytest
 
+from rimgauge.cli import COMMANDS
 from rimgauge.cli import run as rimgauge
 
 READINGS = "spoke,lateral_mm\n" + "".join(f"{spoke},{0.1 * (spoke % 3)}\n" for spoke in range(1, 33))
@@ -222,3 +226,15 @@ def test_a_missing_system_library_is_named_with_what_brings_it(refused, monkeypa
     said = refused("measure", "0", code=1)
     assert said.startswith(f"rimgauge: OpenCV needs the system library {library}, which is missing here")
     assert package in said
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_option_that_takes_a_fraction_takes_a_decimal_comma(name):
+    kinds = [option.type for option in importlib.import_module(f"rimgauge.cli.{name}").command.params]
+    for kind in (kind for kind in kinds if isinstance(kind, click.types.FloatParamType)):
+        assert kind.convert("1,5", None, None) == kind.convert("1.5", None, None) == 1.5
+
+
+@pytest.mark.parametrize("text", ["1,5,5", "1.000,5", "1,2.5"])
+def test_a_number_with_more_than_a_decimal_comma_is_refused(refused, text):
+    assert text in refused("scene", "--out", "x", "--runout-mm", text)

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import shlex
 import subprocess
 import sys
 import tomllib
@@ -41,6 +42,13 @@ def test_folder_holds_everything_and_agrees_with_itself(tmp_path):
     wheel = tomllib.loads((folder / "wheel.toml").read_text())
     assert wheel["spokes"] == 28
     assert_allclose(wheel["first_spoke_deg"], truth["spokes"][0]["angle_deg"], rtol=0, atol=1e-3)
+
+
+def test_the_next_command_can_be_copied_though_the_folder_has_a_space(tmp_path):
+    folder = tmp_path / "two words"
+    words = shlex.split(_scene("--out", folder, "--frames", 4, "--runout-mm", "1,2").stdout.splitlines()[-1])
+    assert str(folder / "frames") in words
+    assert str(folder / "view.json") in words
 
 
 def test_curve_from_a_file_is_what_is_drawn(tmp_path):

@@ -118,6 +118,11 @@ def test_endless_numbers_are_refused_at_once(line, words):
     assert words in json.loads(_typed(line + "\n", "--json").splitlines()[-1])["said"]
 
 
+def test_a_turn_may_be_written_with_a_decimal_comma():
+    said = [json.loads(_typed(line, "--json").splitlines()[-1])["steps"] for line in ("7 0,25\n", "7 1/4\n")]
+    assert said[0] == said[1] == [{"spoke": 7, "turns": 0.25}]
+
+
 def test_quit_ends_it():
     assert "Spoke 7" not in _typed("quit\n7 1/4\n")
 
