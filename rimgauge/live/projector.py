@@ -99,9 +99,8 @@ def _draw_round(
         ink=ink,
         before_mm=before_mm,
     )
-    shifted = f", moved by {showing.shift_mm:+.2f} to the same mean" if showing.shift_mm else ""
-    dashes = "" if before_mm is None else f" (dashes: before{shifted})"
-    legend = f"Gap in mm at each spoke{dashes}"
+    shifted = f", moved {showing.shift_mm:+.2f} to the same mean" if showing.shift_mm else ""
+    legend = "Gap in mm at each spoke" if before_mm is None else f"Gap in mm (dashes: before{shifted})"
     _draw_words(canvas, showing.trail, curve, legend=legend, spoke_angles_deg=spoke_angles_deg, ink=ink)
 
 
@@ -225,7 +224,6 @@ def _draw_words(
     unit = canvas.shape[0] / 720
     x, y, width, _ = curve
     base = y - 18 * unit
-    write(canvas, legend, (x - 50 * unit, base), height=18 * unit, colour=ink.quiet)
     spread = spread_mm(trail)
     if math.isfinite(spread):
         most, least = (
@@ -236,6 +234,9 @@ def _draw_words(
     else:
         text = f"{covered(trail):.0%} of the wheel seen"
     write(canvas, text, (x + width, base), height=22 * unit, colour=ink.words, align=1)
+    room = width + 26 * unit - size_of(text, 22 * unit)[0]
+    tall = 18 * unit * min(1.0, room / size_of(legend, 18 * unit)[0])
+    write(canvas, legend, (x - 50 * unit, base), height=tall, colour=ink.quiet)
 
 
 def nearest_spoke(cell: int, spoke_angles_deg: FloatArray) -> int:

@@ -179,6 +179,19 @@ def test_a_change_under_the_noise_is_none_and_it_is_said_since_when(shown, showi
         assert change_words(scene, spokes_deg) == [words, "since spoke 7 was turned"]
 
 
+def test_the_legend_of_the_dashes_ends_before_the_total(drawn):
+    before_mm = np.full(720, 2.0)
+    for size in ((1280, 720), (1920, 1080)):
+        picture = drawn(bench=Bench(before_mm=before_mm), shift_mm=0.29, size=size)
+        unit = size[1] / 720
+        row = picture[round(416 * unit) : round(440 * unit)]
+        quiet, words = (
+            np.flatnonzero((row == colour).all(axis=2).any(axis=0))
+            for colour in (ink.DARK.quiet, ink.DARK.words)
+        )
+        assert quiet.max() + 10 * unit < words.min()
+
+
 @pytest.mark.parametrize("words", ["", "Look: the lesson's sentence."])
 def test_how_things_stand_is_written_larger_than_the_keys(drawn, words):
     picture = drawn(foot=Foot(state="FROZEN", keys="space goes on"), words=words)
