@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import Any, Literal, Self
 
 import cv2
+import numpy as np
 
 from rimgauge.errors import RimgaugeError
 from rimgauge.live.ink import Image
@@ -21,6 +22,8 @@ _TITLE = "rimgauge"
 _ESCAPE = 27
 BARS_SHARE = 0.1
 """Of the screen's height, left free for the window's title and the desktop's bars (our choice)."""
+SMALLEST_SHARE = 0.2
+"""A window smaller than this beside its picture is not yet laid out."""
 _HINT = "use --no-window with --record FILE.mp4, or run it on a computer with a desktop"
 
 
@@ -104,7 +107,7 @@ class Screen:
             state = cv2.WINDOW_FULLSCREEN if full else cv2.WINDOW_NORMAL
             cv2.setWindowProperty(_TITLE, cv2.WND_PROP_FULLSCREEN, state)
             self._full = full
-        cv2.imshow(_TITLE, picture)
+        cv2.imshow(_TITLE, shrunk(picture, tuple(cv2.getWindowImageRect(_TITLE)[2:])))
 
     def key(self, wait_s: float) -> int:
         """Wait for a key at most so long; return its code, that of q if the window was closed, or -1."""
@@ -112,6 +115,14 @@ class Screen:
         if key < 0 and cv2.getWindowProperty(_TITLE, cv2.WND_PROP_VISIBLE) < 1:
             return ord("q")
         return key & 0xFF if key >= 0 else -1
+
+
+def shrunk(picture: Image, window: tuple[int, ...]) -> Image:
+    """Shrink a picture to a smaller window (width, height) [px]: the window itself would drop pixels of the letters."""
+    share = min(window[0] / picture.shape[1], window[1] / picture.shape[0])
+    if not SMALLEST_SHARE < share < 1.0:
+        return picture
+    return np.asarray(cv2.resize(picture, None, fx=share, fy=share, interpolation=cv2.INTER_AREA))
 
 
 def fitting(picture: tuple[int, int], screen: tuple[int, int] | None) -> tuple[int, int]:

@@ -16,7 +16,7 @@ from rimgauge.live import Bench, Step, draw_projector, run_window
 from rimgauge.live import desk as desk_room
 from rimgauge.live import window as loop
 from rimgauge.live.recording import Recording
-from rimgauge.live.screen import Controls, check_display, fitting, pressed
+from rimgauge.live.screen import Controls, check_display, fitting, pressed, shrunk
 
 
 def plain(showing):
@@ -341,6 +341,13 @@ def test_the_window_shows_on_the_screen_what_was_drawn(tmp_path, width, height, 
 )
 def test_the_window_leaves_room_for_its_title(screen, window):
     assert fitting((1280, 720), screen) == window
+
+
+@pytest.mark.parametrize(
+    ("window", "size"), [((1280, 720), (720, 1280)), ((640, 400), (360, 640)), ((1, 1), (720, 1280))]
+)
+def test_a_picture_is_shrunk_to_a_smaller_window_only(window, size):
+    assert shrunk(np.zeros((720, 1280, 3), np.uint8), window).shape[:2] == size
 
 
 def test_the_projector_picture_can_be_recorded(tmp_path, moments, spokes_deg):
