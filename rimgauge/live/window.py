@@ -176,7 +176,8 @@ def _attend(
         key = screen.key(WAITING_S if waits else min(max(due_s - time.monotonic(), 0.0), 0.05))
         if key >= 0:
             controls = desk.press(controls, key)
-        if key >= 0 or desk.notice_changed(controls):
+        # A window that was closed counts as q, and must not be opened again.
+        if not controls.quit and (key >= 0 or desk.notice_changed(controls)):
             screen.show(desk.picture(controls), full=controls.full)
         waits = bool(controls.halted) or (controls.frozen and not live)
         if controls.quit or stopped() or (not waits and time.monotonic() >= due_s):

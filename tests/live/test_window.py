@@ -134,6 +134,13 @@ def test_q_ends_the_loop(monkeypatch, moments):
     assert run_window(moments(100), plain, live=True).seen == 3
 
 
+def test_a_window_that_was_closed_is_not_opened_again(monkeypatch, moments):
+    screen = PlayedScreen([-1, -1, ord("q")])
+    monkeypatch.setattr(loop, "Screen", screen)
+    run_window(moments(100), plain, live=True)
+    assert len(screen.pictures) == 3
+
+
 def test_live_frames_go_on_behind_a_frozen_picture(monkeypatch, moments):
     screen = PlayedScreen([-1, ord(" "), -1, -1, -1, ord(" "), ord("q")])
     monkeypatch.setattr(loop, "Screen", screen)
