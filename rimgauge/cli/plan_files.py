@@ -154,15 +154,15 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     """Read the newest measurements of a job, its last round, and the number of the round to plan.
 
     Readings typed in count where they are named, or where the job holds no measurement.
-    A plan made on the newest measurement has not been carried out: the round is planned anew, and the last
-    round is the one before. A radial measurement on which that was planned says nothing of the wheel
+    A plan made on the newest measurement, or on another one of the same film, has not been carried out: the
+    round is planned anew, and the last round is the one before. A radial measurement on which that was planned says nothing of the wheel
     since, and is left out.
     """
     import numpy as np
 
     from rimgauge.job import check_as_recorded, history, latest, plans, read_plan, reading_files
 
-    newest = files
+    newest, course = files, history(job)
     if files.readings is None:
         newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
     typed = reading_files(job)
@@ -170,10 +170,16 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
         newest = replace(files, readings=typed[-1])
     check_as_recorded((*newest.named, *plans(job)))
     if newest.runout_named == 0:
-        raise BadInput(f"{job.folder}: {history(job).too_few()}")
+        raise BadInput(f"{job.folder}: {course.too_few()}")
     now = newest.read(spokes)
     made = [read_plan(path) for path in reversed(plans(job))]
-    last = next((plan for plan in made if not _made_on(plan, now)), None)
+    measured = newest.lateral or newest.radial
+    done = (
+        plan
+        for plan in made
+        if not (_made_on(plan, now) or (measured and course.waits(plan.follows, measured.name)))
+    )
+    last = next(done, None)
     round_number = 1 if not made else made[0].round + (last is made[0])
     if last is None or last.readings is None:
         return Start(now=now, files=newest, last=None, round_number=round_number)

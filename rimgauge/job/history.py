@@ -41,6 +41,10 @@ class History:
         first, last = self.places[one], self.places[other]
         return tuple(number for after, number in sorted(self.rounds.items()) if first <= after < last)
 
+    def waits(self, follows: str, file: str) -> bool:
+        """Whether corrections planned after the measurement `follows` were not turned yet when `file` was measured."""
+        return PASS.fullmatch(follows) is not None and number_of(follows) >= self.places[file]
+
     def corrected_since(self, file: str) -> bool:
         """Whether corrections were planned after a measurement, and anything measured after those."""
         return any(self.rounds_between(file, later.file) for later in self.straight)
