@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -87,6 +87,7 @@ Keep = Literal["frames", "worst", "none"]
     help="Camera or stream: stop after so many. Default: when the curve is known well enough.",
 )
 @click.option("--beep", is_flag=True, help="Camera or stream: beep when it is enough.")
+@click.option("--by", default="", help="Who measures, if that is to stand in the record and on its page.")
 @click.option("--check", is_flag=True, help="Leave with code 3 unless the wheel is within the tolerance.")
 @json_option
 def command(
@@ -105,6 +106,7 @@ def command(
     start_spoke: int | None,
     revolutions: float | None,
     beep: bool,
+    by: str,
     check: bool,
     as_json: bool,
 ) -> None:
@@ -136,7 +138,7 @@ def command(
     against_mm = _tolerance_mm(wheel, view.direction, tolerance_mm)
     if not 0.5 <= fps <= 1000.0:
         raise BadInput("--fps must be between 0.5 and 1000 frames a second")
-    to = _Target(out, folder, keep, Path(source))
+    to = _Target(out, folder, keep, Path(source), by)
     other = _other_side(view.direction, radial_file, lateral_file)
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
         _check_start(start_spoke, wheel, live=not frames.files())
@@ -227,13 +229,14 @@ def _other_side(
 class _Target:
     """Where the result goes: the file named, else the job's next number, else nowhere; and what goes with it.
 
-    source: what is measured, a path if it is one.
+    source: what is measured, a path if it is one. by: who measures, '' if that isn't told.
     """
 
     out: Path | None
     folder: Job | None
     keep: Keep
     source: Path
+    by: str = ""
 
     def __post_init__(self) -> None:
         """Refuse now what would lose the measurement later."""
@@ -305,7 +308,7 @@ def _measure(
         seen, turning = see(coming, view, seen_wheel)
         again = open_source(place) if laid_down else frames
         sha256 = "" if live and to.keeps != "frames" else again.sha256()
-        runout = reckon(
+        made = reckon(
             seen,
             turning,
             view,
@@ -315,6 +318,7 @@ def _measure(
             source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
             other=other,
         )
+        runout = replace(made, measured_by=to.by)
         files = again.files()
         picture = None if to.keeps == "none" else worst_picture(runout, seen, view, files)
         return runout, to.write(runout, picture, files if to.keeps == "frames" else [])

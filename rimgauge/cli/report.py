@@ -43,7 +43,9 @@ _SOFTWARE = f"rimgauge {__version__}"
     "out: the offset that the job holds, if any.",
 )
 @click.option("--name", help="What the wheel is called on the page.")
-@click.option("--by", help="Who measured, if that is to stand on the page.")
+@click.option(
+    "--by", help="Who measured, if that is to stand on the page. Left out: as `measure --by` recorded it."
+)
 @click.option("--picture", type=_PATH, help="A picture of the worst place to put on the page.")
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Size of the page."
@@ -142,10 +144,11 @@ def _from_files(
     check_as_recorded(used)
     read = [(path, read_pass(path)) for path in used]
     when = ("before the work", "after the work") if before else ("",)
+    comparison = _comparison(read, when, picture=picture)
     return Evidence(
         wheel_name=name or "wheel without a name",
-        comparisons=(_comparison(read, when, picture=picture),),
-        facts=() if by is None else (("Measured by", by),),
+        comparisons=(comparison,),
+        facts=_by_whom([comparison], by),
         fingerprint=_fingerprint(used),
         software=_SOFTWARE,
     )
@@ -189,7 +192,7 @@ def _from_job(
     return Evidence(
         wheel_name=name or build.get("name") or job.folder.resolve().name,
         comparisons=tuple(comparisons),
-        facts=_facts(job, course, comparisons[0].after, by),
+        facts=(*_by_whom(comparisons, by), *_facts(job, course, comparisons[0].after)),
         fingerprint=f"Record: {manifest.fingerprint}, as rimgauge verify prints it. {_fingerprint(used)}",
         software=_SOFTWARE,
         **({} if diameter_mm is None else {"rim_diameter_mm": diameter_mm}),
@@ -248,14 +251,30 @@ def _when(course: History, files: list[Path]) -> tuple[str, ...]:
     return tuple(words)
 
 
-def _facts(job: Job, course: History, after: Runout, by: str | None) -> tuple[tuple[str, str], ...]:
-    """Gather what else the job knows: who measured, rounds of corrections, spoke tension as last read."""
+def _by_whom(comparisons: list[Comparison], by: str | None) -> tuple[tuple[str, str], ...]:
+    """Say who measured: as told now, or of each measurement as it was recorded with it; nothing where nothing is."""
+    from rimgauge.report import short_date
+
+    if by is not None:
+        return (("Measured by", by),)
+    runouts = [runout for each in comparisons for runout, _ in each.rows]
+    names = {runout.measured_by for runout in runouts}
+    if names <= {""}:
+        return ()
+    if len(names) == 1:
+        return (("Measured by", names.pop()),)
+    dated = {f"{each.measured_by or 'not told'} ({short_date(each.created)})": None for each in runouts}
+    return (("Measured by", "; ".join(dated)),)
+
+
+def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], ...]:
+    """Gather what else the job knows: rounds of corrections, spoke tension as last read."""
     import numpy as np
 
     from rimgauge.job import plans, read_plan, read_readings, reading_files
     from rimgauge.report import tension_words
 
-    facts = [] if by is None else [("Measured by", by)]
+    facts = []
     made = [read_plan(path) for path in plans(job)]
     planned = {plan.round: plan.corrections for plan in made}.values()  # planned anew, a round counts once
     rounds = [corrections for corrections in planned if corrections]

@@ -81,6 +81,7 @@ def pass_fields(runout: Runout) -> dict[str, Any]:
             for line in runout.budget
         ],
         "verdict": {"tolerance_mm": verdict.tolerance_mm, "rule": verdict.rule, "outcome": verdict.outcome},
+        "measured_by": runout.measured_by,
         "picture_sha256": runout.picture_sha256,
         "basis": runout.basis and _basis_fields(runout.basis),
         "notes": list(runout.notes),
@@ -183,7 +184,8 @@ def _parse(fields: Reader) -> Runout:
     direction: Direction = fields["direction"].choice("lateral", "radial")
     sides = tuple(_side(item) for item in fields["sides"].items(least=1, most=2))
     verdict, frames = fields["verdict"], _frames(fields["frames"], len(sides))
-    notes, picture, basis = (fields.get(name) for name in ("notes", "picture_sha256", "basis"))
+    optional = ("notes", "picture_sha256", "basis", "measured_by")
+    notes, picture, basis, measured_by = (fields.get(name) for name in optional)
     return Runout(
         direction=direction,
         created=read_moment(fields["created"]),
@@ -203,6 +205,7 @@ def _parse(fields: Reader) -> Runout:
         if basis
         else None,
         picture_sha256=_sha256(picture, "no picture") if picture else "",
+        measured_by=measured_by.text() if measured_by else "",
     )
 
 

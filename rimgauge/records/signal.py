@@ -172,6 +172,7 @@ class Runout:
     """One measurement of one direction (pass-NN.json): the larger side's total runout is the result.
 
     basis: None where it was not recorded. picture_sha256: of the picture of the worst place kept with it, '' where none was.
+    measured_by: who measured, '' where that isn't told.
     """
 
     direction: Direction
@@ -186,3 +187,4 @@ class Runout:
     notes: tuple[str, ...] = ()
     basis: Basis | None = None
     picture_sha256: str = ""
+    measured_by: str = ""

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from rimgauge.report.marked import overlay
     from rimgauge.report.pdf import pdf_bytes
     from rimgauge.report.runout import runout_figure
-    from rimgauge.report.words import evidence_headline, headline, judged, moment, tension_words
+    from rimgauge.report.words import evidence_headline, headline, judged, moment, short_date, tension_words
 
 __all__ = [
     "Comparison",
@@ -29,6 +29,7 @@ __all__ = [
     "pdf_bytes",
     "read_photo",
     "runout_figure",
+    "short_date",
     "tension_words",
 ]
 
@@ -40,7 +41,7 @@ _HOMES = {
     "marked": ("overlay",),
     "pdf": ("pdf_bytes",),
     "runout": ("runout_figure",),
-    "words": ("evidence_headline", "headline", "judged", "moment", "tension_words"),
+    "words": ("evidence_headline", "headline", "judged", "moment", "short_date", "tension_words"),
 }
 
 

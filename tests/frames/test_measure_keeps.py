@@ -42,7 +42,7 @@ def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_the_worst_place_is_kept_with_the_result_and_recorded(few: Path, job: Path) -> None:
-    run(["measure", str(few)])
+    run(["measure", str(few), "--by", "Ida"])
     data = (job / "pass-01.jpg").read_bytes()
     runout = read_pass(job / "pass-01.json")
     assert runout.picture_sha256 == hashlib.sha256(data).hexdigest()
@@ -57,6 +57,7 @@ def test_the_worst_place_is_kept_with_the_result_and_recorded(few: Path, job: Pa
     worst_deg = curve["angle_deg"][int(np.argmax(np.abs(curve["runout_mm"])))]
     assert abs((there_deg - worst_deg + 180.0) % 360.0 - 180.0) < 360.0 / 28
     assert not (job / "pass-01-frames").exists()
+    assert read_pass(job / "pass-01.json").measured_by == "Ida"
     assert verify_job(job) == ()
 
 

@@ -304,3 +304,18 @@ def test_radial_runout_measured_before_lateral_work_is_no_after(tmp_path, runout
     lateral, radial = _from_job(job, name=None, by=None, picture=None).comparisons
     assert (lateral.corrected_since, radial.corrected_since) == (False, True)
     assert rows_of(job)[-1][0] == "31 Jan 2026 12:00, before round 1"
+
+
+def test_who_measured_stands_with_each_measurement(tmp_path, runout):
+    job = create_job(tmp_path / "wheel", spokes=32)
+
+    def by(told=None):
+        return dict(_from_job(job, name=None, by=told, picture=None).facts).get("Measured by")
+
+    keep_pass(job, runout(1.0))
+    assert by() is None
+    keep_pass(job, dataclasses.replace(runout(0.9), measured_by="Ida"))
+    later = runout(0.25, created="2026-02-02T09:30:00+00:00")
+    keep_pass(job, dataclasses.replace(later, measured_by="J. Ä."))
+    assert by() == "not told (31 Jan 2026 12:00); Ida (31 Jan 2026 12:00); J. Ä. (2 Feb 2026 09:30)"
+    assert by("the shop") == "the shop"
