@@ -163,7 +163,7 @@ def _from_job(
     dish_files: tuple[Path, Path] | None = None,
 ) -> Evidence:
     """Put the measurements of each direction of a job in a row."""
-    from rimgauge.job import check_as_recorded, history, read_build, read_manifest, read_pass
+    from rimgauge.job import check_as_recorded, history, plans, read_build, read_manifest, read_pass
     from rimgauge.report import Evidence
 
     inside = [path for path in dish_files or () if path.resolve().parent == job.folder.resolve()]
@@ -187,7 +187,7 @@ def _from_job(
         )
         comparisons.append(made)
         used += files
-    check_as_recorded(inside)
+    check_as_recorded([*inside, *plans(job)])
     diameter_mm = build.get("rim", {}).get("effective_diameter_mm")
     return Evidence(
         wheel_name=name or build.get("name") or job.folder.resolve().name,

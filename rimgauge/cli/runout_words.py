@@ -55,11 +55,14 @@ def to_decide(runout: Runout) -> str:
     from rimgauge.signal.bending import LENS_LINE
     from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE
 
+    given = runout.basis is not None and runout.basis.other is not None
     other = "radial" if runout.direction == "lateral" else "lateral"
     ways = {
         "scale": "take the scale again, from a sheet or thing that is larger in the picture",
         DEPTH_LINE: "take the camera further off and the scale again with `rimgauge scale --checkerboard`",
-        PLACE_LINE: f"give a {other} measurement of the same wheel with --{other}, or stand the camera square",
+        PLACE_LINE: "stand the camera square to the rim"
+        if given
+        else f"give a {other} measurement of the same wheel with --{other}, or stand the camera square",
         LENS_LINE: "take the lens's bending out with `rimgauge lens`",
     }
     worst = max(runout.budget, key=lambda line: line.standard_uncertainty_mm, default=None)

@@ -92,10 +92,9 @@ def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
             f"A page can be made anew: rimgauge report{here} --out {quoted(Path(shown(job / pages[0])))}"
         )
     if added := [trouble.file for trouble in troubles if trouble.kind == "extra"]:
-        hints.append(
-            "Move what was added out of the folder; or, if it belongs to the job, take it in: "
-            f"rimgauge verify{here} --take-in {quoted(Path(shown(job / added[0])))}"
-        )
+        file = quoted(Path(shown(job / added[0])))
+        hints.append("Move what was added out of the folder; or, if it belongs to the job, take it in:")
+        hints.append(f"  rimgauge verify{here} --take-in {file}")
     return hints
 
 

@@ -19,6 +19,7 @@ from .plan_file import read_plan
 class History:
     """What a job's measurements are of, and the rounds of corrections among them.
 
+    every: all of them, by their numbers.
     straight: those of the wheel as it stands, in the order in which what they show was first measured.
     places: the number at which it was, by file; of a film measured again that of the first time.
     turned: those of the wheel turned round for its dish, with the file of the dish that says so.
@@ -26,6 +27,7 @@ class History:
     rounds: numbers of rounds with corrections, by the number of the measurement after which they were planned.
     """
 
+    every: tuple[Result, ...]
     straight: tuple[Result, ...]
     places: Mapping[str, int]
     turned: Mapping[str, str]
@@ -53,17 +55,20 @@ class History:
         """Say that there are fewer measurements than it takes, and which don't count and why."""
         kind = f"{direction} measurement" if direction else "measurement"
         missing = f"no {kind}" if least == 1 else f"fewer than two {kind}s"
-        why = self._left_out()
+        why = self._left_out(direction)
         if not why:
             return f"holds {missing} yet; `rimgauge measure` makes one"
         return f"holds {missing} of the wheel as it stands: {why}; `rimgauge measure` makes one"
 
-    def _left_out(self) -> str:
-        words = [f"{file} is of the wheel turned round, as {dish} says" for file, dish in self.turned.items()]
-        words += [
-            f"{file} is of the same film as {newer}, which stands in its place"
-            for file, newer in self.replaced.items()
-        ]
+    def _left_out(self, direction: Direction | None) -> str:
+        words = []
+        for file in (each.file for each in self.every if direction in (None, each.direction)):
+            if file in self.turned:
+                words.append(f"{file} is of the wheel turned round, as {self.turned[file]} says")
+            elif file in self.replaced:
+                words.append(
+                    f"{file} is of the same film as {self.replaced[file]}, which stands in its place"
+                )
         return "; ".join(words)
 
 
@@ -105,6 +110,7 @@ def in_order(job: Job, results: Iterable[Result], *, dish: tuple[str, str] | Non
         if _source(result) not in sources:
             newest[_source(result)] = result  # which keeps the place of the first
     return History(
+        every=told,
         straight=tuple(newest.values()),
         places={result.file: places[_source(result)] for result in told},
         turned={file: by for file, by in turned.items() if file in {result.file for result in told}},

@@ -47,6 +47,8 @@ def test_the_order_is_that_in_which_films_were_first_measured(job, plan):
     filmed(job, "before", 0.28, seed=1)
     course = history(job)
     assert [result.file for result in course.straight] == ["pass-03.json", "pass-02.json"]
+    assert "the same film as pass-03.json" in course.too_few("lateral")
+    assert course.too_few("radial") == "holds no radial measurement yet; `rimgauge measure` makes one"
     assert course.replaced == {"pass-01.json": "pass-03.json"}
     assert course.rounds_between("pass-03.json", "pass-02.json") == (1,)
     assert course.corrected_since("pass-03.json")

@@ -129,6 +129,13 @@ def test_the_export_of_another_wheel_is_not_written_over(job, tmp_path, runout, 
 def test_a_result_that_was_changed_or_added_is_not_used(job, tmp_path, capsys, monkeypatch):
     first = job.folder / "pass-01.json"
     monkeypatch.chdir(job.folder)
+    planned = job.folder / "plan-01.json"
+    recorded = planned.read_bytes()
+    planned.write_bytes(recorded + b" ")
+    with pytest.raises(SystemExit):
+        run(["report", "--out", str(tmp_path / "page.html")])
+    assert "plan-01.json: is not as it was recorded" in capsys.readouterr().err
+    planned.write_bytes(recorded)
     shutil.copy(first, job.folder / "pass-03.json")
     recorded = first.read_bytes()
     first.write_bytes(recorded.replace(b'"revolutions": 2.7', b'"revolutions": 2.8'))
@@ -143,7 +150,7 @@ def test_a_result_that_was_changed_or_added_is_not_used(job, tmp_path, capsys, m
         assert leave.value.code == 1, words
         assert "pass-01.json: is not as it was recorded" in capsys.readouterr().err
     first.write_bytes(recorded)
-    for words in (["plan"], ["compare"]):
+    for words in (["plan"], ["compare", "pass-02.json", "pass-03.json"]):
         with pytest.raises(SystemExit):
             run(words)
         assert "pass-03.json: was added to the job by hand" in capsys.readouterr().err
