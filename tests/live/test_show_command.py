@@ -1,14 +1,17 @@
 """`rimgauge show` from frames to a video, and what it says when it can't."""
 
 import json
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
-from rimgauge import watching
+from rimgauge import live, watching
 from rimgauge.cli import run
-from rimgauge.job import write_view
+from rimgauge.cli.show import drawing
+from rimgauge.job import read_view, write_view
+from rimgauge.live import no_trail
 from rimgauge.records import Edge, Scale, View
 
 
@@ -137,6 +140,24 @@ def test_the_lesson_refuses_a_folder_that_it_would_not_show(source, capsys):
     code, said = stopped(["show", "--lesson", str(source / "frames")], capsys)
     assert code == 2
     assert str(source / "frames") in said
+
+
+@pytest.mark.parametrize(
+    ("boxes", "words"),
+    [
+        ({}, "once round past its mark"),
+        ({"mark_box": None}, "No mark"),
+        ({"tag_box": (100, 0, 200, 360)}, "No tag can be read: turn the wheel more slowly"),
+    ],
+)
+def test_what_to_do_while_the_spoke_is_not_known_depends_on_what_tells_it(
+    source, monkeypatch, moments, showing, boxes, words
+):
+    told = []
+    monkeypatch.setattr(live, "draw_projector", lambda showing, *, unplaced, **_: told.append(unplaced))
+    view = replace(read_view(source / "view.json"), **boxes)
+    drawing(view, np.arange(32) * 11.25, (1280, 720))(showing(next(moments(1)), no_trail()))
+    assert words in told[0]
 
 
 @pytest.mark.usefixtures("watched")

@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 
 from rimgauge.cli.practice import command
 from rimgauge.errors import BadInput
+from rimgauge.plan import explain_text, single_turns
 from rimgauge.practice import is_true, plan_from_here, practice_wheel, turn, undo, warnings
 
 
@@ -75,6 +76,20 @@ def test_a_slack_spoke_pulls_no_more_and_never_pushes(practice):
     assert_allclose(taken_up.readings.lateral_mm, loose.readings.lateral_mm, rtol=0, atol=1e-9)
     tighter = turn(taken_up, 7, float(loose.slack[6]) + 0.25)
     assert tighter.readings.tension_n[6] == pytest.approx(0.25 * practice.answer.tension_n[6, 6], rel=1e-9)
+
+
+def test_why_ends_the_pull_of_a_spoke_where_it_is_slack(practice):
+    loose = practice
+    while loose.readings.tension_n[6] > 100.0:
+        loose = turn(loose, 7, -0.125)
+    rows = {row.turns: row for row in single_turns(loose.readings, loose.wheel, loose.answer, 7)}
+    pull_n = loose.answer.tension_n[6, 6]
+    assert rows[-0.5].tension_n == 0.0
+    for turns in (-0.5, 0.25):
+        done = turn(loose, 7, turns)
+        assert rows[turns].lateral_mm == pytest.approx(np.ptp(done.readings.lateral_mm), abs=2e-3)
+    assert rows[0.25].tension_n == pytest.approx(loose.readings.tension_n[6] + 0.25 * pull_n, rel=1e-9)
+    assert "slack" in explain_text(loose.readings, loose.wheel, loose.answer, 7)
 
 
 def test_a_turn_that_would_let_the_rim_go_is_refused(practice):
