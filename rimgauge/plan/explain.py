@@ -80,9 +80,11 @@ def explain_text(readings: Readings, wheel: Wheel, influence: Influence, spoke: 
             f"{_named(row.turns):26}{_cell(row.lateral_mm):>9}{_cell(row.radial_mm):>9}"
             f"{row.dish_change_mm + 0.0:>+18.3f}{_tension(row.tension_n):>14}"
         )
-    if rows[0].tension_n <= 0:
+    if next(row.tension_n for row in rows if row.turns == 0) <= 0:
         lines += ["", "A slack spoke pulls no more: loosening it moves nothing, and tightening it moves"]
         lines += ["nothing until the slack is taken up; the turns above are counted from there."]
+    elif rows[0].tension_n <= 0:
+        lines += ["", "A slack spoke pulls no more: loosening it further moves nothing."]
     return "\n".join([*lines, "", *_around(wheel, influence, spoke)]) + "\n"
 
 
