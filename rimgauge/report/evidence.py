@@ -30,14 +30,14 @@ PAGE_IN = {"a4": (8.27, 11.69), "letter": (8.5, 11.0)}
 _WIDTH = 7.2
 _COLUMN = _WIDTH / 2 - 0.1
 _SMALL = 6.8
-_MOST_ROWS = 6
-_SHAPE = 2.1
+_MOST_ROWS, _LEAST_ROWS = 8, 3
+_SHAPE = 1.95
 _FOOT = 0.6
-_AROUND_CURVE = 1.0
+_AROUND_CURVE = 0.92
 _LETTERS_IN_A_LARGE_LINE = 48
 _NOTE_GAP = " • "
 _NOTE_SIZE, _AFTER_NOTE, _BEFORE_NOTES = 8.0, 0.06, 0.9
-_LOW_CURVE, _LOWEST_CURVE = 0.48, 0.4
+_LOW_CURVE, _LOWEST_CURVE = 0.48, 0.32
 ON_A_LATER_PAGE = "The notes stand on a later page."
 
 
@@ -84,7 +84,7 @@ def evidence_figure(
     with our_style():
         figure, x, y = _upper_half(evidence, comparison, paper)
         notes = comparison.after.notes
-        if not _has_room(figure, y, comparison, notes):
+        if notes and not _has_room(figure, y, comparison, notes):
             notes = (ON_A_LATER_PAGE,)
         y = _curves(figure, x, y, comparison, notes)
         y = _shapes(figure, x, y, comparison, evidence.rim_diameter_mm)
@@ -97,10 +97,14 @@ def _upper_half(
     evidence: Evidence, comparison: Comparison, paper: Literal["a4", "letter"]
 ) -> tuple[Figure, float, float]:
     """Begin a page with what was found; the figure, and where the next thing begins, x and y [in]."""
-    figure = Figure(figsize=PAGE_IN[paper])
     x = (PAGE_IN[paper][0] - _WIDTH) / 2
-    y = _head(figure, x, 0.5, evidence)
-    return figure, x, _summary(figure, x, y, evidence, comparison)
+    for most in range(_MOST_ROWS, _LEAST_ROWS - 1, -1):
+        figure = Figure(figsize=PAGE_IN[paper])
+        y = _head(figure, x, 0.5, evidence)
+        y = _summary(figure, x, y, evidence, comparison, most)
+        if _has_room(figure, y, comparison, (ON_A_LATER_PAGE,)):
+            break
+    return figure, x, y
 
 
 def _later_notes(evidence: Evidence, paper: Literal["a4", "letter"]) -> list[list[str]]:
@@ -109,8 +113,9 @@ def _later_notes(evidence: Evidence, paper: Literal["a4", "letter"]) -> list[lis
     for comparison in evidence.comparisons:
         with our_style():
             figure, _, y = _upper_half(evidence, comparison, paper)
-            if not _has_room(figure, y, comparison, comparison.after.notes):
-                lines += [f"{comparison.after.direction.capitalize()} runout:", *comparison.after.notes]
+            notes = comparison.after.notes
+            if notes and not _has_room(figure, y, comparison, notes):
+                lines += [f"{comparison.after.direction.capitalize()} runout:", *notes]
     pages: list[list[str]] = []
     y = np.inf
     for line in lines:
@@ -147,10 +152,12 @@ def _head(figure: Figure, x: float, y: float, evidence: Evidence) -> float:
     return y + 0.16
 
 
-def _summary(figure: Figure, x: float, y: float, evidence: Evidence, comparison: Comparison) -> float:
-    """Write the table of results on the left and how they were made on the right."""
-    rows = result_rows(evidence, most=_MOST_ROWS)
-    bottom = table(figure, x, y, rows, columns=(0, 0.88, 2.8, 4.42), size=7.1)
+def _summary(
+    figure: Figure, x: float, y: float, evidence: Evidence, comparison: Comparison, most: int
+) -> float:
+    """Write the table of results, so many rows a direction at most, on the left, how they were made on the right."""
+    rows = result_rows(evidence, most=most)
+    bottom = table(figure, x, y, rows, columns=(0, 0.88, 2.78, 4.38), size=7.1)
     bottom = paragraph(
         figure, x, bottom + 0.02, meaning_words(comparison.after), width=4.7, size=6.5, color=QUIET
     )
@@ -158,7 +165,7 @@ def _summary(figure: Figure, x: float, y: float, evidence: Evidence, comparison:
         bottom = paragraph(figure, x, bottom + 0.03, f"{name}: {short(words, 200)}", width=4.7, size=7.2)
     right = y
     for line in how_lines(comparison):
-        right = paragraph(figure, x + 5.0, right, line, width=_WIDTH - 5.0, size=6.8)
+        right = paragraph(figure, x + 5.1, right, line, width=_WIDTH - 5.1, size=6.8)
     return max(bottom, right) + 0.12
 
 

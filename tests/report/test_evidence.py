@@ -169,3 +169,19 @@ def test_the_bytes_do_not_depend_on_the_process(bytes_of):
         "made = pdf_bytes(evidence_pages(e), when=moment('2026-01-31T12:00:00'), title='t', software='s')"
     )
     assert bytes_of(program, "1") == bytes_of(program, "2")
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_a_wheel_measured_often_still_fits_its_pages(evidence, runout, paper):
+    often = tuple(runout(0.3 + 0.1 * k) for k in range(8))
+    first = replace(evidence().comparisons[0], between=often)
+    radial = replace(first, after=runout(0.2, direction="radial"))
+    facts = (("Tension", "right " * 20), ("Dish", "not " * 20), ("Corrections planned", "nipples " * 9))
+    pages = evidence_pages(replace(evidence(facts=facts), comparisons=(first, radial)), paper=paper)
+    assert "more in between" in words(pages[0])
+    for figure in pages:
+        figure.draw_without_rendering()
+        foot = next(text for text in figure.texts if "SHA-256" in text.get_text()).get_window_extent().y1
+        low = [text for text in figure.texts if text.get_window_extent().y0 < foot]
+        assert all("SHA-256" in text.get_text() or "page" in text.get_text() for text in low)
+        assert min(axes.get_window_extent().height for axes in figure.axes) > 0.3 * figure.dpi
