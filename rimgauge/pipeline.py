@@ -219,7 +219,8 @@ def _notes(seen: GapTrack, turning: Turning) -> tuple[str, ...]:
     if turning.reversals:
         notes.append(f"The wheel changed its direction {turning.reversals} times; that was followed.")
     for why in sorted({why for why in seen.lost if why}):
-        notes.append(f"{sum(lost == why for lost in seen.lost)} frames not used: {why}.")
+        count = sum(lost == why for lost in seen.lost)
+        notes.append(f"{count} frame{'s' if count > 1 else ''} not used: {why}.")
     return (*notes, *seen.notes)
 
 

@@ -210,4 +210,4 @@ def _place_note(view: View, camera: CameraPlace | None, other: str) -> str:
     if abs(camera.crosstalk) > camera.crosstalk_standard_uncertainty:
         said = looks(view, camera)
         return f"{said[0].upper()}{said[1:]}: {to_square(view, camera)}, or {correct}."
-    return f"What {other} runout may add to the reading makes much of the uncertainty: {correct}."
+    return f"What {other} runout may add to the reading makes much of the uncertainty, and is assumed: {correct}, and it is known."
