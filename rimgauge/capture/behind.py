@@ -30,6 +30,9 @@ USUAL = 0.25
 LEAST_CLEAR, ENOUGH_CLEAR = 0.15, 0.5
 """With fewer rows clear all is covered or the background moves, and the frame stays as it is. With more of them clear
 the fit finds the others by itself, and with the same rows in all frames the rim's texture shows better."""
+RIM_BLURS, MOSTLY = 3.0, 0.9
+"""So many blurs behind the edge the rim is as bright as it gets; frames tell that with so many of their rows below
+white."""
 LEAST_TOLD = 3
 """So many pixels tell of a row."""
 
@@ -45,6 +48,17 @@ class Behind:
     noise: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Plain:
+    """Patches (n, rows, columns) with what is behind made plain.
+
+    clear: (n, rows) rows with nothing before the rim, as far as is known.
+    """
+
+    patches: GreyArray
+    clear: BoolArray
+
+
 def learn_behind(patches: GreyArray, place_px: FloatArray, row_px: float, shape: EdgeShape) -> Behind:
     """Learn what is behind from patches (n, rows, columns) of the first frames, whose edge is at place_px (n,)."""
     _, rows, columns = patches.shape
@@ -54,11 +68,29 @@ def learn_behind(patches: GreyArray, place_px: FloatArray, row_px: float, shape:
     clear = ~(np.arange(columns) >= edge - CLEAR_BLURS * shape.blur_px).any(axis=0)
     if clear.any():
         grey[clear] = np.median(patches[:, clear], axis=0)
-    known = more_behind(Behind(grey, LEAST_NOISE), patches, place_px, row_px, shape)
-    off = _off(patches, known.grey * _light(patches, known.grey, edge, shape), edge, shape)
+    known = Behind(grey, LEAST_NOISE)
+    known = more_behind(known, patches, place_px, row_px, shape)
+    light = _light(patches, known.grey, edge, shape)
+    off = _off(patches, known.grey * light, edge, shape)
     off = off[np.isfinite(off).any(axis=1)]
     noise = float(np.median(np.nanquantile(off, USUAL, axis=1))) if len(off) else LEAST_NOISE
     return Behind(known.grey, max(noise, LEAST_NOISE))
+
+
+def rim_brightness(
+    patches: GreyArray, place_px: FloatArray, row_px: float, shape: EdgeShape, light: FloatArray
+) -> tuple[float, float]:
+    """How bright the rim is behind its edge at light 1, and what that differs by from frame to frame, as a share.
+
+    By patches (n, rows, columns) with the edge at place_px (n,), taken at light (n,); NaN where all are clipped.
+    """
+    edge = _line(place_px, row_px, shape, patches.shape[1])[..., None]
+    rim = _at(patches, edge + RIM_BLURS * shape.blur_px + (shape.second_step_px or 0.0))[..., 0]
+    shown = np.isfinite(place_px) & ((rim < shape.white).mean(axis=1) > MOSTLY)
+    if not shown.any():
+        return math.nan, math.nan
+    even = np.median(rim[shown], axis=1) / light[shown]
+    return float(np.mean(even)), float(np.std(even) / np.mean(even))
 
 
 def more_behind(
@@ -84,24 +116,22 @@ def more_behind(
 
 def made_plain(
     patches: GreyArray, place_px: FloatArray, row_px: float, shape: EdgeShape, behind: Behind
-) -> tuple[GreyArray, BoolArray]:
-    """Make what is behind plain in patches (n, rows, columns) whose edge is near place_px (n,).
+) -> Plain:
+    """Make what is behind plain in patches (n, rows, columns) whose edge is near place_px (n,), NaN where unknown.
 
-    Returns
-    -------
-    The patches, with the brightness at the edge in each row for all of what is behind, and the rows (n, rows) in which
-    nothing stands before the rim. An edge that is a little off changes the patches in second order only.
+    All of what is behind gets the brightness that it has at the edge in its row. An edge that is a little off changes
+    the patches in second order only.
     """
     count, rows, columns = patches.shape
-    clear = np.ones((count, rows), dtype=bool)
+    unchanged = Plain(patches, np.ones((count, rows), dtype=bool))
     line = _line(place_px, row_px, shape, rows)
     if not np.isfinite(line).any():
-        return patches, clear
+        return unchanged
     # Only columns that the edge comes near cost time.
     first = max(0, math.floor(float(np.nanmin(line))) - shape.outside_px)
     last = min(columns, math.ceil(float(np.nanmax(line)) + CLEAR_BLURS * shape.blur_px) + 1)
     if last - first < 2:
-        return patches, clear
+        return unchanged
     near, edge, grey = patches[..., first:last], line[..., None] - first, behind.grey[:, first:last]
     light = _light(near, grey, edge, shape)
     off = _off(near, grey * light, edge, shape)
@@ -118,7 +148,7 @@ def made_plain(
     rise[shown.max(axis=2) < STRUCTURE] = 0.0
     plain = near - light * rise * share
     result[still, :, first:last] = plain[still]
-    return result, clear
+    return Plain(result, clear)
 
 
 def _line(place_px: FloatArray, row_px: float, shape: EdgeShape, rows: int) -> FloatArray:

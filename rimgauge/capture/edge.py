@@ -34,6 +34,8 @@ FEW_BLOCKS = 4
 MANY_ROWS = 0.9
 """A picture is too bright where so many rows are clipped; in fewer they are streaks, and their feet alone tell less than
 clipping spoils."""
+RIM_WEIGHT = 0.05
+"""What is known of the rim's brightness counts as so much of a pixel: a row differs by some 5 % from its usual one."""
 LEAST_ROWS = 6
 LEAST_PIXELS = 6
 """Fewer pixels of a row that count tell no step."""
@@ -93,6 +95,7 @@ def fit_edge(
     shape: EdgeShape,
     clear: BoolArray | None = None,
     *,
+    rim: FloatArray | None = None,
     fit_bend: bool = False,
 ) -> EdgeFit:
     """Fit the edge by Gauss–Newton with each row's brightness and contrasts solved on the way.
@@ -104,6 +107,7 @@ def fit_edge(
     row_px : the row at which the place is wanted [px].
     shape : what is known of the edge.
     clear : (n, rows) rows with nothing before them, if known; others don't count.
+    rim : (n,) how bright the rim should be behind the edge, NaN where unknown; it counts in frames that are clipped.
     fit_bend : also fit q (on the first frames, to learn it).
 
     Notes
@@ -121,7 +125,7 @@ def fit_edge(
     result = np.full((len(EdgeFit.__slots__), len(patches)), np.nan)
     result[-1] = 0.0
     rows = np.full(len(patches), patches.shape[1]) if clear is None else clear.sum(axis=1)
-    band, left = _Band.cut(patches, start_px, row_px, shape, clear)
+    band, left = _Band.cut(patches, start_px, row_px, shape, clear, rim)
     unknowns = np.array([[place, shape.slope, shape.bend_per_px, *widths] for place in start_px[left]])
     for turn in range(ITERATIONS):
         if not len(left):
@@ -160,6 +164,7 @@ class _Band:
     """Pixels near the edge of n frames: grey (n, r, c), 0 where they don't count, and column of the first of them (n, r).
 
     counts: (n, r, c) 1 where a pixel counts, or None where all do. whole: (n, r) rows that count.
+    rim: (n,) brightness that each row should have far behind the edge, NaN where that isn't known or shows by itself.
     lever: (4, r), what a row's line moves by when place, slope, bend or width grows by one: 1, v, v², 1.
     """
 
@@ -168,10 +173,16 @@ class _Band:
     counts: FloatArray | None
     whole: BoolArray
     lever: FloatArray
+    rim: FloatArray
 
     @staticmethod
     def cut(
-        patches: GreyArray, start_px: FloatArray, row_px: float, shape: EdgeShape, clear: BoolArray | None
+        patches: GreyArray,
+        start_px: FloatArray,
+        row_px: float,
+        shape: EdgeShape,
+        clear: BoolArray | None,
+        rim: FloatArray | None,
     ) -> tuple[_Band, IntArray]:
         """The band of the frames in which enough of it lies in the patch, and their numbers."""
         _, rows, columns = patches.shape
@@ -190,7 +201,8 @@ class _Band:
         first = np.clip(first[enough], 0, max(columns - pixels, 0))
         index = (inside[:, None] * rows + np.arange(rows)) * columns + first
         grey = patches.take(index[..., None] + np.arange(pixels)).astype(np.float64)
-        band = _Band(grey, first.astype(np.float64), None, whole, lever)
+        behind = np.full(len(inside), np.nan) if rim is None else rim[inside]
+        band = _Band(grey, first.astype(np.float64), None, whole, lever, behind)
         if (grey >= shape.white).any():
             band = band.below(shape.white)
             enough = band.whole.sum(axis=1) >= np.maximum(LEAST_ROWS, 0.5 * whole.sum(axis=1))
@@ -198,17 +210,27 @@ class _Band:
         return band, inside
 
     def below(self, white: float) -> _Band:
-        """The same without what is clipped, and what lies beside it, in pictures that are too bright."""
+        """The same without what is clipped in pictures that are too bright.
+
+        Where nothing tells how bright the rim is, also without what lies beside it: little of the foot is left then,
+        and what JPEG does to it would pass for the rim's brightness.
+        """
         clipped = np.pad(self.grey >= white, ((0, 0), (0, 0), (1, 1)))
-        clipped &= (clipped.any(axis=2).mean(axis=1) > MANY_ROWS)[:, None, None]
-        counts = (~(clipped[..., 2:] | clipped[..., 1:-1] | clipped[..., :-2])).astype(np.float64)
+        bright = clipped.any(axis=2).mean(axis=1) > MANY_ROWS
+        clipped &= bright[:, None, None]
+        spoilt = clipped[..., 2:] | clipped[..., :-2]
+        spoilt &= np.isnan(self.rim)[:, None, None]
+        counts = (~(spoilt | clipped[..., 1:-1])).astype(np.float64)
         whole = self.whole & (counts.sum(axis=2) >= LEAST_PIXELS)
-        return replace(self, grey=self.grey * counts, counts=counts, whole=whole)
+        rim = np.where(bright, self.rim, np.nan)
+        return replace(self, grey=self.grey * counts, counts=counts, whole=whole, rim=rim)
 
     def of(self, frames: BoolArray) -> _Band:
         """The same for some of the frames."""
         counts = None if self.counts is None else self.counts[frames]
-        return _Band(self.grey[frames], self.first[frames], counts, self.whole[frames], self.lever)
+        return _Band(
+            self.grey[frames], self.first[frames], counts, self.whole[frames], self.lever, self.rim[frames]
+        )
 
 
 def _inner_products(band: _Band, unknowns: FloatArray, shape: EdgeShape) -> FloatArray:
@@ -232,6 +254,12 @@ def _inner_products(band: _Band, unknowns: FloatArray, shape: EdgeShape) -> Floa
     for i, one in enumerate(functions):
         for j, other in enumerate(functions[: i + 1]):
             result[i, j] = result[j, i] = np.einsum("nrp,nrp->nr", one, other)
+    known = np.isfinite(band.rim)
+    if band.counts is not None and known.any():
+        # As one more pixel far behind the edge: all steps are 1 there, and all slopes 0.
+        far = np.ones((len(functions), len(band.rim)))
+        far[len(functions) // 2 : -1], far[-1] = 0.0, np.nan_to_num(band.rim)
+        result += (RIM_WEIGHT * known * far[:, None] * far)[..., None]
     return result
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.behind import Behind, learn_behind, made_plain, more_behind
+from rimgauge.capture.behind import Behind, Plain, learn_behind, made_plain, more_behind, rim_brightness
 from rimgauge.capture.edge import LEAST_QUALITY, MANY_ROWS, EdgeFit, fit_edge
 from rimgauge.capture.outline import Outline, close_scores, learn_outline, nearest_edge, outline_scores
 from rimgauge.capture.patch import GreyArray, Patch, inward
@@ -107,8 +107,10 @@ class EdgeFollower:
         )
         self._begin()
         # What is behind is learnt before the first gap is read, so that the first frames have it too.
-        place_px = self._standing(find_shift(self.look.look, pointers), self._starts(rims))
-        self.behind: Behind = learn_behind(rims, place_px, self.tip[1], self.outline.shape)
+        shift, start_px = find_shift(self.look.look, pointers), self._starts(rims)
+        shape, row_px = self.outline.shape, self.tip[1]
+        self.behind: Behind = learn_behind(rims, self._standing(shift, start_px), row_px, shape)
+        self.rim, self.rim_spread = rim_brightness(rims, start_px, row_px, shape, shift.gain)
         self._begin()
 
     def _begin(self) -> None:
@@ -127,9 +129,12 @@ class EdgeFollower:
             self.shifted_px = (float(shift.du_px[agreeing[-1]]), float(shift.dv_px[agreeing[-1]]))
         start_px = self._starts(rims)
         white = (rims >= self.outline.shape.white).any(axis=2).mean(axis=1) > MANY_ROWS
-        plain, clear = self._made_plain(rims, self._standing(shift, start_px))
-        fit = self._fit(plain, start_px, clear)
-        return self._sightings(fit, shift, self._profiles(plain, fit, clear), white)
+        plain = self._made_plain(rims, self._standing(shift, start_px))
+        rim = self.rim * shift.gain
+        fit = self._fit(plain, start_px, rim)
+        if white.any():
+            fit = self._less_sure(fit, plain, start_px, rim, white)
+        return self._sightings(fit, shift, self._profiles(plain, fit), white)
 
     def evened(self, seen: Sightings) -> Sightings:
         """The same with what the rim's texture does to its edge taken off, as far as the whole pass tells it."""
@@ -178,28 +183,45 @@ class EdgeFollower:
         """Places (n,) of the edge in frames in which the camera stands where it stood, else NaN."""
         return np.where(np.hypot(shift.du_px, shift.dv_px) < STILL_PX, place_px, np.nan)
 
-    def _made_plain(self, patches: GreyArray, place_px: FloatArray) -> tuple[GreyArray, BoolArray]:
-        """What is behind made plain, and which rows are clear, where the edge is near place_px (n,), NaN where unknown."""
+    def _made_plain(self, patches: GreyArray, place_px: FloatArray) -> Plain:
+        """What is behind made plain where the edge is near place_px (n,), NaN where unknown."""
         self.behind = more_behind(self.behind, patches, place_px, self.tip[1], self.outline.shape)
         return made_plain(patches, place_px, self.tip[1], self.outline.shape, self.behind)
 
-    def _fit(self, patches: GreyArray, start_px: FloatArray, clear: BoolArray) -> EdgeFit:
+    def _less_sure(
+        self, fit: EdgeFit, plain: Plain, start_px: FloatArray, rim: FloatArray, white: BoolArray
+    ) -> EdgeFit:
+        """The same with what the rim's brightness may be off by in clipped frames, which is alike in all their rows."""
+        part = Plain(plain.patches[white], plain.clear[white])
+        moved_px = self._fit(part, start_px[white], rim[white] * (1.0 + self.rim_spread)).place_px
+        error_px = fit.standard_error_px.copy()
+        error_px[white] = np.hypot(error_px[white], moved_px - fit.place_px[white])
+        return replace(fit, standard_error_px=error_px)
+
+    def _fit(self, plain: Plain, start_px: FloatArray, rim: FloatArray) -> EdgeFit:
         """Fit the edge in a band that ends short of the pointer, as far as the edge's blur allows."""
         shape = self.outline.shape
         room_px = np.maximum(np.nan_to_num(start_px - self.tip[0]).astype(int) - 1, least_outside_px(shape))
         outside_px = np.minimum(shape.outside_px, room_px)
-        result = np.full((len(EdgeFit.__slots__), len(patches)), np.nan)
+        result = np.full((len(EdgeFit.__slots__), len(start_px)), np.nan)
         for width in np.unique(outside_px):
             same = outside_px == width
             narrower = replace(shape, outside_px=int(width))
-            fit = fit_edge(patches[same], start_px[same], self.tip[1], narrower, clear[same])
+            fit = fit_edge(
+                plain.patches[same],
+                start_px[same],
+                self.tip[1],
+                narrower,
+                plain.clear[same],
+                rim=rim[same],
+            )
             result[:, same] = [getattr(fit, name) for name in EdgeFit.__slots__]
         return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
 
-    def _profiles(self, patches: GreyArray, fit: EdgeFit, clear: BoolArray) -> GreyArray:
+    def _profiles(self, plain: Plain, fit: EdgeFit) -> GreyArray:
         """Mean profiles across the edge, unknown where the pointer's tip is too near."""
         shape = widened(self.outline.shape)
-        profiles = mean_profiles(patches, fit.place_px, fit.slope, self.tip[1], shape, clear)
+        profiles = mean_profiles(plain.patches, fit.place_px, fit.slope, self.tip[1], shape, plain.clear)
         room_px = fit.place_px - self.tip[0] - 1.0
         profiles[np.arange(-shape.outside_px, shape.inside_px + 1) < -room_px[:, None]] = np.nan
         return profiles

@@ -13,6 +13,8 @@ from rimgauge.records import BoolArray, EdgeTrack, FloatArray, Side
 
 MOST_VAGUE, LEAST_VAGUE_PX = 3.0, 0.05
 """A frame counts as vague when its standard error is so many times the usual one, and worth a word at all."""
+MOST_VAGUE_WHITE = 6.0
+"""The same for a frame that is clipped: what makes it less sure is known."""
 SHIFT_NOISE_FACTOR = 2.0
 """What passes behind the pointer and its own texture make its shift about twice as uncertain as it states: 1.6 to
 2.3 times on ray-traced scenes, whose shake is known."""
@@ -23,8 +25,11 @@ def vague_left_out(seen: Sightings) -> Sightings:
     good = seen.lost == SEEN
     if not good.any():
         return seen
-    limit_px = max(MOST_VAGUE * float(np.median(seen.standard_error_px[good])), LEAST_VAGUE_PX)
-    vague = good & (seen.standard_error_px > limit_px)
+    usual_px = float(
+        np.median(seen.standard_error_px[good & ~seen.white if (good & ~seen.white).any() else good])
+    )
+    most = np.where(seen.white, MOST_VAGUE_WHITE, MOST_VAGUE)
+    vague = good & (seen.standard_error_px > np.maximum(most * usual_px, LEAST_VAGUE_PX))
     return _with_lost(_with_lost(seen, vague & seen.white, WHITE), vague & ~seen.white, VAGUE)
 
 

@@ -36,9 +36,9 @@ def test_an_edge_behind_does_not_draw_the_rims_edge_aside() -> None:
     places, light = rng.uniform(26.0, 36.0, FRAMES), rng.uniform(0.7, 1.1, FRAMES)
     pictures = _pictures(rng, places, light)[0].astype(np.float32)
     start = places + rng.uniform(-0.3, 0.3, FRAMES)
-    plain, clear = made_plain(pictures, start, ROW_PX, SHAPE, learn_behind(pictures, start, ROW_PX, SHAPE))
+    plain = made_plain(pictures, start, ROW_PX, SHAPE, learn_behind(pictures, start, ROW_PX, SHAPE))
     drawn_aside = _rms_px(fit_edge(pictures, start, ROW_PX, SHAPE).place_px, places)
-    mended = _rms_px(fit_edge(plain, start, ROW_PX, SHAPE, clear).place_px, places)
+    mended = _rms_px(fit_edge(plain.patches, start, ROW_PX, SHAPE, plain.clear).place_px, places)
     # A quarter of what the step behind does leaves the rim's runout alone; without it the fit has 0.005 px of noise.
     assert mended < 0.25 * drawn_aside, (mended, drawn_aside)
 
@@ -47,7 +47,7 @@ def test_rows_with_something_before_the_rim_do_not_count() -> None:
     rng = np.random.default_rng(9)
     places, light = rng.uniform(29.5, 33.0, FRAMES), np.ones(FRAMES)
     clean, barred = (each.astype(np.float32) for each in _pictures(rng, places, light))
-    _, clear = made_plain(barred, places, ROW_PX, SHAPE, learn_behind(clean, places, ROW_PX, SHAPE))
+    clear = made_plain(barred, places, ROW_PX, SHAPE, learn_behind(clean, places, ROW_PX, SHAPE)).clear
     has_bar = np.arange(ROWS) % 40 < 24
     assert clear[:, has_bar].mean() < 0.05
     assert clear[:, ~has_bar].mean() > 0.95
@@ -58,9 +58,7 @@ def test_a_frame_whose_camera_moved_stays_as_it_is() -> None:
     places, light = rng.uniform(26.0, 36.0, FRAMES), np.ones(FRAMES)
     pictures = _pictures(rng, places, light)[0].astype(np.float32)
     unknown = np.where(np.arange(FRAMES) < 40, places, np.nan)
-    plain, clear = made_plain(
-        pictures, unknown, ROW_PX, SHAPE, learn_behind(pictures, unknown, ROW_PX, SHAPE)
-    )
-    assert np.array_equal(plain[40:], pictures[40:])
-    assert clear[40:].all()
-    assert not np.array_equal(plain[:40], pictures[:40])
+    plain = made_plain(pictures, unknown, ROW_PX, SHAPE, learn_behind(pictures, unknown, ROW_PX, SHAPE))
+    assert np.array_equal(plain.patches[40:], pictures[40:])
+    assert plain.clear[40:].all()
+    assert not np.array_equal(plain.patches[:40], pictures[:40])

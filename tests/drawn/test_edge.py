@@ -136,6 +136,10 @@ def test_a_clipped_rim_is_less_sure_rather_than_elsewhere() -> None:
     assert float(np.mean(blind.place_px - places)) < -0.1
     assert abs(float(np.mean(fit.place_px - places))) < 0.02
     assert (fit.standard_error_px > whole.standard_error_px).mean() > 0.9
+    # 25 and 240 grey levels, 1.3 times as bright.
+    told = fit_edge(clipped, places, row_px, shape, rim=np.full(len(places), 1.3 * 265.0))
+    assert abs(float(np.mean(told.place_px - places))) < 0.02
+    assert np.std(told.place_px - places) < 0.5 * np.std(fit.place_px - places)
 
 
 @pytest.mark.parametrize("finish", ["bright", "black"])

@@ -57,7 +57,7 @@ def test_a_mishap_is_told_and_leaves_the_reading_right(tmp_path: Path, mishap: l
     assert left_out > 4 or "crept" in said
 
 
-def test_frames_in_which_the_rim_is_burnt_out_are_left_out_and_said_so(tmp_path: Path) -> None:
+def test_frames_in_which_the_rim_is_burnt_out_are_read_right_or_left_out(tmp_path: Path) -> None:
     options = ["--frames", "70", "--exposure-step", "0.3", "--seed", "41"]
     assert CliRunner().invoke(main, ["scene", "--out", str(tmp_path / "s"), *options]).exit_code == 0
     seen = track(open_source(str(tmp_path / "s" / "frames")), read_view(tmp_path / "s" / "view.json"))
@@ -65,10 +65,11 @@ def test_frames_in_which_the_rim_is_burnt_out_are_left_out_and_said_so(tmp_path:
     bright = np.array([frame["brightness"] > 1.15 for frame in frames])
     lost = np.array([bool(why) for why in seen.lost])
     off_px = seen.sides[0].gap_px - np.array([frame["gap_px"] for frame in frames])
-    assert lost[bright].mean() > 0.8
+    assert lost[bright].mean() < 0.6
     assert lost[~bright].mean() < 0.2
     assert any("burnt out" in why for why in seen.lost)
     # Taken as they are, bright frames are 0.2 to 0.5 px off.
+    assert abs(float(np.nanmedian(off_px[bright]) - np.nanmedian(off_px[~bright]))) < 0.06
     assert float(np.nanstd(off_px)) < 0.1
 
 
