@@ -158,6 +158,11 @@ def see_mark(
     return mark_px, strength
 
 
+def make_colours_ready() -> None:
+    """Have OpenCV lay out its tables of colours, which takes it a tenth of a second once, before they are needed."""
+    cv2.cvtColor(np.zeros((1, 1, 3), dtype=np.float32), cv2.COLOR_BGR2LAB)
+
+
 def _lab(strips: FloatArray, grey: FloatArray) -> FloatArray:
     """Colours (n, bins, 3) in Lab with half the lightness, the rim in each strip brought to its usual brightness."""
     even = strips / np.maximum(_gain(strips, grey), 0.05)[:, None, None]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from rimgauge.capture.mark import (
     SPOKE_BINS,
     STRIP_BINS,
     find_mark,
+    make_colours_ready,
     spoke_strips,
     strip_along,
     strip_centre_px,
@@ -140,15 +142,17 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         if view.tag_box is not None:
             coming = threads.enter_context(contextlib.closing(iter(ReadAhead(frames))))
         parts = threads.enter_context(contextlib.closing(iter(ReadAhead(noted.parts(coming), AHEAD_PARTS))))
+        aside = threads.enter_context(ThreadPoolExecutor(1))
+        aside.submit(make_colours_ready)
         first = next(parts)
         tracker = Tracker(view, first)
         read = map(tracker.read, itertools.chain(_in_parts(first), parts))
         seen = [Sightings.joined(list(sides)) for sides in zip(*read, strict=True)]
-    # Vague frames go first: where a spoke stands at the edge it may be what was fitted, however sure its foot looks.
-    sides = moved_left_out([vague_left_out(side) for side in seen])
-    sides = [follower.evened(side) for follower, side in zip(tracker.followers, sides, strict=True)]
-    count = len(noted.times_s)
-    mark_px, strength, slide = _mark_and_slide(noted.marks, count, view)
+        along = aside.submit(_mark_and_slide, noted.marks, len(noted.times_s), view)
+        # Vague frames go first: where a spoke stands at the edge it may be what was fitted, however sure its foot looks.
+        sides = moved_left_out([vague_left_out(side) for side in seen])
+        sides = [follower.evened(side) for follower, side in zip(tracker.followers, sides, strict=True)]
+        mark_px, strength, slide = along.result()
     noted.marks.clear()
     return GapTrack(
         time_s=np.array(noted.times_s),
