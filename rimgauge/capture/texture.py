@@ -245,11 +245,11 @@ def _told(seen: FloatArray, place_px: FloatArray, x: FloatArray, shape: EdgeShap
         spread = _Spread(x, waves[0], off[usual])
         begins = begins or spread.begins(shape)
         covariance, change = spread.covariance(begins), spread.change
-        pull = np.linalg.solve(covariance, change)
-        information = float(change @ pull)
-        step = off @ pull / information
-        rest = off - step[:, None] * change
-        misfit = np.sum(rest * np.linalg.solve(covariance, rest.T).T, axis=1) / (len(x) - 1)
+        inverse = np.linalg.inv(covariance)
+        information = float(change @ inverse @ change)
+        weighed = off @ inverse
+        step = weighed @ change / information
+        misfit = (np.einsum("np,np->n", weighed, off) - information * step**2) / (len(x) - 1)
         usual = misfit < MOST_UNLIKELY * float(np.median(misfit))
     error = information**-0.5 * np.sqrt(np.maximum(misfit, 1.0))
     return _Told(waves[0], step, error, misfit, _of_fit(covariance, change, x, shape))

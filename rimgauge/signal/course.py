@@ -32,7 +32,7 @@ CHOSEN_EVERY = 2
 TRIES = 3
 FIRST_ROUNDS, FINER = 8, 0.75
 """Rounds in which waves are let in that are by so much shorter each time, and the course may still go astray."""
-FIRST_ROUNDS_SURE, FINER_SURE = 5, 0.6
+FIRST_ROUNDS_SURE, FINER_SURE = 6, 0.65
 """The same near a path that is sure."""
 CLEARLY_BETTER, HARDLY_WORSE = 0.02, 0.3
 """In surprise: the mean over frames of a logarithm."""
