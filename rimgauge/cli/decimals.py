@@ -2,33 +2,39 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import click
 
+_THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
+"""1,200 is 1.2 to some and 1200 to others."""
+
 
 def plain(text: str) -> str:
-    """Write a number as Python reads it; what holds a point, or more than one comma, keeps its commas."""
+    """Write a number as Python reads it; what could be meant otherwise keeps its commas, and is no number then."""
     text = text.replace("\N{MINUS SIGN}", "-")
-    return text.replace(",", ".") if text.count(",") == 1 and "." not in text else text
+    if text.count(",") != 1 or "." in text or _THOUSANDS.fullmatch(text):
+        return text
+    return text.replace(",", ".")
 
 
-class _Decimal(click.types.FloatParamType):
+class _WithComma(click.types.FloatParamType):
     """A number with a decimal point or comma."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Read it."""
-        given: Any = plain(value) if isinstance(value, str) else value
+        if not isinstance(value, str):
+            return super().convert(value, param, ctx)
+        if _THOUSANDS.fullmatch(value):
+            whole, rest = value.split(",")
+            self.fail(f"{value} can be read in two ways; write {whole}{rest} or {whole}.{rest}", param, ctx)
+        given: Any = plain(value)
         return super().convert(given, param, ctx)
 
 
-class DecimalRange(click.FloatRange):
+class DecimalRange(_WithComma, click.FloatRange):
     """A number with a decimal point or comma, between limits."""
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Read it."""
-        given: Any = plain(value) if isinstance(value, str) else value
-        return super().convert(given, param, ctx)
 
-
-DECIMAL = _Decimal()
+DECIMAL = _WithComma()

@@ -76,14 +76,21 @@ def total_budget(
 def depth_share(camera: CameraPlace | None) -> float:
     """Relative standard uncertainty of a reading whose outline isn't in the plane of the scale: δ/D.
 
-    δ grows with the camera's lean, as far as that is known. A pinhole camera at distance D sees what lies δ behind the plane smaller by δ/D (derived).
-    A distance that is itself unsure widens it: E[1/D²] = D⁻²·exp(2s²) for a lognormal D of relative spread s.
+    A pinhole camera at distance D sees what lies δ behind the plane smaller by δ/D (derived); δ grows with the camera's
+    lean, or with how unsure that is. A distance that is itself unsure widens it: E[1/D²] = D⁻²·exp(2s²) for a lognormal
+    D of relative spread s.
     """
     if camera is None:
-        return OUTLINE_DEPTH_MM / UNKNOWN_DISTANCE_MM
+        return math.hypot(OUTLINE_DEPTH_MM, _flank_mm(0.0, UNKNOWN_CROSSTALK)) / UNKNOWN_DISTANCE_MM
     spread = camera.distance_standard_uncertainty_mm / camera.distance_mm
-    flank_mm = FLANK_MM * min(abs(camera.crosstalk) / FLANK_CROSSTALK, 1.0)
+    flank_mm = _flank_mm(camera.crosstalk, camera.crosstalk_standard_uncertainty)
     return math.hypot(OUTLINE_DEPTH_MM, flank_mm) / camera.distance_mm * math.exp(min(spread, 1.0) ** 2)
+
+
+def _flank_mm(crosstalk: float, unsure: float) -> float:
+    """Standard uncertainty of the outline's depth by a lean; to which side isn't known, half the square (derived)."""
+    share = min(math.hypot(crosstalk, unsure) / FLANK_CROSSTALK, 1.0)
+    return FLANK_MM * share * (1.0 if abs(crosstalk) > unsure else math.sqrt(0.5))
 
 
 def _crosstalk_mm(total_mm: float, camera: CameraPlace | None, other: SideRunout | None) -> float:
