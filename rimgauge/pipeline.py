@@ -41,7 +41,7 @@ from rimgauge.signal import (
     side_runout,
     without_creep,
 )
-from rimgauge.wheel.learning import believable, learn
+from rimgauge.wheel.learning import believable, learn, opposite
 
 SEED = 20260101
 
@@ -63,7 +63,7 @@ def measure(
     frames : in the order of time.
     view : where things are; its scale must be known.
     wheel : what is known of the wheel in it.
-    tolerance_mm : limit of the total runout that the verdict is given against.
+    tolerance_mm : of the total runout, which the verdict is given against.
     created, source : what the record says of when and from what it was made.
     other : the other direction of the same wheel in the same state, whose share in this view is taken off.
 
@@ -308,7 +308,9 @@ def correct(
         round_number=round_number,
         earlier=believable(answer, rounds, readings),
     )
-    return replace(plan, notes=(*learnt, *plan.notes))
+    against = opposite(wheel, rounds[-1], readings) if rounds else None
+    first = () if against is None else (against,)
+    return replace(plan, notes=(*learnt, *plan.notes), see_to_first=first)
 
 
 def said_first(plan: Plan, *measured: Runout) -> Plan:
@@ -316,7 +318,7 @@ def said_first(plan: Plan, *measured: Runout) -> Plan:
     if not plan.corrections:
         return plan
     words = (axle_first(runout.direction, runout.sides) for runout in measured)
-    return replace(plan, see_to_first=tuple(word for word in words if word is not None))
+    return replace(plan, see_to_first=(*plan.see_to_first, *(word for word in words if word is not None)))
 
 
 def _as_done(plan: Plan, before: Readings) -> Round:

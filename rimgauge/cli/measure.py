@@ -57,7 +57,9 @@ Keep = Literal["frames", "worst", "none"]
     help="Pictures to keep beside the result: all frames and the worst place, the worst place alone, or none.",
 )
 @click.option(
-    "--tolerance-mm", type=DECIMAL, help="Limit of the total runout. Default: the wheel file's, or 0.5."
+    "--tolerance-mm",
+    type=DECIMAL,
+    help="How much total runout is accepted. Default: the wheel file's, or 0.5.",
 )
 @click.option(
     "--fps", type=DECIMAL, default=30.0, show_default=True, help="Frame rate where the source states none."

@@ -78,7 +78,7 @@ def explain_text(readings: Readings, wheel: Wheel, influence: Influence, spoke: 
     for row in rows:
         lines.append(
             f"{_named(row.turns):26}{_cell(row.lateral_mm):>9}{_cell(row.radial_mm):>9}"
-            f"{row.dish_change_mm + 0.0:>+18.3f}{_tension(row.tension_n):>14}"
+            f"{round(row.dish_change_mm, 3) + 0.0:>+18.3f}{_tension(row.tension_n):>14}"
         )
     if next(row.tension_n for row in rows if row.turns == 0) <= 0:
         lines += ["", "A slack spoke pulls no more: loosening it moves nothing, and tightening it moves"]

@@ -22,6 +22,8 @@ STEP = 0.1
 WORTH_SAYING = 0.05
 TOO_LITTLE = 0.4
 """A rim that moved by less than this share was hardly turned as planned."""
+OPPOSITE = 0.15
+"""A rim that moved against its plan by that share was not only read with noise (our estimate)."""
 MISSED_TURNS = 0.1
 MISSED_SHARE = 0.5
 """A nipple is named if another turn of it, by this much, explains this share of what is left of the squares."""
@@ -224,11 +226,6 @@ def _words(
 
 
 def _moved_words(as_read: float, as_learnt: float, how: str) -> str | None:
-    if as_read < -TOO_LITTLE:
-        return (
-            f"The rim moved {how} the opposite way, by {-as_read:.0%} of what was planned: the nipples seem to have been "
-            "turned the wrong way round, or the wheel's sides are mistaken. Find out which before you turn any more."
-        )
     if as_read < TOO_LITTLE:
         return (
             f"The rim moved {how} only {max(as_read, 0.0):.0%} as far as planned: were all turns of the last "
@@ -238,6 +235,23 @@ def _moved_words(as_read: float, as_learnt: float, how: str) -> str | None:
         return None
     more = "more" if as_learnt > 1 else "less"
     return f"This rim moves {abs(as_learnt - 1):.0%} {more} {how} than assumed; the plan counts on that."
+
+
+def opposite(wheel: Wheel, last: Round, after: Readings) -> str | None:
+    """Say that the rim moved against what was planned in the last round; None where it didn't.
+
+    The parameters are those of `learn`.
+    """
+    prior = influence(wheel)
+    for how, name in (("sideways", "lateral_mm"), ("radially", "radial_mm")):
+        share = _share_moved(prior, last, after, name)
+        if share is not None and share < -OPPOSITE:
+            return (
+                f"Before you turn a nipple: the rim moved {how} the opposite way in the last round, by {-share:.0%} of what "
+                "was planned. The nipples seem to have been turned the wrong way round, or the wheel's sides are "
+                "mistaken: find out which first."
+            )
+    return None
 
 
 def _missed_words(wheel: Wheel, prior: Influence, turns: FloatArray, measure: _Measure) -> str | None:

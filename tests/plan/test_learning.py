@@ -8,10 +8,11 @@ from numpy.testing import assert_allclose
 from wheels import after, as_done, build, out_of_true, stiffened
 
 from rimgauge.errors import BadInput
+from rimgauge.pipeline import correct
 from rimgauge.plan import make_plan
 from rimgauge.records import FloatArray
 from rimgauge.wheel import influence
-from rimgauge.wheel.learning import believable, learn
+from rimgauge.wheel.learning import believable, learn, opposite
 
 
 @pytest.fixture(scope="module")
@@ -63,8 +64,14 @@ def test_a_rim_that_moved_the_opposite_way_is_named_so(wheel, answer, round_done
         lateral_mm=before.lateral_mm + answer.lateral_mm @ turns,
         radial_mm=before.radial_mm + answer.radial_mm @ turns,
     )
-    _, notes = learn(wheel, [as_done(plan, before)], wrong_way)
-    assert any("sideways the opposite way, by 100%" in note for note in notes)
+    assert "sideways the opposite way in the last round, by 100%" in opposite(
+        wheel, as_done(plan, before), wrong_way
+    )
+    assert opposite(wheel, as_done(plan, before), after(before, plan, answer)) is None
+    followed = correct(wrong_way, wheel, previous=(plan, before))
+    assert followed.see_to_first[0].startswith(
+        "Before you turn a nipple: the rim moved sideways the opposite"
+    )
 
 
 def test_noise_without_turns_teaches_nothing(wheel, answer, round_done):
