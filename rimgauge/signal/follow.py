@@ -42,6 +42,8 @@ HOPELESS = 250.0
 BACKWARD = 0.1
 """Chance that a whole run is rolled backward: a judgement. It alone does not decide (LEAST_LIKELIER in turning.py)."""
 MARK_FLOOR = 1e-6
+SLID_SD_DEG = 4.0
+"""Of a path by the slide, midway between two sightings of the mark (a judgement)."""
 HIDDEN = 0.05
 """Chance that the mark isn't seen where it should be."""
 SAME_SHARE = 0.98
@@ -104,7 +106,7 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
             return Followed(place, [], alone=True)
     best: Place | None = None
     paths: list[Rival] = []
-    for start in _starts(evidence, spacing_deg):
+    for start in _starts(evidence, slid_deg, spacing_deg):
         least = -math.inf if best is None else best.likelihood - HOPELESS
         settled, alone = _settle(
             start,
@@ -142,21 +144,38 @@ class _Start:
     lattice: FloatArray | None
 
 
-def _starts(evidence: Evidence, spacing_deg: float) -> Iterator[_Start]:
-    """Paths by the mark with and without slide and lattice, begun either way; each only once."""
+def _starts(evidence: Evidence, slid_deg: FloatArray | None, spacing_deg: float) -> Iterator[_Start]:
+    """The slide's own path, and paths by the mark with and without slide and lattice, begun either way; each only once."""
     by_mark = mark_likelihood(evidence)
     any_speed = np.ones((len(by_mark), SPEEDS))
     speeds = (any_speed,) if evidence.by_speed is None else (evidence.by_speed, any_speed)
-    first = _first_start(evidence)
-    yield first
-    begun_deg = [first.place.angle_deg]
-    ways = list(product(speeds, (None, *evidence.lattices()), (1, -1)))
-    for by_speed, lattice, way in ways[1:]:
+    begun_deg: list[FloatArray] = []
+    if slid_deg is not None:
+        way = 1 if slid_deg[-1] >= slid_deg[0] else -1
+        place = smooth(by_mark * _near(slid_deg), speeds[0], EVERY_SPEED, way)
+        begun_deg.append(place.angle_deg)
+        yield _Start(place, speeds[0], None)
+    for by_speed, lattice, way in _ways(evidence, speeds):
         likely = by_mark if lattice is None else by_mark * lattice
         place = smooth(likely, by_speed, EVERY_SPEED, way)
         if not any(_same(place.angle_deg, other, spacing_deg) for other in begun_deg):
             begun_deg.append(place.angle_deg)
             yield _Start(place, by_speed, lattice)
+
+
+def _ways(
+    evidence: Evidence, speeds: tuple[FloatArray, ...]
+) -> Iterator[tuple[FloatArray, FloatArray | None, int]]:
+    """By which likelihoods of speed, and of angle by the lattice, and which way a path may be begun."""
+    # The lattices take time, and are seldom needed.
+    yield speeds[0], None, 1
+    yield from list(product(speeds, (None, *evidence.lattices()), (1, -1)))[1:]
+
+
+def _near(path_deg: FloatArray) -> FloatArray:
+    """Likelihood (n, STEPS) of each angle by a path (n,) that the slide tells."""
+    off = (np.arange(STEPS) * (360.0 / STEPS) - path_deg[:, None] + 180.0) % 360.0 - 180.0
+    return np.asarray(np.exp(-0.5 * (off / SLID_SD_DEG) ** 2) + MARK_FLOOR)
 
 
 def _first_start(evidence: Evidence) -> _Start:

@@ -19,9 +19,9 @@ STEPS = 360
 FASTEST_STEPS = 20
 """Fastest turning followed, in steps of a degree a frame: over one and a half turns a second at 30 frames/s."""
 SPEEDS = 2 * FASTEST_STEPS + 1
-SPEED_CHANGE = (0.69, 0.15, 0.005)
-"""Chance that the speed changes by 0, by +1 and by +2 steps from one frame to the next (or by −1 and −2): a
-hand's push is a few frames long."""
+SPEED_CHANGE = (0.69, 0.15, 0.005, *(3e-4,) * 6)
+"""Chance that the speed changes by 0, by +1, by +2 steps and more from one frame to the next (or by −1 and so on): a
+hand's push is a few frames long, and a hand that stops a fast wheel changes its speed by half in a frame or two."""
 RELUCTANCE = 1e-3
 """Chance of beginning the other way, or at rest, beside that of the way that is tried."""
 LEAST_CHANCE = 1e-4

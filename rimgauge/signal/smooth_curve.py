@@ -22,6 +22,8 @@ ACCELERATIONS_DEG_S2 = (3.0, 10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0)
 USUAL_ACCELERATION_DEG_S2 = 100.0
 """Of a wheel turned by hand: a judgement, believed within a factor of ten or so."""
 DECADES_BELIEVED = 1.0
+FREEDOM = 3.0
+"""Degrees of freedom of the acceleration's distribution: a hand brakes and pushes far more at times than usually."""
 MOST_PIECES = 900
 """A run of over a minute and a half gets wider knots: the work grows with the cube of their number."""
 FAINTEST = 1e-9
@@ -33,16 +35,18 @@ MOST_BEHIND = 20.0
 class SmoothCurve:
     """Cubic B-splines of time: design (n, c) of the moments, bend (c - 2, c) that gives the acceleration, unsteady (c, c).
 
-    cᵀ · unsteady · c is the sum of squares of what the acceleration [deg/s²] of coefficients c differs from its mean.
+    cᵀ · unsteady · c is the sum of squares of what the acceleration [deg/s²] of coefficients c differs from its mean,
+    weighted by calm (c - 2,): how calm the wheel is at each knot.
     """
 
     design: sparse.csr_matrix
     bend: sparse.csr_matrix
+    calm: FloatArray
     unsteady: FloatArray
 
     @staticmethod
-    def over(time_s: FloatArray, knot_spacing_s: float) -> SmoothCurve:
-        """Lay knots evenly over moments (n,) that rise."""
+    def over(time_s: FloatArray, knot_spacing_s: float, calm: FloatArray | None = None) -> SmoothCurve:
+        """Lay knots evenly over moments (n,) that rise; calm alike at all of them if not given."""
         span = float(time_s[-1] - time_s[0])
         pieces = min(max(4, math.ceil(span / knot_spacing_s)), MOST_PIECES)
         spacing = span / pieces
@@ -51,9 +55,10 @@ class SmoothCurve:
         design = BSpline.design_matrix(np.clip(time_s, knots[3], knots[-4]), knots, 3)
         count = design.shape[1]
         bend = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(count - 2, count)) / spacing**2
-        mean = np.asarray(bend.mean(axis=0)).ravel()
-        unsteady = (bend.T @ bend).toarray() - (count - 2) * np.outer(mean, mean)
-        return SmoothCurve(design.tocsr(), bend.tocsr(), unsteady)
+        calm = np.ones(count - 2) if calm is None else calm
+        total = np.asarray(bend.T @ calm)
+        unsteady = (bend.T @ sparse.diags(calm) @ bend).toarray() - np.outer(total, total) / float(calm.sum())
+        return SmoothCurve(design.tocsr(), bend.tocsr(), calm, unsteady)
 
     def places(self, target: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Normal matrix (c, c) and right side (c,) of values (n,) measured at the moments, weights 1/sd²."""
@@ -137,6 +142,18 @@ class Fit:
     def values(self) -> FloatArray:
         """Value (n,) at each moment."""
         return np.asarray(self.curve.design @ self.coefficients)
+
+    def calm(self) -> FloatArray:
+        """How calm the wheel is at each knot (c - 2,): less where it is braked or pushed more than usually.
+
+        Weights that turn the Gaussian prior of the acceleration into a Student's one, whose tails are longer
+        (iteratively reweighted least squares: Lange, Little and Taylor, J. Am. Statist. Assoc. 84 (1989) 881; from
+        memory).
+        """
+        acceleration = self.curve.bend @ self.coefficients
+        unusual = acceleration - np.average(acceleration, weights=self.curve.calm)
+        square = (unusual / self.acceleration_deg_s2) ** 2
+        return np.asarray((FREEDOM + 1.0) / (FREEDOM + square))
 
     def standard_uncertainty(self) -> FloatArray:
         """Of the values (n,): √(xᵀCx), C the inverse of the normal matrix."""

@@ -1,14 +1,15 @@
 """What a camera sees of a turning wheel, in one dimension along the rim: strips, drawn with exact truth.
 
-The rim's own pattern, tape, spokes and valve are tables over the full circle; a bin of a strip is the table's
-mean over what passes it during the exposure. Everything that stands still, and noise, is laid over it.
-Sizes are those of a webcam at a bench: 0.12 to 0.16 mm a pixel, 30 frames a second.
+The rim's own pattern and tape are tables over the full circle; a bin of a strip is the table's mean over what passes
+it during the exposure. Spokes and valve are rods in space (seen_spokes.py). Everything that stands still, and noise, is
+laid over it. Sizes are those of a webcam at a bench: 0.12 to 0.16 mm a pixel, 30 frames a second.
 """
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 from hand_motion import Motion
+from seen_spokes import ALONG_THE_PLANE, Sight, look_on, spoke_strips
 
 from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark
 from rimgauge.capture.slide import find_slide
@@ -28,6 +29,7 @@ class Bench:
 
     spoke_angles_deg: np.ndarray
     paired: bool = False
+    sight: Sight = ALONG_THE_PLANE
     strip_deg: float = 8.0
     spoke_box_deg: float = 3.4
     spoke_box_at_deg: float = 2.0
@@ -75,6 +77,7 @@ def draw_bench(rng: np.random.Generator) -> Bench:
         dropped=rng.choice([0.0, 0.1]),
         hand=bool(rng.random() < 0.25),
         missed_passes=0.0,
+        sight=look_on(count, radial, rng),
     )
 
 
@@ -115,7 +118,8 @@ def film(motion: Motion, bench: Bench, rng: np.random.Generator, taken_s: np.nda
     stamps = stamps + 1e-6 * np.arange(len(stamps))
     gain = 1.0 + rng.normal(0.0, 0.01, len(angle))
     strips = _mark_strips(angle, smear, gain, bench, rng)
-    spokes = _spoke_strips(angle, smear, gain, bench, rng)
+    spokes = spoke_strips(bench.sight, bench.spoke_angles_deg, _along_mm(bench), angle, smear, rng)
+    spokes = spokes * gain[:, None, None] + rng.normal(0.0, bench.noise / bench.sight.averaged, spokes.shape)
     if bench.hand:
         _put_hands(strips, spokes, rng)
     per_bin = bench.strip_deg * bench.px_per_deg / STRIP_BINS
@@ -129,9 +133,7 @@ def film(motion: Motion, bench: Bench, rng: np.random.Generator, taken_s: np.nda
         sides=(_gap(angle, rng),),
         mark_px=mark_px,
         mark_strength=strength,
-        spoke_profile=np.clip(spokes, 0, 255)[:, :, None]
-        if bench.spokes_seen
-        else np.empty((len(angle), 0, 0)),
+        spoke_profile=np.clip(spokes, 0, 255) if bench.spokes_seen else np.empty((len(angle), 0, 0)),
         lost=("",) * len(angle),
         slide=slide,
     )
@@ -156,6 +158,13 @@ def begun_at(motion: Motion, spoke_deg: float) -> Motion:
 def without_spokes(bench: Bench) -> Bench:
     """The same bench, its spokes not in view."""
     return replace(bench, spokes_seen=False)
+
+
+def _along_mm(bench: Bench) -> np.ndarray:
+    """Where along the spokes' box the edges of its bins lie, from the pointer, in mm at the rim's edge."""
+    return MM_PER_DEG * (
+        bench.spoke_box_at_deg + bench.spoke_box_deg * (np.arange(SPOKE_BINS + 1) / SPOKE_BINS - 0.5)
+    )
 
 
 def _table(bench: Bench, rng: np.random.Generator) -> np.ndarray:
@@ -200,41 +209,6 @@ def _mean_of(table: np.ndarray, centre_deg: np.ndarray, width_deg: np.ndarray) -
         return total[whole] + (at - whole)[..., None] * (total[whole + 1] - total[whole])
 
     return (integral(high) - integral(low)) / (high - low)[..., None]
-
-
-def _spoke_strips(
-    angle: np.ndarray, smear: np.ndarray, gain: np.ndarray, bench: Bench, rng: np.random.Generator
-) -> np.ndarray:
-    """Brightness (n, bins): each flange's spokes cross with their own speed, slant and contrast, the valve too."""
-    step = bench.spoke_box_deg / SPOKE_BINS
-    place = bench.spoke_box_at_deg + (np.arange(SPOKE_BINS) - (SPOKE_BINS - 1) / 2.0) * step
-    still = 120.0 + 30.0 * np.cos(np.linspace(0.0, 5.0, SPOKE_BINS) + rng.uniform(0.0, 6.0))
-    picture = np.tile(still, (len(angle), 1))
-    count = len(bench.spoke_angles_deg)
-    flange, head = np.arange(count) % 2, (np.arange(count) // 2) % 2
-    share = np.array([1.0, rng.uniform(0.85, 1.0)])
-    contrast = rng.uniform(25.0, 90.0, 2) * rng.choice([-1.0, 1.0], 2)
-    slant, width = rng.uniform(-0.6, 0.6, 2), np.array([0.37, rng.uniform(0.37, 0.8)])
-    head_deg = rng.uniform(0.0, 0.4)
-    for index, spoke in enumerate(bench.spoke_angles_deg):
-        side = flange[index]
-        off = (angle - spoke + 180.0) % 360.0 - 180.0
-        at = share[side] * off + slant[side] + head_deg * (head[index] - 0.5) + rng.normal(0.0, 0.05)
-        picture += _bar(place, at, width[side], smear, step, contrast[side] * rng.uniform(0.85, 1.15))
-    off = (angle + 180.0) % 360.0 - 180.0
-    picture += _bar(place, off, 1.1, smear, step, -50.0)
-    picture = picture * gain[:, None]
-    return picture + rng.normal(0.0, bench.noise / 3.0, picture.shape)
-
-
-def _bar(
-    place: np.ndarray, at: np.ndarray, width: float, smear: np.ndarray, step: float, contrast: float
-) -> np.ndarray:
-    """A bar of some width smeared by its motion: flat with slopes, its area kept."""
-    half, soft = 0.5 * np.maximum(width, smear), 0.5 * np.minimum(width, smear) + 0.6 * step
-    height = np.minimum(1.0, width / np.maximum(smear, 1e-9))
-    edge = (np.abs(place[None, :] - at[:, None]) - half[:, None]) / soft[:, None]
-    return contrast * height[:, None] * np.clip(0.5 - 0.5 * edge, 0.0, 1.0)
 
 
 def _put_hands(strips: np.ndarray, spokes: np.ndarray, rng: np.random.Generator) -> None:

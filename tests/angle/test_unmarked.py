@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hand_motion import draw_motion
 from seen_angle import Bench, begun_at, film, layout_of, spoke_angles
+from seen_spokes import ALONG_THE_AXLE
 
 from rimgauge.errors import NotTrustworthy, RimgaugeError
 from rimgauge.signal import find_turning
@@ -68,7 +69,9 @@ def test_a_start_that_the_mark_contradicts_is_refused():
 
 def test_a_film_that_begins_between_two_spokes_is_refused():
     rng = np.random.default_rng(42)
-    bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004, marked=False)
+    # Along the axle, where spokes cross their box as the rim does; nearer the hub they cross it slowly, many at once.
+    across = {"sight": ALONG_THE_AXLE, "strip_deg": 14.0, "spoke_box_deg": 8.5, "spoke_box_at_deg": 0.0}
+    bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004, marked=False, **across)
     motion = draw_motion("steady", rng, 3.0)
     between_deg = float(bench.spoke_angles_deg[4]) + 0.48 * 360.0 / 32
     seen = film(begun_at(motion, between_deg), bench, rng)
