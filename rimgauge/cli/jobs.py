@@ -42,8 +42,9 @@ def command(
     Looks for jobs in FOLDER and in the folders in it; left out: here. Each is listed with the day of its last
     measurement, the total runout it came in with and the one it has now, in mm, and the verdict. A DATE is a
     year, a month or a day: 2026, 2026-01 or 2026-01-31.
-    A copy of a job's folder is counted once. The list is what each job's manifest says. Measurements that are gone or of another size than recorded are
-    marked; changes that keep the size are found by `rimgauge verify` alone.
+    A copy of a job's folder is counted once. The list is what each job's manifest says. Measurements that are
+    gone or of another size than recorded are marked; changes that keep the size are found by `rimgauge verify`
+    alone.
 
     Example:  rimgauge jobs workshop --from 2026-01 --verdict out
     """
@@ -101,13 +102,14 @@ def _shown(folder: Path, place: Path) -> str:
 
 
 def _lines(found: list[PastJob], counted: tuple[PastJob, ...], place: Path) -> list[str]:
+    twins = {job.identity: job for job in counted}
     lines = ["last measured  came in          now              wheel (folder)"]
     for job in found:
         shown = _shown(job.folder, place)
         name = job.name if job.name in ("", shown) else f"{job.name} ({shown})"
         columns = f"{job.measured_on or 'not yet':<13}  {_worst(job.first):<15}  {_worst(job.last):<15}  "
         lines += textwrap.wrap(columns + (name or shown), 80, subsequent_indent=" " * len(columns))
-        twin = next(other for other in counted if other.identity == job.identity)
+        twin = twins[job.identity]
         if twin is not job:
             lines += _remark(f"a copy of {_shown(twin.folder, place)}, counted once")
         if job.changed:

@@ -34,9 +34,10 @@ def command(job: Path | None, added: tuple[Path, ...], as_json: bool) -> None:
     """Check that a job is as it was written, and work its numbers out again.
 
     Compares every file of the folder JOB with the sums recorded when it was written, and names what is
-    missing, changed or added; no other command takes in what it didn't write or use. Where all is as recorded, each measurement is worked out again from its frames'
-    values, and from its pictures where they were kept, and each dish from its measurements. Inside a job
-    folder JOB can be left out. Ends with 1 if anything differs.
+    missing, changed or added; no other command takes in what it didn't write or use. Where all is as recorded,
+    each measurement is worked out again from its frames' values, and from its pictures where they were kept,
+    and each dish from its measurements. Inside a job folder JOB can be left out. Ends with 1 if anything
+    differs.
 
     Example:  rimgauge verify "rear wheel"
     """
@@ -63,22 +64,35 @@ def command(job: Path | None, added: tuple[Path, ...], as_json: bool) -> None:
 
 
 def _take_in(job: Job, added: tuple[Path, ...]) -> None:
-    """Record files that were added by hand; a result of the job that is recorded already never counts as added."""
-    from rimgauge.job import read_manifest, update_manifest
+    """Record files that were added by hand; results, recorded or copied there, never count as added."""
+    from rimgauge.job import job_files, made_by_hand, read_manifest, update_manifest
 
     folder = job.folder.resolve()
     recorded = {folder / entry.name for entry in read_manifest(folder).entries}
-    for path in added:
-        place = path.resolve()
-        if not place.exists() or not place.is_relative_to(folder):
+    there = [folder / name for name in job_files(folder)]
+    places = [path.parent.resolve() / path.name for path in added]
+    for path, place in zip(added, places, strict=True):
+        if not place.exists() or not all(each.is_relative_to(folder) for each in (place, place.resolve())):
             raise BadInput(f"--take-in {path}: there is no such file in {job.folder}")
         if any(each == place or each.is_relative_to(place) for each in recorded):
             raise BadInput(f"--take-in {path}: is recorded already; only what was added can be taken in")
-    update_manifest(job, added)
+        if made_by_hand(folder, place.relative_to(folder).as_posix()):
+            raise BadInput(
+                f"--take-in {path}: has the name of a measurement, plan or dish, or of what goes with one, and only "
+                "the command that makes one records it; move it out of the folder, or give it another name"
+            )
+        if not any(each.is_relative_to(place) for each in there):
+            raise BadInput(
+                f"--take-in {path}: holds nothing to take in; the manifest, hidden files and empty folders are "
+                "no part of a job's record"
+            )
+    update_manifest(job, places)
 
 
 def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
     """Say what to do about each kind of trouble that there is."""
+    from rimgauge.job import made_by_hand
+
     here = "" if job.resolve() == Path.cwd().resolve() else f" {quoted(job)}"
     changed = [trouble.file for trouble in troubles if trouble.kind in ("changed", "missing")]
     pages = [name for name in changed if name.endswith((".pdf", ".html"))]
@@ -91,7 +105,10 @@ def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
         hints.append(
             f"A page can be made anew: rimgauge report{here} --out {quoted(Path(shown(job / pages[0])))}"
         )
-    if added := [trouble.file for trouble in troubles if trouble.kind == "extra"]:
+    extra = [trouble.file for trouble in troubles if trouble.kind == "extra"]
+    if results := [file for file in extra if made_by_hand(job, file)]:
+        hints.append(f"Move out of the folder what no command made: {', '.join(results)}")
+    if added := [file for file in extra if file not in results]:
         file = quoted(Path(shown(job / added[0])))
         hints.append("Move what was added out of the folder; or, if it belongs to the job, take it in:")
         hints.append(f"  rimgauge verify{here} --take-in {file}")

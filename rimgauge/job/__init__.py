@@ -6,7 +6,6 @@ from .disk import check_writable, read_bytes, write_bytes
 from .export import EVERYTHING, everything, write_export
 from .folder import (
     Job,
-    corrections_between,
     dishes,
     find_job,
     next_path,
@@ -17,7 +16,7 @@ from .folder import (
     results,
     view_path,
 )
-from .history import History, history, latest, since_corrections, straight_passes
+from .history import History, corrections_between, history, latest, since_corrections, straight_passes
 from .keep import (
     frames_path,
     hold,
@@ -32,11 +31,12 @@ from .keep import (
 )
 from .lens_file import read_lens, write_lens
 from .listing import Month, PastJob, by_month, past_jobs, without_copies
-from .manifest import PASS, Manifest, Result, Trouble, now, read_manifest, result_fields, verify_job
+from .manifest import Manifest, Result, Trouble, job_files, now, read_manifest, result_fields, verify_job
+from .names import PASS
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
 from .readings import read_readings
-from .recorded import check_as_recorded
+from .recorded import check_as_recorded, made_by_hand
 from .start import create_job
 from .tables import curve_csv, frames_csv, spokes_csv, tables
 from .view_file import read_view, write_view
@@ -66,12 +66,14 @@ __all__ = [
     "frames_path",
     "history",
     "hold",
+    "job_files",
     "keep_dish",
     "keep_pass",
     "keep_plan",
     "keep_view",
     "kept_picture",
     "latest",
+    "made_by_hand",
     "next_path",
     "now",
     "open_job",

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-import re
 from pathlib import Path
-from typing import Literal
 
 from rimgauge.errors import BadFile
 from rimgauge.records import Direction, record
 
 from . import disk
 from .manifest import MANIFEST, read_manifest
-from .plan_file import read_plan
+from .names import Numbered, highest, is_numbered, number_of, numbered
 from .view_file import read_view
 
-Numbered = Literal["pass", "plan", "dish", "readings"]
-_ENDINGS: dict[Numbered, str] = {"pass": "json", "plan": "json", "dish": "json", "readings": "csv"}
 WHEEL = "wheel.toml"
 
 
@@ -74,26 +70,6 @@ def dishes(job: Job) -> tuple[Path, ...]:
     return _numbered(job, "dish")
 
 
-def corrections_between(job: Job, one: Path, other: Path) -> Path | None:
-    """Find the newest plan with corrections that was kept between two measurements of the job; None for none.
-
-    Raises
-    ------
-    BadFile
-        A plan can't be read.
-
-    """
-    first, last = sorted((number_of(one.name), number_of(other.name)))
-    found = [
-        path
-        for path in plans(job)
-        if (plan := read_plan(path)).corrections
-        and _pattern("pass").fullmatch(plan.follows)
-        and first <= number_of(plan.follows) < last
-    ]
-    return found[-1] if found else None
-
-
 def results(job: Job) -> tuple[Path, ...]:
     """List all that is written once: measurements, plans and dishes."""
     return (*passes(job), *plans(job), *dishes(job))
@@ -115,9 +91,7 @@ def next_path(job: Job, kind: Numbered) -> Path:
         names = [path.name for path in job.folder.iterdir()]
     with contextlib.suppress(BadFile):  # a measurement is not lost because the manifest can't be read
         names += [entry.name for entry in read_manifest(job.folder).entries]
-    found = (re.match(rf"{kind}-(\d{{2,6}})\b", name) for name in names)
-    highest = max((int(match[1]) for match in found if match), default=0)
-    return job.folder / f"{kind}-{highest + 1:02d}.{_ENDINGS[kind]}"
+    return job.folder / numbered(kind, highest(names, kind) + 1)
 
 
 def view_path(job: Job, direction: Direction) -> Path:
@@ -137,16 +111,7 @@ def view_path(job: Job, direction: Direction) -> Path:
     return own
 
 
-def _pattern(kind: Numbered) -> re.Pattern[str]:
-    return re.compile(rf"{kind}-\d{{2,6}}\.{_ENDINGS[kind]}")
-
-
 def _numbered(job: Job, kind: Numbered) -> tuple[Path, ...]:
     with disk.one_sentence(job.folder):
-        found = [path for path in job.folder.iterdir() if _pattern(kind).fullmatch(path.name)]
+        found = [path for path in job.folder.iterdir() if is_numbered(path.name, kind)]
     return tuple(sorted(found, key=lambda path: number_of(path.name)))
-
-
-def number_of(name: str) -> int:
-    """Number in the name of a result: 3 of pass-03.json."""
-    return int(name.partition("-")[2].partition(".")[0])

@@ -10,8 +10,9 @@ from rimgauge.errors import BadFile
 from rimgauge.records import Direction, record
 
 from .dish_file import read_dish
-from .folder import Job, dishes, number_of, passes, plans
-from .manifest import PASS, Result, read_manifest, summed_up
+from .folder import Job, dishes, passes, plans
+from .manifest import Result, completed, read_manifest, summed_up
+from .names import PASS, number_of
 from .plan_file import read_plan
 
 
@@ -92,10 +93,14 @@ def history(job: Job, *, dish: tuple[str, str] | None = None) -> History:
         A measurement, dish or plan can't be read.
 
     """
+    return in_order(job, _every(job), dish=dish)
+
+
+def _every(job: Job) -> tuple[Result, ...]:
     known: dict[str, Result] = {}
     with contextlib.suppress(BadFile):  # without it the measurements themselves are read
         known = {result.file: result for result in read_manifest(job.folder).results}
-    return in_order(job, (known.get(path.name) or summed_up(path) for path in passes(job)), dish=dish)
+    return tuple(completed(known.get(path.name), path) or summed_up(path) for path in passes(job))
 
 
 def in_order(job: Job, results: Iterable[Result], *, dish: tuple[str, str] | None = None) -> History:
@@ -104,27 +109,37 @@ def in_order(job: Job, results: Iterable[Result], *, dish: tuple[str, str] | Non
     turned = _turned(job, dish)
     sources = {_source(result) for result in told if result.file in turned}
     newest: dict[tuple[str, ...], Result] = {}
-    places: dict[tuple[str, ...], int] = {}
     for result in told:
-        places.setdefault(_source(result), number_of(result.file))
         if _source(result) not in sources:
             newest[_source(result)] = result  # which keeps the place of the first
     return History(
         every=told,
         straight=tuple(newest.values()),
-        places={result.file: places[_source(result)] for result in told},
+        places=_places(told),
         turned={file: by for file, by in turned.items() if file in {result.file for result in told}},
         replaced={
             result.file: found.file
             for result in told
             if (found := newest.get(_source(result), result)).file != result.file
         },
-        rounds={
-            number_of(plan.follows): plan.round
-            for path in plans(job)
-            if (plan := read_plan(path)).corrections and PASS.fullmatch(plan.follows)
-        },
+        rounds={after: read_plan(path).round for after, path in _corrections(job)},
     )
+
+
+def _places(results: Sequence[Result]) -> dict[str, int]:
+    """Number at which each was first measured, by file: of a film measured again that of the first time."""
+    first: dict[tuple[str, ...], int] = {}
+    return {result.file: first.setdefault(_source(result), number_of(result.file)) for result in results}
+
+
+def _corrections(job: Job) -> list[tuple[int, Path]]:
+    """List the plans that have corrections, with the number of the measurement after which each was made."""
+    read = [(path, read_plan(path)) for path in plans(job)]
+    return [
+        (number_of(plan.follows), path)
+        for path, plan in read
+        if plan.corrections and PASS.fullmatch(plan.follows)
+    ]
 
 
 def _source(result: Result) -> tuple[str, ...]:
@@ -155,19 +170,30 @@ def latest(job: Job, direction: Direction) -> Path | None:
     return job.folder / found[-1].file if found else None
 
 
-def since_corrections(job: Job, files: Sequence[Path]) -> tuple[tuple[Path, ...], Path | None]:
-    """Of the job's measurements, in their order, those since the last plan made before the newest; and that plan.
+def corrections_between(job: Job, one: Path, other: Path) -> Path | None:
+    """Find the newest plan with corrections that was kept between two measurements of the job; None for none.
 
-    A plan counts that has corrections and names the measurement it follows. Raises what history does.
+    Raises
+    ------
+    BadFile
+        A measurement or plan can't be read.
+
     """
-    places = history(job).places
-    found = [
-        (number_of(plan.follows), path)
-        for path in plans(job)
-        if (plan := read_plan(path)).corrections and PASS.fullmatch(plan.follows)
-    ]
-    newest = places[files[-1].name] if files else 0
-    before = [each for each in found if each[0] < newest]
+    places = _places(_every(job))
+    first, last = sorted(places.get(path.name, number_of(path.name)) for path in (one, other))
+    found = [plan for after, plan in _corrections(job) if first <= after < last]
+    return found[-1] if found else None
+
+
+def since_corrections(job: Job, files: Sequence[Path]) -> tuple[tuple[Path, ...], Path | None]:
+    """Of the job's measurements those since the last plan made before the newest of them; and that plan.
+
+    A plan counts that has corrections and names the measurement it follows. The newest is what was filmed last:
+    a film measured again stays as old as it is. Raises what corrections_between does.
+    """
+    places = _places(_every(job))
+    newest = max((places[path.name] for path in files), default=0)
+    before = [each for each in _corrections(job) if each[0] < newest]
     if not before:
         return tuple(files), None
     last, plan_file = max(before)

@@ -12,7 +12,8 @@ from rimgauge.records import Outcome, record
 from . import disk
 from .folder import Job
 from .history import in_order
-from .manifest import MANIFEST, PASS, Result, parse_results, recorded_bytes, result_fields, result_of
+from .manifest import MANIFEST, Result, completed, parse_results, recorded_bytes, result_fields
+from .names import PASS
 from .reader import read_json
 
 _WORSE: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
@@ -104,7 +105,7 @@ def _past_job(folder: Path, files: Iterable[str]) -> PastJob:
     name, recorded = parse_results(fields)
     by_file = {result.file: result for result in recorded}
     passes = sorted((file for file in files if PASS.fullmatch(file)), key=lambda file: (len(file), file))
-    results = (by_file.get(file) or result_of(folder / file) for file in passes)
+    results = (completed(by_file.get(file), folder / file) for file in passes)
     course = in_order(Job(folder=folder), [result for result in results if result is not None])
     first: dict[str, Result] = {}
     last: dict[str, Result] = {}

@@ -7,8 +7,8 @@ import datetime
 import hashlib
 import json
 import os
-import re
 from collections.abc import Collection, Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
@@ -17,17 +17,13 @@ from rimgauge.records import Direction, Outcome, record
 
 from . import disk
 from .build import read_build
+from .names import PASS, is_persons, result_stem
 from .pass_file import read_pass
 from .reader import Reader, read_json, render, write_json
 
 MANIFEST = "manifest.json"
 _LITTER = ("Thumbs.db", "desktop.ini")
 """What Windows leaves in folders; what other systems leave there starts with a dot."""
-_PERSONS = re.compile(r"wheel\.toml|view(-lateral|-radial)?\.json|readings-\d{2,6}\.csv")
-"""What a person writes or may mend: recorded as it is by every command that writes."""
-_RESULT = re.compile(r"(pass|plan|dish)-\d+\b")
-"""Results, and what is kept beside them: one that is gone stays recorded."""
-PASS = re.compile(r"pass-\d{2,6}\.json")
 _PAGES = (".pdf", ".html")
 """Made from the record, so no part of its fingerprint, which they print."""
 
@@ -43,7 +39,10 @@ class Entry:
 
 @record
 class Result:
-    """What one measurement came to: enough to list jobs without reading every measurement."""
+    """What one measurement came to: enough to list jobs without reading every measurement.
+
+    source_sha256: of the film; '' of a live camera, None where an older manifest doesn't say.
+    """
 
     file: str
     direction: Direction
@@ -52,7 +51,7 @@ class Result:
     expanded_uncertainty_mm: float
     tolerance_mm: float
     outcome: Outcome
-    source_sha256: str = ""
+    source_sha256: str | None = None
 
 
 @record
@@ -139,17 +138,17 @@ def write_manifest(folder: Path, created: str, *, ours: Collection[str] = ()) ->
 
     """
     before = read_manifest(folder) if (folder / MANIFEST).exists() else None
-    there = _names(folder)
-    fresh = {name for name in there if _PERSONS.fullmatch(name) or _is_among(name, ours)}
+    there = job_files(folder)
+    fresh = {name for name in there if is_persons(name) or _is_among(name, ours)}
     kept = {
         entry.name: entry
         for entry in (before.entries if before else ())
-        if entry.name not in fresh and (entry.name in there or _RESULT.match(entry.name))
+        if entry.name not in fresh and (entry.name in there or result_stem(entry.name))
     }
     entries = kept | {name: _entry(folder, name) for name in fresh}
     known = {result.file: result for result in (before.results if before else ()) if result.file in kept}
     passes = [name for name in sorted(entries) if PASS.fullmatch(name)]
-    results = (known.get(name) or result_of(folder / name) for name in passes)
+    results = (completed(known.get(name), folder / name) for name in passes)
     manifest = Manifest(
         created=created,
         name=_wheel_name(folder),
@@ -162,6 +161,18 @@ def write_manifest(folder: Path, created: str, *, ours: Collection[str] = ()) ->
 
 def _is_among(name: str, files: Collection[str]) -> bool:
     return any(name == each or name.startswith(f"{each}/") for each in files)
+
+
+def completed(known: Result | None, path: Path) -> Result | None:
+    """Take what is known of a measurement, with what an older manifest doesn't say; None where nothing is known."""
+    if known is None:
+        return result_of(path)
+    if known.source_sha256 is not None:
+        return known
+    again = result_of(path)
+    if again is None or result_fields(replace(again, source_sha256=None)) != result_fields(known):
+        return known
+    return again
 
 
 def result_of(path: Path) -> Result | None:
@@ -221,7 +232,7 @@ def verify_job(folder: Path) -> tuple[Trouble, ...]:
     except BadFile as trouble:
         return (Trouble(kind="manifest", file=MANIFEST, words=str(trouble)),)
     recorded = {entry.name: entry for entry in manifest.entries}
-    found = _names(folder)
+    found = job_files(folder)
     troubles = [_compare(folder, recorded[name]) for name in sorted(recorded)]
     extra = [
         Trouble(kind="extra", file=name, words=f"{name} is no part of the record: it was added later")
@@ -236,7 +247,8 @@ def _disagreeing(folder: Path, manifest: Manifest) -> Iterator[Trouble]:
     """Find results in the manifest that are not those of the measurements themselves."""
     for result in manifest.results:
         again = result_of(folder / result.file)
-        if again is None or result_fields(again) != result_fields(result):
+        told = completed(result, folder / result.file)
+        if again is None or told is None or result_fields(told) != result_fields(again):
             words = f"{MANIFEST} sums {result.file} up otherwise than that file does"
             yield Trouble(kind="manifest", file=MANIFEST, words=words)
 
@@ -252,8 +264,11 @@ def _compare(folder: Path, entry: Entry) -> Trouble | None:
     return Trouble(kind="changed", file=name, words=f"{name} was changed after it was recorded{sizes}")
 
 
-def _names(folder: Path) -> list[str]:
-    """List the job's files, sorted, with / between folders on every system."""
+def job_files(folder: Path) -> list[str]:
+    """List what can be part of a job's record, sorted, with / between folders on every system.
+
+    The manifest itself, hidden files and what file managers leave behind can't.
+    """
     names: list[str] = []
     with disk.one_sentence(folder):
         for inside, folders, files in os.walk(folder):
@@ -288,7 +303,7 @@ def _fields(manifest: Manifest) -> dict[str, Any]:
 
 def result_fields(result: Result) -> dict[str, Any]:
     """List the fields of a result as they stand in the file."""
-    source = {"source_sha256": result.source_sha256} if result.source_sha256 else {}
+    source = {} if result.source_sha256 is None else {"source_sha256": result.source_sha256}
     return {
         "file": result.file,
         "direction": result.direction,
@@ -314,7 +329,7 @@ def parse_results(fields: Reader) -> tuple[str, tuple[Result, ...]]:
             expanded_uncertainty_mm=item["expanded_uncertainty_mm"].number(least=0),
             tolerance_mm=item["tolerance_mm"].number(above=0),
             outcome=item["outcome"].choice(*outcomes),
-            source_sha256=source.text() if (source := item.get("source_sha256")) else "",
+            source_sha256=source.text() if (source := item.get("source_sha256")) else None,
         )
         for item in fields["results"].items()
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import re
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -13,8 +12,8 @@ from rimgauge.errors import BadFile
 from . import disk
 from .folder import WHEEL
 from .manifest import MANIFEST, read_manifest
+from .names import is_result, result_stem
 
-_RESULT = re.compile(r"(pass|plan|dish)-\d{2,6}\.json")
 _UNFINISHED = ".unfinished"
 """Names the results that a command is writing; it stays where the command was killed before it recorded them."""
 
@@ -31,9 +30,7 @@ def check_as_recorded(files: Iterable[Path]) -> None:
     recorded: dict[Path, dict[str, str]] = {}
     for path in files:
         folder = path.resolve().parent
-        if not (
-            _RESULT.fullmatch(path.name) and (folder / WHEEL).is_file() and (folder / MANIFEST).is_file()
-        ):
+        if not (is_result(path.name) and (folder / WHEEL).is_file() and (folder / MANIFEST).is_file()):
             continue
         if folder not in recorded:
             recorded[folder] = {entry.name: entry.sha256 for entry in read_manifest(folder).entries}
@@ -43,6 +40,12 @@ def check_as_recorded(files: Iterable[Path]) -> None:
         if known != hashlib.sha256(disk.read_bytes(path)).hexdigest():
             since = "was added to the job by hand" if known is None else "is not as it was recorded"
             raise BadFile(path, f"{since}, so nothing is made of it; rimgauge verify tells more")
+
+
+def made_by_hand(folder: Path, name: str) -> bool:
+    """Whether a file that is not recorded has the name of a result, or of what goes with one, that no command began."""
+    stem = result_stem(name)
+    return stem != "" and stem not in unfinished(folder)
 
 
 def begin(folder: Path, stem: str) -> None:

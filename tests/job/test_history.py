@@ -6,7 +6,24 @@ from dataclasses import replace
 import pytest
 
 from rimgauge.cli.plan_files import Files, starting_point
-from rimgauge.job import create_job, history, keep_pass, keep_plan
+from rimgauge.cli.report import _kept_dish_words
+from rimgauge.job import (
+    KeptDish,
+    corrections_between,
+    create_job,
+    history,
+    keep_dish,
+    keep_pass,
+    keep_plan,
+    now,
+    passes,
+    read_manifest,
+    read_pass,
+    since_corrections,
+    verify_job,
+)
+from rimgauge.job import manifest as manifests
+from rimgauge.signal.centre import dish_turned
 from tests.laws.simulated import simulated_pass, wave
 
 NOTHING = Files(lateral=None, radial=None, readings=None, tension=None, centred=False)
@@ -53,3 +70,31 @@ def test_the_order_is_that_in_which_films_were_first_measured(job, plan):
     assert course.rounds_between("pass-03.json", "pass-02.json") == (1,)
     assert course.corrected_since("pass-03.json")
     assert not course.corrected_since("pass-02.json")
+
+
+def test_an_old_film_measured_again_is_not_since_the_corrections(job, plan):
+    first, turned = filmed(job, "before", 0.3), filmed(job, "turned", -0.3)
+    dish = dish_turned(read_pass(first), read_pass(turned))
+    pair = (first.name, turned.name)
+    keep_dish(job, KeptDish(created=now(), measurements=pair, between_mm=None, tolerance_mm=1.0, dish=dish))
+    keep_plan(job, plan)
+    after = filmed(job, "after", 0.1)
+    again = filmed(job, "before", 0.28, seed=1)
+    assert since_corrections(job, passes(job)) == ((after,), job.folder / "plan-01.json")
+    assert "before the last corrections" in _kept_dish_words(job)
+    assert corrections_between(job, again, after) == job.folder / "plan-01.json"
+    assert corrections_between(job, first, again) is None
+
+
+def test_an_older_manifest_learns_which_film_a_measurement_is_of(job):
+    for seed in (0, 1):
+        filmed(job, "one", 0.3, seed=seed)
+    told = read_manifest(job.folder)
+    older = replace(told, results=tuple(replace(result, source_sha256=None) for result in told.results))
+    manifests.write_json(
+        job.folder / "manifest.json", "rimgauge-job", manifests._fields(older), manifests._parse
+    )
+    assert verify_job(job.folder) == ()
+    assert history(job).replaced == {"pass-01.json": "pass-02.json"}
+    filmed(job, "other", 0.2)
+    assert all(result.source_sha256 for result in read_manifest(job.folder).results)

@@ -104,9 +104,23 @@ def test_no_later_command_takes_in_what_was_changed_or_added(tmp_path, capsys, m
     assert "rimgauge report --out report.pdf" in said
     assert "measure the wheel again" not in said
     assert read_manifest(job.folder).fingerprint == fingerprint
-    with pytest.raises(SystemExit):
-        run(["verify", "--take-in", "pass-01.json"])
-    assert "is recorded already" in capsys.readouterr().err
+    assert "Move out of the folder what no command made: pass-02.json" in said
+    assert "--take-in letter.txt" in said
+    (job.folder / ".hidden").write_text("", encoding="utf-8")
+    (job.folder / "empty").mkdir()
+    (job.folder / "plan-07-frames").mkdir()
+    for added, why in (
+        ("pass-01.json", "is recorded already"),
+        ("pass-02.json", "only the command that makes one records it"),
+        ("plan-07-frames", "only the command that makes one records it"),
+        ("manifest.json", "holds nothing to take in"),
+        (".hidden", "holds nothing to take in"),
+        ("empty", "holds nothing to take in"),
+    ):
+        with pytest.raises(SystemExit):
+            run(["verify", "--take-in", "letter.txt", "--take-in", added])
+        assert why in capsys.readouterr().err
+    assert read_manifest(job.folder).fingerprint == fingerprint
     (job.folder / "pass-02.json").unlink()
     run(["report"])
     capsys.readouterr()
