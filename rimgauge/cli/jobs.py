@@ -107,11 +107,14 @@ def _lines(found: list[PastJob], counted: tuple[PastJob, ...], place: Path) -> l
     for job in found:
         shown = _shown(job.folder, place)
         name = job.name if job.name in ("", shown) else f"{job.name} ({shown})"
-        columns = f"{job.measured_on or 'not yet':<13}  {_worst(job.first):<15}  {_worst(job.last):<15}  "
+        columns = f"{job.measured_on or 'not yet':<13}  {_worst(job.first):<15}  {_now(job):<15}  "
         lines += textwrap.wrap(columns + (name or shown), 80, subsequent_indent=" " * len(columns))
         twin = twins[job.identity]
         if twin is not job:
             lines += _remark(f"a copy of {_shown(twin.folder, place)}, counted once")
+        for result in job.before_plan:
+            was = f"{result.direction} was {result.total_runout_mm:.2f} {result.outcome}"
+            lines += _remark(f"{was}, not measured since the corrections were planned")
         if job.changed:
             lines += _remark(f"not as recorded: {', '.join(job.changed)}; rimgauge verify tells more")
     return lines
@@ -127,6 +130,12 @@ def _worst(results: tuple[Result, ...]) -> str:
         return "–"
     worst = max(results, key=lambda result: result.total_runout_mm / result.tolerance_mm)
     return f"{worst.total_runout_mm:.2f} {worst.outcome}"
+
+
+def _now(job: PastJob) -> str:
+    """Say the runout that decides now; undecided alone where that was not measured since a plan."""
+    decided = job.now is None or any(result.outcome == job.now for result in job.last)
+    return _worst(job.last) if decided else "undecided"
 
 
 def _totals(counted: tuple[PastJob, ...], months: tuple[Month, ...]) -> list[str]:
@@ -166,6 +175,7 @@ def _fields(job: PastJob) -> dict[str, object]:
         "measured_on": job.measured_on or None,
         "first": [result_fields(result) for result in job.first],
         "last": [result_fields(result) for result in job.last],
+        "before_plan": [result_fields(result) for result in job.before_plan],
         "changed": list(job.changed),
     }
 

@@ -196,7 +196,7 @@ def _offer_other(runout: Runout, folder: Job) -> None:
     direction: Direction = "radial" if runout.direction == "lateral" else "lateral"
     found = latest(folder, direction)
     wanted = any(f"--{direction}" in note for note in runout.notes)
-    if wanted and found is not None and not history(folder).corrected_since(found.name):
+    if wanted and found is not None and not history(folder).planned_since(found.name):
         click.echo(
             f"{found.name} is such a {direction} measurement; if no nipple was turned since, measure\n"
             f"again with  --{direction} {quoted(Path(shown(found)))}"

@@ -74,7 +74,7 @@ def command(
     Example:  rimgauge report "rear wheel" --out report.pdf --out report.html
     """
     from rimgauge.job import update_manifest, write_bytes
-    from rimgauge.report import evidence_headline
+    from rimgauge.report import evidence_headline, evidence_outcome
 
     for target in outs:
         if target.suffix.lower() not in (".pdf", ".html"):
@@ -100,9 +100,16 @@ def command(
     line = evidence_headline(evidence)
     if as_json:
         outcomes = {each.after.direction: each.after.verdict.outcome for each in evidence.comparisons}
-        old = [each.after.direction for each in evidence.comparisons if each.corrected_since]
-        reports = [str(target) for target in outs]
-        print_json({"reports": reports, "headline": line, "outcomes": outcomes, "corrected_since": old})
+        old = [each.after.direction for each in evidence.comparisons if each.planned_since]
+        print_json(
+            {
+                "reports": [str(target) for target in outs],
+                "headline": line,
+                "outcome": evidence_outcome(evidence),
+                "outcomes": outcomes,
+                "planned_since": old,
+            }
+        )
     else:
         click.echo(f"{line}\nWrote {' and '.join(shown(target) for target in outs)}.")
         if folder is not None:
@@ -183,7 +190,7 @@ def _from_job(
             [(path, read_pass(path)) for path in files],
             _when(course, files),
             picture=None if comparisons else picture,
-            corrected_since=course.corrected_since(files[-1].name),
+            planned_since=course.planned_since(files[-1].name),
         )
         comparisons.append(made)
         used += files
@@ -226,7 +233,7 @@ def _kept_dish_words(job: Job | None) -> str:
     kept = read_dish(latest[0])
     since, _ = since_corrections(job, passes(job))
     late = set(kept.measurements) <= {path.name for path in since}
-    names = [*kept.measurements, *([] if late else ["before the last corrections"])]
+    names = [*kept.measurements, *([] if late else ["before the last corrections were planned"])]
     return _offset_words(kept.dish, names)
 
 
@@ -245,7 +252,7 @@ def _when(course: History, files: list[Path]) -> tuple[str, ...]:
         if rounds := course.rounds_between(earlier, later):
             words[number + 1] = f"after round {rounds[-1]}"
             words[number] = words[number] or f"before round {rounds[0]}"
-    if course.corrected_since(newest := files[-1].name):
+    if course.planned_since(newest := files[-1].name):
         last = course.straight[-1].file
         words[-1] = f"before round {course.rounds_between(newest, last)[0]}"
     return tuple(words)
@@ -302,7 +309,7 @@ def _comparison(
     when: tuple[str, ...],
     *,
     picture: Path | None,
-    corrected_since: bool = False,
+    planned_since: bool = False,
 ) -> Comparison:
     """Put measurements of one direction in a row, oldest first, with the pictures that lie beside first and last."""
     from rimgauge.job import read_bytes
@@ -329,7 +336,7 @@ def _comparison(
         before=None if len(read) == 1 else first[1],
         between=tuple(runout for _, runout in read[1:-1]),
         when=when,
-        corrected_since=corrected_since,
+        planned_since=planned_since,
         scale=None if basis is None else basis.view.scale,
         photos=tuple(photos),
     )

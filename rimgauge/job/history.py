@@ -48,7 +48,7 @@ class History:
         """Whether corrections planned after the measurement `follows` were not turned yet when `file` was measured."""
         return PASS.fullmatch(follows) is not None and number_of(follows) >= self.places[file]
 
-    def corrected_since(self, file: str) -> bool:
+    def planned_since(self, file: str) -> bool:
         """Whether corrections were planned after a measurement, and anything measured after those."""
         return any(self.rounds_between(file, later.file) for later in self.straight)
 

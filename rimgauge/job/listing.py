@@ -23,8 +23,9 @@ _WORSE: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
 class PastJob:
     """A job as its manifest sums it up.
 
-    first, last: of each direction measured, the first measurement and the last one, if no nipples were turned
-    since; of the wheel as it stands, not turned round for its dish. Empty before the first.
+    first, last: of each direction measured, the first measurement and the last one; of the wheel as it stands, not
+    turned round for its dish. Empty before the first. The last one stands in `before_plan` instead where corrections
+    were planned since, and only the other direction measured after that.
     changed: names of measurements that are gone, or of another size than recorded.
     started: when the job was.
     """
@@ -33,6 +34,7 @@ class PastJob:
     name: str
     first: tuple[Result, ...]
     last: tuple[Result, ...]
+    before_plan: tuple[Result, ...] = ()
     changed: tuple[str, ...] = ()
     started: str = ""
 
@@ -50,8 +52,10 @@ class PastJob:
 
     @property
     def now(self) -> Outcome | None:
-        """Verdict over the last measurements, in the same way."""
-        return _overall(self.last)
+        """Verdict over the last measurements, in the same way; it takes a measurement to end being out or undecided."""
+        seen = _overall(self.last)
+        open_still = any(result.outcome != "within" for result in self.before_plan)
+        return "undecided" if seen == "within" and open_still else seen
 
     @property
     def came_in_on(self) -> str:
@@ -109,17 +113,20 @@ def _past_job(folder: Path, files: Iterable[str]) -> PastJob:
     course = in_order(Job(folder=folder), [result for result in results if result is not None])
     first: dict[str, Result] = {}
     last: dict[str, Result] = {}
+    before_plan: dict[str, Result] = {}
     for result in course.straight:
         first.setdefault(result.direction, result)
-        last.pop(result.direction, None)
-        if not course.corrected_since(result.file):
-            last[result.direction] = result
+        for newest in (last, before_plan):
+            newest.pop(result.direction, None)
+        newest = before_plan if course.planned_since(result.file) else last
+        newest[result.direction] = result
     sizes = recorded_bytes(fields, by_file)
     return PastJob(
         folder=folder,
         name=name,
         first=tuple(first.values()),
         last=tuple(last.values()),
+        before_plan=tuple(before_plan.values()),
         started=fields["created"].text(),
         changed=tuple(file for file in by_file if _size(folder / file) != sizes.get(file)),
     )

@@ -11,7 +11,15 @@ if TYPE_CHECKING:
     from rimgauge.report.marked import overlay
     from rimgauge.report.pdf import pdf_bytes
     from rimgauge.report.runout import runout_figure
-    from rimgauge.report.words import evidence_headline, headline, judged, moment, short_date, tension_words
+    from rimgauge.report.words import (
+        evidence_headline,
+        evidence_outcome,
+        headline,
+        judged,
+        moment,
+        short_date,
+        tension_words,
+    )
 
 __all__ = [
     "Comparison",
@@ -21,6 +29,7 @@ __all__ = [
     "evidence_figure",
     "evidence_headline",
     "evidence_html",
+    "evidence_outcome",
     "evidence_pages",
     "headline",
     "judged",
@@ -41,7 +50,15 @@ _HOMES = {
     "marked": ("overlay",),
     "pdf": ("pdf_bytes",),
     "runout": ("runout_figure",),
-    "words": ("evidence_headline", "headline", "judged", "moment", "short_date", "tension_words"),
+    "words": (
+        "evidence_headline",
+        "evidence_outcome",
+        "headline",
+        "judged",
+        "moment",
+        "short_date",
+        "tension_words",
+    ),
 }
 
 

@@ -44,7 +44,8 @@ class Comparison:
     """The measurements of one direction: the newest (after), the first (before) and those in between.
 
     before: None where there is only one. when: what is known of the time of each, oldest first ("before round 1"),
-    '' where nothing is; empty for nothing at all. corrected_since: nipples were turned after the newest one.
+    '' where nothing is; empty for nothing at all. planned_since: corrections were
+    planned after the newest one, and the other direction measured after that.
     scale: how pixels became millimetres, where known. photos: of the worst place, two at most.
     """
 
@@ -52,7 +53,7 @@ class Comparison:
     before: Runout | None = None
     between: tuple[Runout, ...] = ()
     when: tuple[str, ...] = ()
-    corrected_since: bool = False
+    planned_since: bool = False
     scale: Scale | None = None
     photos: tuple[Photo, ...] = ()
 

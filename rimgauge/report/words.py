@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from statistics import NormalDist
 
@@ -33,13 +34,37 @@ def overall(runouts: tuple[Runout, ...]) -> Outcome:
 
 
 def judged(evidence: Evidence) -> tuple[Runout, ...]:
-    """Return what the verdict rests on: the newest measurement of each direction, if no nipple was turned since."""
-    return tuple(each.after for each in evidence.comparisons if not each.corrected_since)
+    """Return what is known of the wheel as it is: the newest measurement of each direction made since the plan."""
+    return tuple(each.after for each in evidence.comparisons if not each.planned_since)
+
+
+def _not_since(evidence: Evidence) -> tuple[Runout, ...]:
+    """Return the newest measurement of each direction that was not measured since corrections were planned."""
+    return tuple(each.after for each in evidence.comparisons if each.planned_since)
+
+
+def evidence_outcome(evidence: Evidence) -> Outcome:
+    """Return the verdict over all directions.
+
+    Undecided where one was last seen out or undecided, and not measured since corrections were planned: whether
+    they mended it nobody saw.
+    """
+    measured = overall(judged(evidence))
+    if measured == "within" and any(each.verdict.outcome != "within" for each in _not_since(evidence)):
+        return "undecided"
+    return measured
 
 
 def evidence_headline(evidence: Evidence) -> str:
-    """Say in one line how true the wheel runs, as its newest measurements say."""
-    return headline(judged(evidence), named=len(evidence.comparisons) > 1)
+    """Say in one line how true the wheel runs, as its newest measurements say, and what they don't say."""
+    told = judged(evidence)
+    line = headline(told, named=len(evidence.comparisons) > 1)
+    unseen = "not measured since the corrections were planned"
+    old = _not_since(evidence)
+    if evidence_outcome(evidence) != overall(told):
+        was = [f"{each.direction} runout was {each.verdict.outcome} and {unseen}" for each in old]
+        return f"Undecided: {'; '.join(was)}; {_within(told, named=True)}"
+    return "; ".join([line, *(f"{each.direction} runout was {unseen}" for each in old)])
 
 
 def headline(runouts: tuple[Runout, ...], *, named: bool = False) -> str:
@@ -52,10 +77,10 @@ def headline(runouts: tuple[Runout, ...], *, named: bool = False) -> str:
     """
     outcome = overall(runouts)
     deciding = [each for each in runouts if each.verdict.outcome == outcome]
-    kind = {each.direction: f" {each.direction}" if named or len(runouts) > 1 else "" for each in runouts}
+    named = named or len(runouts) > 1
+    kind = {each.direction: f" {each.direction}" if named else "" for each in runouts}
     if outcome == "within":
-        figures = [f"{_at_most(each):.2f} mm{kind[each.direction]}" for each in deciding]
-        return f"Runs true within {' and '.join(figures)} ({_tolerances(deciding)})"
+        return f"Runs true {_within(runouts, named=named)}"
     if outcome == "out":
         figures = [f"{_at_least(each):.2f} mm{kind[each.direction]}" for each in deciding]
         return f"Not true: runs out by at least {' and '.join(figures)} ({_tolerances(deciding)})"
@@ -64,6 +89,11 @@ def headline(runouts: tuple[Runout, ...], *, named: bool = False) -> str:
         for each in deciding
     ]
     return f"Too close to call: {', '.join(figures)} ({_tolerances(deciding)})"
+
+
+def _within(runouts: tuple[Runout, ...], *, named: bool) -> str:
+    figures = [f"{_at_most(each):.2f} mm{f' {each.direction}' if named else ''}" for each in runouts]
+    return f"within {' and '.join(figures)} ({_tolerances(runouts)})"
 
 
 def _at_most(runout: Runout) -> float:
@@ -76,15 +106,15 @@ def _at_least(runout: Runout) -> float:
     return max(math.floor(round(low * 100, 6)) / 100, 0.0)
 
 
-def _tolerances(runouts: list[Runout]) -> str:
+def _tolerances(runouts: Sequence[Runout]) -> str:
     held = list(dict.fromkeys(f"{each.verdict.tolerance_mm:.2f}" for each in runouts))
     return f"tolerance{'s' if len(held) > 1 else ''} {' and '.join(held)} mm"
 
 
 def measured_words(evidence: Evidence) -> str:
-    """Say what was measured, and what wasn't, or not since nipples were turned."""
-    done = {each.after.direction for each in evidence.comparisons if not each.corrected_since}
-    old = {each.after.direction for each in evidence.comparisons if each.corrected_since}
+    """Say what was measured, and what wasn't, or not since corrections were planned."""
+    done = {each.direction for each in judged(evidence)}
+    old = {each.direction for each in _not_since(evidence)}
     meaning = {
         "lateral": "lateral runout (the rim's way from side to side)",
         "radial": "radial runout (up and down)",
@@ -92,9 +122,7 @@ def measured_words(evidence: Evidence) -> str:
     said = "Measured: " + " and ".join(meaning[name] for name in ("lateral", "radial") if name in done) + "."
     for name in ("lateral", "radial"):
         if name in old:
-            said += (
-                f" {name.capitalize()} runout was not measured since the last corrections, only before them."
-            )
+            said += f" {name.capitalize()} runout was not measured since the corrections were planned, only before."
         elif name not in done:
             said += f" {name.capitalize()} runout was not measured."
     return said

@@ -68,8 +68,8 @@ def test_the_order_is_that_in_which_films_were_first_measured(job, plan):
     assert course.too_few("radial") == "holds no radial measurement yet; `rimgauge measure` makes one"
     assert course.replaced == {"pass-01.json": "pass-03.json"}
     assert course.rounds_between("pass-03.json", "pass-02.json") == (1,)
-    assert course.corrected_since("pass-03.json")
-    assert not course.corrected_since("pass-02.json")
+    assert course.planned_since("pass-03.json")
+    assert not course.planned_since("pass-02.json")
 
 
 def test_an_old_film_measured_again_is_not_since_the_corrections(job, plan):
@@ -81,7 +81,7 @@ def test_an_old_film_measured_again_is_not_since_the_corrections(job, plan):
     after = filmed(job, "after", 0.1)
     again = filmed(job, "before", 0.28, seed=1)
     assert since_corrections(job, passes(job)) == ((after,), job.folder / "plan-01.json")
-    assert "before the last corrections" in _kept_dish_words(job)
+    assert "before the last corrections were planned" in _kept_dish_words(job)
     assert corrections_between(job, again, after) == job.folder / "plan-01.json"
     assert corrections_between(job, first, again) is None
 

@@ -8,7 +8,15 @@ import shutil
 import pytest
 
 from rimgauge.cli import run
-from rimgauge.job import create_job, keep_pass, past_jobs, read_manifest, update_manifest, verify_job
+from rimgauge.job import (
+    create_job,
+    keep_pass,
+    keep_plan,
+    past_jobs,
+    read_manifest,
+    update_manifest,
+    verify_job,
+)
 from rimgauge.records import Measured, Verdict
 
 
@@ -51,6 +59,34 @@ def workshop(keep, tmp_path):
     keep("new")
     (tmp_path / "letters").mkdir()
     return tmp_path
+
+
+@pytest.mark.parametrize(("lateral", "now"), [((1.8, "out"), "undecided"), ((0.2, "within"), "within")])
+def test_a_direction_not_measured_since_a_plan_makes_no_wheel_true(
+    keep, plan, tmp_path, capsys, lateral, now
+):
+    job = keep("wheel", ("lateral", "2026-01-10", *lateral))
+    other = keep("other", ("radial", "2026-01-11", 0.1, "within"))
+    assert plan.corrections
+    keep_plan(job, plan)
+    keep_pass(job, _last(other))
+    shutil.rmtree(other.folder)
+    report = tmp_path / "page.html"
+    (found,) = listed([str(tmp_path)], capsys)["jobs"]
+    assert found["now"] == now
+    assert [result["file"] for result in found["last"]] == ["pass-02.json"]
+    assert [result["file"] for result in found["before_plan"]] == ["pass-01.json"]
+    assert [each["folder"] for each in listed([str(tmp_path), "--verdict", now], capsys)["jobs"]]
+    run(["jobs", str(tmp_path)])
+    said = " ".join(capsys.readouterr().out.split())
+    assert (
+        f"! lateral was {lateral[0]:.2f} {lateral[1]}, not measured since the corrections were planned"
+        in said
+    )
+    assert ("0.10 within wheel" in said) == (now == "within")
+    assert f"now {int(now == 'within')} within" in said
+    run(["report", str(job.folder), "--out", str(report), "--json"])
+    assert json.loads(capsys.readouterr().out)["outcome"] == now
 
 
 def listed(arguments, capsys):

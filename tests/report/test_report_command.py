@@ -302,7 +302,7 @@ def test_radial_runout_measured_before_lateral_work_is_no_after(tmp_path, runout
     keep_plan(job, plan)
     keep_pass(job, runout(0.25))
     lateral, radial = _from_job(job, name=None, by=None, picture=None).comparisons
-    assert (lateral.corrected_since, radial.corrected_since) == (False, True)
+    assert (lateral.planned_since, radial.planned_since) == (False, True)
     assert rows_of(job)[-1][0] == "31 Jan 2026 12:00, before round 1"
 
 

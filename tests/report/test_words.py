@@ -5,11 +5,12 @@ from datetime import UTC, datetime
 import pytest
 
 from rimgauge.records import Scale
-from rimgauge.report import Comparison, Evidence
+from rimgauge.report import Comparison, Evidence, evidence_html
 from rimgauge.report.words import (
     CAUTIONS,
     date_words,
     evidence_headline,
+    evidence_outcome,
     headline,
     how_lines,
     measured_words,
@@ -65,12 +66,37 @@ def test_what_was_not_measured_is_said(runout):
     assert "not measured" not in measured_words(shown(lateral, radial))
 
 
-def test_what_was_measured_only_before_the_work_bears_no_verdict(runout):
-    lateral = Comparison(after=runout(0.25))
-    old = Comparison(after=runout(1.0, direction="radial"), corrected_since=True)
-    evidence = shown(lateral, old)
-    assert evidence_headline(evidence) == "Runs true within 0.28 mm lateral (tolerance 0.50 mm)"
-    assert "Radial runout was not measured since the last corrections" in measured_words(evidence)
+SINCE = "not measured since the corrections were planned"
+
+
+@pytest.mark.parametrize(
+    ("now", "before", "outcome", "line"),
+    [
+        (
+            *(0.25, 1.0, "undecided"),
+            f"Undecided: radial runout was out and {SINCE}; within 0.29 mm lateral (tolerance 0.50 mm)",
+        ),
+        (
+            *(0.25, 0.48, "undecided"),
+            f"Undecided: radial runout was undecided and {SINCE}; within 0.29 mm lateral (tolerance 0.50 mm)",
+        ),
+        (
+            *(0.25, 0.2, "within"),
+            f"Runs true within 0.29 mm lateral (tolerance 0.50 mm); radial runout was {SINCE}",
+        ),
+        (
+            *(1.0, 0.2, "out"),
+            f"Not true: runs out by at least 0.96 mm lateral (tolerance 0.50 mm); radial runout was {SINCE}",
+        ),
+    ],
+)
+def test_what_was_measured_only_before_the_plan_makes_no_wheel_true(runout, now, before, outcome, line):
+    old = Comparison(after=sized(runout, before, direction="radial"), planned_since=True)
+    evidence = shown(Comparison(after=sized(runout, now)), old)
+    assert evidence_outcome(evidence) == outcome
+    assert evidence_headline(evidence) == line
+    assert f"Radial runout was {SINCE}, only before." in measured_words(evidence)
+    assert f'<h1 class="{outcome}">{line}</h1>' in evidence_html(evidence)
 
 
 def test_each_measurement_has_a_row_with_its_own_tolerance(runout):
