@@ -18,6 +18,8 @@ from rimgauge.signal.follow import Evidence, settled_along, settled_by_mark
 USUAL_COUNTS = (12, 16, 18, 20, 24, 28, 32, 36, 40, 48)
 FARTHEST = 8
 """So many spokes more or fewer are tried: who counts wrongly is off by a few."""
+ENOUGH_DEG, ENOUGH_MOMENTS = 800.0, 450
+"""So much of a run tells: two passes of every spoke between marks; a wheel shows the same spokes all along."""
 PACE_FRAMES, STEADY = 9, (0.65, 1.55)
 """A path whose pace over so many moments stays between these shares of its median has jumped nowhere."""
 LIKELIER, SMOOTHER, FAR_LIKELIER = 30.0, 0.92, 90.0
@@ -32,6 +34,9 @@ def fits(evidence: Evidence, angle_deg: FloatArray, layout: Layout, *, alone: bo
     """
     if len(angle_deg) < 3 * PACE_FRAMES or (alone and _steady(angle_deg)):
         return True
+    far_enough = np.abs(angle_deg - angle_deg[0]) > ENOUGH_DEG
+    until = max(int(np.argmax(far_enough)) if far_enough.any() else len(angle_deg), ENOUGH_MOMENTS)
+    evidence, angle_deg = _until(evidence, until), angle_deg[:until]
     said = len(layout.spoke_angles_deg)
     likelihood = settled_along(angle_deg, evidence).likelihood
     for count in USUAL_COUNTS:
@@ -44,25 +49,42 @@ def fits(evidence: Evidence, angle_deg: FloatArray, layout: Layout, *, alone: bo
         )
         other = settled_by_mark(replace(evidence, looks=looks))
         gain = other.likelihood - likelihood
-        smoother = _jumps(other.angle_deg) < SMOOTHER * _jumps(angle_deg)
+        smoother = _jumps_deg(other.angle_deg) < SMOOTHER * _jumps_deg(angle_deg)
         if gain > FAR_LIKELIER or (gain > LIKELIER and smoother):
             return False
     return True
 
 
 def _pace(angle_deg: FloatArray) -> FloatArray:
-    """Speed over some moments as a share of the usual."""
-    speed = angle_deg[PACE_FRAMES:] - angle_deg[:-PACE_FRAMES]
-    return np.asarray(speed / np.median(np.abs(speed)))
+    """How far the wheel turns in some moments [deg]."""
+    return np.asarray(angle_deg[PACE_FRAMES:] - angle_deg[:-PACE_FRAMES])
 
 
 def _steady(angle_deg: FloatArray) -> bool:
     """Tell whether the wheel goes on at an even pace, as a turn of it does that nothing was made to fit."""
     pace = np.abs(_pace(angle_deg))
-    return bool(pace.min() > STEADY[0] and pace.max() < STEADY[1])
+    usual = float(np.median(pace))
+    return bool(pace.min() > STEADY[0] * usual and pace.max() < STEADY[1] * usual)
 
 
-def _jumps(angle_deg: FloatArray) -> float:
+def _jumps_deg(angle_deg: FloatArray) -> float:
     """How much the pace changes, root mean square."""
     pace = _pace(angle_deg)
     return float(np.sqrt(np.mean((pace[PACE_FRAMES:] - pace[:-PACE_FRAMES]) ** 2)))
+
+
+def _until(evidence: Evidence, end: int) -> Evidence:
+    """The first moments of the evidence."""
+
+    def cut(rows: FloatArray | None) -> FloatArray | None:
+        return None if rows is None else rows[:end]
+
+    return replace(
+        evidence,
+        mark_deg=evidence.mark_deg[:end],
+        mark_sd_deg=evidence.mark_sd_deg[:end],
+        looks=tuple(replace(look, components=look.components[:end]) for look in evidence.looks),
+        slid_deg=cut(evidence.slid_deg),
+        by_speed=cut(evidence.by_speed),
+        by_tags=cut(evidence.by_tags),
+    )
