@@ -17,7 +17,7 @@ from rimgauge.signal.follow import Evidence, settled_along, settled_by_mark
 
 USUAL_COUNTS = (12, 16, 18, 20, 24, 28, 32, 36, 40, 48)
 FARTHEST = 8
-"""So many spokes more or fewer are tried: who counts wrongly is off by a few."""
+"""So many spokes more or fewer are tried, and of few a third: who counts wrongly is off by a few."""
 ENOUGH_DEG, ENOUGH_MOMENTS = 800.0, 450
 """So much of a run tells: two passes of every spoke between marks; a wheel shows the same spokes all along."""
 PACE_FRAMES, STEADY = 9, (0.65, 1.55)
@@ -43,7 +43,7 @@ def fits(evidence: Evidence, angle_deg: FloatArray, layout: Layout, *, alone: bo
     likelihood = settled_along(angle_deg, evidence).likelihood
     for count in USUAL_COUNTS:
         period_deg = look_period_deg((np.arange(count) + 0.5) * 360.0 / count, ())
-        if abs(count - said) > FARTHEST or math.isclose(period_deg, layout.look_period_deg):
+        if abs(count - said) > min(FARTHEST, said / 3.0) or math.isclose(period_deg, layout.look_period_deg):
             continue
         looks = tuple(
             replace(look, period_deg=period_deg) if look.components.shape[1] > 1 else look
