@@ -60,8 +60,15 @@ class Plain:
 
 
 def learn_behind(patches: GreyArray, place_px: FloatArray, row_px: float, shape: EdgeShape) -> Behind:
-    """Learn what is behind from patches (n, rows, columns) of the first frames, whose edge is at place_px (n,)."""
-    _, rows, columns = patches.shape
+    """Learn what is behind from patches (n, rows, columns) of the first frames, whose edge is at place_px (n,).
+
+    Frames whose edge isn't known, or whose camera moved, tell nothing; too few of the others leave all of it unknown.
+    """
+    still = np.isfinite(place_px)
+    patches, place_px = patches[still], place_px[still]
+    count, rows, columns = patches.shape
+    if count < LEAST_SEEN:
+        return Behind(np.full((rows, columns), np.nan, dtype=np.float32), LEAST_NOISE)
     edge = _line(place_px, row_px, shape, rows)[..., None]
     grey = np.full((rows, columns), np.nan, dtype=np.float32)
     # What all frames show tells how their light differs.

@@ -195,9 +195,10 @@ class _Band:
         first = np.rint(start_px[inside, None] + line).astype(np.intp) - shape.outside_px
         whole = (first >= 0) & (first + pixels <= columns)
         enough = whole.sum(axis=1) >= max(LEAST_ROWS, 0.5 * rows)
-        inside, whole = inside[enough], whole[enough]
         if clear is not None:
             whole &= clear[inside]
+            enough &= whole.sum(axis=1) >= LEAST_ROWS
+        inside, whole = inside[enough], whole[enough]
         first = np.clip(first[enough], 0, max(columns - pixels, 0))
         index = (inside[:, None] * rows + np.arange(rows)) * columns + first
         grey = patches.take(index[..., None] + np.arange(pixels)).astype(np.float64)

@@ -1,5 +1,7 @@
 """When a path through a run needs no other beside it, on looks made by formula."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -46,3 +48,35 @@ def test_a_path_that_passes_a_spoke_over_between_two_marks_never_stands_alone(al
     # From soon after the mark's second pass to shortly before its third.
     over = (TAKEN > 80) & (TAKEN < 144)
     assert not stands_alone(along(TRUTH_DEG + SPACING_DEG * over), evidence(alike), SPACING_DEG)
+
+
+@pytest.mark.parametrize(
+    "path_deg",
+    [
+        -TRUTH_DEG,
+        TRUTH_DEG + 8.0 * np.sin(np.radians(TRUTH_DEG)),
+        TRUTH_DEG + SPACING_DEG * (TAKEN > 120),
+        TRUTH_DEG + 180.0,
+    ],
+    ids=["mirrored", "warped the same way each turn", "slipped by a spoke half way", "half a turn off"],
+)
+def test_another_path_never_stands_alone(path_deg):
+    assert not stands_alone(along(path_deg), evidence(alike=False), SPACING_DEG)
+
+
+@pytest.mark.parametrize("missing", ["mark", "spokes", "gap", "a gap that comes back", "sureness"])
+def test_nor_the_true_one_where_something_is_missing(missing):
+    seen, path = evidence(alike=False), along(TRUTH_DEG)
+    gap, spokes = seen.looks
+    if missing == "mark":
+        seen = replace(seen, mark_deg=np.full(240, np.nan))
+    elif missing == "spokes":
+        seen = replace(seen, looks=(gap,))
+    elif missing == "gap":
+        seen = replace(seen, looks=(spokes,))
+    elif missing == "a gap that comes back":
+        noise = Look(np.random.default_rng(6).normal(size=(240, 1)), 360.0)
+        seen = replace(seen, looks=(noise, spokes))
+    else:
+        path = replace(path, chance=0.9 * path.chance + 0.1 * chance_along(TRUTH_DEG + 180.0))
+    assert not stands_alone(path, seen, SPACING_DEG)

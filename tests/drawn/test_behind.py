@@ -1,6 +1,7 @@
 """A still edge behind the rim's, and bars that pass before it: neither may draw the fit aside."""
 
 import numpy as np
+import pytest
 from scipy.special import ndtr
 
 from rimgauge.capture.behind import learn_behind, made_plain
@@ -62,3 +63,25 @@ def test_a_frame_whose_camera_moved_stays_as_it_is() -> None:
     assert np.array_equal(plain.patches[40:], pictures[40:])
     assert plain.clear[40:].all()
     assert not np.array_equal(plain.patches[:40], pictures[:40])
+
+
+@pytest.mark.parametrize("still", [0, 2])
+def test_with_hardly_a_frame_at_rest_nothing_is_learnt(still: int) -> None:
+    rng = np.random.default_rng(11)
+    places, light = rng.uniform(26.0, 36.0, FRAMES), np.ones(FRAMES)
+    pictures = _pictures(rng, places, light)[0].astype(np.float32)
+    start = np.where(np.arange(FRAMES) < still, places, np.nan)
+    plain = made_plain(pictures, places, ROW_PX, SHAPE, learn_behind(pictures, start, ROW_PX, SHAPE))
+    assert np.array_equal(plain.patches, pictures)
+    assert plain.clear.all()
+
+
+def test_a_frame_with_few_clear_rows_is_not_fitted() -> None:
+    rng = np.random.default_rng(12)
+    places = rng.uniform(29.0, 33.0, FRAMES)
+    pictures = _pictures(rng, places, np.ones(FRAMES))[0].astype(np.float32)
+    clear = np.ones((FRAMES, ROWS), dtype=bool)
+    clear[:10, 4:] = False
+    found = np.isfinite(fit_edge(pictures, places, ROW_PX, SHAPE, clear).place_px)
+    assert not found[:10].any()
+    assert found[10:].all()
