@@ -152,6 +152,21 @@ def test_a_phone_that_slows_down_in_dim_light_is_followed():
     assert np.nanpercentile(error, 95) < 2.0 * HANDS_DEG
 
 
+def test_a_film_whose_rate_drops_half_way_is_followed():
+    rng = np.random.default_rng(33)
+    bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004)
+    motion = draw_motion("steady", rng, 3.5)
+    end_s = motion.clock_s[-1] - 0.05
+    taken_s = np.concatenate(
+        [np.arange(0.05, end_s / 2.0, 1.0 / 30.0), np.arange(end_s / 2.0 + 1.0 / 24.0, end_s, 1.0 / 24.0)]
+    )
+    seen = film(motion, bench, rng, taken_s)
+    turning = find_turning(seen.track, layout_of(bench))
+    error = np.abs((turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0)
+    assert np.isfinite(error).mean() > 0.9
+    assert np.nanpercentile(error, 95) < HANDS_DEG
+
+
 @pytest.mark.parametrize(
     "jitter", [{"jitter_s": 0.003}, {"beat_jitter_s": 0.003}], ids=["of the stamps", "of the beat"]
 )
