@@ -46,7 +46,11 @@ class SmoothCurve:
 
     @staticmethod
     def over(time_s: FloatArray, knot_spacing_s: float, calm: FloatArray | None = None) -> SmoothCurve:
-        """Lay knots evenly over moments (n,) that rise; calm alike at all of them if not given."""
+        """Lay knots evenly over moments (n,) that rise.
+
+        calm: at the knots of a curve over nearly the same span, which may have had one more or less; alike at all of
+        them if not given.
+        """
         span = float(time_s[-1] - time_s[0])
         pieces = min(max(4, math.ceil(span / knot_spacing_s)), MOST_PIECES)
         spacing = span / pieces
@@ -55,7 +59,10 @@ class SmoothCurve:
         design = BSpline.design_matrix(np.clip(time_s, knots[3], knots[-4]), knots, 3)
         count = design.shape[1]
         bend = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(count - 2, count)) / spacing**2
-        calm = np.ones(count - 2) if calm is None else calm
+        share = np.linspace(0.0, 1.0, count - 2)
+        calm = (
+            np.ones(count - 2) if calm is None else np.interp(share, np.linspace(0.0, 1.0, len(calm)), calm)
+        )
         total = np.asarray(bend.T @ calm)
         unsteady = (bend.T @ sparse.diags(calm) @ bend).toarray() - np.outer(total, total) / float(calm.sum())
         return SmoothCurve(design.tocsr(), bend.tocsr(), calm, unsteady)
