@@ -271,7 +271,8 @@ def _next_state(state: Grid) -> Grid:
     rather than a matrix product: its threads would wait for each other longer than the sums take.
     """
     most = FASTEST_STEPS
-    same, by_one, by_two = (np.float32((1.0 - SUDDEN_STOP) * chance) for chance in SPEED_CHANGE)
+    # Larger changes than by two are left to the sudden stop, and to the place's being found again.
+    same, by_one, by_two = (np.float32((1.0 - SUDDEN_STOP) * chance) for chance in SPEED_CHANGE[:3])
     pushed = same * state
     pushed[1:] += by_one * state[:-1]
     pushed[:-1] += by_one * state[1:]

@@ -3,6 +3,7 @@
 import json
 import math
 import shutil
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -17,7 +18,13 @@ from rimgauge.job import read_view
 from rimgauge.records import BudgetLine, View
 from rimgauge.scene import SceneSpec
 from rimgauge.scene.camera import place_camera
-from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, depth_share
+from rimgauge.signal.budget import (
+    DEPTH_LINE,
+    OUTLINE_DEPTH_MM,
+    PLACE_LINE,
+    UNKNOWN_DISTANCE_MM,
+    depth_share,
+)
 from rimgauge.signal.standing import camera_notes, told_camera
 from tests.benchmarks import scale_things
 
@@ -276,8 +283,9 @@ def test_a_distance_that_nobody_measured_is_not_told_as_one(shared, tmp_path, ca
     view = read_view(view_file)
     scale = view.scale
     # Being told how square the camera stands makes its distance no surer.
-    assert_allclose(depth_share(scale.camera), depth_share(None), rtol=0.03, atol=0)
-    assert depth_share(scale.camera) >= depth_share(None)
+    square_camera = replace(scale.camera, crosstalk=0.0, crosstalk_standard_uncertainty=0.0)
+    assert_allclose(depth_share(square_camera), OUTLINE_DEPTH_MM / UNKNOWN_DISTANCE_MM, rtol=0.03, atol=0)
+    assert depth_share(scale.camera) < depth_share(None), "that it stands square is known"
     depth_alone = (BudgetLine(source=DEPTH_LINE, standard_uncertainty_mm=1.0),)
     square = BudgetLine(source=PLACE_LINE, standard_uncertainty_mm=0.0)
     (note,) = camera_notes(view, (*depth_alone, square), corrected=False)
