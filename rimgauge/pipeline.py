@@ -123,17 +123,17 @@ def reckon(
         )
         for side, edge in zip(seen.sides, view.edges, strict=True)
     ]
-    worse = max(range(len(results)), key=lambda k: results[k][0].total_runout.value)
-    total = results[worse][0].total_runout
-    used = sum(not why for why in seen.lost)
+    sides = tuple(side for side, _ in results)
+    worse = max(range(len(sides)), key=lambda k: sides[k].total_runout.value)
+    total, budget = sides[worse].total_runout, results[worse][1]
     return Runout(
         direction=view.direction,
         created=created,
-        source=replace(source, frames=len(seen.time_s), used=used),
+        source=replace(source, frames=len(seen.time_s), used=sum(not why for why in seen.lost)),
         revolutions=turning.revolutions,
         total_runout=total,
-        sides=tuple(side for side, _ in results),
-        budget=results[worse][1],
+        sides=sides,
+        budget=budget,
         verdict=judge(total, tolerance_mm),
         frames=FrameValues(
             time_s=seen.time_s,
@@ -142,21 +142,29 @@ def reckon(
             quality=np.min([side.quality for side in seen.sides], axis=0),
         ),
         notes=(
-            *findings(view.direction, tuple(side for side, _ in results)),
-            *camera_notes(view, results[worse][1], other is not None),
+            *findings(view.direction, sides),
+            *camera_notes(view, budget, other is not None),
             *_notes(seen, turning),
         ),
-        basis=Basis(
-            view=view,
-            rim_radius_mm=wheel.rim_radius_mm,
-            software=f"rimgauge {__version__}",
-            reversals=turning.reversals,
-            evidence=turning.evidence,
-            gap_standard_error_mm=np.stack([side.standard_error_px for side in seen.sides]) * scale.mm_per_px,
-            angle_standard_uncertainty_deg=turning.standard_uncertainty_deg,
-            other=other,
-            start_spoke=wheel.start_spoke,
-        ),
+        basis=_basis(seen, turning, view, wheel, other),
+    )
+
+
+def _basis(
+    seen: GapTrack, turning: Turning, view: View, wheel: WheelInView, other: SideRunout | None
+) -> Basis:
+    """What the result rests on, from which it can be worked out again."""
+    errors_px = np.stack([side.standard_error_px for side in seen.sides])
+    return Basis(
+        view=view,
+        rim_radius_mm=wheel.rim_radius_mm,
+        software=f"rimgauge {__version__}",
+        reversals=turning.reversals,
+        evidence=turning.evidence,
+        gap_standard_error_mm=errors_px * known_scale(view).mm_per_px,
+        angle_standard_uncertainty_deg=turning.standard_uncertainty_deg,
+        other=other,
+        start_spoke=wheel.start_spoke,
     )
 
 

@@ -74,7 +74,6 @@ def command(
     Example:  rimgauge report "rear wheel" --out report.pdf --out report.html
     """
     from rimgauge.job import update_manifest, write_bytes
-    from rimgauge.report import evidence_headline, evidence_outcome
 
     for target in outs:
         if target.suffix.lower() not in (".pdf", ".html"):
@@ -97,6 +96,13 @@ def command(
         write_bytes(target, _drawn(evidence, target, paper))
     if folder is not None and inside:
         update_manifest(folder, outs)
+    _tell(evidence, outs, folder, as_json=as_json)
+
+
+def _tell(evidence: Evidence, outs: tuple[Path, ...], folder: Job | None, *, as_json: bool) -> None:
+    """Say what the pages say in one line, and where they are."""
+    from rimgauge.report import evidence_headline, evidence_outcome
+
     line = evidence_headline(evidence)
     if as_json:
         outcomes = {each.after.direction: each.after.verdict.outcome for each in evidence.comparisons}
@@ -110,11 +116,11 @@ def command(
                 "planned_since": old,
             }
         )
-    else:
-        click.echo(f"{line}\nWrote {' and '.join(shown(target) for target in outs)}.")
-        if folder is not None:
-            where = "" if folder.folder.resolve() == Path.cwd().resolve() else f" {quoted(folder.folder)}"
-            next_step("anyone can check the record it rests on.", f"rimgauge verify{where}")
+        return
+    click.echo(f"{line}\nWrote {' and '.join(shown(target) for target in outs)}.")
+    if folder is not None:
+        where = "" if folder.folder.resolve() == Path.cwd().resolve() else f" {quoted(folder.folder)}"
+        next_step("anyone can check the record it rests on.", f"rimgauge verify{where}")
 
 
 def _drawn(evidence: Evidence, target: Path, paper: Literal["a4", "letter"]) -> bytes:

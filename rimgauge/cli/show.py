@@ -14,6 +14,7 @@ from rimgauge.errors import BadInput
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from rimgauge.capture import FrameSource
     from rimgauge.live import Bench, Showing, Shown
     from rimgauge.live.desk import Draw
     from rimgauge.live.ink import Image
@@ -92,12 +93,7 @@ def command(
 
     Example:  rimgauge show --lesson
     """
-    import threading
-
-    from rimgauge.capture import ReadAhead, open_source
-    from rimgauge.live import run_window
-    from rimgauge.records import WheelInView
-    from rimgauge.watching import watch
+    from rimgauge.capture import open_source
 
     if no_window and record is None:
         raise BadInput("--no-window leaves nothing to see; add --record FILE.mp4")
@@ -115,27 +111,44 @@ def command(
     made = _wheel(spokes, wheel)
     draw = drawing(view, made.spoke_angles_deg, (width, height))
     bench = _bench(view, made, plan, before)
+    with open_source(source, fps=fps) as frames:
+        shown = _watched(frames, view, made, draw, bench, window=not no_window, record=record, dark=not light)
+    _tell(shown, record, as_json=as_json)
+
+
+def _watched(
+    frames: FrameSource,
+    view: View,
+    wheel: Wheel,
+    draw: Draw,
+    bench: Bench,
+    *,
+    window: bool,
+    record: Path | None,
+    dark: bool,
+) -> Shown:
+    """Show frames as they come, until they end or the person quits."""
+    import threading
+
+    from rimgauge.capture import ReadAhead
+    from rimgauge.live import run_window
+    from rimgauge.records import WheelInView
+    from rimgauge.watching import watch
+
     stopped = threading.Event()
-    with open_source(source, fps=fps) as frames, stop_on_ctrl_c(stopped.set, frames.stop):
-        live = not frames.files()
-        moments = watch(
-            frames if live else ReadAhead(frames),
-            view,
-            WheelInView.of(made),
-            live=live,
-        )
-        shown = run_window(
-            moments,
+    live = not frames.files()
+    with stop_on_ctrl_c(stopped.set, frames.stop):
+        return run_window(
+            watch(frames if live else ReadAhead(frames), view, WheelInView.of(wheel), live=live),
             draw,
             bench=bench,
-            window=not no_window,
+            window=window,
             record_to=record,
             live=live,
             hold=not live and record is None,
-            dark=not light,
+            dark=dark,
             stopped=stopped.is_set,
         )
-    _tell(shown, record, as_json=as_json)
 
 
 def _needs_nothing(*given: str | Path | None) -> None:
