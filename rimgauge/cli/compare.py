@@ -39,7 +39,7 @@ def command(
     """Compare a wheel before and after, spoke by spoke, and tell what really changed.
 
     Inside a job folder the first and the last measurement are compared. With --same, two or more measurements
-    of a wheel that nobody touched tell how well the gauge repeats: in a job, those since the last corrections.
+    of a wheel that nobody touched tell how well the gauge repeats: in a job, those since its newest plan.
 
     Example:  rimgauge compare pass-01.json pass-02.json
     """
