@@ -32,6 +32,7 @@ from rimgauge.records import (
 from rimgauge.signal import (
     axle_first,
     camera_notes,
+    check_at_rest,
     edge_place,
     find_turning,
     findings,
@@ -84,6 +85,7 @@ def see(frames: Iterable[Frame], view: View, wheel: WheelInView) -> tuple[GapTra
     scale = known_scale(view)
     seen = _through_the_lens(track(frames, view), view)
     turning = find_turning(seen, laid_out(view, seen, scale, wheel))
+    check_at_rest(seen, turning, view.positive)
     kept = without_creep(_without_unsure(seen, turning), turning, view.positive, scale.mm_per_px)
     return kept, turning
 

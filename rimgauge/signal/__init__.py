@@ -3,6 +3,7 @@
 from rimgauge.signal.bending import edge_place, lens_share
 from rimgauge.signal.budget import judge
 from rimgauge.signal.creep import without_creep
+from rimgauge.signal.dragged import check_at_rest
 from rimgauge.signal.evidence import Layout, look_period_deg
 from rimgauge.signal.findings import axle_first, findings
 from rimgauge.signal.laid_out import laid_out, mark_to_pointer_deg
@@ -21,6 +22,7 @@ __all__ = [
     "Tagged",
     "axle_first",
     "camera_notes",
+    "check_at_rest",
     "edge_place",
     "find_turning",
     "findings",
