@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 from seen_angle import Bench, draw_bench, film, layout_of, spoke_angles, without_spokes
 
 from rimgauge.capture.slide import find_slide
-from rimgauge.errors import NotTrustworthy, PlaceLost, RimgaugeError, TooFewRevolutions
+from rimgauge.errors import MarkNotSeen, NotTrustworthy, PlaceLost, RimgaugeError, TooFewRevolutions
 from rimgauge.records import EdgeTrack, GapTrack, Turning
 from rimgauge.signal import Layout, find_turning, look_period_deg
 from rimgauge.signal.evidence import beat_times_s, even_moments
@@ -123,6 +123,19 @@ def test_hands_up_to_0_6_turns_a_second_are_followed_and_never_named_a_wrong_spo
         assert error.max() < 180.0 / len(bench.spoke_angles_deg), f"seed {seed}"
     assert len(given) >= 3
     assert np.median(given) <= HANDS_DEG
+
+
+def test_glints_on_a_rim_without_a_mark_name_no_spoke():
+    rng = np.random.default_rng(33)
+    bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004)
+    track = film(draw_motion("stops", rng, 2.5), bench, rng).track
+    glints = np.random.default_rng(3)
+    at = glints.choice(len(track.time_s), 4, replace=False)
+    mark_px = np.full(len(track.time_s), np.nan)
+    mark_px[at] = glints.uniform(-130.0, 130.0, 4)
+    # The spokes alone are followed well, so that nothing else tells that the numbers are 37 degrees off.
+    with pytest.raises(MarkNotSeen, match="in 4 frames, but only in 2"):
+        find_turning(replace(track, mark_px=mark_px), layout_of(bench))
 
 
 def slowing_down(count):
