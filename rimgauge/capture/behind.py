@@ -147,14 +147,13 @@ def made_plain(
     still = np.isfinite(place_px) & (clear.mean(axis=1) >= LEAST_CLEAR)
     clear[~still | (clear.mean(axis=1) > ENOUGH_CLEAR)] = True
     filled = _carried_on(grey)
-    level = _at(np.broadcast_to(filled, near.shape), edge)
-    share = ndtr((edge - np.arange(last - first, dtype=np.float32)) / np.float32(shape.blur_px))
-    result = patches.copy()
-    rise = filled - level
+    rise = filled - _at(np.broadcast_to(filled, near.shape), edge)
     shown = np.abs(rise) * _before(edge, near.shape[2], shape)
-    rise[shown.max(axis=2) < STRUCTURE] = 0.0
-    plain = near - light * rise * share
-    result[still, :, first:last] = plain[still]
+    # In most rows nothing stands behind the edge.
+    uneven = (shown.max(axis=2) >= STRUCTURE) & still[:, None]
+    share = ndtr((edge[uneven] - np.arange(last - first)) / shape.blur_px)
+    result = patches.copy()
+    result[uneven, first:last] -= (light * uneven[..., None])[uneven] * rise[uneven] * share
     return Plain(result, clear)
 
 

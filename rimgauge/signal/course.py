@@ -26,6 +26,9 @@ KNOT_SPACING_S, ABRUPT_KNOT_SPACING_S = 0.1, 0.05
 ABRUPT_CLEARER = 0.1
 """In surprise: by so much must an abrupt course be better, since it follows what spokes stray by, too. In ray-traced and
 drawn films of even motion it was by 0.08 at most, with hands that stop and turn back by 0.1 to 0.9."""
+ABRUPT_TRIED, ABRUPT_HALFWAY = 4, 0.05
+"""After so many rounds it is given up unless it is better by so much already: ten of those films were within 0.02 of
+their end by then, and one that ended 0.3 better had come 0.23 of the way."""
 SETTLED_DEG = 0.5
 COARSE_SHARES = (0.5, 0.75, 1.0)
 """Shortest waves of the look to begin with, as shares of the spokes' spacing."""
@@ -73,8 +76,13 @@ class Course:
     @property
     def surprise(self) -> float:
         """Mean logarithm of what the foretold look misses: the less, the better the course."""
-        share = self.missed / max(float(np.mean(self.whole)), 1e-12)
-        return float(np.mean(np.log(SCORE_FLOOR + share)))
+        return _mean_log(self.missed, self.whole)
+
+
+def _mean_log(missed: FloatArray, whole: FloatArray) -> float:
+    """Surprise of what a look misses (n,) of its whole variance (n,)."""
+    share = missed / max(float(np.mean(whole)), 1e-12)
+    return float(np.mean(np.log(SCORE_FLOOR + share)))
 
 
 def fit_course(
@@ -98,7 +106,7 @@ def fit_course(
     coarsest_deg = COARSE_SHARES[0] * layout.spacing_deg
     near = (FIRST_ROUNDS_SURE, FINER_SURE)
     smooth = _fit(clues, path_deg, coarsest_deg, *near) if sure else _best_of_many(clues, path_deg)
-    abrupt = _fit(clues, smooth.angle_deg, coarsest_deg, *near, abrupt=True)
+    abrupt = _fit(clues, smooth.angle_deg, coarsest_deg, *near, beside=smooth)
     return abrupt if abrupt.surprise < smooth.surprise - ABRUPT_CLEARER else smooth
 
 
@@ -185,12 +193,14 @@ def _fit(
     first_rounds: int = FIRST_ROUNDS,
     finer: float = FINER,
     *,
-    abrupt: bool = False,
+    beside: Course | None = None,
 ) -> Course:
     """Fit a smooth curve of time, from a coarse path (n,), by Gauss–Newton steps.
 
-    abrupt: it may change its speed within a few frames.
+    beside: a course beside which it may be abrupt, changing its speed within a few frames; where that soon turns out to
+    explain no more, that course is what is given.
     """
+    abrupt = beside is not None
     knot_spacing_s = ABRUPT_KNOT_SPACING_S if abrupt else KNOT_SPACING_S
     learnt, restless_deg_s2, calm = _Learnt(), None, None
     for done in range(ROUNDS):
@@ -209,6 +219,8 @@ def _fit(
         values, restless_deg_s2 = fit.values(), fit.acceleration_deg_s2
         calm = fit.calm() if abrupt else None
         angle_deg = angle_deg + np.clip(values - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
+        if beside is not None and done == ABRUPT_TRIED - 1 and not _promises(clues, angle_deg, beside):
+            return beside
         mark_scale, cut_sd_deg = _mark_scale(clues, angle_deg)
         # Now and then a moment never settles: a look or a slide is at odds with itself by a hundredth of a degree.
         moving = float(np.mean(np.abs(angle_deg - before) > STEADY_DEG))
@@ -229,6 +241,12 @@ def _fit(
         whole=whole,
         tag_scale=learnt.tag_scale,
     )
+
+
+def _promises(clues: _Clues, angle_deg: FloatArray, beside: Course) -> bool:
+    """Tell whether angles (n,) that are half fitted already explain more than a course."""
+    surprise = _mean_log(*foretold(clues.components, angle_deg, clues.layout.look_period_deg))
+    return surprise < beside.surprise - ABRUPT_HALFWAY
 
 
 def _together(

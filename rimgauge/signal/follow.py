@@ -136,7 +136,7 @@ def _slid(evidence: Evidence) -> FloatArray | None:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Start:
+class Start:
     """A path to begin learning from, and by which likelihoods of speed, and of angle by the lattice, it was found."""
 
     place: Place
@@ -144,7 +144,7 @@ class _Start:
     lattice: FloatArray | None
 
 
-def _starts(evidence: Evidence, slid_deg: FloatArray | None, spacing_deg: float) -> Iterator[_Start]:
+def _starts(evidence: Evidence, slid_deg: FloatArray | None, spacing_deg: float) -> Iterator[Start]:
     """The slide's own path, and paths by the mark with and without slide and lattice, begun either way; each only once."""
     by_mark = mark_likelihood(evidence)
     any_speed = np.ones((len(by_mark), SPEEDS))
@@ -154,13 +154,13 @@ def _starts(evidence: Evidence, slid_deg: FloatArray | None, spacing_deg: float)
         way = 1 if slid_deg[-1] >= slid_deg[0] else -1
         place = smooth(by_mark * _near(slid_deg), speeds[0], EVERY_SPEED, way)
         begun_deg.append(place.angle_deg)
-        yield _Start(place, speeds[0], None)
+        yield Start(place, speeds[0], None)
     for by_speed, lattice, way in _ways(evidence, speeds):
         likely = by_mark if lattice is None else by_mark * lattice
         place = smooth(likely, by_speed, EVERY_SPEED, way)
         if not any(_same(place.angle_deg, other, spacing_deg) for other in begun_deg):
             begun_deg.append(place.angle_deg)
-            yield _Start(place, by_speed, lattice)
+            yield Start(place, by_speed, lattice)
 
 
 def _ways(
@@ -178,23 +178,20 @@ def _near(path_deg: FloatArray) -> FloatArray:
     return np.asarray(np.exp(-0.5 * (off / SLID_SD_DEG) ** 2) + MARK_FLOOR)
 
 
-def _first_start(evidence: Evidence) -> _Start:
+def start_by_mark(evidence: Evidence) -> Start:
+    """Begin by the mark and the rim's slide alone."""
     by_speed = slide_likelihood(evidence)
-    return _Start(smooth(mark_likelihood(evidence), by_speed, EVERY_SPEED, 1), by_speed, None)
+    return Start(smooth(mark_likelihood(evidence), by_speed, EVERY_SPEED, 1), by_speed, None)
 
 
-def settled_by_mark(evidence: Evidence) -> Place:
-    """Path that learning settles on when begun from the mark and the rim's slide alone."""
-    place, _ = _settle(_first_start(evidence), evidence, -math.inf, lambda _: False, lambda _: False)
-    assert place is not None
-    return place
+def along(start: Start, angle_deg: FloatArray) -> Start:
+    """Begin along a known path (n,) instead."""
+    return replace(start, place=replace(start.place, angle_deg=angle_deg, chance=chance_along(angle_deg)))
 
 
-def settled_along(angle_deg: FloatArray, evidence: Evidence) -> Place:
-    """Path that learning settles on when begun along a known one (n,)."""
-    start = replace(_first_start(evidence).place, angle_deg=angle_deg, chance=chance_along(angle_deg))
-    begun = _Start(start, slide_likelihood(evidence), None)
-    place, _ = _settle(begun, evidence, -math.inf, lambda _: False, lambda _: False)
+def settled(start: Start, evidence: Evidence, least: float = -math.inf) -> Place:
+    """Path that learning settles on; one that is hopelessly less likely than least is left half learnt."""
+    place, _ = _settle(start, evidence, least - HOPELESS, lambda _: False, lambda _: False)
     assert place is not None
     return place
 
@@ -223,7 +220,7 @@ def _expected(place: Place) -> Place:
 
 
 def _settle(
-    start: _Start,
+    start: Start,
     evidence: Evidence,
     least: float,
     is_known: Callable[[FloatArray], bool],

@@ -50,7 +50,7 @@ def learn_look(chance: FloatArray, look: Look) -> LearntLook | None:
         return None
     basis, weight, seen = known
     expected = basis @ _coefficients(basis, weight.sum(axis=0), weight.T @ seen)
-    return _with_noise(look, expected, _missed(weight, seen, expected) / weight.sum())
+    return _with_noise(look, expected, _missed(weight, seen, expected) / weight.sum(), _spread(look))
 
 
 def explain(chance: FloatArray, look: Look) -> FloatArray:
@@ -85,8 +85,10 @@ def _foretell(chance: FloatArray, look: Look) -> FloatArray:
     missed = sum(
         _missed(weight[part], seen[part], one) for part, one in zip(stretches, expected, strict=True)
     )
+    spread = _spread(look)
     for part, one in zip(stretches, expected, strict=True):
-        result[part] = look_likelihood(look.components[part], _with_noise(look, one, missed / weight.sum()))
+        learnt = _with_noise(look, one, missed / weight.sum(), spread)
+        result[part] = look_likelihood(look.components[part], learnt)
     return result
 
 
@@ -116,8 +118,12 @@ def _missed(weight: FloatArray, seen: FloatArray, expected: FloatArray) -> Float
     return np.asarray(second.sum(axis=0))
 
 
-def _with_noise(look: Look, expected: FloatArray, variance: FloatArray) -> LearntLook:
-    spread = np.maximum(np.nanstd(look.components, axis=0), 1e-6)
+def _spread(look: Look) -> FloatArray:
+    """Standard deviation (k,) of a look's components."""
+    return np.asarray(np.maximum(np.nanstd(look.components, axis=0), 1e-6))
+
+
+def _with_noise(look: Look, expected: FloatArray, variance: FloatArray, spread: FloatArray) -> LearntLook:
     noise = np.sqrt(np.maximum(variance, 1e-9))
     return LearntLook(expected, np.maximum(noise, look.least_noise * spread), spread)
 

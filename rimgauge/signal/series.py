@@ -49,8 +49,9 @@ def waves(
     """Constant, cosines and sines (n, 1 + 2h) of the phase, down to a wavelength, and their slopes [1/deg]."""
     orders = np.arange(1, min(math.ceil(period_deg / finest_deg), MOST_ORDERS) + 1)
     wave = np.outer(2.0 * np.pi * angle_deg / period_deg, orders)
-    basis = np.hstack([np.ones((len(wave), 1)), np.cos(wave), np.sin(wave)])
-    slope = np.hstack([np.zeros((len(wave), 1)), -np.sin(wave) * orders, np.cos(wave) * orders])
+    cosines, sines = np.cos(wave), np.sin(wave)
+    basis = np.hstack([np.ones((len(wave), 1)), cosines, sines])
+    slope = np.hstack([np.zeros((len(wave), 1)), -sines * orders, cosines * orders])
     return basis, slope * (2.0 * np.pi / period_deg)
 
 

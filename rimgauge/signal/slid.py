@@ -45,8 +45,9 @@ def slid(
         reach = int(np.ceil(NEAR_DEG * px_per_deg / step_px))
         best, sd_px = _peaks(slide.nats[1:], place, reach, step_px)
         moved_px = slide.shift_px[0] + best * step_px
-        resting = np.abs(moved_px) < RESTING_DEG * px_per_deg
-        clear = np.isfinite(best) & (~resting | (slide.nats[1:].max(axis=1) > RESTING_NATS))
+        clear = np.isfinite(best)
+        resting = np.flatnonzero(np.abs(moved_px) < RESTING_DEG * px_per_deg)
+        clear[resting] = slide.nats[1 + resting].max(axis=1) > RESTING_NATS
         moving = clear & (np.abs(course) > LEAST_MOVE_DEG)
         if moving.sum() < LEAST_COUNT:
             return np.zeros(len(course)), np.zeros(len(course))

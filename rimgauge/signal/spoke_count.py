@@ -13,7 +13,7 @@ import numpy as np
 
 from rimgauge.records import FloatArray
 from rimgauge.signal.evidence import Layout, look_period_deg
-from rimgauge.signal.follow import Evidence, settled_along, settled_by_mark
+from rimgauge.signal.follow import Evidence, along, settled, start_by_mark
 
 USUAL_COUNTS = (12, 16, 18, 20, 24, 28, 32, 36, 40, 48)
 FARTHEST = 8
@@ -40,7 +40,8 @@ def fits(evidence: Evidence, angle_deg: FloatArray, layout: Layout, *, alone: bo
     until = max(int(np.argmax(far_enough)) if far_enough.any() else len(angle_deg), ENOUGH_MOMENTS)
     evidence, angle_deg = _until(evidence, until), angle_deg[:until]
     said = len(layout.spoke_angles_deg)
-    likelihood = settled_along(angle_deg, evidence).likelihood
+    start = start_by_mark(evidence)
+    likelihood = settled(along(start, angle_deg), evidence).likelihood
     for count in USUAL_COUNTS:
         period_deg = look_period_deg((np.arange(count) + 0.5) * 360.0 / count, ())
         if abs(count - said) > min(FARTHEST, said / 3.0) or math.isclose(period_deg, layout.look_period_deg):
@@ -49,7 +50,7 @@ def fits(evidence: Evidence, angle_deg: FloatArray, layout: Layout, *, alone: bo
             replace(look, period_deg=period_deg) if look.components.shape[1] > 1 else look
             for look in evidence.looks
         )
-        other = settled_by_mark(replace(evidence, looks=looks))
+        other = settled(start, replace(evidence, looks=looks), likelihood + LIKELIER)
         gain = other.likelihood - likelihood
         rougher = _jumps_deg(other.angle_deg) / max(_jumps_deg(angle_deg), LEAST_JUMPS_DEG)
         if (gain > FAR_LIKELIER and rougher < ROUGHER) or (gain > LIKELIER and rougher < SMOOTHER):
