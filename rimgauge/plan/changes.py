@@ -46,9 +46,9 @@ WORST_PLACES = 2
 class Answers:
     """Everything the price depends on, as one affine map of the eighths: start (r,), step (r, n).
 
-    rows: lateral, radial, dish, change of tension, deviations of the two sides and their means.
+    rows: lateral, radial, dish, change of tension, deviations of the two sides, their means, and their doubts.
     severity: how many times dearer than usual a broken limit is.
-    squares: the rows whose sum of squares counts, those of both lines together and of each side;
+    squares: the rows whose sum of squares counts, those of both lines together, deviations and doubts of each side;
     products (q, n, n): step[squares]ᵀ·step[squares] of each.
     """
 
@@ -72,11 +72,12 @@ def stack(problem: Problem) -> Answers:
         (np.zeros(problem.nipples), problem.tension_step),
         *((side.start, side.step) for side in sides),
         *((none, side.mean_step[None, :]) for side in sides),
+        *((side.doubt_start, side.doubt_step) for side in sides),
     ]
     ends = np.cumsum([0, *(len(start) for start, _ in parts)])
     rows = tuple(slice(int(first), int(end)) for first, end in pairwise(ends))
     step = np.vstack([step for _, step in parts])
-    squares = (slice(0, rows[1].stop), rows[4], rows[5])
+    squares = (slice(0, rows[1].stop), rows[4], rows[5], rows[8], rows[9])
     return Answers(
         problem=problem,
         start=np.concatenate([start for start, _ in parts]),
@@ -209,7 +210,7 @@ def _turning(changes: Changes, eighths: FloatArray, problem: Problem) -> FloatAr
 def _least(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     """Lower bound of what is paid beside the turning (m,) [turns]."""
     problem = answers.problem
-    lateral, radial, dish, _, _, _, right_mean, left_mean = answers.rows
+    lateral, radial, dish, _, _, _, right_mean, left_mean, _, _ = answers.rows
     places = [_worst(now[line]) + line.start for line in (lateral, radial)]
     picked = np.concatenate([*places, [dish.start, right_mean.start, left_mean.start]])
     after = _after(changes, now[picked], answers.step[picked])
@@ -219,9 +220,9 @@ def _least(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     squares = _squares(answers, changes, now)
     least += GUIDE_PRICE * squares[0]
     sizes = [[len(side.start)] for side in problem.sides]
-    evenness = np.sqrt(np.maximum(squares[1:], 0.0) / sizes)
-    least += even_price(problem, list(evenness))
-    for side, mean, rms in zip(problem.sides, after[second + 1 :], evenness, strict=True):
+    even = np.maximum(squares[1:3], 0.0) / sizes
+    least += even_price(problem, list(even), list(np.maximum(squares[3:], 0.0)))
+    for side, mean, rms in zip(problem.sides, after[second + 1 :], np.sqrt(even), strict=True):
         outside = np.maximum(rms - side.largest_rms_n, 0.0)
         outside += np.maximum(mean - side.largest_rise_n, 0.0) + np.maximum(-mean - side.largest_drop_n, 0.0)
         least += answers.severity * LIMIT_PRICE_N * outside
@@ -249,13 +250,16 @@ def _squares(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
 def _price(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     """What is paid beside the turning (m,) [turns], in full."""
     problem = answers.problem
-    after = _after(changes, now, answers.step)
-    lateral, radial, dish, tension, right, left, *means = (after[rows] for rows in answers.rows)
+    known = answers.rows[7].stop  # of doubts the squares are enough
+    after = _after(changes, now[:known], answers.step[:known])
+    lateral, radial, dish, tension, right, left, *means = (after[rows] for rows in answers.rows[:8])
     price = _guided(problem.lateral, lateral) + _guided(problem.radial, radial) + _dish(answers, dish[0])
     rms = [uneven(deviation) for deviation in (right, left)]
     outside = outside_tension(problem, tension, (right, left), rms, [mean[0] for mean in means])
     broken = LIMIT_PRICE_N * outside + LIMIT_PRICE * (outside > TOLERATED)
-    price += even_price(problem, rms) + answers.severity * broken
+    doubts = np.maximum(_squares(answers, changes, now)[3:], 0.0)
+    price += even_price(problem, [of**2 for of in rms], list(doubts))
+    price += answers.severity * broken
     return price
 
 

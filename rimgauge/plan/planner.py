@@ -8,8 +8,8 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.plan.order import order_of_work, radial_in_after
-from rimgauge.plan.prices import objective
-from rimgauge.plan.problem import Line, Problem, rms
+from rimgauge.plan.prices import objective, surely_even
+from rimgauge.plan.problem import Line, Problem
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, things_to_know
 from rimgauge.plan.search import Found, search
@@ -33,6 +33,9 @@ from rimgauge.records import (
 
 WORTH_DOING = 0.9
 """A round that leaves more than this share of the objective of doing nothing is not worth the risk."""
+SURE_ENOUGH, WORTH_EVENING = 1.5, 0.5
+"""A true wheel's tension is let be where it is as even as before by so many standard deviations; turns that make it
+surer by less than that many are not worth the risk."""
 NEAR_LIMIT = 0.97
 """Tension this near to the limit counts as the limit being in the way."""
 DEFAULT_WISHES = Wishes()
@@ -76,8 +79,9 @@ def make_plan(
     -------
     Plan
         bound.objective is in turns: turning (loosening a quarter dearer), 0.15 for each nipple touched, 80 a
-        millimetre past the aim and 1000 more past the guard inside the tolerance. bound.proved is the optimum of the
-        same program with turns of any size, which no plan can beat.
+        millimetre past the aim, and 30 for what makes it less likely by a factor e that runout comes within its
+        tolerance or tension stays as even. bound.proved is the optimum of the same program with turns of any size,
+        without the risk to evenness, which no plan can beat.
         A refused plan has no corrections and says why.
 
     Raises
@@ -177,19 +181,20 @@ def _search(problem: Problem) -> tuple[Found, float]:
 
 
 def _even_enough(problem: Problem) -> bool:
-    """Tell whether tension is surely as even as before the first round, as far as it was read.
+    """Tell whether tension is surely as even as before the first round, as far as it was read."""
+    return not problem.tension_known or _surely_even(problem, np.zeros(problem.nipples)) >= SURE_ENOUGH
 
-    What it became is known less well than the guard is wide: how much a turn tightens differs by wheel.
-    """
-    return not problem.tension_known or all(rms(side.start) <= side.rms_guard_n for side in problem.sides)
+
+def _surely_even(problem: Problem, eighths: FloatArray | IntArray) -> float:
+    """Tell by how many standard deviations the less sure side is as even as before, after a plan."""
+    column = np.asarray(eighths, dtype=float)[:, None]
+    return min(float(surely_even(side, column)[0]) for side in problem.sides)
 
 
 def _evens_out(problem: Problem, found: Found) -> bool:
-    """Tell whether a plan makes tension surely as even again as it was, on a side where it may not be."""
-    return any(
-        rms(side.start + side.step @ found.eighths) <= side.rms_guard_n < rms(side.start)
-        for side in problem.sides
-    )
+    """Tell whether a plan makes it clearly surer that tension is as even again as it was."""
+    nothing = np.zeros(problem.nipples)
+    return _surely_even(problem, found.eighths) >= _surely_even(problem, nothing) + WORTH_EVENING
 
 
 def _true_enough(problem: Problem) -> bool:

@@ -11,13 +11,13 @@ import numpy as np
 
 from rimgauge.plan.problem import (
     AIM_PRICE,
-    END_PRICE,
-    EVEN_END_PRICE,
-    EVEN_PRICE,
     LOOSEN_FACTOR,
+    RISK_PRICE,
+    SAME_SPREAD,
     TOUCH_TURNS,
     Line,
     Problem,
+    SideTension,
 )
 from rimgauge.plan.wishes import EIGHTH
 from rimgauge.records import AT_ONCE_EIGHTHS, FloatArray, IntArray
@@ -26,6 +26,11 @@ TOLERATED = 1e-6
 """Limits broken by less than this are rounding [mm, N]."""
 GAIN = 1e-9
 """Prices nearer than this are equal [turns]."""
+SURE = np.array([3.0, 2.0, 1.0, 0.0, -1.0, -1000.0])
+"""By how many standard deviations an end is kept; beyond the last but one the price goes on straight."""
+RISK = np.array([0.00135, 0.02301, 0.17275, 0.69315, 1.84102, 1148.55])
+"""Negative logarithm of the normal probability to keep it then; straight between, so that a linear program
+knows the same price."""
 
 
 def turning_price(eighths: FloatArray) -> FloatArray:
@@ -38,8 +43,14 @@ def turning_price(eighths: FloatArray) -> FloatArray:
 def line_price(line: Line, after: FloatArray) -> FloatArray:
     """Price of the runout at the places of a line (p, m), in (m,) [turns]."""
     reading = after.max(axis=0) - after.min(axis=0)
-    past_aim, past_guard = np.maximum(reading - line.aim, 0.0), np.maximum(reading - line.guard, 0.0)
-    price: FloatArray = AIM_PRICE * past_aim + END_PRICE * past_guard
+    past_aim = np.maximum(reading - line.aim, 0.0)
+    price: FloatArray = AIM_PRICE * past_aim + risk_price((line.end - line.miss - reading) / line.unsure)
+    return price
+
+
+def risk_price(inside: FloatArray) -> FloatArray:
+    """Price of the risk to miss an end that is foretold to be kept by so many standard deviations [turns]."""
+    price: FloatArray = RISK_PRICE * np.interp(-inside, -SURE, RISK)
     return price
 
 
@@ -63,12 +74,32 @@ def uneven(deviation: FloatArray) -> FloatArray:
     return rms
 
 
-def even_price(problem: Problem, rms: Sequence[FloatArray]) -> FloatArray:
-    """Price of tension less even than is aimed at, from the root mean square of each side (m,) [turns]."""
-    price = np.zeros_like(rms[0])
-    for side, of in zip(problem.sides, rms, strict=True):
-        price += EVEN_PRICE * np.maximum(of - side.rms_aim_n, 0.0)
-        price += EVEN_END_PRICE * np.maximum(of - side.rms_guard_n, 0.0)
+def evenness(side: SideTension, mean_square: FloatArray, doubt: FloatArray) -> FloatArray:
+    """Tell by how many standard deviations a side is as even as before (m,).
+
+    mean_square: of its deviations (m,) [N²]. doubt: variance of that against before (m,) [N⁴].
+    """
+    same_n = SAME_SPREAD * side.mean_n
+    sure: FloatArray = ((side.rms_end_n + same_n) ** 2 - mean_square) / np.sqrt(
+        doubt + (same_n * side.rms_end_n) ** 2
+    )
+    return sure
+
+
+def surely_even(side: SideTension, eighths: FloatArray) -> FloatArray:
+    """Tell by how many standard deviations a side is as even as before (m,) after each of some plans (n, m)."""
+    deviation = side.start[:, None] + side.step @ eighths
+    doubt = side.doubt_start[:, None] + side.doubt_step @ eighths
+    return evenness(side, np.mean(deviation**2, axis=0), np.sum(doubt**2, axis=0))
+
+
+def even_price(
+    problem: Problem, mean_squares: Sequence[FloatArray], doubts: Sequence[FloatArray]
+) -> FloatArray:
+    """Price of the risk that tension becomes less even, from what `evenness` takes for each side [turns]."""
+    price = np.zeros_like(mean_squares[0])
+    for side, mean_square, doubt in zip(problem.sides, mean_squares, doubts, strict=True):
+        price += risk_price(evenness(side, mean_square, doubt))
     return price
 
 
@@ -107,7 +138,8 @@ def objective(problem: Problem, eighths: FloatArray | IntArray) -> float:
     )
     if max(part[0] for part in outside) > TOLERATED:
         return np.inf
-    price = turning_price(column).sum() + dish_price(problem, dish)[0] + even_price(problem, rms)[0]
+    price = turning_price(column).sum() + dish_price(problem, dish)[0]
+    price += sum(risk_price(surely_even(side, column))[0] for side in problem.sides)
     for line in (problem.lateral, problem.radial):
         price += line_price(line, line.start[:, None] + line.step @ column)[0]
     return float(price)

@@ -4,8 +4,10 @@ The unknowns are whole eighths of a turn, one a nipple. Everything that matters 
 the rim at each spoke, sideways and radially, its mean (dish) and the tension of each spoke.
 
 The objective is in *turns*. Turning costs what it is; a touched nipple, and loosening, cost a little more.
-Runout past the aim costs many turns a millimetre, past the tolerance far more, so that the tolerances are
-ends and not weights: a plan reaches them where it can, and turns as little as it can on the way there.
+Runout past the aim costs many turns a millimetre. What is to be reached, runout within its tolerance and tension as
+even as before, is never quite sure: the risk to miss it is priced by its logarithm, so that all ends together are kept
+as likely as can be, at so many turns for what makes it less likely by a factor e. So tolerances are ends and not
+weights: a plan reaches them where it can, and turns as little as it can on the way there.
 Tension, dish and mean tension are limits: a plan outside them is no plan. Doing nothing is always inside.
 """
 
@@ -25,24 +27,18 @@ TOUCH_TURNS = 0.15
 LOOSEN_FACTOR = 1.25
 """Loosening is that much dearer than tightening: tighten rather than loosen (common practice)."""
 AIM_PRICE = 80.0
-"""Price of a millimetre between aim and tolerance [turns/mm]."""
-END_PRICE = 1000.0
-"""Price of a millimetre past the guard, on top [turns/mm]."""
-EVEN_PRICE = 0.6
-"""Price of a newton of unevenness (root mean square of a side) past the aim [turns/N]."""
-EVEN_END_PRICE = 1.5
-"""Price of a newton past the guard, on top [turns/N]."""
+"""Price of a millimetre past the aim [turns/mm]."""
+RISK_PRICE = 30.0
+"""Price of what makes it less likely by a factor e that an end is kept [turns]."""
 
 LATERAL_AIM_SHARE = 0.5
 RADIAL_AIM_SHARE = 0.8
 """Aim as a share of the tolerance. Radial movement is a third of lateral and so is the error of predicting
 it; asking for as much room there would cost many turns for nothing."""
-GUARD_SHARE = 0.9
-GUARD_LEAST = 0.7
-MISSED_SHARE = 0.025
-"""The dear price begins at this share of the tolerance, as a wheel never answers quite as foretold, or inside it by
-this share of the runout before, which is what simulated wheels usually miss by at most (mean and one standard
-deviation), but at no less than the least share."""
+MISS_MM, MISS_SHARE = 0.004, 0.011
+UNSURE_MM, UNSURE_SHARE = 0.010, 0.018
+"""By how much more than foretold runout comes out on simulated wheels, mean and standard deviation: so many
+millimetres, and such a share of the runout before."""
 DISH_AIM_SHARE = 0.5
 UNSEEN_HARM_SHARE = 0.3
 """Share of its tolerance by which a direction that nobody measured may get worse."""
@@ -57,11 +53,8 @@ EVEN_FLOOR = 0.03
 """Tension more even than this (standard deviation over mean) is not asked for: gauges tell no finer."""
 INDUCED_SPREAD = 0.08
 """Without tension readings: how uneven tension may get, as far as the runout tells of it (the same)."""
-EVEN_AIM, EVEN_GUARD = 2.5, 1.0
-"""How far the aim of unevenness lies inside its limit, so that what is not known of tension does not spoil it, and
-the guard, where it begins to be dear: in standard deviations of its mean square."""
-EVEN_AIM_LEAST, EVEN_GUARD_LEAST = 0.65, 0.85
-"""Neither is less than this share of the limit."""
+SAME_SPREAD = 0.002
+"""Tension is as even as before within this share of its mean: no gauge tells less."""
 PEAK_FLOOR = 0.17
 INDUCED_PEAK = 0.2
 """The same two for the spoke farthest from its side's mean: 20 % is common practice for a good wheel, less
@@ -72,15 +65,22 @@ the 3 % by which a gauge may be wrong."""
 class Line:
     """A row of places whose full indicator reading is to come under an aim: start (p,), per eighth (p, n).
 
-    end: the tolerance. guard: a little inside it, where runout begins to be dear.
+    end: the tolerance. miss, unsure: by how much more than foretold the reading comes out, mean and standard
+    deviation.
     """
 
     start: FloatArray
     step: FloatArray
     aim: float
-    guard: float
     end: float
+    miss: float
+    unsure: float
     known: bool
+
+    @property
+    def sure_end(self) -> float:
+        """What may be foretold for the end to be kept by a standard deviation [mm]."""
+        return self.end - self.miss - self.unsure
 
     @property
     def reading_before(self) -> float:
@@ -94,8 +94,9 @@ class SideTension:
 
     start (s,): deviation from the side's mean [N]; step (s, n): per eighth.
     mean_n, mean_step (n,): the mean itself.
-    rms_aim_n: unevenness that costs nothing. rms_guard_n: where it begins to be dear. rms_end_n: what it was
-    before the first round.
+    rms_end_n: what it was before the first round.
+    doubt_start (s,), doubt_step (s, n): the length of this vector is the standard deviation of the change of the mean
+    square of the deviations since then [N²].
     largest_rms_n, largest_peak_n: limits on the deviations after the round.
     largest_rise_n, largest_drop_n: limits on the movement of the mean.
     """
@@ -105,9 +106,9 @@ class SideTension:
     step: FloatArray
     mean_n: float
     mean_step: FloatArray
-    rms_aim_n: float
-    rms_guard_n: float
     rms_end_n: float
+    doubt_start: FloatArray
+    doubt_step: FloatArray
     largest_rms_n: float
     largest_peak_n: float
     largest_rise_n: float

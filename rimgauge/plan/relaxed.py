@@ -13,10 +13,11 @@ import numpy as np
 from scipy.optimize import linprog
 from scipy.sparse import csr_array, eye_array, hstack, vstack
 
+from rimgauge.plan.prices import RISK, SURE
 from rimgauge.plan.problem import (
     AIM_PRICE,
-    END_PRICE,
     LOOSEN_FACTOR,
+    RISK_PRICE,
     TOUCH_TURNS,
     Line,
     Problem,
@@ -27,7 +28,7 @@ from rimgauge.records import AT_ONCE_EIGHTHS, FloatArray, record
 TANGENTS = np.linspace(-3.0, 3.0, 25)
 """Where the parabola of a spoke's square has its tangents, in root mean squares at the limit of its side."""
 EXTRA = 9
-"""Unknowns besides turns and tensions: top, bottom and two excesses of each line, the dish past its aim."""
+"""Unknowns besides turns and tensions: top, bottom, excess and risk of each line, the dish past its aim."""
 
 
 @record
@@ -82,12 +83,16 @@ def relax(problem: Problem) -> Relaxed | None:
 
 
 def _line_rows(rows: _Rows, line: Line, first: int) -> None:
-    top, bottom, past_aim, past_guard = range(first, first + 4)
+    top, bottom, past_aim, risk = range(first, first + 4)
     rows.add(line.step, -line.start, {top: -1.0})
     rows.add(-line.step, line.start, {bottom: 1.0})
     nothing = np.zeros((1, line.step.shape[1]))
     rows.add(nothing, np.array([line.aim]), {top: 1.0, bottom: -1.0, past_aim: -1.0})
-    rows.add(nothing, np.array([line.guard]), {top: 1.0, bottom: -1.0, past_guard: -1.0})
+    for slope, sure, least in zip(-np.diff(RISK) / np.diff(SURE), SURE[:-1], RISK[:-1], strict=True):
+        # least + slope·(sure − inside) <= risk, inside = (end − miss − (top − bottom))/unsure
+        steep = slope / line.unsure
+        limit = steep * (line.end - line.miss) - slope * sure - least
+        rows.add(nothing, np.array([limit]), {top: steep, bottom: -steep, risk: -1.0})
 
 
 def _dish_rows(rows: _Rows, problem: Problem) -> None:
@@ -129,7 +134,7 @@ def _deviations(problem: Problem) -> tuple[csr_array, FloatArray]:
 
 def _costs(problem: Problem) -> FloatArray:
     touch = TOUCH_TURNS / np.clip(problem.most, 1, AT_ONCE_EIGHTHS)
-    line = [0.0, 0.0, AIM_PRICE, END_PRICE]
+    line = [0.0, 0.0, AIM_PRICE, RISK_PRICE]
     turning = [EIGHTH + touch, LOOSEN_FACTOR * EIGHTH + touch]
     return np.concatenate([*turning, line, line, [AIM_PRICE], np.zeros(2 * problem.nipples)])
 

@@ -160,7 +160,7 @@ def _least_lateral(problem: Problem) -> float:
         problem,
         most=np.where(problem.most > 0, round(GENEROUS_TURNS / EIGHTH), 0),
         sides=sides,
-        radial=replace(problem.radial, aim=UNBOUNDED, guard=UNBOUNDED, end=UNBOUNDED),
+        radial=replace(problem.radial, aim=UNBOUNDED, end=UNBOUNDED),
         dish_range=(-UNBOUNDED, UNBOUNDED),
         tension_rise=np.full(problem.nipples, UNBOUNDED),
     )

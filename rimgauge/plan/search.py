@@ -136,9 +136,9 @@ def search(
 
 
 def _reached(problem: Problem, best: Found) -> bool:
-    """Tell whether a plan brings both runouts inside their guards, beyond which they are dear."""
+    """Tell whether a plan brings both runouts inside their tolerances, rather surely."""
     return all(
-        np.ptp(line.start + line.step @ best.eighths) <= line.guard + GAIN
+        np.ptp(line.start + line.step @ best.eighths) <= line.sure_end + GAIN
         for line in (problem.lateral, problem.radial)
     )
 

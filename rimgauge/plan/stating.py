@@ -12,23 +12,20 @@ from rimgauge.plan.likely import GaugeReading, Likely, likely_deviations, read_a
 from rimgauge.plan.problem import (
     DISH_AIM_SHARE,
     DISH_HOLD_MM,
-    EVEN_AIM,
-    EVEN_AIM_LEAST,
     EVEN_FLOOR,
-    EVEN_GUARD,
-    EVEN_GUARD_LEAST,
-    GUARD_LEAST,
-    GUARD_SHARE,
     INDUCED_PEAK,
     INDUCED_SPREAD,
     LATERAL_AIM_SHARE,
     MEAN_TENSION_DROP,
     MEAN_TENSION_RISE,
-    MISSED_SHARE,
+    MISS_MM,
+    MISS_SHARE,
     PEAK_FLOOR,
     RADIAL_AIM_SHARE,
     SLACK_SHARE,
     UNSEEN_HARM_SHARE,
+    UNSURE_MM,
+    UNSURE_SHARE,
     Line,
     Problem,
     SideTension,
@@ -212,49 +209,52 @@ def _line(
     step = per_turn * EIGHTH
     if not read.any():
         harm = UNSEEN_HARM_SHARE * tolerance
-        return Line(start=np.zeros(len(values)), step=step, aim=harm, guard=harm, end=harm, known=False)
+        return Line(
+            start=np.zeros(len(values)),
+            step=step,
+            aim=harm,
+            end=harm,
+            miss=0.0,
+            unsure=UNSURE_MM,
+            known=False,
+        )
     aim = wish if wish is not None else share * tolerance
     end = max(aim, min(tolerance, aim / share))
     start = values[read]
-    guard = min(GUARD_SHARE * end, end - MISSED_SHARE * float(np.ptp(start)))
+    reading = float(np.ptp(start))
     return Line(
         start=start,
         step=step[read],
         aim=aim,
-        guard=max(aim, guard, GUARD_LEAST * end),
         end=end,
+        miss=MISS_MM + MISS_SHARE * reading,
+        unsure=float(np.hypot(UNSURE_MM, UNSURE_SHARE * reading)),
         known=True,
     )
 
 
 @record
 class _Before:
-    """A side before the first round: its spokes (s,), their mean tension now, deviations then, how unsure.
+    """A side before the first round: its spokes (s,), their mean tension now, deviations then (s,).
 
-    unsure_n2: standard deviation of the mean square of the deviations [N²].
+    unsure_n (s, s): a square root of their covariance, that times its transpose from the left.
     """
 
     spokes: IntArray
     mean_n: float
     deviation_n: FloatArray
-    unsure_n2: float
+    unsure_n: FloatArray
 
     @classmethod
     def of(cls, spokes: IntArray, tension_n: FloatArray, likely: Likely) -> _Before:
-        """Take it from all spokes. Of t, known as m with covariance C, tᵀt varies by 4 mᵀCm at small C."""
-        deviation = likely.deviation_n[spokes]
-        variance = float(deviation @ likely.covariance[np.ix_(spokes, spokes)] @ deviation)
+        """Take it from all spokes."""
+        values, vectors = np.linalg.eigh(likely.covariance[np.ix_(spokes, spokes)])
         return cls(
             spokes=spokes,
             mean_n=float(tension_n[spokes].mean()),
-            deviation_n=deviation,
-            unsure_n2=2 * float(np.sqrt(max(variance, 0.0))) / len(spokes),
+            deviation_n=likely.deviation_n[spokes],
+            unsure_n=np.sqrt(np.maximum(values, 0.0))[:, None] * vectors.T,
         )
-
-    def inside(self, limit_n: float, deviations: float, least_share: float) -> float:
-        """Root mean square inside a limit by so many standard deviations [N]."""
-        square = limit_n**2 - deviations * self.unsure_n2
-        return max(float(np.sqrt(max(square, 0.0))), least_share * limit_n)
 
 
 def _side(
@@ -268,6 +268,8 @@ def _side(
     start = before.deviation_n + (answer - mean_answer) @ turned
     even = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)
     limit = max(rms(before.deviation_n), even[0] * mean)
+    # Of deviations t of covariance C, |t + d|² − |t|² has the variance 4·dᵀCd.
+    doubt = 2 / len(before.spokes) * before.unsure_n @ (answer - mean_answer)
     moved_n, centring_n = float(mean_answer @ turned), float(mean_answer @ centring) * EIGHTH
     return SideTension(
         spokes=before.spokes,
@@ -275,9 +277,9 @@ def _side(
         step=(answer - mean_answer) * EIGHTH,
         mean_n=mean,
         mean_step=mean_answer * EIGHTH,
-        rms_aim_n=before.inside(limit, EVEN_AIM, EVEN_AIM_LEAST),
-        rms_guard_n=before.inside(limit, EVEN_GUARD, EVEN_GUARD_LEAST),
-        rms_end_n=limit,
+        rms_end_n=max(rms(before.deviation_n), EVEN_FLOOR * mean),
+        doubt_start=doubt @ turned,
+        doubt_step=doubt * EIGHTH,
         largest_rms_n=max(limit, rms(start)),
         largest_peak_n=max(
             float(np.abs(start).max()), float(np.abs(before.deviation_n).max()), even[1] * mean

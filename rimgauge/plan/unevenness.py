@@ -50,7 +50,7 @@ def _uneven(problem: Problem, factor: float) -> float | None:
         replace(side, largest_rms_n=side.largest_rms_n * factor, largest_peak_n=side.largest_peak_n * factor)
         for side in problem.sides
     )
-    wider = replace(problem, sides=sides, lateral=replace(line, aim=line.end, guard=line.end))
+    wider = replace(problem, sides=sides, lateral=replace(line, aim=line.end, miss=0.0, unsure=0.001))
     found = relax(wider)
     if found is None or np.ptp(line.start + line.step @ found.eighths) > line.end + 1e-6:
         return None

@@ -84,7 +84,7 @@ def _steps(
 
 def _scaled(answers: Answers, relaxed: FloatArray, slack: float) -> _Scaled:
     problem = answers.problem
-    lateral, radial, dish, _, right, left, right_mean, left_mean = answers.rows
+    lateral, radial, dish, _, right, left, right_mean, left_mean, _, _ = answers.rows
     low, high = problem.dish_range
     # Rows, half the width of what they may be within, and its middle.
     bands = [

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from rimgauge.errors import BadInput
 from rimgauge.records import FloatArray, Influence, Readings, Round, Wheel, record
@@ -14,9 +15,11 @@ from rimgauge.wheel.influence import influence
 PRIOR_SPREAD = {"movement": 0.15, "stiffness": 0.15, "side": 0.05}
 """Standard deviation of each kind of factor about 1 before anything is measured (our estimate)."""
 MOVEMENT_NOISE_MM = 0.03
-"""Standard deviation of a measured movement: two readings, a hand's error, what the groups can't say."""
+"""Standard deviation of a measured movement: two readings, what the groups can't say."""
 TENSION_NOISE = 0.045
 """The same of a change of tension, as a share of the tension: two readings of a gauge of 3 %."""
+TURN_SPREAD = 0.02
+"""Standard deviation of what a hand and a spoke that winds up make of one turn [turns]; a judgement."""
 STEP = 0.1
 """Step of the difference quotients: ten per cent stiffer."""
 WORTH_SAYING = 0.05
@@ -45,8 +48,9 @@ def learn(wheel: Wheel, rounds: Sequence[Round], after: Readings) -> tuple[Influ
 
     Six factors are fitted to the movement, lateral and radial, and to the change of tension in every round:
     how far the rim moves sideways and radially, how stiff rim and spokes are, and how much a nipple of each
-    side does. They minimise |measured − predicted|²/noise² + Σ(factor − 1)²/spread², ridge regression toward
-    the model: little movement teaches little. Means of the runout are left out, of the lateral one unless both
+    side does; with them, by how much each turn was missed. They minimise
+    |measured − predicted|²/noise² + Σ(factor − 1)²/spread² + Σ missed²/spread², ridge regression toward the
+    model: little movement teaches little. Means of the runout are left out, of the lateral one unless both
     readings are centred.
 
     Parameters
@@ -84,6 +88,7 @@ def learn(wheel: Wheel, rounds: Sequence[Round], after: Readings) -> tuple[Influ
     believed = [
         (_measure(wheel, done.readings, then), done.turns)
         for done, then in steps[len(steps) - len(believable(prior, rounds, after)) :]
+        if done.turns.any()
     ]
     factors = _fitted(groups, prior, believed)
     learnt = prior
@@ -116,13 +121,25 @@ def _share_moved(answer: Influence, done: Round, after: Readings, name: str) -> 
 def _fitted(
     groups: Sequence[_Group], prior: Influence, believed: Sequence[tuple[_Measure, FloatArray]]
 ) -> FloatArray:
-    """What each factor grows by (g,): the ridge estimate from the rounds that are believed."""
-    ridge = np.diag([1 / group.spread for group in groups])
+    """What each factor grows by (g,): the ridge estimate from the rounds that are believed.
+
+    Each nipple turned may have been missed by an amount of its own, which is estimated with them: or else a
+    hand's errors would be taken for another stiffness.
+    """
+    if not believed:
+        return np.zeros(len(groups))
     gains = [np.column_stack([measure(group.gain, turns) for group in groups]) for measure, turns in believed]
+    missed = [
+        np.column_stack([measure(prior, one) for one in np.eye(len(turns))[turns != 0]])
+        for measure, turns in believed
+    ]
     left = [measure(None, turns) - measure(prior, turns) for measure, turns in believed]
-    rows, wanted = np.vstack([ridge, *gains]), np.concatenate([np.zeros(len(groups)), *left])
-    factors: FloatArray = np.linalg.lstsq(rows, wanted, rcond=None)[0]
-    return factors
+    unknown = np.hstack([np.vstack(gains), block_diag(*missed)])
+    spread = np.full(unknown.shape[1], TURN_SPREAD)
+    spread[: len(groups)] = [group.spread for group in groups]
+    rows = np.vstack([np.diag(1 / spread), unknown])
+    found: FloatArray = np.linalg.lstsq(rows, np.concatenate([np.zeros(len(spread)), *left]), rcond=None)[0]
+    return found[: len(groups)]
 
 
 def _groups(wheel: Wheel, prior: Influence) -> list[_Group]:

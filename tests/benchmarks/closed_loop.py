@@ -49,6 +49,8 @@ PATIENT = 10 * MOST_WORK
 HAND_TURNS = 0.03
 """By how much a hand misses a turn, what the spoke wound up with it included (standard deviation)."""
 UNLIMITED_TURNS = 2.0
+EXACT_MM = 0.001
+"""What is asked of everybody is dear from there on: nothing is unsure."""
 UNPRICED = 1e6
 """Unevenness that no wheel reaches [N]: inside its limit it costs nothing here."""
 
@@ -70,8 +72,11 @@ def by_plan(
 def by_plan_blind(
     readings: Readings, wheel: Wheel, last: tuple[Plan, Readings] | None
 ) -> tuple[FloatArray, Plan | None]:
-    """This program without tension readings."""
-    return by_plan(replace(readings, tension_n=np.full(len(wheel.flanges), np.nan)), wheel, last)
+    """This program without tension readings, now or before."""
+    unread = np.full(len(wheel.flanges), np.nan)
+    if last is not None:
+        last = (last[0], replace(last[1], tension_n=unread))
+    return by_plan(replace(readings, tension_n=unread), wheel, last)
 
 
 def by_rounding(
@@ -129,7 +134,8 @@ WAYS: dict[str, tuple[Way, int, float]] = {
 class Outcome:
     """How one wheel went: rounds until done (None: never), and what it took.
 
-    true_in: rounds until true alone, whatever became of dish and evenness. refused: in the first round.
+    true_in: rounds until true alone, whatever became of dish and evenness. mean_change: of the tension of the side
+    that changed more, as a share. refused: in the first round.
     """
 
     rounds: int | None
@@ -139,6 +145,7 @@ class Outcome:
     first_mm: float
     dish_mm: float
     more_uneven: float
+    mean_change: float
     seconds: float
     gap: float | None
     refused: bool
@@ -157,7 +164,7 @@ def run(
     """True one wheel by one way, until it is done or rounds run out; gauge: noise of the tension readings."""
     wheel = random_wheel(seed, goal_mm, kinds)
     random, hand = np.random.default_rng(seed + 10_000), np.random.default_rng(seed + 20_000)
-    spreads = wheel.spreads()
+    spreads, means = wheel.spreads(), wheel.means_n()
     nipples, turned, seconds, gap = 0, 0.0, 0.0, None
     first_mm = float(np.ptp(wheel.lateral_mm))
     last: tuple[Plan, Readings] | None = None
@@ -186,8 +193,20 @@ def run(
                 break
             if way is by_hand:
                 break
-    worse = float((wheel.spreads() - spreads).max())
-    return Outcome(done, true_in, nipples, turned, first_mm, abs(wheel.dish_mm), worse, seconds, gap, refused)
+    changes = wheel.means_n() / means - 1
+    return Outcome(
+        rounds=done,
+        true_in=true_in,
+        nipples=nipples,
+        turns=turned,
+        first_mm=first_mm,
+        dish_mm=abs(wheel.dish_mm),
+        more_uneven=float((wheel.spreads() - spreads).max()),
+        mean_change=float(changes[np.argmax(np.abs(changes))]),
+        seconds=seconds,
+        gap=gap,
+        refused=refused,
+    )
 
 
 def reach(seed: int, goal_mm: float) -> tuple[bool, bool]:
@@ -221,7 +240,7 @@ def asked(wheel: TrueWheel, goal_mm: float) -> Problem:
     problem = state_problem(truth, wheel.nominal, influence(wheel.true), wishes)
 
     def within(line: Line, start: FloatArray, end: float) -> Line:
-        return replace(line, start=start, aim=end, guard=end, end=end)
+        return replace(line, start=start, aim=end, end=end, miss=0.0, unsure=EXACT_MM)
 
     return replace(
         problem,
@@ -238,8 +257,6 @@ def _kept_even(wheel: TrueWheel, side: SideTension) -> SideTension:
     return replace(
         side,
         start=deviation,
-        rms_aim_n=UNPRICED,
-        rms_guard_n=UNPRICED,
         rms_end_n=UNPRICED,
         largest_rms_n=float(np.std(deviation)) + NO_WORSE * side.mean_n,
         largest_peak_n=side.mean_n,
@@ -252,7 +269,7 @@ def _centred(values: FloatArray) -> FloatArray:
     return centred
 
 
-HEAD = "goal way any whole done in1 in2 ever true1 true2 any1 any2 rounds nipples turns left dish uneven med_s max_s gap refused"
+HEAD = "goal way any whole done in1 in2 ever true1 true2 any1 any2 rounds nipples turns left dish uneven mean_least mean_most med_s max_s gap refused"
 
 
 def summary(
@@ -288,6 +305,8 @@ def summary(
         f"{np.median([item.first_mm for item in outcomes]):.2f}",
         f"{max(item.dish_mm for item in outcomes):.2f}",
         f"{np.median([item.more_uneven for item in outcomes]):+.1%}",
+        f"{min(item.mean_change for item in outcomes):+.1%}",
+        f"{max(item.mean_change for item in outcomes):+.1%}",
         f"{np.median([item.seconds for item in outcomes]):.2f}",
         f"{max(item.seconds for item in outcomes):.2f}",
         f"{np.median(gaps):.2f}" if gaps else "-",
@@ -300,7 +319,7 @@ def main(
 ) -> None:
     """Print the table, for one goal or for all, and for the ways that are named or for all."""
     seeds = range(int(first_seed), int(first_seed) + int(wheels))
-    form = "{:>4} {:22}{:>8}" + "{:>6}" * 9 + "{:>7}{:>8}{:>6}{:>6}{:>6}{:>7}{:>6}{:>6}{:>6}{:>8}"
+    form = "{:>4} {:22}{:>8}" + "{:>6}" * 9 + "{:>7}{:>8}{:>6}{:>6}{:>6}{:>7}{:>11}{:>10}{:>6}{:>6}{:>6}{:>8}"
     print(form.format(*HEAD.split()))
     with ProcessPoolExecutor(int(processes)) as pool:
         for goal_mm in (float(goal),) if goal else GOALS_MM:

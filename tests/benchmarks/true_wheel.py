@@ -112,9 +112,15 @@ class TrueWheel:
 
     def spreads(self) -> FloatArray:
         """Standard deviation over mean of the tension of the right and the left side (2,)."""
+        return np.array([np.std(side) for side in self._sides()]) / self.means_n()
+
+    def means_n(self) -> FloatArray:
+        """Mean tension of the right and the left side (2,)."""
+        return np.array([np.mean(side) for side in self._sides()])
+
+    def _sides(self) -> list[FloatArray]:
         flanges = np.array(self.nominal.flanges)
-        sides = [self.tension_n[flanges == side] for side in ("right", "left")]
-        return np.array([np.std(side) / np.mean(side) for side in sides])
+        return [self.tension_n[flanges == side] for side in ("right", "left")]
 
     def is_true(self, goal_mm: float) -> bool:
         """Tell whether it is within the goal sideways and within the usual radially."""
