@@ -78,11 +78,8 @@ def make_plan(
     Returns
     -------
     Plan
-        bound.objective is in turns: turning (loosening a quarter dearer), 0.15 for each nipple touched, 80 a
-        millimetre past the aim, and 30 for what makes it less likely by a factor e that runout comes within its
-        tolerance or tension stays as even. bound.proved is the optimum of the same program with turns of any size,
-        without the risk to evenness, which no plan can beat.
-        A refused plan has no corrections and says why.
+        A refused plan has no corrections and says why. Its bound is in turns (docs/method-plan.md); bound.proved
+        is the optimum with turns of any size and no price of uneven tension, which no plan can beat.
 
     Raises
     ------
@@ -98,8 +95,6 @@ def make_plan(
         notes = things_to_know(readings, wheel, influence, problem)
         chosen = _choose(problem, wheel, notes, first=not earlier)
     order = order_of_work(problem, chosen.eighths)
-    steps = () if chosen.refused else _radial_steps(problem, chosen.eighths, order)
-    left = () if chosen.refused else _left_over(problem, chosen.eighths)
     return Plan(
         round=round_number,
         corrections=_corrections(order, wheel, chosen.eighths, wishes),
@@ -108,7 +103,7 @@ def make_plan(
         bound=chosen.bound,
         cautions=CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION),
         refused=chosen.refused,
-        notes=(*steps, *chosen.notes, *left),
+        notes=_notes(problem, chosen, order),
         readings=readings,
         earlier=tuple(earlier),
     )
@@ -132,6 +127,14 @@ class _Chosen:
         return cls(
             eighths=none, bound=bound or Bound(objective=0.0, proved=0.0), refused=refused, notes=notes
         )
+
+
+def _notes(problem: Problem, chosen: _Chosen, order: IntArray) -> tuple[str, ...]:
+    """Put what else is to know into order: radial runout first, then what was seen, then what is left."""
+    if chosen.refused:
+        return chosen.notes
+    steps = _radial_steps(problem, chosen.eighths, order)
+    return (*steps, *chosen.notes, *_left_over(problem, chosen.eighths))
 
 
 def _choose(problem: Problem, wheel: Wheel, notes: tuple[str, ...], *, first: bool) -> _Chosen:

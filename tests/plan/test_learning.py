@@ -36,6 +36,24 @@ def test_a_rim_that_moves_more_or_less_is_learnt(wheel, answer, round_done, fact
     assert any(f"20% {'more' if factor > 1 else 'less'} sideways" in note for note in notes)
 
 
+def test_missed_turns_are_not_taken_for_another_stiffness(wheel, answer, round_done):
+    """A hand misses each turn by 0.03 (standard deviation): the wheel still is what it was taken for."""
+    before, plan = round_done
+    done = as_done(plan, before)
+    then = after(before, plan, answer)
+    random, missed_by = np.random.default_rng(0), []
+    for _ in range(12):
+        missed = random.normal(0, 0.03, 36) * (done.turns != 0)
+        read = replace(
+            then,
+            lateral_mm=then.lateral_mm + answer.lateral_mm @ missed,
+            radial_mm=then.radial_mm + answer.radial_mm @ missed,
+            tension_n=then.tension_n + answer.tension_n @ missed,
+        )
+        missed_by.append(_miss(learn(wheel, [done], read)[0].lateral_mm, answer.lateral_mm))
+    assert np.mean(missed_by) < 0.028  # 0.035 where stiffness alone is to explain it
+
+
 def test_a_wheel_as_predicted_teaches_nothing(wheel, answer, round_done):
     before, plan = round_done
     learnt, notes = learn(wheel, [as_done(plan, before)], after(before, plan, answer))
