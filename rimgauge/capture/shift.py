@@ -21,6 +21,8 @@ from rimgauge.records import BoolArray, FloatArray
 
 MARGIN_PX = 8
 """The look reaches so far beyond the part that is compared, and a shift may be so large."""
+REACH_PX = MARGIN_PX - 1.0
+"""What seems to have moved farther is not known to be there: the search ends at the margin, wherever the thing went."""
 LOOSENESS = (8.0, 3.0, 2.0, 2.0)
 """Pixels that disagree by more than so many standard deviations hardly count, step by step."""
 ENOUGH_PX = 0.02
@@ -78,7 +80,7 @@ class Look:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shift:
-    """Shift (n,) against the look [px], the standard error of du, and the share (0 to 1) of the look that agrees.
+    """Shift (n,) against the look [px], the standard error of du, and the share (0 to 1) of what tells du that agrees.
 
     gain, offset: a picture is gain times the look plus offset.
     """
@@ -152,7 +154,7 @@ def _refined(look: Look, patches: GreyArray, start: FloatArray) -> tuple[FloatAr
     -------
     A Shift's arrays (6, n), and which of them (n,) had settled.
     """
-    place, result = start.copy(), np.zeros((6, len(patches)))
+    place, result = np.clip(start, -REACH_PX, REACH_PX), np.zeros((6, len(patches)))
     settled = np.zeros(len(patches), dtype=bool)
     if not len(patches):
         return result, settled
@@ -160,7 +162,7 @@ def _refined(look: Look, patches: GreyArray, start: FloatArray) -> tuple[FloatAr
     off = _windows(patches, np.rint(place))[:, ::THINNED] - _inside(look.mean).ravel()[::THINNED]
     light = np.stack([np.ones(len(patches)), np.median(off, axis=1)], axis=1).astype(np.float32)
     for step, loose in enumerate(LOOSENESS):
-        place[left] = np.clip(place[left], 1.0 - MARGIN_PX, MARGIN_PX - 1.0)
+        place[left] = np.clip(place[left], -REACH_PX, REACH_PX)
         whole = np.rint(place[left])
         seen = _windows(patches[left], whole)
         jacobian = _change(look, place[left] - whole)
@@ -178,10 +180,11 @@ def _refined(look: Look, patches: GreyArray, start: FloatArray) -> tuple[FloatAr
         if not going.all():
             done = ~going
             pull = (np.linalg.inv(normal[done])[:, :1].astype(np.float32) @ weighted[done])[:, 0] * rest[done]
-            steep = np.sum(jacobian[done, :2] ** 2, axis=1)
+            steep = jacobian[done, 0] ** 2
             agrees = np.sum(steep * agreeing[done], axis=1) / np.maximum(steep @ look.weight.ravel(), 1e-12)
             error = _standard_error(pull.reshape(-1, *look.weight.shape))
-            agrees[answer[done, 2] <= LEAST_GAIN] = 0.0
+            beyond = np.abs(place[left[done]]).max(axis=1) > REACH_PX
+            agrees[beyond | (answer[done, 2] <= LEAST_GAIN)] = 0.0
             result[:, left[done]] = *place[left[done]].T, error, agrees, *answer[done, 2:].T
             left, light = left[going], light[going]
         if not len(left):

@@ -7,7 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from rimgauge.capture.shift import MARGIN_PX, Look, find_shift, learn_look
+from rimgauge.capture.edge import LEAST_QUALITY
+from rimgauge.capture.shift import AGREES, MARGIN_PX, Look, find_shift, learn_look
 
 ROWS, COLUMNS, BLUR_PX, NOISE = 45 + 2 * MARGIN_PX, 40 + 2 * MARGIN_PX, 0.9, 2.0
 
@@ -69,3 +70,19 @@ def test_a_hand_before_the_pointer_is_seen() -> None:
     plain, covered = find_shift(look, np.array([draw(rng, 0.0, 0.0), hand])).agrees
     assert plain > 0.8
     assert covered < 0.4
+
+
+@pytest.mark.parametrize("start", [(0.0, 0.0), (9.0, -12.0), (40.0, 0.0)])
+def test_what_moved_beyond_the_margin_is_not_seen_there_wherever_it_is_sought(
+    start: tuple[float, float],
+) -> None:
+    rng = np.random.default_rng(10)
+    look, middle = learnt(rng, 0.3)
+    frames = np.array(
+        [draw(rng, 0.5, 0.2), draw(rng, MARGIN_PX + 5.0, 0.0), draw(rng, 0.0, -MARGIN_PX - 9.0)]
+    )
+    found = find_shift(look, frames, start)
+    assert (found.agrees[1:] < LEAST_QUALITY).all()
+    # The frame that did not move is found from any start.
+    assert abs(found.du_px[0] - 0.5 + middle) < 0.05
+    assert found.agrees[0] > AGREES
