@@ -38,6 +38,8 @@ GUIDE_PRICE = 0.02
 """Price of the summed squares of the runout [turns/mm²]."""
 AT_ONCE = 96
 """So many changes are judged in full at a time, the most promising first."""
+DOUBTS = slice(3, 5)
+"""Which of the sums of squares are the doubts of the two sides."""
 WORST_PLACES = 2
 """Places on top and as many at the bottom whose runout bounds that of the whole rim."""
 
@@ -217,7 +219,7 @@ def _least(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     first, second = len(places[0]), len(places[0]) + len(places[1])
     least = line_price(problem.lateral, after[:first]) + line_price(problem.radial, after[first:second])
     least += _dish(answers, after[second])
-    squares = _squares(answers, changes, now)
+    squares = _squares(answers, changes, now, slice(None))
     least += GUIDE_PRICE * squares[0]
     sizes = [[len(side.start)] for side in problem.sides]
     even = np.maximum(squares[1:3], 0.0) / sizes
@@ -237,13 +239,14 @@ def _worst(values: FloatArray) -> IntArray:
     return np.concatenate([order[:WORST_PLACES], order[-WORST_PLACES:]])
 
 
-def _squares(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
-    """Sums of squares after each change (q, m), by the binomial formula."""
-    slope = np.stack([answers.step[part].T @ now[part] for part in answers.squares])
-    still = np.array([now[part] @ now[part] for part in answers.squares])
+def _squares(answers: Answers, changes: Changes, now: FloatArray, which: slice) -> FloatArray:
+    """Some of the sums of squares after each change (q, m), by the binomial formula."""
+    parts = answers.squares[which]
+    slope = np.stack([now[part] @ answers.step[part] for part in parts])
+    still = np.array([now[part] @ now[part] for part in parts])
     cross = slope.take(changes.first, axis=1) * changes.by_first
     cross += slope.take(changes.second, axis=1) * changes.by_second
-    squares: FloatArray = still[:, None] + 2 * cross + changes.own_squares
+    squares: FloatArray = still[:, None] + 2 * cross + changes.own_squares[which]
     return squares
 
 
@@ -257,7 +260,7 @@ def _price(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     rms = [uneven(deviation) for deviation in (right, left)]
     outside = outside_tension(problem, tension, (right, left), rms, [mean[0] for mean in means])
     broken = LIMIT_PRICE_N * outside + LIMIT_PRICE * (outside > TOLERATED)
-    doubts = np.maximum(_squares(answers, changes, now)[3:], 0.0)
+    doubts = np.maximum(_squares(answers, changes, now, DOUBTS), 0.0)
     price += even_price(problem, [of**2 for of in rms], list(doubts))
     price += answers.severity * broken
     return price

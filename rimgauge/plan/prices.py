@@ -35,7 +35,7 @@ knows the same price."""
 
 def turning_price(eighths: FloatArray) -> FloatArray:
     """Price of the turning at each nipple, an array of any shape [turns]."""
-    turning = np.where(eighths > 0, eighths, -LOOSEN_FACTOR * eighths) * EIGHTH
+    turning = np.maximum(eighths, -LOOSEN_FACTOR * eighths) * EIGHTH
     price: FloatArray = turning + TOUCH_TURNS * np.ceil(np.abs(eighths) / AT_ONCE_EIGHTHS)
     return price
 

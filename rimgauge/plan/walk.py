@@ -17,7 +17,7 @@ import numpy as np
 from rimgauge.plan.changes import Answers, searching_price
 from rimgauge.plan.prices import GAIN, turning_price
 from rimgauge.plan.problem import Line, Problem
-from rimgauge.records import FloatArray, record
+from rimgauge.records import FloatArray, IntArray, record
 
 WEIGHTS = (2.0, 40.0)
 """Weight of a row at its limit at the start of a walk, between these [turns]."""
@@ -152,10 +152,10 @@ def _descend(problem: Problem, rows: _Scaled, weights: FloatArray, plan: FloatAr
     together = 2 * np.tile(product, (2, 2)) * np.outer(sign, sign)
     same = np.arange(2 * n)
     together[same, (same + n) % (2 * n)] = np.inf  # tighter and looser at once is no change
-    own = np.tile(np.diag(product), 2)
+    own, most = np.tile(np.diag(product), 2), np.tile(problem.most, 2)
     plan = plan.copy()
     for _ in range(MOST_MOVES):
-        alone = sign * np.tile(slope, 2) + own + _turning(problem, plan)
+        alone = np.concatenate([slope, -slope]) + own + _turning(most, plan)
         gain = alone[:, None] + alone + together
         gain[same, same] = alone
         best = int(np.argmin(gain))
@@ -167,9 +167,10 @@ def _descend(problem: Problem, rows: _Scaled, weights: FloatArray, plan: FloatAr
     return plan
 
 
-def _turning(problem: Problem, plan: FloatArray) -> FloatArray:
-    """Price of turning each nipple an eighth tighter, then looser (2n,); infinite past the largest turn."""
+def _turning(most: IntArray, plan: FloatArray) -> FloatArray:
+    """Price of turning each nipple an eighth tighter, then looser (2n,); infinite past the largest turn, most (2n,)."""
     after = np.concatenate([plan + 1, plan - 1])
-    price: FloatArray = turning_price(after) - np.tile(turning_price(plan), 2)
-    price[np.abs(after) > np.tile(problem.most, 2)] = np.inf
+    now = turning_price(plan)
+    price: FloatArray = turning_price(after) - np.concatenate([now, now])
+    price[np.abs(after) > most] = np.inf
     return price
