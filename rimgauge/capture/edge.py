@@ -204,20 +204,20 @@ class _Band:
         grey = patches.take(index[..., None] + np.arange(pixels)).astype(np.float64)
         behind = np.full(len(inside), np.nan) if rim is None else rim[inside]
         band = _Band(grey, first.astype(np.float64), None, whole, lever, behind)
-        if (grey >= shape.white).any():
-            band = band.below(shape.white)
+        bright = (grey >= shape.white).any(axis=2).mean(axis=1) > MANY_ROWS
+        if bright.any():
+            band = band.below(shape.white, bright)
             enough = band.whole.sum(axis=1) >= np.maximum(LEAST_ROWS, 0.5 * whole.sum(axis=1))
             band, inside = band.of(enough), inside[enough]
         return band, inside
 
-    def below(self, white: float) -> _Band:
-        """The same without what is clipped in pictures that are too bright.
+    def below(self, white: float, bright: BoolArray) -> _Band:
+        """The same without what is clipped in pictures that are too bright (n,).
 
         Where nothing tells how bright the rim is, also without what lies beside it: little of the foot is left then,
         and what JPEG does to it would pass for the rim's brightness.
         """
         clipped = np.pad(self.grey >= white, ((0, 0), (0, 0), (1, 1)))
-        bright = clipped.any(axis=2).mean(axis=1) > MANY_ROWS
         clipped &= bright[:, None, None]
         spoilt = clipped[..., 2:] | clipped[..., :-2]
         spoilt &= np.isnan(self.rim)[:, None, None]

@@ -231,7 +231,7 @@ def _settle(
     Each stretch of the run is followed, and judged, by looks learnt from all others. All starts are judged by the
     same: the mark, the looks, and the rim's own slide, of which less is thought.
 
-    least: a path less likely than that after a few rounds isn't worth more of them.
+    least: a path less likely than that after a few rounds isn't worth more of them, nor being judged.
     """
     place, by_mark = start.place, mark_likelihood(evidence)
     way = 1 if float(place.of_speed[0] @ np.array(EVERY_SPEED)) >= 0.0 else -1
@@ -246,8 +246,9 @@ def _settle(
             return None, False
         if done >= CLEAR_ROUNDS and is_alone(place):
             return place, True
-        stays = float(np.abs(place.angle_deg - before_deg).max()) < STAYS_DEG
-        if done >= LEAST_ROUNDS and (stays or place.likelihood < least):
+        if done >= LEAST_ROUNDS and place.likelihood < least:
+            return place, False
+        if done >= LEAST_ROUNDS and float(np.abs(place.angle_deg - before_deg).max()) < STAYS_DEG:
             break
     judged = smooth(likely, slide_likelihood(evidence) ** SLIDE_COUNTS, likely_speeds(place.of_speed), way)
     return replace(place, likelihood=judged.likelihood), False
