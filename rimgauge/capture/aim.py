@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge.capture.aim_facing import HALF_EDGE_PX, MARGINS, Facing, find_facings
+from rimgauge.capture.aim_look import Point, turned_box
 from rimgauge.capture.aim_motion import (
     find_mark_columns,
     find_spoke_box,
@@ -16,22 +19,23 @@ from rimgauge.capture.aim_motion import (
     running_way,
     to_picture_way,
 )
-from rimgauge.capture.aim_still import Facing, Point, ahead_px, find_facings, look_still, turned_box
-from rimgauge.capture.follower import SEEN
+from rimgauge.capture.follower import SEEN, Sightings
 from rimgauge.capture.outline import outline_scores, rival_edges
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
 from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker
-from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimgaugeError, RimNotSeen
-from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
+from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
+from rimgauge.records import Box, Direction, Edge, FloatArray, IntArray, Side, View
 
 AIM_FRAMES = 120
 """Four seconds of a webcam: about two turns by hand, so that the mark comes by."""
 LEAST_FRAMES = 20
 TRIED_FRAMES = 40
-TRIED_FACINGS = 3
 LEAST_SEEN_SHARE = 0.8
-RIM_WIDTH_PX = 180
+MOST_OFF_PX, USUAL_OFF_PX = 3.0, 2.0
+"""The edge followed lies so near to where the rim as a whole lies, at most and mostly, in a picture 360 pixels high."""
+ALIKE_SHARE = 0.75
+"""Two places as clear as this beside each other can't be told apart."""
 USUAL_MARK_COLUMNS = (8, 108)
 
 Way = Literal["up", "down", "left", "right"]
@@ -88,20 +92,17 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
         raise FrameTrouble("frames", f"{len(frames)} are too few to aim with; give at least {LEAST_FRAMES}")
     height, width = frames[0].image.shape[:2]
     _check_hints(hints, width, height)
-    trouble: RimgaugeError = _nothing_found(hints)
-    facings = find_facings(look_still(frames), hints.pointer_at, hints.rim_at)
-    for place, facing in enumerate(facings[:TRIED_FACINGS]):
-        try:
-            return _aim_at(facing, frames, direction, side, hints)
-        except (PointerNotSeen, RimNotSeen, NotTrustworthy) as reason:
-            trouble = reason if place == 0 else trouble
-    raise trouble
+    facings = find_facings(frames, hints.pointer_at, hints.rim_at)
+    if not facings:
+        raise _nothing_found(hints)
+    _check_rivals(facings, hints)
+    return _aim_at(facings[0], frames, direction, side, hints)
 
 
 def _aim_at(
     facing: Facing, frames: list[Frame], direction: Direction, side: Side | None, hints: Hints
 ) -> Aim:
-    strips = rim_strips(frames, facing, RIM_WIDTH_PX * facing.still.unit)
+    strips = rim_strips(frames, facing, facing.width_px)
     mark, notes = _mark(facing, strips, hints.mark_at)
     forward = _forward(facing, strips, hints.runs)
     faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
@@ -117,7 +118,26 @@ def _aim_at(
     if spokes is None:
         by = "the mark" if tags is None else "the tags"
         notes = (*notes, f"Spokes don't stand out beside the rim; {by} alone will tell the wheel's place.")
-    return _tried(replace(view, spoke_box=spokes), frames, notes)
+    view = replace(view, spoke_box=spokes)
+    try:
+        return _tried(view, facing, frames, notes)
+    except (RimNotSeen, NotTrustworthy) as trouble:
+        # Spokes may stand close before the edge: it is sought where it moves and hardly farther.
+        box = _rim_box(facing, MARGINS[1])
+        narrow = replace(view, edges=(replace(view.edges[0], rim_box=box),))
+        with contextlib.suppress(RimNotSeen, NotTrustworthy):
+            return _tried(narrow, facing, frames, notes)
+        raise trouble
+
+
+def _check_rivals(facings: list[Facing], hints: Hints) -> None:
+    if hints.pointer_at is None and len(facings) > 1 and facings[1].score > ALIKE_SHARE * facings[0].score:
+        places = [facing.still.patch.to_picture(*facing.tip) for facing in facings[:2]]
+        (x, y), (other_x, other_y) = places
+        raise NotTrustworthy(
+            f"two things look like the pointer, one that ends at {x:.0f},{y:.0f} and one at {other_x:.0f},{other_y:.0f}; "
+            "say which with --pointer-at, or put something plain behind"
+        )
 
 
 def _check_hints(hints: Hints, width: int, height: int) -> None:
@@ -203,10 +223,10 @@ def _view(
 ) -> View:
     """Put boxes round tip and edge as the tracker wants them."""
     patch, (tip_u, tip_v), unit = facing.still.patch, facing.tip, facing.still.unit
-    ahead = ahead_px(facing.edge_u - tip_u, unit)
-    pointer = turned_box(patch, tip_u - 40 * unit, tip_u + ahead, tip_v - 26 * unit, tip_v + 26 * unit)
-    rim = turned_box(patch, facing.begin_u, facing.edge_u + 16 * unit, tip_v - 40 * unit, tip_v + 40 * unit)
-    if pointer is None or rim is None:
+    pointer = turned_box(
+        patch, tip_u - 40 * unit, tip_u + facing.ahead_px, tip_v - facing.half_px, tip_v + facing.half_px
+    )
+    if pointer is None:
         raise PointerNotSeen("the pointer's tip is too close to the picture's border; move the camera")
     inward = _inward(facing)
     level = mark is not None and abs(_middle_v(facing, mark) - tip_v) <= 1.0
@@ -215,10 +235,18 @@ def _view(
         image_size=(patch.box[2], patch.box[3]),
         positive=inward if side == "left" else -inward,
         forward=np.array(forward),
-        edges=(Edge(side=side, pointer_box=pointer, rim_box=rim),),
+        edges=(Edge(side=side, pointer_box=pointer, rim_box=_rim_box(facing, MARGINS[0])),),
         mark_box=mark,
         mark_to_pointer_deg=0.0 if level else None,
     )
+
+
+def _rim_box(facing: Facing, margin: tuple[float, float]) -> Box:
+    tip_v, half = facing.tip[1], HALF_EDGE_PX * facing.still.unit
+    box = turned_box(facing.still.patch, *facing.sought_u(margin), tip_v - half, tip_v + half)
+    if box is None:
+        raise RimNotSeen("the rim's edge is too close to the picture's border; move the camera")
+    return box
 
 
 def _middle_v(facing: Facing, box: Box) -> float:
@@ -226,7 +254,7 @@ def _middle_v(facing: Facing, box: Box) -> float:
     return facing.still.patch.to_patch(x + (width - 1) / 2.0, y + (height - 1) / 2.0)[1]
 
 
-def _tried(view: View, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
+def _tried(view: View, facing: Facing, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
     """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
     tracker = Tracker.of_frames(view, frames[:LEARNING_FRAMES])
     tried = frames[:TRIED_FRAMES]
@@ -239,13 +267,30 @@ def _tried(view: View, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
             "bring the camera closer, add light, put something plain behind them, or point them out with "
             "--pointer-at and --rim-at"
         )
-    last = int(good[-1])
+    right = _with_the_rim(facing, seen)
+    last = int(good[np.isin(good, right)][-1])
     follower, rims = tracker.followers[0], cuts[0][1][good]
     places = np.array([follower.rim_patch.to_patch(*place)[0] for place in seen.rim_px[good]])
     rivals = rival_edges(outline_scores(rims, follower.outline), follower.outline, places)
     notes = (*notes, *_rival_notes(rivals))
     (tip_x, tip_y), (rim_x, rim_y) = seen.tip_px[last], seen.rim_px[last]
     return Aim(view, tried[last].image, (float(tip_x), float(tip_y)), (float(rim_x), float(rim_y)), notes)
+
+
+def _with_the_rim(facing: Facing, seen: Sightings) -> IntArray:
+    """Frames whose edge lies where the rim as a whole says; refuse one that doesn't: a spoke's, say, or a decal's."""
+    patch, unit, every = facing.still.patch, facing.still.unit, facing.course.every
+    followed = np.array([patch.to_patch(x, y)[0] for x, y in seen.rim_px[::every]])
+    off = followed - facing.edge_u - facing.course.moves_px[: len(followed)]
+    near = np.abs(off) < MOST_OFF_PX * unit
+    usual = float(np.nanmedian(off)) if np.isfinite(off).any() else np.inf
+    if near.sum() < LEAST_SEEN_SHARE * np.isfinite(off).sum() or abs(usual) > USUAL_OFF_PX * unit:
+        raise NotTrustworthy(
+            "what is followed there isn't the rim's own edge, for the rim moves otherwise; put something plain "
+            "behind it that is much brighter or darker than the rim, or turn the camera so that spokes don't "
+            "stand close before the edge"
+        )
+    return np.flatnonzero(near) * every
 
 
 def _rival_notes(apart_px: FloatArray) -> tuple[str, ...]:

@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.aim_still import Facing, Point, turned_box
+from rimgauge.capture.aim_facing import Facing
+from rimgauge.capture.aim_look import Point, turned_box
 from rimgauge.capture.mark import SPOKE_BINS, strip_along
 from rimgauge.capture.sources import Frame
 from rimgauge.records import Box, Direction, FloatArray, View
@@ -28,21 +29,19 @@ LEAST_SPOKE_STEP = 1.5
 
 
 def rim_strips(frames: Sequence[Frame], facing: Facing, width_px: float) -> FloatArray:
-    """Take the colours (n, 90, columns, 3) of the rim along its path, edge first; columns of 4 pixels."""
-    patch = facing.still.patch
-    rows = patch.box[2] if patch.transposed else patch.box[3]
-    box = turned_box(patch, facing.edge_u + 2.0, facing.edge_u + width_px, 0.0, rows - 1.0)
-    if box is None:
-        return np.empty((len(frames), BINS_ALONG, 0, 3))
-    x, y, width, height = box
-    strips = []
-    for frame in frames:
-        cut = frame.image[y : y + height, x : x + width]
-        turned = cut.transpose(1, 0, 2) if patch.transposed else cut
-        turned = turned[:, ::-1] if patch.flipped else turned
-        columns = max(1, turned.shape[1] // 4)
-        small = cv2.resize(np.ascontiguousarray(turned), (columns, BINS_ALONG), interpolation=cv2.INTER_AREA)
-        strips.append(small)
+    """Take the colours (n, 90, columns, 3) of the rim along its course, edge first; columns of 4 pixels."""
+    patch, rows = facing.still.patch, facing.still.mean.shape[0]
+    u, v = np.meshgrid(np.arange(2.0, max(width_px, 8.0)), np.arange(rows, dtype=np.float64))
+    start = facing.edge_u - float(facing.course.aside(facing.tip[1]))
+    x, y = patch.to_picture(u + start + facing.course.aside(v), v)
+    across, down = cv2.convertMaps(x.astype(np.float32), y.astype(np.float32), cv2.CV_16SC2)
+    size = (max(1, u.shape[1] // 4), BINS_ALONG)
+    strips = [
+        cv2.resize(
+            cv2.remap(frame.image, across, down, cv2.INTER_NEAREST), size, interpolation=cv2.INTER_AREA
+        )
+        for frame in frames
+    ]
     return np.stack(strips).astype(np.float64)
 
 

@@ -66,7 +66,7 @@ def told(condition: list[str], folder: Path, seed: int) -> dict[str, str]:
     run = CliRunner()
     drawn = run.invoke(rimgauge, ["scene", "--out", str(folder), "--seed", str(seed), *condition])
     if drawn.exit_code != 0:
-        return {"said": drawn.output.strip().splitlines()[-1]}
+        return {"said": f"not drawn: {drawn.exception or drawn.output}"[:100]}
     arguments = [str(folder / "frames"), "--view", str(folder / "view.json")]
     arguments += ["--wheel", str(folder / "wheel.toml"), "--out", str(folder / "pass.json")]
     measured = run.invoke(rimgauge, ["measure", *arguments])

@@ -1,0 +1,148 @@
+"""The pointer in the still look: two sharp flanks that come toward the rim and end together before it.
+
+A strip, bolt or wire has parallel flanks, a card's corner two that meet. What lies behind the rim either goes on
+under it or has no such flanks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.capture.aim_look import GreyPicture
+from rimgauge.capture.aim_rim import Course
+
+BAR_WIDTHS_PX = (5, 6, 8, 10, 13, 17, 22, 28, 36, 46)
+"""Widths of pointer looked for in a picture 360 pixels high."""
+LEANS = np.linspace(-0.2, 0.2, 9)
+"""Slopes dv/du of a bar that doesn't point quite square to the rim."""
+CORNER_LEANS = ((-1.0, 1.0), (-0.84, 1.19), (-1.19, 0.84), (-0.58, 0.58))
+"""Slopes of the two flanks of a right-angled corner, straight and skew by 5°, and of a sharper one."""
+LONG_PX, NEAR_PX, AHEAD_PX = 100, 20, 12
+"""Flanks are looked at over so many pixels behind a tip, over the nearest of them, and before it."""
+FAINT_STEP, CLEAR_STEP = 3.0, 15.0
+"""A flank as steep as this [grey levels a pixel] counts as one, and as this is as clear as can be."""
+FAINT_SHARE = 0.6
+FARTHEST_PX = 90
+"""A tip farther from the rim than this, in a picture 360 pixels high, isn't at it."""
+LEAST_GAP_PX = 3.0
+"""A nearer rim can't be told from the tip, and would touch it."""
+LEAST_SCORE = 0.15
+CANDIDATES = 10
+APART_PX = 12
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """A place where a bar or corner ends, u, v [px]; half its width there [px]; how clear it is, 0 to 1."""
+
+    u: float
+    v: float
+    half_px: float
+    score: float
+
+
+def find_ends(course: Course, edge_u: float) -> list[End]:
+    """Find where bars and corners end before the rim's edge at edge_u on its course, clearest first."""
+    still, unit = course.still, course.still.unit
+    straight = course.straightened(still.mean)[:, : max(1, round(edge_u))]
+    if straight.shape[1] < 24 * unit:
+        return []
+    size = (round(straight.shape[1] / unit), round(straight.shape[0] / unit))
+    look = np.asarray(cv2.resize(straight, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    first = max(0, size[0] - FARTHEST_PX - LONG_PX)
+    scores, halves = _end_scores(look[:, first:])
+    gap = size[0] - 1.0 - np.arange(first, size[0])
+    scores[:, (gap < LEAST_GAP_PX / unit) | (gap > FARTHEST_PX)] = 0.0
+    # Of ends alike, that nearer to the rim is the tip.
+    scores *= (40.0 / (40.0 + gap)).astype(np.float32)
+    ends = []
+    for _ in range(CANDIDATES):
+        v, u = (int(k) for k in np.unravel_index(int(np.argmax(scores)), scores.shape))
+        score = float(scores[v, u])
+        if score < LEAST_SCORE:
+            break
+        middle_v = (v + 0.5) * unit - 0.5
+        aside = float(course.aside(middle_v))
+        ends.append(End((first + u + 0.5) * unit - 0.5 + aside, middle_v, float(halves[v, u]) * unit, score))
+        scores[max(0, v - APART_PX) : v + APART_PX + 1, max(0, u - APART_PX) : u + APART_PX + 1] = 0.0
+    return ends
+
+
+def _end_scores(look: GreyPicture) -> tuple[GreyPicture, GreyPicture]:
+    """How clearly something ends at each place, and half its width there."""
+    smooth = cv2.GaussianBlur(look, (5, 5), 0)
+    steep = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
+    room = np.ones((3, 1), np.uint8)
+    rising, falling = (cv2.dilate(_clear(np.maximum(sign * steep, 0.0)), room) for sign in (1.0, -1.0))
+    best, halves = np.zeros_like(look), np.zeros_like(look)
+    for lean in LEANS:
+        up, down = (_flank(one, lean) for one in (rising, falling))
+        for width in BAR_WIDTHS_PX:
+            half = width // 2
+            for upper, lower in ((up, down), (down, up)):
+                _keep(best, halves, _ending(_moved(upper, half), _moved(lower, half - width)), width / 2)
+    for leans in CORNER_LEANS:
+        for steps in ((rising, falling), (falling, rising)):
+            _keep(best, halves, _ending(_flank(steps[0], leans[0]), _flank(steps[1], leans[1])), 0.0)
+    return best, halves
+
+
+def _clear(steep: GreyPicture) -> GreyPicture:
+    """How clear an edge is, 0 to 1: a faint one over its whole length is worth more than a strong one here and there."""
+    faint, strong = (np.minimum(steep / step, 1.0) for step in (FAINT_STEP, CLEAR_STEP))
+    return np.asarray(FAINT_SHARE * faint + (1.0 - FAINT_SHARE) * strong, dtype=np.float32)
+
+
+def _keep(best: GreyPicture, halves: GreyPicture, scores: GreyPicture, half: float) -> None:
+    better = scores > best
+    best[better] = scores[better]
+    halves[better] = half
+
+
+def _flank(steps: NDArray[Any], lean: float) -> GreyPicture:
+    """Mean step behind and ahead of each place (2, rows, columns) along a line of slope dv/du.
+
+    Behind it is the least of a long look and a near one.
+    """
+    rows, columns = steps.shape
+    room = int(np.ceil(abs(lean) * columns))
+    # Sheared so that the line is level; the last column stays where it is.
+    shear = np.array([[1.0, 0.0, 0.0], [lean, 1.0, -lean * (columns - 1) - room]])
+    level = cv2.warpAffine(
+        steps,
+        shear,
+        (columns, rows + 2 * room),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    means = [
+        cv2.blur(level, (LONG_PX, 1), anchor=(LONG_PX - 1, 0), borderType=cv2.BORDER_REPLICATE),
+        cv2.blur(level, (NEAR_PX, 1), anchor=(NEAR_PX - 1, 0), borderType=cv2.BORDER_REPLICATE),
+        np.roll(cv2.blur(level, (AHEAD_PX, 1), anchor=(0, 0), borderType=cv2.BORDER_REPLICATE), -3, axis=1),
+    ]
+    back = np.array([[1.0, 0.0, 0.0], [-lean, 1.0, lean * (columns - 1) + room]])
+    long, near, ahead = (
+        cv2.warpAffine(one, back, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+        for one in means
+    )
+    return np.stack([np.minimum(long, near), ahead])
+
+
+def _ending(one: GreyPicture, other: GreyPicture) -> GreyPicture:
+    behind, ahead = np.minimum(one, other)
+    return np.asarray(behind - ahead, dtype=np.float32)
+
+
+def _moved(flank: GreyPicture, rows: int) -> GreyPicture:
+    """Take the value `rows` above each place, 0 outside the picture."""
+    out = np.zeros_like(flank)
+    if rows > 0:
+        out[:, rows:] = flank[:, :-rows]
+    else:
+        out[:, :rows] = flank[:, -rows:]
+    return out

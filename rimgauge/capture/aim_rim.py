@@ -1,0 +1,179 @@
+"""The rim in the frames of a turning wheel: long parallel edges right through the picture that move as one.
+
+All edges of a rim run along one course, a line that may slope and bend; nothing else in the picture does so from
+border to border in every frame. The first and the last of them are its outlines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from rimgauge.capture.aim_look import GreyPicture, Still
+from rimgauge.capture.sources import Frame
+from rimgauge.records import FloatArray, IntArray
+
+SLOPES = np.linspace(-0.15, 0.15, 31)
+BENDS_PX = np.linspace(-40.0, 40.0, 33)
+"""How far the course strays from a line at both ends, in a picture 360 pixels high: a small rim seen from its side
+does so by 30."""
+BLOCK_PX = 6
+MOVES = 1.5
+"""Spread over time beside the noise of a place that something passes."""
+LEAST_EDGE = 0.8
+"""Change of brightness [grey levels a pixel] of the faintest edge, over its whole length."""
+OUTLINE_SHARE = 0.25
+"""An outline is at least this strong beside the rim's strongest edge."""
+HIDDEN_SHARE = 0.3
+"""Share of an edge's length that something before it may hide, or where a spoke lies beside it."""
+FOLLOWED_FRAMES = 40
+MOST_MOVE_PX = 40
+PADDING_PX = 80
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """Where the rim's edges run in a turned look: u = place + slope·(v − middle) + bend·((v − middle) / middle)².
+
+    strength: how clearly all of them stand out. edges_u (k,): the places of all long edges [px] where the rim is
+    mostly, steps (k,): their change of brightness [grey levels a pixel]. moves_px (n,): how far the rim lies from there
+    in every so many-th frame.
+    """
+
+    still: Still
+    slope: float
+    bend_px: float
+    strength: float
+    edges_u: FloatArray
+    steps: FloatArray
+    moves_px: FloatArray
+    every: int
+
+    def aside(self, v: FloatArray | float) -> FloatArray:
+        """How far [px] the course lies further along u at v than at the middle."""
+        middle = (self.still.mean.shape[0] - 1) / 2.0
+        t = (np.asarray(v, dtype=np.float64) - middle) / middle
+        return np.asarray(self.slope * middle * t + self.bend_px * t**2)
+
+    def slope_at(self, v: float) -> float:
+        """du/dv of the course at v."""
+        middle = (self.still.mean.shape[0] - 1) / 2.0
+        return float(self.slope + 2.0 * self.bend_px * (v - middle) / middle**2)
+
+    @property
+    def outlines(self) -> tuple[float, float]:
+        """Places [px] of the first and the last edge that is no fainter than an outline."""
+        clear = self.edges_u[np.abs(self.steps) > OUTLINE_SHARE * np.abs(self.steps).max()]
+        return float(clear[0]), float(clear[-1])
+
+    def seen_from(self, still: Still) -> Course:
+        """Give the same course in a look that is flipped or not."""
+        if still.patch.flipped == self.still.patch.flipped:
+            return self
+        edges_u = self.still.mean.shape[1] - 1.0 - self.edges_u[::-1]
+        steps, moves = -self.steps[::-1], -self.moves_px
+        return Course(still, -self.slope, -self.bend_px, self.strength, edges_u, steps, moves, self.every)
+
+    def straightened(self, image: GreyPicture) -> GreyPicture:
+        """Shift every row of a turned picture so that the course runs straight along v."""
+        rows, columns = image.shape[:2]
+        u, v = np.meshgrid(np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32))
+        u += self.aside(np.arange(float(rows))).astype(np.float32)[:, None]
+        return np.asarray(
+            cv2.remap(image, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=image.dtype
+        )
+
+
+def find_course(still: Still, frames: Sequence[Frame]) -> Course | None:
+    """Find the course along which moving edges add up best, and the edges; None where nothing long moves."""
+    passed = cv2.dilate(_small(still.spread, still.unit), np.ones((5, 5), np.uint8)) > MOVES * still.noise
+    blocks = _blocks(np.where(passed, _steep(_small(still.mean, still.unit)), 0.0))
+    asides = [(slope, bend, _asides(len(blocks), slope, bend)) for slope in SLOPES for bend in BENDS_PX]
+    energy = [float((_straight(blocks, aside).mean(axis=0) ** 2).sum()) for _, _, aside in asides]
+    slope, bend, aside = asides[int(np.argmax(energy))]
+    none = np.empty(0)
+    course = Course(still, float(slope), float(bend) * still.unit, max(energy), none, none, none, 1)
+    return _with_edges(course, frames, aside)
+
+
+def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -> Course | None:
+    """Find the edges that are there in every frame, and how they move; None where there are none."""
+    patch, unit = course.still.patch, course.still.unit
+    every = max(1, len(frames) // FOLLOWED_FRAMES)
+    chosen = frames[::every]
+    straight = [
+        _straight(_blocks(_steep(_small(patch.cut(frame.image), unit))), aside_px) for frame in chosen
+    ]
+    moves = _moves(np.stack([one.mean(axis=0) for one in straight]))
+    profile = np.median(
+        [np.roll(_all_along(one), -move) for one, move in zip(straight, moves, strict=True)], axis=0
+    )
+    peaks = _peaks(np.abs(profile))
+    if not len(peaks):
+        return None
+    left, here, right = (np.abs(profile)[peaks + k] for k in (-1, 0, 1))
+    fine = peaks + 0.5 * (left - right) / (left - 2.0 * here + right)
+    return replace(
+        course,
+        edges_u=np.asarray((fine + 0.5) * unit - 0.5),
+        steps=profile[peaks],
+        moves_px=np.asarray(moves * unit, dtype=np.float64),
+        every=every,
+    )
+
+
+def _small(image: GreyPicture, unit: float) -> GreyPicture:
+    size = (round(image.shape[1] / unit), round(image.shape[0] / unit))
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def _steep(look: GreyPicture) -> GreyPicture:
+    smooth = cv2.GaussianBlur(look, (5, 5), 0)
+    return np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125), dtype=np.float32)
+
+
+def _blocks(image: GreyPicture) -> GreyPicture:
+    count = image.shape[0] // BLOCK_PX
+    return np.asarray(image[: count * BLOCK_PX].reshape(count, BLOCK_PX, -1).mean(axis=1))
+
+
+def _asides(blocks: int, slope: float, bend: float) -> FloatArray:
+    """How far the course lies aside at the middle of each block."""
+    t = np.linspace(-1.0, 1.0, blocks) * (1.0 - 1.0 / blocks)
+    return np.asarray(slope * blocks * BLOCK_PX / 2.0 * t + bend * t**2)
+
+
+def _straight(blocks: GreyPicture, aside_px: FloatArray) -> GreyPicture:
+    """Shift the blocks (n, columns) back by their place on a course; beyond the picture is nothing."""
+    padded = np.pad(blocks, ((0, 0), (PADDING_PX, PADDING_PX)))
+    columns = np.arange(blocks.shape[1]) + PADDING_PX
+    places = np.clip(np.rint(aside_px).astype(np.intp)[:, None] + columns, 0, padded.shape[1] - 1)
+    return np.asarray(np.take_along_axis(padded, places, axis=1))
+
+
+def _all_along(straight: GreyPicture) -> FloatArray:
+    """The step (columns,) that most of the blocks have at least, with the sign of their mean: a spoke has none in many."""
+    mean = straight.mean(axis=0)
+    ways = np.where(mean > 0.0, 1.0, -1.0)
+    near = cv2.dilate((straight * ways).astype(np.float32), np.ones((1, 3), np.uint8))
+    return np.asarray(ways * np.clip(np.quantile(near, HIDDEN_SHARE, axis=0), 0.0, np.abs(mean)))
+
+
+def _moves(profiles: FloatArray) -> IntArray:
+    """Whole pixels by which the edges of each profile (n, columns) lie further than they do mostly."""
+    reference, middle = np.median(profiles, axis=0), profiles.shape[1] - 1
+    near = slice(middle - MOST_MOVE_PX, middle + MOST_MOVE_PX + 1)
+    for _ in range(3):
+        moves = np.array([int(np.argmax(np.correlate(p, reference, "full")[near])) for p in profiles])
+        moves -= int(np.median(moves))
+        reference = np.median([np.roll(p, -move) for p, move in zip(profiles, moves, strict=True)], axis=0)
+    return moves
+
+
+def _peaks(steep: FloatArray) -> IntArray:
+    here = steep[1:-1]
+    peak = (here >= steep[:-2]) & (here > steep[2:]) & (here > LEAST_EDGE)
+    return np.flatnonzero(peak) + 1
