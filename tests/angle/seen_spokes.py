@@ -100,8 +100,8 @@ def _lay(picture, sight, rod, past_deg, smear, along_mm, columns, width_mm, grey
     """Lay a rod between two points (x, radius, angle past its rim end) over the frames in which it is in front."""
     past_deg = (past_deg + 180.0) % 360.0 - 180.0
     near = np.flatnonzero(np.abs(past_deg) < 107.0)
-    ends, later = ((_end(sight, end, past_deg[near] + more) for end in rod) for more in (0.0, TURN_DEG))
-    (rim, hub), (rim_later, hub_later) = ends, later
+    rim, hub = (_end(sight, end, past_deg[near]) for end in rod)
+    rim_later, hub_later = (_end(sight, end, past_deg[near] + TURN_DEG) for end in rod)
     for strip, inside in enumerate(columns):
         for column in inside:
             share, place, slope = _cut(rim, hub, column)
