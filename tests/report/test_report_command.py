@@ -247,7 +247,7 @@ def test_a_round_that_was_planned_anew_counts_once(job, runout, monkeypatch, cap
     assert len(list(job.folder.glob("plan-*.json"))) == 2
     assert dict(_from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"] == once
     assert once.startswith("1 round,")
-    assert "0 nipples" not in once
+    assert ", 0 nipples" not in once
     assert "rimgauge measure SOURCE --direction lateral" in capsys.readouterr().out
 
 
