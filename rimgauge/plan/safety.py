@@ -177,9 +177,9 @@ def things_to_know(
     notes = [*hints(readings, wheel, influence, problem), _left_alone(problem), _assumed(wheel)]
     if not problem.tension_known:
         notes.append(
-            "Tension was not read: the plan takes it as likely as the runout says. The rim gets as true, but in "
-            "simulations half of such plans or more left tension about one per cent less even than it was; "
-            "with readings it is kept."
+            "Tension was not read: the plan takes it as likely as the runout says. In simulations three wheels in "
+            "four came true to 0.2 mm in the first round, and of those one in six was left with tension a little "
+            "less even than it was; with readings it is nearly always kept."
         )
     elif not np.isfinite(readings.tension_n).any():
         notes.append(

@@ -28,6 +28,35 @@ SPOKES_DEG = (np.arange(32) + 0.5) * 11.25
 FRAMES = 300
 
 
+def followed(time_s, angle_deg, gap_px, tip_px) -> tuple[GapTrack, Turning]:
+    """What was seen of one pointer on the right in n frames: gaps (n,) and tips (n, 2) [px] at known angles."""
+    count = len(time_s)
+    track = EdgeTrack(
+        side="right",
+        gap_px=gap_px,
+        standard_error_px=np.full(count, 0.03),
+        quality=np.ones(count),
+        tip_px=tip_px,
+        rim_px=np.zeros((count, 2)),
+    )
+    gaps = GapTrack(
+        time_s=time_s,
+        sides=(track,),
+        mark_px=np.full(count, np.nan),
+        mark_strength=np.zeros(count),
+        spoke_profile=np.empty((count, 0, 0)),
+        lost=("",) * count,
+    )
+    turning = Turning(
+        angle_deg=angle_deg,
+        standard_uncertainty_deg=np.full(count, 0.1),
+        revolutions=float(np.ptp(angle_deg)) / 360.0,
+        reversals=0,
+        evidence=("mark",),
+    )
+    return gaps, turning
+
+
 def simulated_pass(
     runout_mm,
     *,

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from simulated import followed
 
 from rimgauge.errors import NotTrustworthy
-from rimgauge.records import EdgeTrack, FloatArray, GapTrack, Turning
+from rimgauge.records import FloatArray, GapTrack, Turning
 from rimgauge.signal import without_creep
 
 COUNT = 240
@@ -21,30 +22,8 @@ def seen(turns: float, creep_px: float, sag_px: float) -> tuple[GapTrack, Turnin
     true_px = 15.0 + 4.0 * np.cos(np.radians(angle_deg - 40.0)) + np.sin(np.radians(3.0 * angle_deg))
     part = TIME_S / TIME_S[-1]
     tip_px = np.stack([-(creep_px + sag_px) * part, 0.0 * part], axis=1) + rng.normal(0.0, 0.02, (COUNT, 2))
-    track = EdgeTrack(
-        side="right",
-        gap_px=true_px - creep_px * part + rng.normal(0.0, 0.03, COUNT),
-        standard_error_px=np.full(COUNT, 0.03),
-        quality=np.ones(COUNT),
-        tip_px=tip_px,
-        rim_px=np.zeros((COUNT, 2)),
-    )
-    unseen = np.full(COUNT, np.nan)
-    gaps = GapTrack(
-        time_s=TIME_S,
-        sides=(track,),
-        mark_px=unseen,
-        mark_strength=0.0 * TIME_S,
-        spoke_profile=np.empty((COUNT, 0, 0)),
-        lost=("",) * COUNT,
-    )
-    turning = Turning(
-        angle_deg=angle_deg,
-        standard_uncertainty_deg=np.full(COUNT, 0.1),
-        revolutions=turns,
-        reversals=0,
-        evidence=("mark",),
-    )
+    gap_px = true_px - creep_px * part + rng.normal(0.0, 0.03, COUNT)
+    gaps, turning = followed(TIME_S, angle_deg, gap_px, tip_px)
     return gaps, turning, true_px
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
+from simulated import followed
 
 from rimgauge.errors import NotTrustworthy
-from rimgauge.records import EdgeTrack, FloatArray, GapTrack, Turning
+from rimgauge.records import FloatArray
 from rimgauge.signal import check_at_rest
 
 COUNT, TURNS = 240, 2.4
@@ -18,30 +19,8 @@ RIGHT = np.array([1.0, 0.0])
 
 def check(tip_px: FloatArray, seen_turns: float = TURNS) -> None:
     noise = np.random.default_rng(4).normal(0.0, 0.02, COUNT)
-    unseen = np.full(COUNT, np.nan)
-    track = EdgeTrack(
-        side="right",
-        gap_px=np.full(COUNT, 15.0),
-        standard_error_px=np.full(COUNT, 0.03),
-        quality=np.ones(COUNT),
-        tip_px=np.stack([tip_px + noise, np.full(COUNT, 90.0)], axis=1),
-        rim_px=np.zeros((COUNT, 2)),
-    )
-    gaps = GapTrack(
-        time_s=TIME_S,
-        sides=(track,),
-        mark_px=unseen,
-        mark_strength=0.0 * TIME_S,
-        spoke_profile=np.empty((COUNT, 0, 0)),
-        lost=("",) * COUNT,
-    )
-    turning = Turning(
-        angle_deg=ANGLE_DEG * seen_turns / TURNS,
-        standard_uncertainty_deg=np.full(COUNT, 0.1),
-        revolutions=seen_turns,
-        reversals=0,
-        evidence=("mark",),
-    )
+    tips_px = np.stack([tip_px + noise, np.full(COUNT, 90.0)], axis=1)
+    gaps, turning = followed(TIME_S, ANGLE_DEG * seen_turns / TURNS, np.full(COUNT, 15.0), tips_px)
     check_at_rest(gaps, turning, RIGHT)
 
 
