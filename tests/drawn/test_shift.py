@@ -78,7 +78,7 @@ def test_what_moved_beyond_the_margin_is_not_seen_there_wherever_it_is_sought(
 ) -> None:
     rng = np.random.default_rng(10)
     look, middle = learnt(rng, 0.3)
-    moved = [(0.5, 0.2), (MARGIN_PX - 0.8, 0.0), (MARGIN_PX + 5.0, 0.0), (0.0, -MARGIN_PX - 9.0)]
+    moved = [(0.5, 0.2), (0.0, MARGIN_PX - 0.8), (MARGIN_PX + 5.0, 0.0), (0.0, -MARGIN_PX - 9.0)]
     frames = np.array([draw(rng, *by) for by in moved])
     found = find_shift(look, frames, start)
     assert (found.agrees[1:] < LEAST_QUALITY).all()
