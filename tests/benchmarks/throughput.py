@@ -4,13 +4,22 @@
     python -m tests.benchmarks.throughput memory [frames]
 
 A few whole turns of a wheel turned by hand are drawn at a camera's size and written as a film, again and again until it
-is as long as it shall be: as MPEG-4 part 2, which OpenCV can write, and as H.264 at a rate that phones use. The bare loop and what `rimgauge measure` does, from opening the film to the picture of the
-worst place, run in turn in the same process; loading the program is no part of it.
+is as long as it shall be: as MPEG-4 part 2, which OpenCV can write, and as H.264 at a rate that phones use. The bare loop and
+what `rimgauge measure` does, from opening the film to the picture of the worst place, run in turn in the same process,
+with the libraries told what the command line tells them; loading the program is no part of it.
 Memory is that of a process that does nothing else; its frames are played from pictures that it holds before the count
 begins, for decoding 100,000 takes long.
 """
 
 from __future__ import annotations
+
+import os
+
+from rimgauge.cli import LIBRARIES
+
+os.environ.update(
+    LIBRARIES | dict(os.environ)
+)  # as the command line does, before numpy and OpenCV are loaded
 
 import importlib
 import itertools
