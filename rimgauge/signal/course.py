@@ -8,8 +8,7 @@ stretch of the run foretells the others best is kept.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import sparse
@@ -17,6 +16,7 @@ from scipy import sparse
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray
 from rimgauge.signal.evidence import Layout, beat_times_s
 from rimgauge.signal.series import FINEST_DEG, Series, foretold, independent_share, learn_series, waves
+from rimgauge.signal.sightings import MarkLearnt, learn_mark, mark_says
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
 from rimgauge.signal.tagged import Tagged, tags_say
@@ -49,10 +49,10 @@ STEADY_DEG, STILL_MOVING_SHARE = 0.005, 0.01
 JITTER_KNOWN = 10.0
 """As if so much were known already of the stamps' jitter: that it says nothing."""
 ROOM_DEG = 0.1
+GAIN_SD = 0.15
+"""By how much one spoke shines brighter than another (a judgement)."""
 SLIDE_SCALE_SD = 0.1
 LEAST_SLIDE_SHARE = 0.1
-MARK_SD_DEG, LEAST_CUT_SD_DEG, CUT_MARK_SD_DEG, CUT_STRENGTH = 0.08, 0.15, 0.6, 0.5
-SCALE_UNSURE, FARTHEST_MARK_DEG = 0.02, 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,22 +165,17 @@ class _Clues:
         """How much later than the beat each frame (n,) was stamped."""
         return self.track.time_s - self.beat_s
 
-    @property
-    def by_mark_deg(self) -> FloatArray:
-        """Place of the mark (n,) along its path, by the nominal scale."""
-        return self.track.mark_px / self.layout.px_per_deg
-
 
 @dataclass(frozen=True, slots=True)
 class _Learnt:
     """What is learnt along with the course.
 
-    mark_scale: of the mark's picture. cut_sd_deg: of a mark that is cut off. tag_scale: of the tags' path.
+    mark_sd_deg: standard uncertainty of the mean of the mark's sightings. tag_scale: of the tags' path.
     kept: share of the stamps' jitter that is the camera's own. slides: whether the rim's slide had a say.
     """
 
-    mark_scale: float = 1.0
-    cut_sd_deg: float = CUT_MARK_SD_DEG
+    mark: MarkLearnt = field(default_factory=MarkLearnt)
+    mark_sd_deg: float = 0.0
     tag_scale: float = 1.0
     kept: float = 0.0
     slides: bool = False
@@ -221,16 +216,14 @@ def _fit(
         angle_deg = angle_deg + np.clip(values - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
         if beside is not None and done == ABRUPT_TRIED - 1 and not _promises(clues, angle_deg, beside):
             return beside
-        mark_scale, cut_sd_deg = _mark_scale(clues, angle_deg)
         # Now and then a moment never settles: a look or a slide is at odds with itself by a hundredth of a degree.
         moving = float(np.mean(np.abs(angle_deg - before) > STEADY_DEG))
         if done >= first_rounds and moving < STILL_MOVING_SHARE:
             break
-        learnt = replace(learnt, mark_scale=mark_scale, cut_sd_deg=cut_sd_deg)
+        learnt = replace(learnt, mark=learn_mark(clues.track, clues.layout, angle_deg, learnt.mark))
     spread_deg = curve.spread(normal, right)
-    _, sure = _mark_target(clues, before, learnt)
-    if clues.tags is None or sure.any():
-        spread_deg = np.hypot(spread_deg, _shift_uncertainty(sure))
+    if clues.tags is None or np.isfinite(clues.track.mark_px).any():
+        spread_deg = np.hypot(spread_deg, learnt.mark_sd_deg)
     missed, whole = foretold(clues.components, values, clues.layout.look_period_deg)
     return Course(
         angle_deg=values,
@@ -259,7 +252,8 @@ def _together(
 ) -> tuple[FloatArray, FloatArray, _Learnt]:
     """Normal matrix (c, c) and right side (c,) of all clues near a course (n,), and what was learnt meanwhile."""
     track, layout = clues.track, clues.layout
-    normal, right = curve.places(*_mark_target(clues, angle_deg, learnt))
+    normal, right, mark_sd_deg = mark_says(track, layout, angle_deg, learnt.mark, room_deg, curve)
+    learnt = replace(learnt, mark_sd_deg=mark_sd_deg)
     if clues.tags is not None:
         by_tags, toward, tag_scale = tags_say(clues.tags, angle_deg, learnt.tag_scale, curve)
         normal += by_tags
@@ -280,46 +274,6 @@ def _together(
         late_deg = clues.late_s * np.gradient(angle_deg, clues.beat_s)
         learnt = replace(learnt, kept=_stamps_kept(learnt.kept, late_deg, says))
     return normal, right, learnt
-
-
-def _shift_uncertainty(mark_weight: FloatArray) -> float:
-    """Of the mean of all the mark's sightings, which the whole curve hangs on."""
-    return 1.0 / math.sqrt(max(float(mark_weight.sum()), 1e-9))
-
-
-def _mark_target(clues: _Clues, angle_deg: FloatArray, learnt: _Learnt) -> tuple[FloatArray, FloatArray]:
-    """Angle by the mark (n,), full turns added from the present angle, and its weight 1/sd² (0: unseen)."""
-    by_mark_deg = clues.by_mark_deg * learnt.mark_scale - clues.layout.mark_to_pointer_deg
-    turns = np.rint((angle_deg - by_mark_deg) / 360.0)
-    target = by_mark_deg + 360.0 * turns
-    sd = np.where(_is_whole(clues.track), MARK_SD_DEG + SCALE_UNSURE * np.abs(by_mark_deg), learnt.cut_sd_deg)
-    good = np.isfinite(target) & (np.abs(target - angle_deg) < FARTHEST_MARK_DEG)
-    return np.where(good, target, 0.0), np.where(good, 1.0 / sd**2, 0.0)
-
-
-def _is_whole(track: GapTrack) -> BoolArray:
-    """Whether the mark (n,) is seen whole, not cut off by the picture's border."""
-    return np.asarray(track.mark_strength > CUT_STRENGTH)
-
-
-def _mark_scale(clues: _Clues, angle_deg: FloatArray) -> tuple[float, float]:
-    """Degrees a nominal degree of the mark's picture, by regression; 1 within reason where it can't be told.
-
-    Also the standard deviation of a mark that is cut off, by what the regression leaves over.
-    """
-    by_mark_deg = clues.by_mark_deg
-    off = (angle_deg + clues.layout.mark_to_pointer_deg + 180.0) % 360.0 - 180.0
-    good = np.isfinite(by_mark_deg) & (np.abs(off - by_mark_deg) < FARTHEST_MARK_DEG)
-    spread = by_mark_deg[good]
-    if len(spread) < 4 or float(np.ptp(spread)) < 2.0:
-        return 1.0, CUT_MARK_SD_DEG
-    slope = float(np.polyfit(spread, off[good], 1)[0])
-    scale = min(max(slope, 0.7), 1.4)
-    left = (off - scale * by_mark_deg)[good & ~_is_whole(clues.track)]
-    if len(left) < 4:
-        return scale, CUT_MARK_SD_DEG
-    scatter = 1.4826 * float(np.median(np.abs(left - np.median(left))))
-    return scale, min(max(scatter, LEAST_CUT_SD_DEG), CUT_MARK_SD_DEG)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -361,9 +315,13 @@ def _spokes_say(
     basis, slope = waves(angle_deg, *wave_deg)
     passing = np.cumsum(np.diff(np.rint(angle_deg / spacing_deg), prepend=0.0) != 0.0, dtype=np.intp)
     series = learn_series(basis, components, slope, passing)
-    change = (slope @ series.coefficients) / series.noise
-    residual = (components - basis @ series.coefficients) / series.noise
-    weight = independent_share(components) * series.weight
+    expected = (basis @ series.coefficients) / series.noise
+    share = independent_share(components)
+    change, residual = (
+        _but_for_gain(each, expected, share)
+        for each in ((slope @ series.coefficients) / series.noise, components / series.noise - expected)
+    )
+    weight = share * series.weight
     return _SpokesSay(
         slope=change,
         toward=weight * np.sum(change * residual, axis=1),
@@ -371,6 +329,16 @@ def _spokes_say(
         basis=basis,
         series=series,
     )
+
+
+def _but_for_gain(seen: FloatArray, expected: FloatArray, share: float) -> FloatArray:
+    """What a frame shows (n, k) less what a brighter or fainter spoke would do to the look expected (n, k) of it.
+
+    Whitened, from noise that holds a gain along the look: (I + share·sd²·ggᵀ)^−½ (derived: eigenvectors g and across it).
+    """
+    square = np.sum(expected**2, axis=1)
+    along = (1.0 - 1.0 / np.sqrt(1.0 + share * GAIN_SD**2 * square)) / np.maximum(square, 1e-12)
+    return np.asarray(seen - (along * np.sum(seen * expected, axis=1))[:, None] * expected)
 
 
 def _stamps_kept(kept: float, late_deg: FloatArray, says: _SpokesSay) -> float:

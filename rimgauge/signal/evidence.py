@@ -31,6 +31,10 @@ LEAST_EVENNESS, MOST_UNEVEN_SHARE, STEPS_COMPARED = 0.6, 0.25, 15
 """Stamps that jitter by 5 ms at 30 frames a second keep their beat to 0.7; so far may they be off it, as a share."""
 START_SD_DEG = 0.5
 """How well a person brings a spoke to the pointer: 3 mm at the rim (a judgement)."""
+CUT_STRENGTH = 0.5
+"""As strong at most is a mark that the picture's border cuts."""
+LENGTH_SD_DEG, LENGTH_GUESSED_SD_DEG = 0.15, 2.5
+"""Half of what a mark's length may be off by, where it was seen whole, and where the longest piece of it was taken."""
 SLIDE_UNSURE_SHARE = 0.15
 """How far the picture's scale where the slide is seen may be off: it lies nearer or farther than the rim's edge."""
 
@@ -45,6 +49,7 @@ class Layout:
     spoke_bin_deg: how far it turns, roughly, while a spoke passes a bin of the spokes' strip.
     spoke_lead_deg: how far past the pointer, along `forward`, the middle of the spokes' box lies.
     pointer_along_px: how far along `forward` the pointer's tip lies from the picture's origin.
+    mark_middle_px: how far past the middle of the mark's box, along `forward`, the middle of the picture lies.
     flanges (s,): of each spoke; empty where they take turns.
     start_spoke: number of the one at the pointer in the first frame; None: a mark or tags tell the place.
     """
@@ -55,6 +60,7 @@ class Layout:
     spoke_bin_deg: float = 0.0
     spoke_lead_deg: float = 0.0
     pointer_along_px: float = 0.0
+    mark_middle_px: float = 0.0
     flanges: tuple[Flange, ...] = ()
     start_spoke: int | None = None
 
@@ -96,7 +102,7 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
     slid_deg = None if track.slide is None else _clear_slides(track.slide, moment, layout.px_per_deg)
     return moment, Evidence(
         mark_deg=_laid_out(mark_deg, moment, count),
-        mark_sd_deg=_laid_out(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), moment, count),
+        mark_sd_deg=_laid_out(_mark_sd_deg(track, layout, mark_deg), moment, count),
         hidden_deg=min(2.0, 0.5 * seen_as_far_as) if marked else 0.0,
         looks=tuple(looks),
         lattices=lambda: _lattices(profile, layout, moment),
@@ -104,6 +110,23 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         by_speed=None if slid_deg is None else _by_speed(slid_deg),
         by_tags=by_tags,
     )
+
+
+def _mark_sd_deg(track: GapTrack, layout: Layout, mark_deg: FloatArray) -> FloatArray:
+    """How sure the mark's places (n,) are on a path that isn't exact yet."""
+    unsure_deg = length_unsure_deg(track) * np.abs(ways_cut(track, layout))
+    return np.asarray(np.hypot(0.8 + 0.06 * np.abs(np.nan_to_num(mark_deg)), unsure_deg))
+
+
+def ways_cut(track: GapTrack, layout: Layout) -> FloatArray:
+    """Where the picture's border cuts the mark (n,): -1 as it comes in, 1 as it leaves; 0 where it is seen whole or not."""
+    way = np.where(track.mark_px < layout.mark_middle_px, -1.0, 1.0)
+    return np.where(np.isfinite(track.mark_px) & (track.mark_strength <= CUT_STRENGTH), way, 0.0)
+
+
+def length_unsure_deg(track: GapTrack) -> float:
+    """Half of what the mark's length may be off by, standard deviation."""
+    return LENGTH_SD_DEG if (track.mark_strength > CUT_STRENGTH).any() else LENGTH_GUESSED_SD_DEG
 
 
 def _told(count: int) -> FloatArray:

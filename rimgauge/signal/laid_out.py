@@ -20,6 +20,7 @@ def laid_out(view: View, seen: GapTrack, scale: Scale, wheel: WheelInView) -> La
         spoke_bin_deg=_spoke_bin_px(view, seen) / px_per_deg,
         spoke_lead_deg=_spoke_lead_px(view, seen) / px_per_deg,
         pointer_along_px=float(np.nanmedian(seen.sides[0].tip_px, axis=0) @ view.forward),
+        mark_middle_px=_mark_middle_px(view),
         flanges=wheel.flanges,
         start_spoke=wheel.start_spoke,
     )
@@ -40,6 +41,15 @@ def _spoke_lead_px(view: View, seen: GapTrack) -> float:
     x, y, width, height = view.spoke_box
     centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
     return float((centre - np.nanmedian(seen.sides[0].tip_px, axis=0)) @ view.forward)
+
+
+def _mark_middle_px(view: View) -> float:
+    """How far past the middle of the mark's box, along `forward`, the middle of the picture lies [px]."""
+    if view.mark_box is None:
+        return 0.0
+    x, y, width, height = view.mark_box
+    centre = np.array([x + width / 2.0, y + height / 2.0])
+    return float((np.array(view.image_size) / 2.0 - centre) @ view.forward)
 
 
 def mark_to_pointer_deg(view: View, tip_px: FloatArray, radius_mm: float) -> float:

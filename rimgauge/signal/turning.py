@@ -10,7 +10,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy.ndimage import minimum_filter1d, uniform_filter1d
+from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 
 from rimgauge.errors import MarkNotSeen, NotTrustworthy, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
@@ -29,6 +29,9 @@ COMPONENTS = 12
 SOFT_DEG = 0.7
 LEAST_FORETOLD, LEAST_FORETOLD_NEAR, NEAR_FRAMES = 0.5, 0.0, 15
 LEAST_REVOLUTIONS, FEWEST_FRAMES = 1.1, 8
+SLIPPED_FRAMES, SLIPPED_MISSED, SLIPPED_CHANGE = 5, 0.35, 0.2
+"""Where so much of the looks' usual variance is missed over so many frames, and the wheel changes its speed by more than such
+a share of the spokes' spacing a frame, it may have gone another way (a judgement, on simulated hands that turn back)."""
 SURE_SHARE = 1.0 / 6.0
 """Largest standard uncertainty of a usable angle, as a share of the spokes' spacing: three of them are half
 a spacing, beyond which a neighbouring spoke would be named."""
@@ -118,7 +121,7 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
     if tags is None and not unmarked:
         _check_mark(track, layout, np.where(usable, course.angle_deg, np.nan))
     if not (course.slides or found.alone):
-        _check_speed(track, moment, np.where(usable, course.angle_deg, np.nan))
+        _check_speed(track, moment, np.where(usable, course.angle_deg, np.nan), unmarked=unmarked)
     return Turning(
         angle_deg=np.where(usable, course.angle_deg, np.nan),
         standard_uncertainty_deg=course.spread_deg,
@@ -136,6 +139,7 @@ def _usable(
     usable &= course.settled
     if spokes:
         usable &= ~_astray(course.missed, course.whole)
+        usable &= ~_slipped(course, spacing_deg)
     usable &= ~_doubted(found.place, evidence, moment, course.angle_deg, spacing_deg)
     for rival in found.rivals:
         usable &= ~_contested(found.place, rival, spacing_deg)[moment]
@@ -263,8 +267,13 @@ def _remedy(evidence: tuple[str, ...], revolutions: float) -> str:
     )
 
 
-def _check_speed(track: GapTrack, moment: IntArray, angle_deg: FloatArray) -> None:
+def _check_speed(track: GapTrack, moment: IntArray, angle_deg: FloatArray, *, unmarked: bool) -> None:
     """Refuse a run that only looks slow, because the wheel turned by a spoke or more between two frames."""
+    if unmarked:
+        raise PlaceLost(
+            "without a mark the rim's own slide must be seen at this speed, or spokes may have passed unseen; turn "
+            "the wheel more slowly, or put a piece of tape at the valve and leave --start-spoke out"
+        )
     faster = times_too_slow(moment, angle_deg, np.stack([side.gap_px for side in track.sides]))
     if faster is None:
         return
@@ -308,6 +317,20 @@ def _astray(missed: FloatArray, whole: FloatArray) -> BoolArray:
     )
     busy = near_whole > 0.5 * float(np.mean(whole))
     return np.asarray(busy & (near_missed > (1.0 - LEAST_FORETOLD_NEAR) * near_whole))
+
+
+def _slipped(course: Course, spacing_deg: float) -> BoolArray:
+    """Frames (n,) in which the wheel turns back or is pushed, and looks as nothing foretold: it went some other way.
+
+    A wheel that goes on evenly passes no spoke over; then it is a hand or the valve that looks otherwise.
+    """
+    missed = uniform_filter1d(course.missed, SLIPPED_FRAMES, mode="nearest")
+    speed = np.gradient(course.angle_deg)
+    reach = 2 * SLIPPED_FRAMES - 1
+    change = maximum_filter1d(speed, reach, mode="nearest") - minimum_filter1d(speed, reach, mode="nearest")
+    return np.asarray(
+        (missed > SLIPPED_MISSED * float(np.mean(course.whole))) & (change > SLIPPED_CHANGE * spacing_deg)
+    )
 
 
 def _reversals(angle_deg: FloatArray) -> int:
