@@ -139,7 +139,7 @@ def _usable(
     usable &= course.settled
     if spokes:
         usable &= ~_astray(course.missed, course.whole)
-        usable &= ~_slipped(course, spacing_deg)
+        usable &= ~_slipped(course, moment, spacing_deg)
     usable &= ~_doubted(found.place, evidence, moment, course.angle_deg, spacing_deg)
     for rival in found.rivals:
         usable &= ~_contested(found.place, rival, spacing_deg)[moment]
@@ -319,13 +319,13 @@ def _astray(missed: FloatArray, whole: FloatArray) -> BoolArray:
     return np.asarray(busy & (near_missed > (1.0 - LEAST_FORETOLD_NEAR) * near_whole))
 
 
-def _slipped(course: Course, spacing_deg: float) -> BoolArray:
+def _slipped(course: Course, moment: IntArray, spacing_deg: float) -> BoolArray:
     """Frames (n,) in which the wheel turns back or is pushed, and looks as nothing foretold: it went some other way.
 
     A wheel that goes on evenly passes no spoke over; then it is a hand or the valve that looks otherwise.
     """
     missed = uniform_filter1d(course.missed, SLIPPED_FRAMES, mode="nearest")
-    speed = np.gradient(course.angle_deg)
+    speed = np.gradient(course.angle_deg, moment)
     reach = 2 * SLIPPED_FRAMES - 1
     change = maximum_filter1d(speed, reach, mode="nearest") - minimum_filter1d(speed, reach, mode="nearest")
     return np.asarray(

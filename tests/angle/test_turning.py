@@ -132,11 +132,11 @@ def test_glints_on_a_rim_without_a_mark_name_no_spoke(hand, seed):
     track = film(draw_motion("stops", rng, 2.5), bench, rng).track
     glints = np.random.default_rng(seed)
     at = glints.choice(len(track.time_s), 4, replace=False)
-    mark_px = np.full(len(track.time_s), np.nan)
-    mark_px[at] = glints.uniform(-130.0, 130.0, 4)
+    mark_px, strength = np.full(len(track.time_s), np.nan), np.zeros(len(track.time_s))
+    mark_px[at], strength[at] = glints.uniform(-130.0, 130.0, 4), 1.0
     # The spokes alone are followed well, so that nothing else tells that the numbers are wrong: by up to 87 degrees.
-    with pytest.raises(MarkNotSeen, match="in 4 frames, but in"):
-        find_turning(replace(track, mark_px=mark_px), layout_of(bench))
+    with pytest.raises((MarkNotSeen, PlaceLost), match=r"in 4 frames, but in|in only"):
+        find_turning(replace(track, mark_px=mark_px, mark_strength=strength), layout_of(bench))
 
 
 def slowing_down(count):
