@@ -34,6 +34,7 @@ from rimgauge.signal import (
     camera_notes,
     check_at_rest,
     edge_place,
+    far_lip,
     find_turning,
     findings,
     judge,
@@ -122,6 +123,7 @@ def reckon(
             np.random.default_rng(SEED),
             other=other,
             lens_share=lens_share(view, edge),
+            far_lip=far_lip(view),
         )
         for side, edge in zip(seen.sides, view.edges, strict=True)
     ]

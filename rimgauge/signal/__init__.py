@@ -10,7 +10,7 @@ from rimgauge.signal.laid_out import laid_out, mark_to_pointer_deg
 from rimgauge.signal.live_place import LivePlace, Path
 from rimgauge.signal.live_runout import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.signal.runout import side_runout
-from rimgauge.signal.standing import camera_notes
+from rimgauge.signal.standing import camera_notes, far_lip
 from rimgauge.signal.tagged import Tagged, tag_likelihood
 from rimgauge.signal.turning import find_turning
 
@@ -24,6 +24,7 @@ __all__ = [
     "camera_notes",
     "check_at_rest",
     "edge_place",
+    "far_lip",
     "find_turning",
     "findings",
     "judge",

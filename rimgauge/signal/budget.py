@@ -21,10 +21,12 @@ OUTLINE_DEPTH_MM = 5.0 / math.sqrt(3.0)
 """The outline that the camera sees lies up to 5 mm before or behind the rim's edge, at which the scale was
 taken: rims are widest somewhere on their wall (a judgement; rectangular, JCGM 100:2008, 4.3.7)."""
 FLANK_MM = 20.0 / math.sqrt(3.0)
-"""A camera that leans sees the far edge of the rim's flank or of its other lip for the outline, up to 20 mm behind the
-plane of the scale (a judgement; rectangular)."""
+"""A camera of a lateral view that leans sees the far edge of the rim's flank for the outline, up to 20 mm behind the plane
+of the scale (a judgement; rectangular)."""
 FLANK_CROSSTALK = math.tan(math.radians(5.0))
 """At 5° it may be all of that, at less a share (a judgement: flanks lean by a few degrees themselves)."""
+FAR_LIP_MM = 25.0 / math.sqrt(3.0)
+"""The rim's farther lip, up to 25 mm behind the nearer one at which the scale was taken (common widths; rectangular)."""
 UNKNOWN_DISTANCE_MM = 150.0
 """A close camera, where the scale doesn't tell how far it is (a judgement)."""
 UNKNOWN_CROSSTALK = math.tan(math.radians(20.0)) / math.sqrt(3.0)
@@ -46,6 +48,7 @@ def total_budget(
     angle_mm: float,
     other: SideRunout | None,
     lens_share: float = 0.0,
+    far_lip: float | None = None,
 ) -> tuple[BudgetLine, ...]:
     """List what makes a total runout unsure.
 
@@ -57,11 +60,12 @@ def total_budget(
     angle_mm : what the angle's own uncertainty does to the reading.
     other : runout of the other direction, with which the reading was corrected; None: it wasn't.
     lens_share : what a lens that wasn't calibrated does, as a share of the reading.
+    far_lip : how likely it is the rim's farther lip that is seen, None in a lateral view.
     """
     relative = scale.standard_uncertainty_mm_per_px / scale.mm_per_px
     lines = (
         ("scale", relative * total_mm),
-        (DEPTH_LINE, depth_share(scale.camera) * total_mm),
+        (DEPTH_LINE, depth_share(scale.camera, far_lip) * total_mm),
         (PLACE_LINE, _crosstalk_mm(total_mm, scale.camera, other)),
         (LENS_LINE, lens_share * total_mm),
         ("angle of the wheel", angle_mm),
@@ -73,18 +77,23 @@ def total_budget(
     return (repeatability, *judged)
 
 
-def depth_share(camera: CameraPlace | None) -> float:
+def depth_share(camera: CameraPlace | None, far_lip: float | None = None) -> float:
     """Relative standard uncertainty of a reading whose outline isn't in the plane of the scale: δ/D.
+
+    far_lip: how likely it is the rim's farther lip that is seen, None in a lateral view.
 
     A pinhole camera at distance D sees what lies δ behind the plane smaller by δ/D (derived); δ grows with the camera's
     lean, or with how unsure that is. A distance that is itself unsure widens it: E[1/D²] = D⁻²·exp(2s²) for a lognormal
     D of relative spread s.
     """
+    crosstalk = 0.0 if camera is None else camera.crosstalk
+    unsure = UNKNOWN_CROSSTALK if camera is None else camera.crosstalk_standard_uncertainty
+    behind_mm = _flank_mm(crosstalk, unsure) if far_lip is None else math.sqrt(far_lip) * FAR_LIP_MM
+    depth_mm = math.hypot(OUTLINE_DEPTH_MM, behind_mm)
     if camera is None:
-        return math.hypot(OUTLINE_DEPTH_MM, _flank_mm(0.0, UNKNOWN_CROSSTALK)) / UNKNOWN_DISTANCE_MM
+        return depth_mm / UNKNOWN_DISTANCE_MM
     spread = camera.distance_standard_uncertainty_mm / camera.distance_mm
-    flank_mm = _flank_mm(camera.crosstalk, camera.crosstalk_standard_uncertainty)
-    return math.hypot(OUTLINE_DEPTH_MM, flank_mm) / camera.distance_mm * math.exp(min(spread, 1.0) ** 2)
+    return depth_mm / camera.distance_mm * math.exp(min(spread, 1.0) ** 2)
 
 
 def _flank_mm(crosstalk: float, unsure: float) -> float:

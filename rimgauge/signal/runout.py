@@ -42,6 +42,7 @@ def side_runout(
     *,
     other: SideRunout | None = None,
     lens_share: float = 0.0,
+    far_lip: float | None = None,
 ) -> tuple[SideRunout, tuple[BudgetLine, ...]]:
     """Runout of one side. + is toward the wheel's right, or outward.
 
@@ -54,6 +55,7 @@ def side_runout(
     rng : for the bootstrap.
     other : runout of the other direction of the same wheel, whose share in this view is taken off.
     lens_share : what a lens that wasn't calibrated does, as a share of the reading.
+    far_lip : how likely it is the rim's farther lip that is seen, None in a lateral view.
 
     Raises
     ------
@@ -80,6 +82,7 @@ def side_runout(
         angle_mm=_angle_part(fit, turning, good),
         other=other,
         lens_share=lens_share,
+        far_lip=far_lip,
     )
     side = _as_told(track.side, fit, angle_deg, spoke_angle_deg, spoke_flange, expand(total_mm, budget))
     return side, budget

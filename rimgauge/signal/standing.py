@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from scipy.special import ndtr
+
 from rimgauge.records import BudgetLine, CameraPlace, View
 from rimgauge.signal.bending import USUAL_FOCAL
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, UNKNOWN_CROSSTALK, combined
@@ -24,6 +26,8 @@ TILT_ERROR_DEG = 3.0
 VAGUE_CROSSTALK = 0.1
 """Less sure than this (6°), how the camera stands is as good as not known (a judgement)."""
 VAGUE_DISTANCE = 0.2
+INSIDE = 0.05
+"""A camera that so unlikely sees the farther lip stands nearer the hub than the rim's edge."""
 COVERAGE_FACTOR = 2.0
 """Expanded uncertainty at about 95 % (JCGM 100:2008, 6.2)."""
 _SIDES = {"lateral": ("the wheel's right", "the wheel's left"), "radial": ("farther out", "nearer the hub")}
@@ -53,6 +57,21 @@ def _facing(view: View) -> float:
     (px, py), (fx, fy) = view.positive, view.forward
     turn = -(px * fy - py * fx)
     return math.copysign(1.0, turn if view.direction == "lateral" else -turn)
+
+
+def far_lip(view: View) -> float | None:
+    """How likely it is the rim's farther lip that a radial view shows as the outline, None in a lateral view.
+
+    Both lips reach equally far out, so that the farther one shows as soon as the camera stands farther out than they do,
+    and the nearer one hides it as soon as it stands nearer the hub.
+    """
+    if view.direction == "lateral":
+        return None
+    camera = None if view.scale is None else view.scale.camera
+    if camera is None:
+        return 0.5
+    lean = math.tan(math.radians(tilt_deg(view, camera)))
+    return float(ndtr(lean / max(camera.crosstalk_standard_uncertainty, 1e-9)))
 
 
 def told_camera(
@@ -191,6 +210,12 @@ def camera_notes(view: View, lines: tuple[BudgetLine, ...], corrected: bool) -> 
             notes.append(
                 "How far the camera is from the rim isn't well known: measure it and give --distance-mm to "
                 "scale; the uncertainty shrinks."
+            )
+        elif (far_lip(view) or 0.0) > INSIDE:
+            notes.append(
+                "The camera looks over the rim's edge or may do so, and the outline is then its farther lip, up to 25 mm "
+                "behind the scale: lower the camera until it looks at the edge from a little nearer the hub, and take "
+                "the scale again; the uncertainty shrinks."
             )
         else:
             notes.append(

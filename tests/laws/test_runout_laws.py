@@ -10,7 +10,7 @@ from rimgauge.errors import NotTrustworthy
 from rimgauge.records import CameraPlace, Edge, EdgeTrack, Scale, Turning, View
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, combined, depth_share, judge
 from rimgauge.signal.runout import side_runout
-from rimgauge.signal.standing import camera_notes
+from rimgauge.signal.standing import camera_notes, crosstalk_of, far_lip
 from tests.benchmarks.coverage import held, simulated
 
 SPOKES_DEG = (np.arange(32) + 0.5) * 11.25
@@ -37,7 +37,7 @@ def seen_with(scale):
     )
 
 
-def measured(runout_mm, *, side="right", scale=SCALE, noise_px=0.05, start_deg=0.0, other=None):
+def measured(runout_mm, *, side="right", scale=SCALE, noise_px=0.05, start_deg=0.0, other=None, far_lip=None):
     """Measure a wheel whose runout is a function of the angle, two and a half turns of it."""
     degrees = np.linspace(0.0, 900.0, 400) + start_deg
     rng = np.random.default_rng(3)
@@ -58,7 +58,9 @@ def measured(runout_mm, *, side="right", scale=SCALE, noise_px=0.05, start_deg=0
         reversals=0,
         evidence=(),
     )
-    return side_runout(track, turning, scale, SPOKES_DEG, FLANGES, np.random.default_rng(1), other=other)
+    return side_runout(
+        track, turning, scale, SPOKES_DEG, FLANGES, np.random.default_rng(1), other=other, far_lip=far_lip
+    )
 
 
 def wave(order, size_mm, phase_deg=0.0):
@@ -120,6 +122,28 @@ def test_a_camera_that_leans_may_take_the_flanks_far_edge_for_the_outline():
     assert 2.0 * depth_share(leaning) > 1.0 - 180.0 / 198.0
     square = dataclasses.replace(leaning, crosstalk=0.0)
     assert depth_share(square) < 0.4 * depth_share(leaning)
+
+
+def test_a_radial_view_from_farther_out_may_show_the_rims_farther_lip():
+    # Lips 22 mm apart seen from 220 mm: the farther one is seen 22/242 = 9.1 % smaller than the scale says.
+    def view_of(tilt_deg):
+        view = dataclasses.replace(seen_with(None), direction="radial")
+        camera = dataclasses.replace(
+            PLACE,
+            distance_mm=220.0,
+            crosstalk=crosstalk_of(view, tilt_deg),
+            crosstalk_standard_uncertainty=0.01,
+        )
+        return dataclasses.replace(view, scale=dataclasses.replace(SCALE, camera=camera))
+
+    outside, inside, unknown = view_of(2.0), view_of(-2.0), dataclasses.replace(view_of(0.0), scale=None)
+    assert 2.0 * depth_share(outside.scale.camera, far_lip(outside)) > 22.0 / 242.0
+    assert depth_share(inside.scale.camera, far_lip(inside)) < 0.02
+    assert far_lip(unknown) == 0.5
+    assert far_lip(seen_with(SCALE)) is None
+    _, budget = measured(wave(2, 0.3), scale=outside.scale, far_lip=far_lip(outside))
+    (note,) = camera_notes(outside, budget, True)[1:]
+    assert "nearer the hub" in note
 
 
 def test_what_isnt_known_of_the_camera_makes_the_reading_less_sure():
