@@ -12,6 +12,8 @@ LEAST_STEP_PX = 0.5
 """A smaller step is 0.06 mm at the usual scale, and hides in what doesn't repeat from turn to turn."""
 STANDS_OUT = 5.0
 """A step must be so many times the spread on either side: shake and a slow drift are no steps."""
+QUICKER = 3.0
+"""A knock moves the tip so many times as far as is usual in the same time; a sway goes on as it went."""
 
 
 def stretches(tip_px: FloatArray, good: BoolArray) -> IntArray:
@@ -39,6 +41,28 @@ def stretches(tip_px: FloatArray, good: BoolArray) -> IntArray:
         last = (
             clearest + WINDOW // 2 + int(np.argmax(jump[clearest + WINDOW // 2 : clearest + 3 * WINDOW // 2]))
         )
-        result[seen[last] + 1 :] += 1
+        if _sudden(tip_px[seen], seen, last):
+            result[seen[last] + 1 :] += 1
         share[max(0, clearest - WINDOW) : clearest + WINDOW + 1] = 0.0
     return result
+
+
+def _sudden(tip_px: FloatArray, frames: IntArray, last: int) -> bool:
+    """Whether the tip (n, 2), seen in frames (n,), moved farther about its place `last` than is usual beside it.
+
+    Frames may be missing in between; then what is usual in as long a time counts.
+    """
+    first, end = max(0, last - 1), min(last + 2, len(frames) - 1)
+    span = int(frames[end] - frames[first])
+    usual_px = []
+    for side in (
+        slice(max(0, last + 1 - WINDOW - span), last + 1),
+        slice(last + 1, last + 1 + WINDOW + span),
+    ):
+        at, where = frames[side], tip_px[side]
+        later = np.searchsorted(at, at + span)
+        both = later < len(at)
+        usual_px.append(np.linalg.norm(where[later[both]] - where[both], axis=1))
+    usual = np.concatenate(usual_px)
+    move_px = float(np.linalg.norm(tip_px[end] - tip_px[first]))
+    return not len(usual) or move_px > QUICKER * float(np.median(usual))

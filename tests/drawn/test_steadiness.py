@@ -31,6 +31,17 @@ def test_each_lasting_jump_begins_a_stretch_and_shake_begins_none():
     assert list(np.flatnonzero(np.diff(found))) == [59, 179]
 
 
+def test_a_sway_goes_on_where_frames_are_missing_and_a_knock_behind_a_hand_is_seen():
+    time = np.arange(300)
+    round_px = 3.0 * np.stack([np.sin(2.0 * np.pi * time / 90.0), np.cos(2.0 * np.pi * time / 90.0)], axis=1)
+    across_px = 3.0 * np.stack([np.sin(2.0 * np.pi * time / 30.0), np.zeros(300)], axis=1)
+    good = (time < 100) | (time >= 112)
+    for sway_px in (round_px, across_px):
+        assert stretches(tips_px(300, {}) + sway_px, good).max() == 0
+    knocked = stretches(tips_px(300, {105: 2.0}), good)
+    assert list(np.flatnonzero(np.diff(knocked))) == [99]
+
+
 def test_a_jump_of_either_pointer_ends_the_stretch_of_both():
     def side(jumps):
         tip_px = tips_px(300, jumps)
