@@ -33,9 +33,11 @@ from rimgauge.records import (
 
 WORTH_DOING = 0.9
 """A round that leaves more than this share of the objective of doing nothing is not worth the risk."""
-SURE_ENOUGH, WORTH_EVENING = 1.5, 0.5
-"""A true wheel's tension is let be where it is as even as before by so many standard deviations; turns that make it
-surer by less than that many are not worth the risk."""
+SURE_ENOUGH, WORTH_MORE = 1.5, 0.5
+"""After the first round a true wheel is let be where it is so by so many standard deviations, and its tension as even as
+before; turns that make it surer by less than that many are not worth the risk."""
+READING_DOUBT_MM = 0.010
+"""Standard deviation of a runout as read, where nothing was turned since."""
 NEAR_LIMIT = 0.97
 """Tension this near to the limit counts as the limit being in the way."""
 DEFAULT_WISHES = Wishes()
@@ -43,6 +45,10 @@ LEAVE_IT = "The wheel is within its tolerances, true enough: leave it."
 BACK_TO_EVEN = (
     "The wheel is within its tolerances. Tension may have become a little less even than it was before the "
     "first round: these turns only make it as even again; leave them if you like."
+)
+NEAR_THE_END = (
+    "The wheel is within its tolerances, but by less than a reading is sure of: these turns only make that "
+    "surer; leave them if you like."
 )
 
 
@@ -140,19 +146,21 @@ def _notes(problem: Problem, chosen: _Chosen, order: IntArray) -> tuple[str, ...
 def _choose(problem: Problem, wheel: Wheel, notes: tuple[str, ...], *, first: bool) -> _Chosen:
     """Choose the turns, unless the wheel is good as it is or they would be no use.
 
-    After the first round a true wheel gets turns that only make tension as even again as it was.
+    After the first round a true wheel gets turns where they make surer that it is, or that tension is as even as it was.
     """
-    true = _true_enough(problem)
-    if true and (first or _even_enough(problem)):
+    true, nothing = _true_enough(problem), np.zeros(problem.nipples)
+    if true and (first or min(_sure(problem, nothing)) >= SURE_ENOUGH):
         return _Chosen.nothing(problem, None, (LEAVE_IT,))
     found, proved = _search(problem)
     bound = Bound(objective=found.objective, proved=min(proved, found.objective))
     refused = None if true else _no_way(wheel, problem, found)
     if refused is not None:
         return _Chosen.nothing(problem, refused, notes, bound)
-    if true and not _evens_out(problem, found):
+    if true and min(_sure(problem, found.eighths)) < min(_sure(problem, nothing)) + WORTH_MORE:
         return _Chosen.nothing(problem, None, (LEAVE_IT,), bound)
-    notes = (*notes, BACK_TO_EVEN) if true else notes
+    if true:
+        inside, even = _sure(problem, nothing)
+        notes = (*notes, BACK_TO_EVEN if even < inside else NEAR_THE_END)
     return _Chosen(eighths=found.eighths, bound=bound, refused=None, notes=notes)
 
 
@@ -183,21 +191,17 @@ def _search(problem: Problem) -> tuple[Found, float]:
     return search(problem, starts), bound
 
 
-def _even_enough(problem: Problem) -> bool:
-    """Tell whether tension is surely as even as before the first round, as far as it was read."""
-    return not problem.tension_known or _surely_even(problem, np.zeros(problem.nipples)) >= SURE_ENOUGH
+def _sure(problem: Problem, eighths: FloatArray | IntArray) -> tuple[float, float]:
+    """Tell by how many standard deviations a plan leaves runout, as read, within its tolerance and tension as even as before.
 
-
-def _surely_even(problem: Problem, eighths: FloatArray | IntArray) -> float:
-    """Tell by how many standard deviations the less sure side is as even as before, after a plan."""
+    Of both runouts, and of both sides, the less sure; infinite where not read.
+    """
+    lines = (line for line in (problem.lateral, problem.radial) if line.known)
+    inside = min(((line.end - _reading(line, eighths)) / READING_DOUBT_MM for line in lines), default=np.inf)
+    if not problem.tension_known:
+        return inside, np.inf
     column = np.asarray(eighths, dtype=float)[:, None]
-    return min(float(surely_even(side, column)[0]) for side in problem.sides)
-
-
-def _evens_out(problem: Problem, found: Found) -> bool:
-    """Tell whether a plan makes it clearly surer that tension is as even again as it was."""
-    nothing = np.zeros(problem.nipples)
-    return _surely_even(problem, found.eighths) >= _surely_even(problem, nothing) + WORTH_EVENING
+    return inside, min(float(surely_even(side, column)[0]) for side in problem.sides)
 
 
 def _true_enough(problem: Problem) -> bool:

@@ -3,7 +3,7 @@
 The same problem always gets the same plan, however busy the machine: walks and shakes come from a fixed seed, and no clock
 is looked at. Where the ends are reached the search stops after so many tries that brought nothing; where they are
 not, every hundredth of a millimetre counts, and it goes on until it has judged so many changes that a common
-machine has worked for about a second.
+machine has worked for nearly a second.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ from rimgauge.records import FloatArray, IntArray, record
 
 PATIENCE = 30
 """Tries without gain after which the search ends."""
-MOST_WORK = 4_000_000
-"""Changes judged after which no further try begins: about a second on a common machine."""
+MOST_WORK = 3_000_000
+"""Changes judged after which no further try begins: under a second on a common machine."""
 LOOK_WORK = 1000
 """Each look for the cheapest change takes as long as judging so many changes more."""
 WALK_WORK = 2500

@@ -153,10 +153,11 @@ def _descend(problem: Problem, rows: _Scaled, weights: FloatArray, plan: FloatAr
     same = np.arange(2 * n)
     together[same, (same + n) % (2 * n)] = np.inf  # tighter and looser at once is no change
     own, most = np.tile(np.diag(product), 2), np.tile(problem.most, 2)
-    plan = plan.copy()
+    plan, gain = plan.copy(), np.empty_like(together)
     for _ in range(MOST_MOVES):
         alone = np.concatenate([slope, -slope]) + own + _turning(most, plan)
-        gain = alone[:, None] + alone + together
+        np.add(together, alone, out=gain)
+        gain += alone[:, None]
         gain[same, same] = alone
         best = int(np.argmin(gain))
         if gain.flat[best] > -GAIN:

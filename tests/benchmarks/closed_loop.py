@@ -33,7 +33,7 @@ from rimgauge.pipeline import correct
 from rimgauge.plan import Wishes
 from rimgauge.plan.problem import Line, Problem, SideTension
 from rimgauge.plan.relaxed import relax
-from rimgauge.plan.search import MOST_WORK, search
+from rimgauge.plan.search import search
 from rimgauge.plan.stating import state_problem
 from rimgauge.records import FloatArray, Plan, Readings, Wheel
 from rimgauge.wheel import influence
@@ -44,8 +44,8 @@ DISH_GOAL_MM = 0.1
 NO_WORSE = 0.002
 """Evenness is no worse within this: two newtons in a thousand, which no gauge tells."""
 MOST_ROUNDS, MOST_SPINS = 4, 40
-PATIENT = 10 * MOST_WORK
-"""The search for what can be had goes on so long if it finds nothing: ten times as long as that of a plan."""
+PATIENT = 40_000_000
+"""The search for what can be had goes on so long if it finds nothing: over ten times as long as that of a plan."""
 HAND_TURNS = 0.03
 """By how much a hand misses a turn, what the spoke wound up with it included (standard deviation)."""
 UNLIMITED_TURNS = 2.0

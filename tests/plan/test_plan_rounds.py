@@ -6,7 +6,7 @@ from itertools import product
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from wheels import out_of_true
+from wheels import as_done, out_of_true
 
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.likely import likely_deviations, read_again
@@ -137,3 +137,21 @@ def test_a_true_wheel_whose_tension_became_less_even_is_evened_out(wheel, answer
     assert plan.corrections
     assert any("as even again" in note for note in plan.notes)
     assert plan.predicted.tension_spread_right < plan.before.tension_spread_right
+
+
+def test_a_wheel_that_reads_just_within_its_tolerance_is_made_surer_after_the_first_round(wheel, answer):
+    """0.005 mm inside is half a reading's doubt; at the start, and 0.05 mm inside, it is left alone."""
+    start = out_of_true(wheel, 1, lateral_mm=2.0)
+    done = as_done(make_plan(start, wheel, answer), start)
+    now = replace(start, tension_n=start.tension_n + answer.tension_n @ done.turns)
+
+    def planned(inside_mm, earlier):
+        reading_mm = wheel.tolerance.lateral_mm - inside_mm
+        lateral = start.lateral_mm * reading_mm / np.ptp(start.lateral_mm)
+        radial = start.radial_mm * 0.1
+        return make_plan(replace(now, lateral_mm=lateral, radial_mm=radial), wheel, answer, earlier=earlier)
+
+    near = planned(0.005, (done,))
+    assert near.predicted.lateral_mm < near.before.lateral_mm - 0.005
+    assert any("make that surer" in note for note in near.notes)
+    assert planned(0.005, ()).corrections == planned(0.05, (done,)).corrections == ()
