@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rimgauge.capture.aim_facing import HALF_EDGE_PX, MARGINS, Facing, find_facings
-from rimgauge.capture.aim_look import Point, turned_box
+from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, zoomed
 from rimgauge.capture.aim_motion import (
     find_mark_columns,
     find_spoke_box,
@@ -19,23 +17,19 @@ from rimgauge.capture.aim_motion import (
     running_way,
     to_picture_way,
 )
-from rimgauge.capture.follower import SEEN, Sightings
-from rimgauge.capture.outline import outline_scores, rival_edges
+from rimgauge.capture.aim_trial import Aim, tried
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
-from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
-from rimgauge.records import Box, Direction, Edge, FloatArray, IntArray, Side, View
+from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
 
 AIM_FRAMES = 120
 """Four seconds of a webcam: about two turns by hand, so that the mark comes by."""
 LEAST_FRAMES = 20
-TRIED_FRAMES = 40
-LEAST_SEEN_SHARE = 0.8
-MOST_OFF_PX, USUAL_OFF_PX = 3.0, 2.0
-"""The edge followed lies so near to where the rim as a whole lies, at most and mostly, in a picture 360 pixels high."""
 ALIKE_SHARE = 0.75
 """Two places as clear as this beside each other can't be told apart."""
+LESS_PX = 5
+"""Room beside a tip that is left out where something else stands there."""
 USUAL_MARK_COLUMNS = (8, 108)
 
 Way = Literal["up", "down", "left", "right"]
@@ -51,16 +45,13 @@ class Hints:
     mark_at: Point | None = None
     runs: Way | None = None
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Aim:
-    """A view that the tracker follows, tip and rim edge in the last frame tried, and remarks in words."""
-
-    view: View
-    image: NDArray[np.uint8]
-    tip_px: Point
-    rim_px: Point
-    notes: tuple[str, ...]
+    def zoomed(self, zoom: float) -> Hints:
+        """The same in a picture enlarged by zoom."""
+        pointer, rim, mark = (
+            None if place is None else zoomed(place, zoom)
+            for place in (self.pointer_at, self.rim_at, self.mark_at)
+        )
+        return Hints(pointer, rim, mark, self.runs)
 
 
 def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hints) -> Aim:
@@ -92,47 +83,82 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
         raise FrameTrouble("frames", f"{len(frames)} are too few to aim with; give at least {LEAST_FRAMES}")
     height, width = frames[0].image.shape[:2]
     _check_hints(hints, width, height)
-    facings = find_facings(frames, hints.pointer_at, hints.rim_at)
+    small, zoom = made_usual(frames)
+    hints = hints.zoomed(1.0 / zoom)
+    facings = find_facings(small, hints.pointer_at, hints.rim_at)
     if not facings:
         raise _nothing_found(hints)
-    _check_rivals(facings, hints)
-    return _aim_at(facings[0], frames, direction, side, hints)
+    if hints.pointer_at is None:
+        _check_rivals(facings, zoom)
+    facing = facings[0]
+    view, notes = _seen(facing, small, direction, side, hints)
+    view, notes = _with_tags(_enlarged(view, zoom, (width, height)), frames, notes)
+    return _followed(view, facing, frames, zoom, notes)
 
 
-def _aim_at(
+def _followed(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
+    """Try the view out; where tip or edge isn't what is followed, try again with less room round it."""
+    halves, margins, first = [facing.half_px, facing.half_px - LESS_PX], list(MARGINS), None
+    while True:
+        boxes = _boxes(facing, halves[0], margins[0])
+        pointer, rim = (enlarged(box, zoom, view.image_size) for box in boxes)
+        view = replace(view, edges=(replace(view.edges[0], pointer_box=pointer, rim_box=rim),))
+        try:
+            return tried(view, facing, frames, zoom, notes)
+        except (PointerNotSeen, RimNotSeen, NotTrustworthy) as trouble:
+            first = first or trouble
+            # Something may stand close beside the tip, and spokes close before the edge.
+            left = halves if isinstance(trouble, PointerNotSeen) else margins
+            del left[0]
+            if not left:
+                raise first from None
+
+
+def _seen(
     facing: Facing, frames: list[Frame], direction: Direction, side: Side | None, hints: Hints
-) -> Aim:
+) -> tuple[View, tuple[str, ...]]:
+    """What is seen of rim, mark and spokes in pictures of usual size, as their view."""
     strips = rim_strips(frames, facing, facing.width_px)
     mark, notes = _mark(facing, strips, hints.mark_at)
     forward = _forward(facing, strips, hints.runs)
     faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
     view = _view(facing, direction, faced, forward=forward, mark=mark)
-    tags = find_tag_box(frames, view.forward)
+    return replace(view, spoke_box=find_spoke_box(frames, facing, view)), notes
+
+
+def _with_tags(view: View, frames: list[Frame], notes: tuple[str, ...]) -> tuple[View, tuple[str, ...]]:
+    """The view with numbered tags where there are some, and what a person should know of what tells the wheel's place."""
+    tags, by = find_tag_box(frames, view.forward), "the mark"
     if tags is not None:
         box, numbers = tags
-        view = replace(view, tag_box=box)
+        view, by = replace(view, tag_box=box), "the tags"
         notes = (
             f"{len(numbers)} numbered tags were read: the wheel's place is told by tags, a mark isn't needed.",
         )
-    spokes = find_spoke_box(frames, facing, view)
-    if spokes is None:
-        by = "the mark" if tags is None else "the tags"
+    if view.spoke_box is None:
         notes = (*notes, f"Spokes don't stand out beside the rim; {by} alone will tell the wheel's place.")
-    view = replace(view, spoke_box=spokes)
-    try:
-        return _tried(view, facing, frames, notes)
-    except (RimNotSeen, NotTrustworthy) as trouble:
-        # Spokes may stand close before the edge: it is sought where it moves and hardly farther.
-        box = _rim_box(facing, MARGINS[1])
-        narrow = replace(view, edges=(replace(view.edges[0], rim_box=box),))
-        with contextlib.suppress(RimNotSeen, NotTrustworthy):
-            return _tried(narrow, facing, frames, notes)
-        raise trouble
+    return view, notes
 
 
-def _check_rivals(facings: list[Facing], hints: Hints) -> None:
-    if hints.pointer_at is None and len(facings) > 1 and facings[1].score > ALIKE_SHARE * facings[0].score:
-        places = [facing.still.patch.to_picture(*facing.tip) for facing in facings[:2]]
+def _enlarged(view: View, zoom: float, size: tuple[int, int]) -> View:
+    """The view of whole pictures of a size, for one of pictures reduced by zoom."""
+    edges = tuple(
+        replace(
+            edge,
+            pointer_box=enlarged(edge.pointer_box, zoom, size),
+            rim_box=enlarged(edge.rim_box, zoom, size),
+        )
+        for edge in view.edges
+    )
+    mark, spokes = (
+        None if box is None else enlarged(box, zoom, size) for box in (view.mark_box, view.spoke_box)
+    )
+    return replace(view, image_size=size, edges=edges, mark_box=mark, spoke_box=spokes)
+
+
+def _check_rivals(facings: list[Facing], zoom: float) -> None:
+    if len(facings) > 1 and facings[1].score > ALIKE_SHARE * facings[0].score:
+        places = [zoomed(facing.still.patch.to_picture(*facing.tip), zoom) for facing in facings[:2]]
         (x, y), (other_x, other_y) = places
         raise NotTrustworthy(
             f"two things look like the pointer, one that ends at {x:.0f},{y:.0f} and one at {other_x:.0f},{other_y:.0f}; "
@@ -201,7 +227,7 @@ def _side(facing: Facing, forward: Point, said: Side | None, runs: Way | None) -
 def _mark(facing: Facing, strips: FloatArray, mark_at: Point | None) -> tuple[Box | None, tuple[str, ...]]:
     if mark_at is not None:
         u, _ = facing.still.patch.to_patch(*mark_at)
-        middle, half = u - facing.edge_u, 20 * facing.still.unit
+        middle, half = u - facing.edge_u, 20
         return mark_box(facing, (round(middle - half), round(middle + half))), ()
     columns = find_mark_columns(strips)
     if columns is not None:
@@ -222,87 +248,36 @@ def _view(
     mark: Box | None,
 ) -> View:
     """Put boxes round tip and edge as the tracker wants them."""
-    patch, (tip_u, tip_v), unit = facing.still.patch, facing.tip, facing.still.unit
-    pointer = turned_box(
-        patch, tip_u - 40 * unit, tip_u + facing.ahead_px, tip_v - facing.half_px, tip_v + facing.half_px
-    )
-    if pointer is None:
-        raise PointerNotSeen("the pointer's tip is too close to the picture's border; move the camera")
+    patch = facing.still.patch
+    pointer, rim = _boxes(facing, facing.half_px, MARGINS[0])
     inward = _inward(facing)
-    level = mark is not None and abs(_middle_v(facing, mark) - tip_v) <= 1.0
+    level = mark is not None and abs(_middle_v(facing, mark) - facing.tip[1]) <= 1.0
     return View(
         direction=direction,
         image_size=(patch.box[2], patch.box[3]),
         positive=inward if side == "left" else -inward,
         forward=np.array(forward),
-        edges=(Edge(side=side, pointer_box=pointer, rim_box=_rim_box(facing, MARGINS[0])),),
+        edges=(Edge(side=side, pointer_box=pointer, rim_box=rim),),
         mark_box=mark,
         mark_to_pointer_deg=0.0 if level else None,
     )
 
 
-def _rim_box(facing: Facing, margin: tuple[float, float]) -> Box:
-    tip_v, half = facing.tip[1], HALF_EDGE_PX * facing.still.unit
-    box = turned_box(facing.still.patch, *facing.sought_u(margin), tip_v - half, tip_v + half)
-    if box is None:
+def _boxes(facing: Facing, half_px: float, margin: tuple[float, float]) -> tuple[Box, Box]:
+    """Boxes of the tip, with half_px of room to both sides, and of the rim's edge, with a margin along its way."""
+    patch, (tip_u, tip_v) = facing.still.patch, facing.tip
+    pointer = turned_box(patch, tip_u - 40, tip_u + facing.ahead_px, tip_v - half_px, tip_v + half_px)
+    rim = turned_box(patch, *facing.sought_u(margin), tip_v - HALF_EDGE_PX, tip_v + HALF_EDGE_PX)
+    if pointer is None:
+        raise PointerNotSeen("the pointer's tip is too close to the picture's border; move the camera")
+    if rim is None:
         raise RimNotSeen("the rim's edge is too close to the picture's border; move the camera")
-    return box
+    return pointer, rim
 
 
 def _middle_v(facing: Facing, box: Box) -> float:
     x, y, width, height = box
     return facing.still.patch.to_patch(x + (width - 1) / 2.0, y + (height - 1) / 2.0)[1]
-
-
-def _tried(view: View, facing: Facing, frames: list[Frame], notes: tuple[str, ...]) -> Aim:
-    """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
-    tracker = Tracker.of_frames(view, frames[:LEARNING_FRAMES])
-    tried = frames[:TRIED_FRAMES]
-    cuts = tracker.cut(tried)
-    seen = tracker.read(cuts)[0]
-    good = np.flatnonzero((seen.lost == SEEN) & (seen.gap_px > 0.0))
-    if len(good) < LEAST_SEEN_SHARE * len(tried):
-        raise NotTrustworthy(
-            f"pointer and rim were found, but could be followed in {len(good)} of {len(tried)} frames only; "
-            "bring the camera closer, add light, put something plain behind them, or point them out with "
-            "--pointer-at and --rim-at"
-        )
-    right = _with_the_rim(facing, seen)
-    last = int(good[np.isin(good, right)][-1])
-    follower, rims = tracker.followers[0], cuts[0][1][good]
-    places = np.array([follower.rim_patch.to_patch(*place)[0] for place in seen.rim_px[good]])
-    rivals = rival_edges(outline_scores(rims, follower.outline), follower.outline, places)
-    notes = (*notes, *_rival_notes(rivals))
-    (tip_x, tip_y), (rim_x, rim_y) = seen.tip_px[last], seen.rim_px[last]
-    return Aim(view, tried[last].image, (float(tip_x), float(tip_y)), (float(rim_x), float(rim_y)), notes)
-
-
-def _with_the_rim(facing: Facing, seen: Sightings) -> IntArray:
-    """Frames whose edge lies where the rim as a whole says; refuse one that doesn't: a spoke's, say, or a decal's."""
-    patch, unit, every = facing.still.patch, facing.still.unit, facing.course.every
-    followed = np.array([patch.to_patch(x, y)[0] for x, y in seen.rim_px[::every]])
-    off = followed - facing.edge_u - facing.course.moves_px[: len(followed)]
-    near = np.abs(off) < MOST_OFF_PX * unit
-    usual = float(np.nanmedian(off)) if np.isfinite(off).any() else np.inf
-    if near.sum() < LEAST_SEEN_SHARE * np.isfinite(off).sum() or abs(usual) > USUAL_OFF_PX * unit:
-        raise NotTrustworthy(
-            "what is followed there isn't the rim's own edge, for the rim moves otherwise; put something plain "
-            "behind it that is much brighter or darker than the rim, or turn the camera so that spokes don't "
-            "stand close before the edge"
-        )
-    return np.flatnonzero(near) * every
-
-
-def _rival_notes(apart_px: FloatArray) -> tuple[str, ...]:
-    """Say where another edge could pass for the rim's; nothing where there is none."""
-    if not len(apart_px):
-        return ()
-    nearest = float(apart_px[np.abs(apart_px).argmin()])
-    where = "farther from" if nearest > 0.0 else "nearer to"
-    return (
-        f"A second edge that looks alike lies {abs(nearest):.0f} pixels {where} the pointer. If the line in the "
-        "picture isn't on the rim's very edge, aim again with --rim-at x,y.",
-    )
 
 
 def _inward(facing: Facing) -> FloatArray:

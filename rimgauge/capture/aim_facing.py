@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import cv2
@@ -14,7 +13,7 @@ from rimgauge.capture.aim_pointer import LEAST_GAP_PX, End, find_ends
 from rimgauge.capture.aim_rim import Course, find_course
 from rimgauge.capture.pointer import find_tip
 from rimgauge.capture.sources import Frame
-from rimgauge.errors import PointerNotSeen
+from rimgauge.errors import PointerNotSeen, RimNotSeen
 
 ROWS_PX = 26
 """The tracker looks for a tip so far to both sides of it."""
@@ -22,7 +21,13 @@ FIRST_SHARE = 0.45
 """The tip is where the tone first differs from the pointer's by this share of the most."""
 LEAST_CHANGE = 5.0
 """Grey levels by which a pointer's tone differs from what is before its tip."""
+BACK_PX = (10.0, 35.0)
+"""The end of a tone is looked for from so far behind, and from farther where it isn't found."""
 SAME_SHARE = 0.6
+BESIDE_PX, SAME_TIP_PX = 8, 4
+"""Tips so near beside one another belong to one thing, and so near along it are the same."""
+PAST_PX = 9
+"""Flanks seem to go on past a tip by so much at least where they do."""
 SPARE_PX = 6
 """Room beside a bar's flanks for the camera's shake."""
 MOST_OFF_PX = 2.0
@@ -64,12 +69,17 @@ class Facing:
         """Give the look that the coordinates are of."""
         return self.course.still
 
+    def is_beside(self, other: Facing) -> bool:
+        """Whether it lies along another that comes from the same side, as parts of one thing do."""
+        near = max(self.half_px, other.half_px) + BESIDE_PX
+        return self.still is other.still and abs(self.tip[1] - other.tip[1]) < near
+
     def sought_u(self, margin: tuple[float, float]) -> tuple[float, float]:
         """From where to where the edge is to be sought, for the way it moves and one of the margins."""
-        moves, unit = self.course.moves_px, self.still.unit
-        room = margin[0] * unit + margin[1] * float(np.ptp(moves))
+        moves = self.course.moves_px
+        room = margin[0] + margin[1] * float(np.ptp(moves))
         before = max(self.tip[0], self.begin_u, self.edge_u + float(moves.min()) - room)
-        return before, self.edge_u + float(moves.max()) + room + 8.0 * unit
+        return before, self.edge_u + float(moves.max()) + room + 8.0
 
 
 def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | None) -> list[Facing]:
@@ -78,6 +88,11 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
     looked = (find_course(still, frames) for still in (stills[0], stills[2]))
     courses = [course for course in looked if course is not None]
     most = max((course.strength for course in courses), default=0.0)
+    if any(course.strength == most and course.is_thin for course in courses):
+        raise RimNotSeen(
+            "the clearest thing that runs through the picture is too thin for a rim, so the rim's own outline doesn't "
+            "stand out; put something plain behind it that is much brighter or darker than the rim, and add light"
+        )
     found: list[Facing] = []
     for still in stills:
         for course in courses:
@@ -89,14 +104,16 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
 
 
 def _things(found: list[Facing]) -> list[Facing]:
-    """Of tips that belong to one thing, as a strip's own edges do that are bars too, keep the widest with the best score."""
+    """Of tips that belong to one thing keep the foremost that is nearly as clear as the clearest, with its score.
+
+    A strip's own edges are bars too, and so is what shows between it and something behind it.
+    """
     things: list[Facing] = []
     for facing in found:
-        place = np.array(facing.still.patch.to_picture(*facing.tip))
         for k, other in enumerate(things):
-            apart = float(np.linalg.norm(place - other.still.patch.to_picture(*other.tip)))
-            if apart < max(facing.half_px, other.half_px) + 8.0 * facing.still.unit:
-                if facing.half_px > other.half_px and facing.score > SAME_SHARE * other.score:
+            if facing.is_beside(other):
+                foremost = facing.edge_u - facing.tip[0] < other.edge_u - other.tip[0] + SAME_TIP_PX
+                if foremost and facing.half_px > other.half_px and facing.score > SAME_SHARE * other.score:
                     things[k] = replace(facing, score=other.score)
                 break
         else:
@@ -104,7 +121,7 @@ def _things(found: list[Facing]) -> list[Facing]:
     return things
 
 
-def _facings_along(course: Course, pointer_at: Point | None, rim_at: Point | None) -> Iterator[Facing]:
+def _facings_along(course: Course, pointer_at: Point | None, rim_at: Point | None) -> list[Facing]:
     rim = None if rim_at is None else course.still.patch.to_patch(*rim_at)
     edge_u, begin_u = course.outlines[0], 0.0
     if rim is not None:
@@ -114,10 +131,23 @@ def _facings_along(course: Course, pointer_at: Point | None, rim_at: Point | Non
         ends = [End(u, v, 0.0, 1.0)]
     else:
         ends = find_ends(course, min(edge_u, course.outlines[0]))
-    for end in ends:
+    found: list[Facing] = []
+    unclear: list[End] = []
+    for end in sorted(ends, key=lambda one: float(course.aside(one.v)) - one.u):
         facing = _facing(course, end, edge_u, begin_u, pointer_at is not None)
-        if facing is not None:
-            yield facing
+        if facing is None or any(_goes_on(facing, other) for other in unclear):
+            unclear.append(end)
+        else:
+            found.append(facing)
+    return found
+
+
+def _goes_on(facing: Facing, end: End) -> bool:
+    """Whether something nearly as clear goes on past a tip and ends before it, unclearly: then it is no tip."""
+    tip_u, tip_v = facing.tip
+    ahead = (end.u - facing.course.aside(end.v)) - (tip_u - facing.course.aside(tip_v))
+    beside = abs(end.v - tip_v) < end.half_px + SPARE_PX
+    return bool(ahead > PAST_PX and beside and end.score > SAME_SHARE * facing.score)
 
 
 def _edge_pointed_at(course: Course, u: float) -> tuple[float, float]:
@@ -131,50 +161,70 @@ def _edge_pointed_at(course: Course, u: float) -> tuple[float, float]:
 
 
 def _facing(course: Course, end: End, edge_u: float, begin_u: float, pointed: bool) -> Facing | None:
-    still, unit = course.still, course.still.unit
-    if pointed:
-        tip = _refined_tip(still, (end.u, end.v), 16.0 * unit, 10.0 * unit, ROWS_PX * unit)
-        rough = tip and _refined_tip(still, tip, 16.0 * unit, 5.0 * unit, ROWS_PX * unit)
-        half = ROWS_PX * unit
-    else:
-        nearest = min(edge_u, course.outlines[0]) + float(course.aside(end.v)) + float(course.moves_px.min())
-        body_end = _body_end(still, end, nearest)
-        rough = None if body_end is None else (body_end, end.v)
-        half = min(ROWS_PX * unit, end.half_px + SPARE_PX * unit)
-    if rough is None:
+    found = _tip_pointed_at(course, end, edge_u) if pointed else _tip_of(course, end, edge_u)
+    if found is None:
         return None
-    aside = float(course.aside(rough[1]))
-    nearest = min(edge_u, course.outlines[0]) + aside + float(course.moves_px.min())
-    rooms = [max(3.0, min(5.0 * unit, 0.5 * (nearest - rough[0]))), 3.0, 2.0]
-    tips = [(_refined_tip(still, rough, 3.0 * unit + end.half_px, room, half), room) for room in rooms]
-    seen = [
-        (tip, room) for tip, room in tips if tip is not None and abs(tip[0] - rough[0]) <= MOST_OFF_PX * unit
-    ]
-    if not seen:
-        return None
-    # The roomiest look in which nothing else stands; else the one that comes nearest.
-    clear = [one for one in seen if abs(one[0][0] - rough[0]) <= unit]
-    tip, ahead = clear[0] if clear else min(seen, key=lambda one: abs(one[0][0] - rough[0]))
+    tip, half, ahead = found
     aside = float(course.aside(tip[1]))
-    place, slope = _straight_line(still, edge_u + aside, course.slope_at(tip[1]), tip[1])
-    if place - tip[0] < LEAST_GAP_PX * unit:
+    place, slope = _straight_line(course.still, edge_u + aside, course.slope_at(tip[1]), tip[1])
+    if place - tip[0] < LEAST_GAP_PX:
         return None
     begin = begin_u + aside if begin_u else tip[0]
     width = course.outlines[1] - edge_u
-    width = width if width > LEAST_WIDTH_PX * unit else MOST_WIDTH_PX * unit
+    width = width if width > LEAST_WIDTH_PX else float(MOST_WIDTH_PX)
     return Facing(course, tip, place, slope, end.score, begin, width, half, ahead)
 
 
-def _body_end(still: Still, end: End, nearest_u: float) -> float | None:
+def _tip_pointed_at(course: Course, end: End, edge_u: float) -> tuple[Point, float, float] | None:
+    """Tip near where a person pointed, and its room to both sides and ahead; None where nothing ends there."""
+    tip = _refined_tip(course.still, (end.u, end.v), 16.0, 10.0, ROWS_PX)
+    rough = tip and _refined_tip(course.still, tip, 16.0, 5.0, ROWS_PX)
+    return rough and _tip_seen(course, rough, ROWS_PX, 3.0, edge_u)
+
+
+def _tip_of(course: Course, end: End, edge_u: float) -> tuple[Point, float, float] | None:
+    """Tip of what ends, and its room to both sides and ahead; None where its tone doesn't end there."""
+    for back in BACK_PX:
+        body_end = _body_end(course.still, end, back, _nearest_u(course, edge_u, end.v))
+        if body_end is not None:
+            found = _tip_seen(
+                course, (body_end, end.v), min(ROWS_PX, end.half_px + SPARE_PX), 3.0 + end.half_px, edge_u
+            )
+            if found is not None:
+                return found
+    return None
+
+
+def _nearest_u(course: Course, edge_u: float, v: float) -> float:
+    """Where the rim is nearest to a pointer at v."""
+    return min(edge_u, course.outlines[0]) + float(course.aside(v)) + float(course.moves_px.min())
+
+
+def _tip_seen(
+    course: Course, rough: Point, half: float, reach_px: float, edge_u: float
+) -> tuple[Point, float, float] | None:
+    """The tip as the tracker sees it in the roomiest look in which nothing else stands, else nearest to the rough one."""
+    rooms = [max(3.0, min(5.0, 0.5 * (_nearest_u(course, edge_u, rough[1]) - rough[0]))), 3.0, 2.0]
+    tips = [(_refined_tip(course.still, rough, reach_px, room, half), room) for room in rooms]
+    off = [(abs(tip[0] - rough[0]), tip, room) for tip, room in tips if tip is not None]
+    seen = [one for one in off if one[0] <= MOST_OFF_PX]
+    if not seen:
+        return None
+    clear = [one for one in seen if one[0] <= 1.0]
+    _, tip, ahead = clear[0] if clear else min(seen, key=lambda one: one[0])
+    return tip, half, ahead
+
+
+def _body_end(still: Still, end: End, back: float, nearest_u: float) -> float | None:
     """Where the tone of what ends changes first, met from inside it [px]; before the rim, which comes so near.
 
-    None where its tone doesn't change at all.
+    back: from so far behind the end it is looked for; flanks seem to go on past a round tip. None where the tone doesn't
+    change at all.
     """
-    unit = still.unit
-    first = max(0, round(end.u - 10 * unit))
-    last = min(end.u + end.half_px + 10 * unit, nearest_u - 2.0)
+    first = max(0.0, float(np.rint(end.u - back)))
+    last = min(end.u + end.half_px + 10, nearest_u - 2.0)
     half = max(1.0, 0.3 * end.half_px)
-    body = window(still.mean, end.u - 28 * unit, end.u - 10 * unit, end.v, half)
+    body = window(still.mean, first - 18, first, end.v, half)
     ahead = window(still.mean, first, last, end.v, half)
     if ahead.shape[1] < 5 or not len(ahead) or not body.size:
         return None
@@ -184,9 +234,8 @@ def _body_end(still: Still, end: End, nearest_u: float) -> float | None:
 
 def _refined_tip(still: Still, rough: Point, reach_px: float, ahead: float, half: float) -> Point | None:
     """Tip as the tracker would see it, from the mean look; None where none ends within reach [px]."""
-    unit = still.unit
     height, width = still.mean.shape
-    u0, u1 = max(0, round(rough[0] - 40 * unit)), min(width, round(rough[0] + ahead) + 1)
+    u0, u1 = max(0, round(rough[0] - 40)), min(width, round(rough[0] + ahead) + 1)
     v0, v1 = max(0, round(rough[1] - half)), min(height, round(rough[1] + half) + 1)
     if u1 - u0 < 20 or v1 - v0 < 12:
         return None
@@ -202,13 +251,12 @@ def _refined_tip(still: Still, rough: Point, reach_px: float, ahead: float, half
 
 def _straight_line(still: Still, place: float, slope: float, row: float) -> Point:
     """Place at `row` and slope of the line through the steepest place of every row near it; strays left out."""
-    unit = still.unit
-    half = HALF_EDGE_PX * unit
+    half = HALF_EDGE_PX
     low, high = max(0, round(row - half)), min(still.mean.shape[0], round(row + half) + 1)
     smooth = cv2.GaussianBlur(still.mean[low:high], (5, 5), 0)
     steep = np.abs(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125))
     rows = np.arange(low, high)
-    reach = round(3 * unit)
+    reach = 3
     for _ in range(4):
         guess = np.rint(place + slope * (rows - row)).astype(np.intp)
         columns = np.clip(guess[:, None] + np.arange(-reach, reach + 1), 0, steep.shape[1] - 1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -18,21 +18,60 @@ GreyPicture = NDArray[np.float32]
 
 STILL_FRAMES = 31
 LEAST_NOISE = 0.3
-USUAL_ROWS = 360
+LEAST_SIDE_PX = 12
+USUAL_PX = 360
+"""The shorter side of the pictures that are aimed with: what is looked for has its usual size in them."""
+USUAL_WHITE, WHITE_SHARE, MOST_GAIN = 220.0, 0.98, 6.0
+"""The brightest of a picture is mostly so bright [grey levels], and dim ones are brightened by up to so much."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Still:
-    """Median look and spread over time of some frames, turned so that u (columns) grows into the rim.
-
-    unit: size of this picture beside one 360 pixels high.
-    """
+    """Median look and spread over time of some frames, turned so that u (columns) grows into the rim."""
 
     patch: Patch
     mean: GreyPicture
     spread: GreyPicture
     noise: float
-    unit: float
+
+
+def made_usual(frames: list[Frame]) -> tuple[list[Frame], float]:
+    """Bring pictures to usual size and brightness; also how many times larger they were.
+
+    To reduce a picture averages its noise.
+    """
+    height, width = frames[0].image.shape[:2]
+    zoom = min(height, width) / USUAL_PX
+    size = (round(width / zoom), round(height / zoom))
+    way = cv2.INTER_AREA if zoom > 1.0 else cv2.INTER_LINEAR
+    small = [cv2.resize(frame.image, size, interpolation=way) for frame in frames]
+    whites = [float(np.quantile(image[::4, ::4].max(axis=2), WHITE_SHARE)) for image in small[::10]]
+    gain = min(USUAL_WHITE / max(float(np.median(whites)), 1.0), MOST_GAIN)
+    if gain > 1.0:
+        small = [cv2.convertScaleAbs(image, alpha=gain) for image in small]
+    return [
+        replace(frame, image=image.astype(np.uint8)) for frame, image in zip(frames, small, strict=True)
+    ], zoom
+
+
+def zoomed(place: Point, zoom: float) -> Point:
+    """A place x, y of the picture in one enlarged by zoom: pixels count from their middles."""
+    x, y = ((at + 0.5) * zoom - 0.5 for at in place)
+    return x, y
+
+
+def enlarged(box: Box, zoom: float, size: tuple[int, int]) -> Box:
+    """A box in the picture of that size which is zoom times as large as the box's own; no side under 12 pixels."""
+    left, width = _enlarged_side(box[0], box[2], zoom, size[0])
+    top, height = _enlarged_side(box[1], box[3], zoom, size[1])
+    return (left, top, width, height)
+
+
+def _enlarged_side(first: int, length: int, zoom: float, whole: int) -> tuple[int, int]:
+    low, high = round(zoom * first), min(round(zoom * (first + length)), whole)
+    spare = max(0, LEAST_SIDE_PX - (high - low))
+    low = min(max(0, low - spare // 2), whole - LEAST_SIDE_PX)
+    return low, max(high - low, LEAST_SIDE_PX)
 
 
 def look_still(frames: list[Frame]) -> list[Still]:
@@ -46,12 +85,11 @@ def look_still(frames: list[Frame]) -> list[Still]:
     spread = even.std(axis=0).astype(np.float32)
     noise = max(float(np.quantile(spread, 0.1)), LEAST_NOISE)
     height, width = mean.shape
-    unit = max(1.0, min(height, width) / USUAL_ROWS)
     stills = []
     for transposed in (False, True):
         for flipped in (False, True):
             patch = Patch((0, 0, width, height), transposed, flipped)
-            stills.append(Still(patch, _turned(mean, patch), _turned(spread, patch), noise, unit))
+            stills.append(Still(patch, _turned(mean, patch), _turned(spread, patch), noise))
     return stills
 
 
@@ -67,10 +105,10 @@ def window(image: GreyPicture, low_u: float, high_u: float, v: float, half: floa
 
 
 def turned_box(patch: Patch, low_u: float, high_u: float, low_v: float, high_v: float) -> Box | None:
-    """Picture box of a turned one, cut at the border; None where less than 12 pixels are left of a side."""
+    """Picture box of a turned one, cut at the border; None where too little is left of a side."""
     _, _, width, height = patch.box
     ends = [patch.to_picture(low_u, low_v), patch.to_picture(high_u, high_v)]
     left, right = sorted(min(max(round(x), 0), width - 1) for x, _ in ends)
     top, bottom = sorted(min(max(round(y), 0), height - 1) for _, y in ends)
     box = (left, top, right - left + 1, bottom - top + 1)
-    return box if min(box[2:]) >= 12 else None
+    return box if min(box[2:]) >= LEAST_SIDE_PX else None

@@ -103,7 +103,7 @@ def mark_box(facing: Facing, columns: tuple[int, int]) -> Box | None:
     """Put a box round the mark's path, its middle level with the tip."""
     patch, tip_v = facing.still.patch, facing.tip[1]
     rows = facing.still.mean.shape[0]
-    half = min(tip_v, rows - 1.0 - tip_v, 90.0 * facing.still.unit)
+    half = min(tip_v, rows - 1.0 - tip_v, 90.0)
     start = facing.edge_u + 2.0
     low, high = start + columns[0], start + max(columns[1], columns[0] + 12)
     return turned_box(patch, low, high, tip_v - half, tip_v + half)
@@ -128,16 +128,16 @@ def find_spoke_box(frames: Sequence[Frame], facing: Facing, view: View) -> Box |
 def _spoke_places(facing: Facing, direction: Direction) -> list[Box]:
     """List places to try: on the pointer's side beside the pointer, and along the border beyond the rim."""
     still, (tip_u, tip_v) = facing.still, facing.tip
-    unit, (rows, columns) = still.unit, still.mean.shape
-    border = 4.0 * unit
+    rows, columns = still.mean.shape
+    border = 4.0
     beside = [
-        (tip_u - 50 * unit, tip_u + 2 * unit, border, tip_v - 28 * unit),
-        (tip_u - 50 * unit, tip_u + 2 * unit, tip_v + 28 * unit, rows - 1 - border),
+        (tip_u - 50, tip_u + 2, border, tip_v - 28),
+        (tip_u - 50, tip_u + 2, tip_v + 28, rows - 1 - border),
     ]
-    beyond = (columns - 1 - 16 * unit, columns - 1 - border, 20 * unit, rows - 1 - 20 * unit)
+    beyond = (columns - 1 - 16, columns - 1 - border, 20, rows - 1 - 20)
     tried = beside if direction == "lateral" else [beyond]
     boxes = [turned_box(still.patch, *place) for place in tried]
-    return [box for box in boxes if box is not None and max(box[2:]) >= 40 * unit]
+    return [box for box in boxes if box is not None and max(box[2:]) >= 40]
 
 
 def to_picture_way(facing: Facing, way: int) -> Point:

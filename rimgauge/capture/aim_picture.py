@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.aim import Aim
+from rimgauge.capture.aim_trial import Aim
 from rimgauge.records import Box, FloatArray
 
 Image = NDArray[np.uint8]

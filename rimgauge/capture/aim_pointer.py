@@ -17,7 +17,7 @@ from rimgauge.capture.aim_look import GreyPicture
 from rimgauge.capture.aim_rim import Course
 
 BAR_WIDTHS_PX = (5, 6, 8, 10, 13, 17, 22, 28, 36, 46)
-"""Widths of pointer looked for in a picture 360 pixels high."""
+"""Widths of pointer looked for."""
 LEANS = np.linspace(-0.2, 0.2, 9)
 """Slopes dv/du of a bar that doesn't point quite square to the rim."""
 CORNER_LEANS = ((-1.0, 1.0), (-0.84, 1.19), (-1.19, 0.84), (-0.58, 0.58))
@@ -28,10 +28,14 @@ FAINT_STEP, CLEAR_STEP = 3.0, 15.0
 """A flank as steep as this [grey levels a pixel] counts as one, and as this is as clear as can be."""
 FAINT_SHARE = 0.6
 FARTHEST_PX = 90
-"""A tip farther from the rim than this, in a picture 360 pixels high, isn't at it."""
+"""A tip farther from the rim than this isn't at it."""
 LEAST_GAP_PX = 3.0
 """A nearer rim can't be told from the tip, and would touch it."""
-LEAST_SCORE = 0.15
+BODY_PX, TIP_PX, INNER_SHARE = 50, 8, 0.5
+"""Before this much of a bar's inside nothing passes; its tip and flanks may be blurred into what moves beside."""
+MOST_RESTLESS = 3.0
+"""What stands before all else changes by the noise alone, which differs with brightness; measured: 0.7 to 1.2 noises."""
+LEAST_SCORE = 0.12
 CANDIDATES = 10
 APART_PX = 12
 
@@ -48,27 +52,26 @@ class End:
 
 def find_ends(course: Course, edge_u: float) -> list[End]:
     """Find where bars and corners end before the rim's edge at edge_u on its course, clearest first."""
-    still, unit = course.still, course.still.unit
-    straight = course.straightened(still.mean)[:, : max(1, round(edge_u))]
-    if straight.shape[1] < 24 * unit:
+    straight = course.straightened(course.still.mean)[:, : max(1, round(edge_u))]
+    if straight.shape[1] < 24:
         return []
-    size = (round(straight.shape[1] / unit), round(straight.shape[0] / unit))
-    look = np.asarray(cv2.resize(straight, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-    first = max(0, size[0] - FARTHEST_PX - LONG_PX)
-    scores, halves = _end_scores(look[:, first:])
-    gap = size[0] - 1.0 - np.arange(first, size[0])
-    scores[:, (gap < LEAST_GAP_PX / unit) | (gap > FARTHEST_PX)] = 0.0
+    columns = straight.shape[1]
+    first = max(0, columns - FARTHEST_PX - LONG_PX)
+    scores, halves = _end_scores(straight[:, first:])
+    gap = columns - 1.0 - np.arange(first, columns)
+    scores[:, (gap < LEAST_GAP_PX) | (gap > FARTHEST_PX)] = 0.0
     # Of ends alike, that nearer to the rim is the tip.
     scores *= (40.0 / (40.0 + gap)).astype(np.float32)
     ends = []
+    restless = course.straightened(course.still.spread)[:, first : max(1, round(edge_u))]
+    scores *= _stillness(restless / course.still.noise, halves)
     for _ in range(CANDIDATES):
         v, u = (int(k) for k in np.unravel_index(int(np.argmax(scores)), scores.shape))
         score = float(scores[v, u])
         if score < LEAST_SCORE:
             break
-        middle_v = (v + 0.5) * unit - 0.5
-        aside = float(course.aside(middle_v))
-        ends.append(End((first + u + 0.5) * unit - 0.5 + aside, middle_v, float(halves[v, u]) * unit, score))
+        aside = float(course.aside(v))
+        ends.append(End(first + u + aside, float(v), float(halves[v, u]), score))
         scores[max(0, v - APART_PX) : v + APART_PX + 1, max(0, u - APART_PX) : u + APART_PX + 1] = 0.0
     return ends
 
@@ -90,6 +93,21 @@ def _end_scores(look: GreyPicture) -> tuple[GreyPicture, GreyPicture]:
         for steps in ((rising, falling), (falling, rising)):
             _keep(best, halves, _ending(_flank(steps[0], leans[0]), _flank(steps[1], leans[1])), 0.0)
     return best, halves
+
+
+def _stillness(restless: GreyPicture, halves: GreyPicture) -> GreyPicture:
+    """By how much (rows, columns) an end at each place is worth less because something passes before what ends there.
+
+    A pointer stands before all else: what changes over time, in noises, is beside it. Spokes pass before a hub.
+    """
+    behind = np.ones_like(restless)
+    for half in np.unique(halves):
+        rows = max(1, 2 * int(INNER_SHARE * half) + 1)
+        inside = cv2.blur(
+            restless, (BODY_PX, rows), anchor=(BODY_PX - 1, rows // 2), borderType=cv2.BORDER_REPLICATE
+        )
+        behind = np.where(halves == half, np.roll(inside, TIP_PX, axis=1), behind)
+    return np.asarray(np.minimum(1.0, MOST_RESTLESS / np.maximum(behind, 1e-6)), dtype=np.float32)
 
 
 def _clear(steep: GreyPicture) -> GreyPicture:

@@ -18,8 +18,7 @@ from rimgauge.records import FloatArray, IntArray
 
 SLOPES = np.linspace(-0.15, 0.15, 31)
 BENDS_PX = np.linspace(-40.0, 40.0, 33)
-"""How far the course strays from a line at both ends, in a picture 360 pixels high: a small rim seen from its side
-does so by 30."""
+"""How far the course strays from a line at both ends: a small rim seen from its side does so by 30."""
 BLOCK_PX = 6
 MOVES = 1.5
 """Spread over time beside the noise of a place that something passes."""
@@ -27,6 +26,8 @@ LEAST_EDGE = 0.8
 """Change of brightness [grey levels a pixel] of the faintest edge, over its whole length."""
 OUTLINE_SHARE = 0.25
 """An outline is at least this strong beside the rim's strongest edge."""
+THIN_PX = 12
+"""A rim is wider than this."""
 HIDDEN_SHARE = 0.3
 """Share of an edge's length that something before it may hide, or where a spoke lies beside it."""
 FOLLOWED_FRAMES = 40
@@ -69,6 +70,13 @@ class Course:
         clear = self.edges_u[np.abs(self.steps) > OUTLINE_SHARE * np.abs(self.steps).max()]
         return float(clear[0]), float(clear[-1])
 
+    @property
+    def is_thin(self) -> bool:
+        """Whether all that stands out is one narrow line, as spokes are and no rim is."""
+        first, last = self.outlines
+        opposed = self.steps[self.edges_u == first] * self.steps[self.edges_u == last] < 0.0
+        return bool(last - first < THIN_PX and opposed.any())
+
     def seen_from(self, still: Still) -> Course:
         """Give the same course in a look that is flipped or not."""
         if still.patch.flipped == self.still.patch.flipped:
@@ -89,24 +97,22 @@ class Course:
 
 def find_course(still: Still, frames: Sequence[Frame]) -> Course | None:
     """Find the course along which moving edges add up best, and the edges; None where nothing long moves."""
-    passed = cv2.dilate(_small(still.spread, still.unit), np.ones((5, 5), np.uint8)) > MOVES * still.noise
-    blocks = _blocks(np.where(passed, _steep(_small(still.mean, still.unit)), 0.0))
+    passed = cv2.dilate(still.spread, np.ones((5, 5), np.uint8)) > MOVES * still.noise
+    blocks = _blocks(np.where(passed, _steep(still.mean), 0.0))
     asides = [(slope, bend, _asides(len(blocks), slope, bend)) for slope in SLOPES for bend in BENDS_PX]
     energy = [float((_straight(blocks, aside).mean(axis=0) ** 2).sum()) for _, _, aside in asides]
     slope, bend, aside = asides[int(np.argmax(energy))]
     none = np.empty(0)
-    course = Course(still, float(slope), float(bend) * still.unit, max(energy), none, none, none, 1)
+    course = Course(still, float(slope), float(bend), max(energy), none, none, none, 1)
     return _with_edges(course, frames, aside)
 
 
 def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -> Course | None:
     """Find the edges that are there in every frame, and how they move; None where there are none."""
-    patch, unit = course.still.patch, course.still.unit
+    patch = course.still.patch
     every = max(1, len(frames) // FOLLOWED_FRAMES)
     chosen = frames[::every]
-    straight = [
-        _straight(_blocks(_steep(_small(patch.cut(frame.image), unit))), aside_px) for frame in chosen
-    ]
+    straight = [_straight(_blocks(_steep(patch.cut(frame.image))), aside_px) for frame in chosen]
     moves = _moves(np.stack([one.mean(axis=0) for one in straight]))
     profile = np.median(
         [np.roll(_all_along(one), -move) for one, move in zip(straight, moves, strict=True)], axis=0
@@ -118,16 +124,11 @@ def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -
     fine = peaks + 0.5 * (left - right) / (left - 2.0 * here + right)
     return replace(
         course,
-        edges_u=np.asarray((fine + 0.5) * unit - 0.5),
+        edges_u=np.asarray(fine),
         steps=profile[peaks],
-        moves_px=np.asarray(moves * unit, dtype=np.float64),
+        moves_px=moves.astype(np.float64),
         every=every,
     )
-
-
-def _small(image: GreyPicture, unit: float) -> GreyPicture:
-    size = (round(image.shape[1] / unit), round(image.shape[0] / unit))
-    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _steep(look: GreyPicture) -> GreyPicture:

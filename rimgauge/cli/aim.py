@@ -15,7 +15,8 @@ from rimgauge.cli.decimals import DECIMAL
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.capture.aim import Aim, Way
+    from rimgauge.capture.aim import Way
+    from rimgauge.capture.aim_trial import Aim
     from rimgauge.job import Job
     from rimgauge.records import Direction, Side
 

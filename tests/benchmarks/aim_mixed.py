@@ -19,7 +19,8 @@ from typing import Any
 
 import numpy as np
 
-from rimgauge.capture.aim import AIM_FRAMES, Aim, Hints, aim
+from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
+from rimgauge.capture.aim_trial import Aim
 from rimgauge.capture.sources import Frame, open_source
 from rimgauge.cli.scene import write_scene
 from rimgauge.errors import BadInput, RimgaugeError

@@ -1,0 +1,103 @@
+"""An aim is tried out: the tracker follows pointer and rim through some frames, and must follow what was found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimgauge.capture.aim_facing import SPARE_PX, Facing
+from rimgauge.capture.aim_look import Point, zoomed
+from rimgauge.capture.follower import SEEN, Sightings
+from rimgauge.capture.outline import outline_scores, rival_edges
+from rimgauge.capture.sources import Frame
+from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker
+from rimgauge.errors import NotTrustworthy, PointerNotSeen
+from rimgauge.records import FloatArray, IntArray, View
+
+TRIED_FRAMES = 40
+LEAST_SEEN_SHARE = 0.8
+TIP_PX = 5.0
+"""A tip lies so near to where it was found, along the pointer, in pictures of usual size."""
+MOST_OFF_PX, EDGE_PX, BEFORE_PX = 3.0, 2.0, 3.5
+"""In pictures of usual size: what is followed moves with the rim as a whole but for so much, and lies mostly so near to
+one of its long edges, or before the steepest one by no more than an edge is wide that is rounded or bevelled."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Aim:
+    """A view that the tracker follows, tip and rim edge in the last frame tried, and remarks in words."""
+
+    view: View
+    image: NDArray[np.uint8]
+    tip_px: Point
+    rim_px: Point
+    notes: tuple[str, ...]
+
+
+def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
+    """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
+    tracker = Tracker.of_frames(view, frames[:LEARNING_FRAMES])
+    tried = frames[:TRIED_FRAMES]
+    cuts = tracker.cut(tried)
+    seen = tracker.read(cuts)[0]
+    good = np.flatnonzero((seen.lost == SEEN) & (seen.gap_px > 0.0))
+    if len(good) < LEAST_SEEN_SHARE * len(tried):
+        raise NotTrustworthy(
+            f"pointer and rim were found, but could be followed in {len(good)} of {len(tried)} frames only; "
+            "bring the camera closer, add light, put something plain behind them, or point them out with "
+            "--pointer-at and --rim-at"
+        )
+    _check_tip(facing, seen.tip_px[good], zoom)
+    right = _with_the_rim(facing, seen, zoom)
+    last = int(good[np.isin(good, right)][-1])
+    follower, rims = tracker.followers[0], cuts[0][1][good]
+    places = np.array([follower.rim_patch.to_patch(*place)[0] for place in seen.rim_px[good]])
+    rivals = rival_edges(outline_scores(rims, follower.outline), follower.outline, places)
+    notes = (*notes, *_rival_notes(rivals))
+    (tip_x, tip_y), (rim_x, rim_y) = seen.tip_px[last], seen.rim_px[last]
+    return Aim(view, tried[last].image, (float(tip_x), float(tip_y)), (float(rim_x), float(rim_y)), notes)
+
+
+def _check_tip(facing: Facing, tips_px: FloatArray, zoom: float) -> None:
+    """Refuse a tip that the tracker sees elsewhere than it was found."""
+    tip_x, tip_y = np.median(tips_px, axis=0)
+    tip_u, tip_v = facing.still.patch.to_patch(*zoomed((float(tip_x), float(tip_y)), 1.0 / zoom))
+    if abs(tip_u - facing.tip[0]) > TIP_PX or abs(tip_v - facing.tip[1]) > facing.half_px - SPARE_PX + 1.0:
+        raise PointerNotSeen(
+            "the pointer's tip hardly stands out from what is behind it; put something plain behind it that is "
+            "much brighter or darker"
+        )
+
+
+def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
+    """Frames whose edge lies where the rim as a whole says; refuse one that doesn't: a spoke's, say, or a decal's."""
+    patch, every = facing.still.patch, facing.course.every
+    followed = np.array([patch.to_patch(*zoomed(place, 1.0 / zoom))[0] for place in seen.rim_px[::every]])
+    where = followed - facing.course.moves_px[: len(followed)]
+    usual = float(np.nanmedian(where)) if np.isfinite(where).any() else np.inf
+    near = np.abs(where - usual) < MOST_OFF_PX
+    edges = facing.course.edges_u + facing.course.aside(facing.tip[1])
+    edges = np.append(edges[(edges > facing.begin_u) & (edges < facing.edge_u)], facing.edge_u)
+    there = (usual > edges - EDGE_PX) & (usual < edges + EDGE_PX)
+    there[-1] |= facing.edge_u - BEFORE_PX < usual < facing.edge_u
+    if near.sum() < LEAST_SEEN_SHARE * np.isfinite(where).sum() or not there.any():
+        raise NotTrustworthy(
+            "what is followed there isn't the rim's own edge, for the rim moves otherwise; put something plain "
+            "behind it that is much brighter or darker than the rim, or turn the camera so that spokes don't "
+            "stand close before the edge"
+        )
+    return np.flatnonzero(near) * every
+
+
+def _rival_notes(apart_px: FloatArray) -> tuple[str, ...]:
+    """Say where another edge could pass for the rim's; nothing where there is none."""
+    if not len(apart_px):
+        return ()
+    nearest = float(apart_px[np.abs(apart_px).argmin()])
+    where = "farther from" if nearest > 0.0 else "nearer to"
+    return (
+        f"A second edge that looks alike lies {abs(nearest):.0f} pixels {where} the pointer. If the line in the "
+        "picture isn't on the rim's very edge, aim again with --rim-at x,y.",
+    )
