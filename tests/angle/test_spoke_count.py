@@ -10,7 +10,10 @@ from rimgauge.cli.demo import sample_folder
 from rimgauge.errors import PlaceLost
 from rimgauge.job import read_build, read_view
 from rimgauge.records import WheelInView
-from rimgauge.signal import find_turning, laid_out
+from rimgauge.signal import find_turning, laid_out, spoke_count
+from rimgauge.signal.follow import Evidence
+from rimgauge.signal.looks import Look
+from rimgauge.signal.spoke_count import FAR_LIKELIER, fits
 from rimgauge.wheel import complete_wheel
 
 
@@ -35,3 +38,21 @@ def test_a_wrong_number_of_spokes_is_refused(filmed, count):
 
 def test_the_right_one_is_not(filmed):
     assert np.isfinite(find_turning(*filmed).angle_deg).mean() > 0.95
+
+
+def test_looks_that_no_number_explains_are_no_reason_to_doubt_it(filmed, monkeypatch):
+    _, layout = filmed
+    rng = np.random.default_rng(4)
+    angle_deg = np.cumsum(rng.uniform(3.0, 6.0, 300))
+    looks = (Look(rng.normal(size=(300, 8)), layout.look_period_deg),)
+    mark_deg = np.where(np.arange(300) % 70 == 0, angle_deg % 360.0, np.nan)
+    evidence = Evidence(mark_deg, np.full(300, 0.5), 4.0, looks)
+    honest = spoke_count.settled
+    ahead = iter([0.0, *[2.0 * FAR_LIKELIER] * 20])
+
+    def far_likelier(start, evidence, *least):
+        place = honest(start, evidence)
+        return replace(place, angle_deg=angle_deg, likelihood=next(ahead))
+
+    monkeypatch.setattr(spoke_count, "settled", far_likelier)
+    assert fits(evidence, angle_deg, layout, alone=False)
