@@ -28,8 +28,8 @@ AIM_FRAMES = 120
 LEAST_FRAMES = 20
 ALIKE_SHARE = 0.75
 """Two places as clear as this beside each other can't be told apart."""
-LESS_PX = 5
-"""Room beside a tip that is left out where something else stands there."""
+LESS_PX, LEAST_HALF_PX, LEAST_AHEAD_PX = 5.0, 6.0, 2.0
+"""Room beside a tip that is left out where something else stands there, and what is left to both sides and ahead."""
 USUAL_MARK_COLUMNS = (8, 108)
 
 Way = Literal["up", "down", "left", "right"]
@@ -98,9 +98,10 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
 
 def _followed(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
     """Try the view out; where tip or edge isn't what is followed, try again with less room round it."""
-    halves, margins, first = [facing.half_px, facing.half_px - LESS_PX], list(MARGINS), None
+    less = (max(LEAST_HALF_PX, facing.half_px - LESS_PX), min(LEAST_AHEAD_PX, facing.ahead_px))
+    rooms, margins, first = [(facing.half_px, facing.ahead_px), less], list(MARGINS), None
     while True:
-        boxes = _boxes(facing, halves[0], margins[0])
+        boxes = _boxes(facing, rooms[0], margins[0])
         pointer, rim = (enlarged(box, zoom, view.image_size) for box in boxes)
         view = replace(view, edges=(replace(view.edges[0], pointer_box=pointer, rim_box=rim),))
         try:
@@ -108,7 +109,7 @@ def _followed(view: View, facing: Facing, frames: list[Frame], zoom: float, note
         except (PointerNotSeen, RimNotSeen, NotTrustworthy) as trouble:
             first = first or trouble
             # Something may stand close beside the tip, and spokes close before the edge.
-            left = halves if isinstance(trouble, PointerNotSeen) else margins
+            left = rooms if isinstance(trouble, PointerNotSeen) else margins
             del left[0]
             if not left:
                 raise first from None
@@ -249,7 +250,7 @@ def _view(
 ) -> View:
     """Put boxes round tip and edge as the tracker wants them."""
     patch = facing.still.patch
-    pointer, rim = _boxes(facing, facing.half_px, MARGINS[0])
+    pointer, rim = _boxes(facing, (facing.half_px, facing.ahead_px), MARGINS[0])
     inward = _inward(facing)
     level = mark is not None and abs(_middle_v(facing, mark) - facing.tip[1]) <= 1.0
     return View(
@@ -263,10 +264,10 @@ def _view(
     )
 
 
-def _boxes(facing: Facing, half_px: float, margin: tuple[float, float]) -> tuple[Box, Box]:
-    """Boxes of the tip, with half_px of room to both sides, and of the rim's edge, with a margin along its way."""
-    patch, (tip_u, tip_v) = facing.still.patch, facing.tip
-    pointer = turned_box(patch, tip_u - 40, tip_u + facing.ahead_px, tip_v - half_px, tip_v + half_px)
+def _boxes(facing: Facing, room: tuple[float, float], margin: tuple[float, float]) -> tuple[Box, Box]:
+    """Boxes of the tip, with room to both sides and ahead, and of the rim's edge, with a margin along its way."""
+    patch, (tip_u, tip_v), (half, ahead) = facing.still.patch, facing.tip, room
+    pointer = turned_box(patch, tip_u - 40, tip_u + ahead, tip_v - half, tip_v + half)
     rim = turned_box(patch, *facing.sought_u(margin), tip_v - HALF_EDGE_PX, tip_v + HALF_EDGE_PX)
     if pointer is None:
         raise PointerNotSeen("the pointer's tip is too close to the picture's border; move the camera")

@@ -26,8 +26,8 @@ BACK_PX = (10.0, 35.0)
 SAME_SHARE = 0.6
 BESIDE_PX, SAME_TIP_PX = 8, 4
 """Tips so near beside one another belong to one thing, and so near along it are the same."""
-PAST_PX = 9
-"""Flanks seem to go on past a tip by so much at least where they do."""
+PAST_PX = 20
+"""Flanks that go on past a tip by no more end with it: a round end and its blur take them so far."""
 SPARE_PX = 6
 """Room beside a bar's flanks for the camera's shake."""
 MOST_OFF_PX = 2.0

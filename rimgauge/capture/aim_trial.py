@@ -18,8 +18,8 @@ from rimgauge.records import FloatArray, IntArray, View
 
 TRIED_FRAMES = 40
 LEAST_SEEN_SHARE = 0.8
-TIP_PX = 5.0
-"""A tip lies so near to where it was found, along the pointer, in pictures of usual size."""
+TIP_PX, LEAST_ASIDE_PX = 3.0, 4.0
+"""A tip lies so near to where it was found, along the pointer and aside, in pictures of usual size; a wide one is flat."""
 MOST_OFF_PX, EDGE_PX, BEFORE_PX = 3.0, 2.0, 3.5
 """In pictures of usual size: what is followed moves with the rim as a whole but for so much, and lies mostly so near to
 one of its long edges, or before the steepest one by no more than an edge is wide that is rounded or bevelled."""
@@ -63,8 +63,9 @@ def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: t
 def _check_tip(facing: Facing, tips_px: FloatArray, zoom: float) -> None:
     """Refuse a tip that the tracker sees elsewhere than it was found."""
     tip_x, tip_y = np.median(tips_px, axis=0)
+    aside_px = max(LEAST_ASIDE_PX, facing.half_px - SPARE_PX)
     tip_u, tip_v = facing.still.patch.to_patch(*zoomed((float(tip_x), float(tip_y)), 1.0 / zoom))
-    if abs(tip_u - facing.tip[0]) > TIP_PX or abs(tip_v - facing.tip[1]) > facing.half_px - SPARE_PX + 1.0:
+    if abs(tip_u - facing.tip[0]) > TIP_PX or abs(tip_v - facing.tip[1]) > aside_px:
         raise PointerNotSeen(
             "the pointer's tip hardly stands out from what is behind it; put something plain behind it that is "
             "much brighter or darker"
