@@ -94,13 +94,28 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
             "stand out; put something plain behind it that is much brighter or darker than the rim, and add light"
         )
     found: list[Facing] = []
+    unclear: list[tuple[Still, End]] = []
     for still in stills:
         for course in courses:
             if still.patch.transposed == course.still.patch.transposed and (
                 course.strength > LEAST_AXIS * most or pointer_at is not None
             ):
-                found += _facings_along(course.seen_from(still), pointer_at, rim_at)
-    return _things(sorted(found, key=lambda facing: -facing.score))
+                facings, ends = _facings_along(course.seen_from(still), pointer_at, rim_at)
+                found += facings
+                unclear += [(still, end) for end in ends]
+    things = _things(sorted(found, key=lambda facing: -facing.score))
+    if things and any(_is_clearer(still, end, things[0]) for still, end in unclear):
+        raise PointerNotSeen(
+            "what looks most like a pointer ends before something that is hardly brighter or darker; put something "
+            "plain behind its tip, add light, or say where its tip is with --pointer-at x,y"
+        )
+    return things
+
+
+def _is_clearer(still: Still, end: End, facing: Facing) -> bool:
+    """Whether something whose end can't be made out is more like a pointer than what was found, and isn't part of it."""
+    beside = still is facing.still and abs(end.v - facing.tip[1]) < facing.half_px + BESIDE_PX
+    return end.score > facing.score and not beside
 
 
 def _things(found: list[Facing]) -> list[Facing]:
@@ -121,7 +136,10 @@ def _things(found: list[Facing]) -> list[Facing]:
     return things
 
 
-def _facings_along(course: Course, pointer_at: Point | None, rim_at: Point | None) -> list[Facing]:
+def _facings_along(
+    course: Course, pointer_at: Point | None, rim_at: Point | None
+) -> tuple[list[Facing], list[End]]:
+    """Find the pointers before a course's edge, and ends that can't be made out."""
     rim = None if rim_at is None else course.still.patch.to_patch(*rim_at)
     edge_u, begin_u = course.outlines[0], 0.0
     if rim is not None:
@@ -139,7 +157,7 @@ def _facings_along(course: Course, pointer_at: Point | None, rim_at: Point | Non
             unclear.append(end)
         else:
             found.append(facing)
-    return found
+    return found, unclear
 
 
 def _goes_on(facing: Facing, end: End) -> bool:
