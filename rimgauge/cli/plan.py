@@ -119,9 +119,7 @@ def command(
     from, a dish that `rimgauge dish` kept is corrected too, and the plan gets the next number. Spokes are numbered from the valve. Where nipples should not be
     turned the plan says why, and the exit code is 1.
     """
-    from rimgauge.job import find_job, read_build
     from rimgauge.plan import Wishes
-    from rimgauge.wheel import complete_wheel
 
     if not (as_json or cracked or explain is not None):
         cracked, seized = _ask(seized)
@@ -141,11 +139,7 @@ def command(
         cracked=cracked,
         seized=tuple(sorted(spoke_numbers("--seized", seized or "none"))),
     )
-    job = find_job(Path.cwd()) if wheel is None and out is None else None
-    build = complete_wheel(read_build(checked_wheel(files, wheel, out, job, explain=explain)))
-    start = starting_point(files, job, len(build.flanges), done=done)
-    if job is not None and not ignore_dish:
-        start = placed(start, job, build)
+    job, build, start = _begin(files, wheel, out, explain=explain, done=done, ignore_dish=ignore_dish)
     if explain is not None:
         _explain(start.now, build, explain, as_json=as_json)
         return
@@ -154,6 +148,27 @@ def command(
     _show(plan, written, as_json=as_json, in_job=job is not None)
     if plan.refused is not None:
         sys.exit(1)
+
+
+def _begin(
+    files: Files,
+    wheel: Path | None,
+    out: Path | None,
+    *,
+    explain: int | None,
+    done: str | None,
+    ignore_dish: bool,
+) -> tuple[Job | None, Wheel, Start]:
+    """Find the job that the plan is for, if any, the wheel's build, and what the plan starts from."""
+    from rimgauge.job import find_job, read_build
+    from rimgauge.wheel import complete_wheel
+
+    job = find_job(Path.cwd()) if wheel is None and out is None else None
+    build = complete_wheel(read_build(checked_wheel(files, wheel, out, job, explain=explain)))
+    start = starting_point(files, job, len(build.flanges), done=done)
+    if job is not None and not ignore_dish:
+        start = placed(start, job, build)
+    return job, build, start
 
 
 def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | None) -> Plan:
