@@ -20,6 +20,9 @@ PROFILE_REACH_PX = 9.0
 PROFILE_BIN_PX = 0.25
 BANDS = ((4.0, 2.0), (4.0, 4.0), (6.0, 6.0), (9.0, 9.0), (14.0, 14.0))
 """Widths of the fit's band that are tried in turn, in blurs, toward the pointer and into the rim."""
+FOOT, MOST_DRAWN_PX = (4.0, 0.6), 0.15
+"""Where a decal close behind the edge comes and goes, what the bands tell differs by more than that from what the edge's
+foot alone does, and the foot alone is fitted: less sure, but not drawn aside by half a pixel and more."""
 BY_CHANCE = 2.0
 """What a dozen frames show of scatter is by chance up to about twice what it should be."""
 FIRST_SLANTED = 2
@@ -237,25 +240,27 @@ def _best_band(
     """
     profile = _mean_profile(patches, places, shape.slope, shape.bend_per_px, row_px, room_px)
     tried: list[tuple[EdgeShape, EdgeFit]] = []
-    for number, band in enumerate(BANDS):
+    for number, band in enumerate((FOOT, *BANDS), start=-1):
         level = _with_band(shape, *band, room_px)
         slanted = _slanted(level, *profile) if number >= FIRST_SLANTED else level
         ways = [level, *([slanted] if slanted is not level else [])]
         fits = [fit_edge(patches, places, row_px, way) for way in ways]
         # In one band the smaller residual tells, not the error: a slant that is left out passes for contrast.
-        best = min(range(len(ways)), key=lambda k: float(np.mean(fits[k].noise)))
-        tried.append((ways[best], fits[best]))
-    narrowest = tried[0][1]
+        least = min(range(len(ways)), key=lambda k: float(np.mean(fits[k].noise)))
+        tried.append((ways[least], fits[least]))
+    foot, *wider = tried
+    best = min(wider, key=lambda each: _variance(each[1], wider[0][1]))
+    return foot[0] if _variance(best[1], foot[1]) > MOST_DRAWN_PX**2 else best[0]
 
-    def variance(fits: EdgeFit) -> float:
-        noise = _mean_square(fits.pixel_error_px)
-        by_noise = _mean_square(narrowest.pixel_error_px) - noise
-        by_blocks = _mean_square(narrowest.standard_error_px) - _mean_square(fits.standard_error_px)
-        expected = BY_CHANCE * max(by_noise, by_blocks, 0.0)
-        total = noise + max(float(np.var(fits.place_px - narrowest.place_px)) - expected, 0.0)
-        return total if math.isfinite(total) else math.inf
 
-    return min(tried, key=lambda each: variance(each[1]))[0]
+def _variance(fits: EdgeFit, narrowest: EdgeFit) -> float:
+    """Variance of the places by noise, and by what they differ from the narrowest band's more than noise allows [px²]."""
+    noise = _mean_square(fits.pixel_error_px)
+    by_noise = _mean_square(narrowest.pixel_error_px) - noise
+    by_blocks = _mean_square(narrowest.standard_error_px) - _mean_square(fits.standard_error_px)
+    expected = BY_CHANCE * max(by_noise, by_blocks, 0.0)
+    total = noise + max(float(np.var(fits.place_px - narrowest.place_px)) - expected, 0.0)
+    return total if math.isfinite(total) else math.inf
 
 
 def _mean_square(values: FloatArray) -> float:

@@ -47,6 +47,8 @@ MOST_BLURS = 3.0
 """A correction of more blurs than that is no small one, and isn't believed."""
 CONTRASTS = (0.4, 2.5)
 """A frame's contrast beside the pass's; outside of these it shows another thing."""
+NEAR_BLURS = 1.5
+"""The edge's own contrast shows so far behind it."""
 MOST_UNLIKE, LEAST_CONTRAST = 6.0, 0.2
 """What fits the profile's usual spread so badly, or hardly shows the edge, isn't the edge; on drawn rims those that are
 have up to 3.5 times the usual misfit, and wrong ones 7 and more."""
@@ -285,10 +287,11 @@ def _common(profiles: GreyArray, good: BoolArray) -> tuple[BoolArray, BoolArray]
 
 
 def _contrasts(seen: FloatArray, mean: FloatArray, x: FloatArray, shape: EdgeShape) -> FloatArray:
-    """Contrasts (n,) of profiles (n, pixels) beside the mean's."""
-    steps = ndtr((x[:, None] - _steps(shape)) / shape.blur_px)
-    to_contrast = np.linalg.pinv(np.hstack([np.ones((len(x), 1)), steps]))[1]
-    return np.asarray((seen @ to_contrast) / float(mean @ to_contrast))
+    """Contrasts (n,) of profiles (n, pixels) beside the mean's, by what lies near the edge: a decal doesn't count."""
+    near = x <= NEAR_BLURS * shape.blur_px + (shape.second_step_px or 0.0)
+    steps = ndtr((x[near, None] - _steps(shape)) / shape.blur_px)
+    to_contrast = np.linalg.pinv(np.hstack([np.ones((int(near.sum()), 1)), steps]))[1]
+    return np.asarray((seen[:, near] @ to_contrast) / float(mean[near] @ to_contrast))
 
 
 def _of_fit(covariance: FloatArray, change: FloatArray, x: FloatArray, shape: EdgeShape) -> float:

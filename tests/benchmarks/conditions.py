@@ -18,29 +18,21 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from click.testing import CliRunner
 from numpy.typing import NDArray
 from skimage.registration import phase_cross_correlation
 
 from rimgauge.capture import LEARNING_FRAMES, Tracker, open_source, track
 from rimgauge.capture.edge import fit_edge
 from rimgauge.capture.follower import EdgeFollower
-from rimgauge.cli import main as rimgauge
 from rimgauge.errors import RimgaugeError
 from rimgauge.job import read_view
 from rimgauge.records import BoolArray, FloatArray
-from tests.benchmarks.scenes import CONDITIONS
+from tests.benchmarks.scenes import CONDITIONS, draw
 
 FRAMES, SEED, USUAL_NOISE = 90, 500, 2.0
 BEFORE_PX, BEYOND_PX = 6, 8
 """The peers look for the edge so far before and beyond where it is in the middle of the run, and its way."""
 PEERS = ("slope centroid", "edge map", "registration", "corner")
-
-
-def drawn(options: list[str], folder: Path, seed: int) -> None:
-    arguments = ["scene", "--out", str(folder), "--seed", str(seed), "--frames", str(FRAMES), *options]
-    run = CliRunner().invoke(rimgauge, arguments)
-    assert run.exit_code == 0, run.output
 
 
 def peers_px(patches: NDArray[np.float32], row: int, first: int, last: int) -> dict[str, FloatArray]:
@@ -112,7 +104,8 @@ def main() -> None:
     for number, (name, options) in enumerate(CONDITIONS.items()):
         if wanted in name:
             with tempfile.TemporaryDirectory() as scratch:
-                drawn(options, Path(scratch) / "s", SEED + number)
+                wrong = draw(["--frames", str(FRAMES), *options], Path(scratch) / "s", SEED + number)
+                assert not wrong, wrong
                 try:
                     cells = measured(name, options, Path(scratch) / "s")
                 except RimgaugeError as trouble:

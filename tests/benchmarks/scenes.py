@@ -18,7 +18,10 @@ from click.testing import CliRunner
 
 from rimgauge.cli import main as rimgauge
 from rimgauge.records import FloatArray
+from tests.benchmarks.glare import add_glare
 
+GLARE = "glare"
+"""Stands among a scene's options for a spot that is laid over its drawn pictures."""
 CONDITIONS: dict[str, list[str]] = {
     "plain": [],
     "radial": ["--direction", "radial", "--runout-mm", "0.6"],
@@ -58,15 +61,27 @@ CONDITIONS: dict[str, list[str]] = {
     "background moves by 4 px": ["--background-sway-px", "4"],
     "cluttered background moves by 4 px": ["--background", "cluttered", "--background-sway-px", "4"],
     "pointer creeps by 2 px": ["--pointer-creep-px", "2"],
+    "glare that moves": [GLARE],
+    "glare that moves, black rim": [GLARE, "--finish", "black"],
 }
+
+
+def draw(condition: list[str], folder: Path, seed: int) -> str:
+    """Draw a scene of a condition; returns what was wrong, '' where all went well."""
+    options = [option for option in condition if option != GLARE]
+    drawn = CliRunner().invoke(rimgauge, ["scene", "--out", str(folder), "--seed", str(seed), *options])
+    if drawn.exit_code != 0:
+        return str(drawn.exception or drawn.output)
+    if GLARE in condition:
+        add_glare(folder)
+    return ""
 
 
 def told(condition: list[str], folder: Path, seed: int) -> dict[str, str]:
     """What comes out for one scene beside its truth, as cells of the table."""
     run = CliRunner()
-    drawn = run.invoke(rimgauge, ["scene", "--out", str(folder), "--seed", str(seed), *condition])
-    if drawn.exit_code != 0:
-        return {"said": f"not drawn: {drawn.exception or drawn.output}"[:100]}
+    if wrong := draw(condition, folder, seed):
+        return {"said": f"not drawn: {wrong}"[:100]}
     arguments = [str(folder / "frames"), "--view", str(folder / "view.json")]
     arguments += ["--wheel", str(folder / "wheel.toml"), "--out", str(folder / "pass.json")]
     measured = run.invoke(rimgauge, ["measure", *arguments])

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from rimgauge.capture.edge import fit_edge
 from rimgauge.capture.outline import close_scores, learn_outline, nearest_edge, outline_scores, rival_edges
 from rimgauge.records import FloatArray
 
@@ -33,6 +34,20 @@ def test_a_seam_further_in_is_not_taken_for_the_outline(share: float, seed: int)
     assert np.abs(found - places).max() < 1.0
     rivals = rival_edges(scores, outline, found)
     assert rivals == pytest.approx([APART_PX], abs=1.0)
+
+
+def test_a_decal_that_comes_and_goes_close_behind_the_edge_does_not_draw_the_fit_aside() -> None:
+    rng = np.random.default_rng(4)
+    places = 33.0 + rng.uniform(-2.0, 2.0, FRAMES)
+    u = np.arange(COLUMNS) - places[:, None]
+    decal = np.arange(FRAMES) % 4 < 2
+    bright = 150.0 * (ndtr((u - 5.0) / 1.4) - ndtr((u - 9.5) / 1.4)) * decal[:, None]
+    grey = 140.0 - 80.0 * ndtr(u / 1.4) + bright
+    patches = np.asarray(grey[:, None, :] + rng.normal(0.0, 2.0, (FRAMES, ROWS, COLUMNS)), dtype=np.float32)
+    outline = learn_outline(patches, 0.0, ROW_PX, ROOM_PX)
+    off = fit_edge(patches, places, ROW_PX, outline.shape).place_px - places
+    # With four pixels of the rim in the band the two differ by 0.6 px.
+    assert abs(float(np.median(off[decal]) - np.median(off[~decal]))) < 0.12
 
 
 def test_a_single_edge_has_no_rival() -> None:

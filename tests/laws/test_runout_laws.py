@@ -37,7 +37,17 @@ def seen_with(scale):
     )
 
 
-def measured(runout_mm, *, side="right", scale=SCALE, noise_px=0.05, start_deg=0.0, other=None, far_lip=None):
+def measured(
+    runout_mm,
+    *,
+    side="right",
+    scale=SCALE,
+    noise_px=0.05,
+    start_deg=0.0,
+    other=None,
+    far_lip=None,
+    stated_px=0.05,
+):
     """Measure a wheel whose runout is a function of the angle, two and a half turns of it."""
     degrees = np.linspace(0.0, 900.0, 400) + start_deg
     rng = np.random.default_rng(3)
@@ -46,7 +56,7 @@ def measured(runout_mm, *, side="right", scale=SCALE, noise_px=0.05, start_deg=0
     track = EdgeTrack(
         side=side,
         gap_px=gap,
-        standard_error_px=np.full(400, noise_px),
+        standard_error_px=np.full(400, stated_px),
         quality=np.ones(400),
         tip_px=np.zeros((400, 2)),
         rim_px=np.zeros((400, 2)),
@@ -122,6 +132,14 @@ def test_a_camera_that_leans_may_take_the_flanks_far_edge_for_the_outline():
     assert 2.0 * depth_share(leaning) > 1.0 - 180.0 / 198.0
     square = dataclasses.replace(leaning, crosstalk=0.0)
     assert depth_share(square) < 0.4 * depth_share(leaning)
+
+
+def test_errors_that_leave_no_residual_are_stated_all_the_same():
+    usual, _ = measured(wave(2, 0.3))
+    alike, _ = measured(wave(2, 0.3), stated_px=0.5)
+    # 0.5 px of 0.1 mm at max and min: √2 · 0.05 mm, twice that at 95 %.
+    assert alike.total_runout.expanded_uncertainty > 0.14
+    assert usual.total_runout.expanded_uncertainty < 0.05
 
 
 def test_a_radial_view_from_farther_out_may_show_the_rims_farther_lip():
