@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -33,22 +35,78 @@ def draw_aim(found: Aim) -> Image:
         np.uint8
     )
     unit = picture.shape[1] / LEAST_WIDTH_PX
-    if view.spoke_box is not None:
-        _framed(picture, view.spoke_box, zoom, words="spokes pass here", colour=_SPOKES)
-    if view.tag_box is not None:
-        _framed(picture, view.tag_box, zoom, words="numbered tags pass here", colour=_MARK)
-    elif view.mark_box is not None:
-        _framed(picture, view.mark_box, zoom, words="place of the mark", colour=_MARK)
     tip, rim = (np.array(point) * zoom + (zoom - 1) / 2 for point in (found.tip_px, found.rim_px))
-    along = view.forward * 120 * unit
+    along, away = view.forward * 120 * unit, -_inward(found)
+    shown = _Labels(picture, unit)
+    for end in np.linspace(-1.0, 1.0, 9):
+        shown.keep_clear(rim + along * end, 4 * unit)
+    shown.keep_clear(tip, 20 * unit)
+    arrow = rim + along * 0.15 - away * 30 * unit
+    for end in np.linspace(0.0, 0.8, 5):
+        shown.keep_clear(arrow + along * end, 14 * unit)
+    passing = [(view.spoke_box, "spokes pass here", _SPOKES)]
+    if view.tag_box is not None:
+        passing.append((view.tag_box, "numbered tags pass here", _MARK))
+    else:
+        passing.append((view.mark_box, "place of the mark", _MARK))
+    frames = [(box, words, colour) for box, words, colour in passing if box is not None]
+    for box, _, colour in frames:
+        _framed(picture, box, zoom, colour)
     _line(picture, rim - along, rim + along, _RIM, unit)
-    for shade, width in ((_DARK, 6.0), (_TIP, 3.0)):
-        cv2.circle(picture, _whole(tip), round(12 * unit), shade, max(1, round(width * unit)), cv2.LINE_AA)
-    _arrow(picture, rim + along * 0.15 + _inward(found) * 30 * unit, along * 0.8, unit)
-    away = -_inward(found)
-    _tag(picture, tip + away * 40 * unit + view.forward * -46 * unit, "pointer tip", _TIP, away)
-    _tag(picture, rim - along * 1.15 + away * 14 * unit, "rim edge", _RIM, away)
+    for shade, width in ((_DARK, 5.0), (_TIP, 2.5)):
+        cv2.circle(picture, _whole(tip), round(14 * unit), shade, max(1, round(width * unit)), cv2.LINE_AA)
+    _arrow(picture, arrow, along * 0.8, unit)
+    for box, words, colour in frames:
+        shown.write(words, colour, _beside(box, zoom, unit))
+    for (x, y, width, height), _, _ in frames:
+        shown.keep_clear(
+            zoom * np.array([x + width / 2, y + height / 2]), zoom * np.array([width, height]) / 2
+        )
+    shown.write("rim edge", _RIM, [rim + along * end + away * 60 * unit for end in (-1.15, 1.15, -1.6, 1.6)])
+    shown.write(
+        "pointer tip", _TIP, [tip + away * 100 * unit + along * end for end in (0.0, -0.4, 0.4, -0.8, 0.8)]
+    )
     return np.vstack([picture, _legend(picture.shape[1], unit, found)])
+
+
+def _beside(box: Box, zoom: int, unit: float) -> list[FloatArray]:
+    """Places for a frame's name: in its upper and lower end, above it, below it, and in its middle."""
+    x, y, width, height = (zoom * value for value in box)
+    room = 22 * unit
+    rows = (y + room, y + height - room, y - room, y + height + room, y + height / 2)
+    return [np.array([x + width / 2, row]) for row in rows]
+
+
+class _Labels:
+    """Words in dark boxes that hide neither one another nor what they name."""
+
+    def __init__(self, picture: Image, unit: float) -> None:
+        self._picture, self._unit = picture, unit
+        self._taken: list[tuple[FloatArray, FloatArray]] = []
+
+    def keep_clear(self, centre: FloatArray, half: FloatArray | float) -> None:
+        """Write nothing within half of a place [px], across and down."""
+        self._taken.append((centre, np.ones(2) * half))
+
+    def write(self, words: str, colour: Colour, centres: list[FloatArray]) -> None:
+        """Write words round the first of the places that is free, else round the freest, within the picture."""
+        scale, thick = 0.8 * self._unit, max(1, round(2 * self._unit))
+        (width, height), _ = cv2.getTextSize(words, _FONT, scale, thick)
+        half = np.array([width, height]) / 2 + 8 * self._unit
+        limit = np.array([self._picture.shape[1], self._picture.shape[0]])
+        inside = [np.clip(at, half + 2, np.maximum(limit - half - 2, half + 2)) for at in centres]
+        centre = min(inside, key=lambda at: self._hidden(at, half))
+        self._taken.append((centre, half))
+        cv2.rectangle(self._picture, _whole(centre - half), _whole(centre + half), _DARK, -1)
+        corner = _whole(centre + np.array([-width / 2, height / 2]))
+        cv2.putText(self._picture, words, corner, _FONT, scale, colour, thick, cv2.LINE_AA)
+
+    def _hidden(self, centre: FloatArray, half: FloatArray) -> float:
+        """Area [px²] of what a label there would hide."""
+        overlaps = [
+            np.maximum(half + other_half - np.abs(centre - other), 0.0) for other, other_half in self._taken
+        ]
+        return float(sum(np.prod(overlap) for overlap in overlaps))
 
 
 def zoom_of(image: Image) -> int:
@@ -60,25 +118,11 @@ def _inward(found: Aim) -> FloatArray:
     return found.view.positive if found.view.edges[0].side == "left" else -found.view.positive
 
 
-def _framed(picture: Image, box: Box, zoom: int, *, words: str, colour: Colour) -> None:
+def _framed(picture: Image, box: Box, zoom: int, colour: Colour) -> None:
     unit = picture.shape[1] / LEAST_WIDTH_PX
     x, y, width, height = (zoom * value for value in box)
     for shade, thick in ((_DARK, 5.0), (colour, 2.0)):
         cv2.rectangle(picture, (x, y), (x + width - 1, y + height - 1), shade, max(1, round(thick * unit)))
-    _tag(picture, np.array([x + width / 2, y + 20 * unit]), words, colour, np.zeros(2))
-
-
-def _tag(picture: Image, at: FloatArray, words: str, colour: Colour, away: FloatArray) -> None:
-    """Write words in a dark box that starts at a place and lies `away` from it, kept inside the picture."""
-    unit = picture.shape[1] / LEAST_WIDTH_PX
-    scale, thick = 0.8 * unit, max(1, round(2 * unit))
-    (width, height), _ = cv2.getTextSize(words, _FONT, scale, thick)
-    half = np.array([width, height]) / 2 + 8 * unit
-    limit = np.array([picture.shape[1], picture.shape[0]])
-    centre = np.clip(at + away * half, half + 2, np.maximum(limit - half - 2, half + 2))
-    cv2.rectangle(picture, _whole(centre - half), _whole(centre + half), _DARK, -1)
-    corner = _whole(centre + np.array([-width / 2, height / 2]))
-    cv2.putText(picture, words, corner, _FONT, scale, colour, thick, cv2.LINE_AA)
 
 
 def _arrow(picture: Image, start: FloatArray, way: FloatArray, unit: float) -> None:
@@ -97,11 +141,13 @@ def _arrow(picture: Image, start: FloatArray, way: FloatArray, unit: float) -> N
 def _legend(width: int, unit: float, found: Aim) -> Image:
     side = found.view.edges[0].side
     lines = [
-        "Check: the ring sits on the pointer's tip, the line on the rim's edge beside it,",
-        "and the white arrow points the way the rim runs when the wheel rolls forward"
+        "Check: the ring sits on the pointer's tip, the line on the rim's edge beside it, and the white arrow points "
+        "the way the rim runs when the wheel rolls forward"
         + ("." if side == "outer" else f": the {side} side of the wheel."),
         *(note.replace("--mark-at x,y", "--mark-at") for note in found.notes),
     ]
+    letter = cv2.getTextSize("n" * 50, _FONT, 0.72 * unit, max(1, round(1.6 * unit)))[0][0] / 50
+    lines = [part for line in lines for part in textwrap.wrap(line, int((width - 28 * unit) / letter))]
     strip = np.full((round((16 + 32 * len(lines)) * unit), width, 3), 255, np.uint8)
     for row, line in enumerate(lines):
         place = _whole(np.array([14 * unit, (32 + 32 * row) * unit]))
