@@ -47,7 +47,7 @@ def stands_alone(place: Place, evidence: Evidence, spacing_deg: float) -> bool:
     if len(off_deg) < LEAST_SIGHTINGS or float(np.mean(off_deg < AT_MARK_DEG)) < AT_MARK_SHARE:
         return False
     forward = float(place.angle_deg[-1]) > float(place.angle_deg[0])
-    if _nats_for_its_way(place.angle_deg, evidence) < (LEAST_NATS if forward else LEAST_NATS_BACKWARD):
+    if nats_for_its_way(place.angle_deg, evidence) < (LEAST_NATS if forward else LEAST_NATS_BACKWARD):
         return False
     if (
         float(chance_elsewhere(place.chance[there], place.angle_deg[there], spacing_deg).max())
@@ -91,7 +91,7 @@ def _is_gap(look: Look) -> bool:
     return bool(look.components.shape[1] == 1)
 
 
-def _nats_for_its_way(angle_deg: FloatArray, evidence: Evidence) -> float:
+def nats_for_its_way(angle_deg: FloatArray, evidence: Evidence) -> float:
     """How much likelier (a logarithm) a path (n,) is than its mirror image, by the slide and by where the mark is seen."""
     nats = 0.0
     if evidence.by_speed is not None:

@@ -8,15 +8,15 @@ lattice, at several offsets because a spoke leans; each once as if the wheel rol
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 
 from rimgauge.records import FloatArray
-from rimgauge.signal.alone import stands_alone
+from rimgauge.signal.alone import LEAST_NATS_BACKWARD, nats_for_its_way, stands_alone
 from rimgauge.signal.looks import Look, explain
 from rimgauge.signal.place import (
     FASTEST_STEPS,
@@ -106,7 +106,7 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
             return Followed(place, [], alone=True)
     best: Place | None = None
     paths: list[Rival] = []
-    for start in _starts(evidence, slid_deg, spacing_deg):
+    for start in itertools.chain(_starts(evidence, slid_deg, spacing_deg), _mirrored(paths, evidence)):
         least = -math.inf if best is None else best.likelihood - HOPELESS
         settled, alone = _settle(
             start,
@@ -119,6 +119,9 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
             continue
         if alone:
             return Followed(settled, [], alone=True)
+        if settled.likelihood < least:
+            # Half learnt: the same path begun better may not be hopeless.
+            continue
         place = _expected(settled)
         # Of the others only the paths are kept: the chances of a long run fill much memory.
         paths.append(Rival(place.angle_deg, place.likelihood))
@@ -126,6 +129,19 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
             best = place
     assert best is not None
     return Followed(best, [path for path in paths if path.angle_deg is not best.angle_deg], alone=False)
+
+
+def _mirrored(paths: list[Rival], evidence: Evidence) -> Iterator[Start]:
+    """The mirror image of the likeliest path by then, unless mark and slide tell the way: looks explain both equally well."""
+    angle_deg = max(paths, key=lambda path: path.likelihood).angle_deg
+    if nats_for_its_way(angle_deg, evidence) < LEAST_NATS_BACKWARD:
+        yield _start_near(-angle_deg, mark_likelihood(evidence), np.ones((len(angle_deg), SPEEDS)))
+
+
+def _start_near(path_deg: FloatArray, by_mark: FloatArray, by_speed: FloatArray) -> Start:
+    """Begin near a path (n,), by likelihoods of the mark and of speed."""
+    way = 1 if path_deg[-1] >= path_deg[0] else -1
+    return Start(smooth(by_mark * _near(path_deg), by_speed, EVERY_SPEED, way), by_speed, None)
 
 
 def _slid(evidence: Evidence) -> FloatArray | None:
@@ -151,10 +167,9 @@ def _starts(evidence: Evidence, slid_deg: FloatArray | None, spacing_deg: float)
     speeds = (any_speed,) if evidence.by_speed is None else (evidence.by_speed, any_speed)
     begun_deg: list[FloatArray] = []
     if slid_deg is not None:
-        way = 1 if slid_deg[-1] >= slid_deg[0] else -1
-        place = smooth(by_mark * _near(slid_deg), speeds[0], EVERY_SPEED, way)
-        begun_deg.append(place.angle_deg)
-        yield Start(place, speeds[0], None)
+        first = _start_near(slid_deg, by_mark, speeds[0])
+        begun_deg.append(first.place.angle_deg)
+        yield first
     for by_speed, lattice, way in _ways(evidence, speeds):
         likely = by_mark if lattice is None else by_mark * lattice
         place = smooth(likely, by_speed, EVERY_SPEED, way)
@@ -169,7 +184,7 @@ def _ways(
     """By which likelihoods of speed, and of angle by the lattice, and which way a path may be begun."""
     # The lattices take time, and are seldom needed.
     yield speeds[0], None, 1
-    yield from list(product(speeds, (None, *evidence.lattices()), (1, -1)))[1:]
+    yield from list(itertools.product(speeds, (None, *evidence.lattices()), (1, -1)))[1:]
 
 
 def _near(path_deg: FloatArray) -> FloatArray:

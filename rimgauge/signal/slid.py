@@ -13,6 +13,9 @@ LEAST_NATS = 6.0
 """Likelihood, above that of nothing in common, from which a likeness is a measurement."""
 RESTING_DEG, RESTING_NATS = 0.25, 16.0
 """Where next to nothing of the rim can be told, what stands still looks a little alike: rest needs more likeness."""
+STIRRED, STIRRED_SHARE = 2.5, 0.3
+"""So many times the quiet frames' change of the spokes' picture, and more, is a wheel that turns; and in such a share of a
+rest's frames or more, it is none."""
 LEAST_SD_DEG = 0.02
 UNSURE_SHARE = 0.01
 """The picture's scale differs along the strip by so much: its ends are seen under another angle."""
@@ -25,6 +28,25 @@ SCALE_BOUNDS = (0.8, 1.25)
 LEAST_CLEAR, FAR_DEG, FAR_SHARE = 0.3, 0.5, 0.15
 """Share of the moments whose slide must be clear for a path to be laid by slides, and how far those may be off their usual
 speed: what a hand changes within a frame, and the unsure scale."""
+
+
+def but_for_hands(slide: Slide, profile: FloatArray) -> Slide:
+    """Leave out slides that say the rim rests while spokes pass, by their strips (n, m, a): a hand rests before the rim.
+
+    A rest is believed or not as a whole, since between two spokes nothing stirs.
+    """
+    frames = np.arange(1, len(profile))
+    best_px = slide.shift_px[slide.nats[frames].argmax(axis=1)]
+    step_px = float(slide.shift_px[1] - slide.shift_px[0])
+    rests = (np.abs(best_px) < 0.5 * step_px) & (slide.nats[frames].max(axis=1) > LEAST_NATS)
+    even = profile / np.maximum(profile.mean(axis=(1, 2), keepdims=True), 1.0)
+    change = np.sqrt(np.mean(np.diff(even, axis=0) ** 2, axis=(1, 2)))
+    stirs = change > STIRRED * float(np.quantile(change, 0.05))
+    rest = np.cumsum(np.diff(rests, prepend=False))
+    hand = rests & (np.bincount(rest, stirs)[rest] >= STIRRED_SHARE * np.bincount(rest)[rest])
+    nats = slide.nats.copy()
+    nats[frames[hand]] = 0.0
+    return Slide(shift_px=slide.shift_px, nats=nats)
 
 
 def slid(

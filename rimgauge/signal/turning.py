@@ -20,6 +20,7 @@ from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import FASTEST_STEPS, Place, chance_elsewhere
 from rimgauge.signal.profile import learn_axes
+from rimgauge.signal.slid import but_for_hands
 from rimgauge.signal.spoke_count import fits
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
 from rimgauge.signal.too_fast import times_too_slow
@@ -90,6 +91,8 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
             0.0,
             f"only {len(track.time_s)} frames could be used; take a film of at least one and a half turns",
         )
+    if track.slide is not None and track.spoke_profile.shape[1]:
+        track = replace(track, slide=but_for_hands(track.slide, track.spoke_profile.astype(np.float64)))
     components = _components(track, layout)
     moment, evidence = gather(track, layout, tags)
     found = _followed(evidence, layout, counted=tags is None and components.shape[1] > 0)
