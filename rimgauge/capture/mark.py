@@ -14,6 +14,8 @@ from rimgauge.records import BoolArray, Box, FloatArray, View
 
 STRIP_BINS = 120
 SPOKE_BINS, ACROSS = 72, 4
+SHAKE_ROOM_PX = 8
+"""So far may a shake move the spokes' box."""
 LARGEST_DIMMING = 0.35
 """Change of the light, as a natural logarithm, up to which a bin may still be the rim as usual."""
 LEAST_RIM_SHARE = 0.1
@@ -43,14 +45,43 @@ def strip_along(
     return strip[::-1] if float(view.forward[1 if upright else 0]) < 0.0 else strip
 
 
-def spoke_strips(image: NDArray[np.uint8], view: View, box: Box) -> FloatArray:
+def spoke_strips(
+    image: NDArray[np.uint8], view: View, box: Box, shift_px: tuple[float, float] = (0.0, 0.0)
+) -> FloatArray:
     """Mean brightness (SPOKE_BINS, ACROSS) along `forward` through the box, in strips side by side.
 
     Several, because a spoke that leans would be smeared in one; not rounded, because it is a faint thing in a mean.
+
+    shift_px: how far the camera's shake has moved everything in the picture, the box with it.
     """
+    return strips_of(spoke_patch(image, box), view, box, shift_px)
+
+
+def spoke_patch(image: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
+    """Cut the box out as grey levels, with room for a shake round it; beyond the picture its border is repeated."""
     x, y, width, height = box
+    left, top = max(0, x - SHAKE_ROOM_PX), max(0, y - SHAKE_ROOM_PX)
+    seen = image[top : y + height + SHAKE_ROOM_PX, left : x + width + SHAKE_ROOM_PX]
+    above, before = SHAKE_ROOM_PX - (y - top), SHAKE_ROOM_PX - (x - left)
+    below, after = (
+        height + 2 * SHAKE_ROOM_PX - above - len(seen),
+        width + 2 * SHAKE_ROOM_PX - before - seen.shape[1],
+    )
+    grey = cv2.cvtColor(seen, cv2.COLOR_BGR2GRAY)
+    if above or before or below or after:
+        grey = cv2.copyMakeBorder(grey, above, below, before, after, cv2.BORDER_REPLICATE)
+    return np.asarray(grey, dtype=np.uint8)
+
+
+def strips_of(patch: NDArray[np.uint8], view: View, box: Box, shift_px: tuple[float, float]) -> FloatArray:
+    """The strips of a patch that was cut out before the shake was known; see spoke_strips."""
+    _, _, width, height = box
     upright = abs(view.forward[1]) > abs(view.forward[0])
-    grey = cv2.cvtColor(image[y : y + height, x : x + width], cv2.COLOR_BGR2GRAY)
+    middle = [
+        (side - 1) / 2.0 + min(max(shift, -SHAKE_ROOM_PX), SHAKE_ROOM_PX)
+        for side, shift in zip(patch.shape[::-1], shift_px, strict=True)
+    ]
+    grey = cv2.getRectSubPix(patch, (width, height), middle, patchType=cv2.CV_32F)
     lying = cv2.transpose(grey) if upright else grey
     strips = min(ACROSS, len(lying))
     ends = [len(lying) * k // strips for k in range(strips + 1)]

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import contextlib
 import itertools
+from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge.capture.edge import LEAST_QUALITY
 from rimgauge.capture.follower import BAND_ROOM_PX, Cut, EdgeFollower, Place, Sightings
 from rimgauge.capture.mark import (
     SPOKE_BINS,
     STRIP_BINS,
     find_mark,
     make_colours_ready,
+    spoke_patch,
     spoke_strips,
     strip_along,
     strip_centre_px,
+    strips_of,
 )
 from rimgauge.capture.patch import check_boxes, patch_of
 from rimgauge.capture.sift import edge_track, moved_left_out, reasons, vague_left_out
@@ -80,6 +84,12 @@ class Tracker:
     def read(self, cuts: list[Cut]) -> list[Sightings]:
         """Read the gap of every pointer in what was cut out of the next frames."""
         return [follower.read(cut) for follower, cut in zip(self.followers, cuts, strict=True)]
+
+    def shake_px(self, sides: list[Sightings]) -> FloatArray:
+        """How far (n, 2) the first pointer stands from where it was learnt, NaN where it isn't told."""
+        follower, seen = self.followers[0], sides[0]
+        shift = seen.tip_px - np.array(follower.rim_patch.to_picture(*follower.tip))
+        return np.asarray(np.where((seen.quality >= LEAST_QUALITY)[:, None], shift, np.nan))
 
 
 def _cut_out(places: list[Place], frames: list[Frame]) -> list[Cut]:
@@ -146,7 +156,10 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         aside.submit(make_colours_ready)
         first = next(parts)
         tracker = Tracker(view, first)
-        read = map(tracker.read, itertools.chain(_in_parts(first), parts))
+        read = []
+        for part in itertools.chain(_in_parts(first), parts):
+            read.append(tracker.read(part))
+            noted.follow_shake(tracker.shake_px(read[-1]))
         seen = [Sightings.joined(list(sides)) for sides in zip(*read, strict=True)]
         along = aside.submit(_mark_and_slide, noted.marks, len(noted.times_s), view)
         # Vague frames go first: where a spoke stands at the edge it may be what was fitted, however sure its foot looks.
@@ -154,6 +167,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         sides = [follower.evened(side) for follower, side in zip(tracker.followers, sides, strict=True)]
         mark_px, strength, slide = along.result()
     noted.marks.clear()
+    mark_px = mark_px - np.array(noted.shakes_px) @ view.forward
     return GapTrack(
         time_s=np.array(noted.times_s),
         sides=tuple(edge_track(edge.side, side) for edge, side in zip(view.edges, sides, strict=True)),
@@ -187,6 +201,8 @@ class _Noted:
         self.times_s: list[float] = []
         # Plain bytes: an array object for each strip would take as much again.
         self.marks, self.spokes = bytearray(), bytearray()
+        self._patches: deque[NDArray[np.uint8]] = deque()
+        self.shakes_px: list[tuple[float, float]] = []
         self.tags = TagLog(view)
 
     def parts(self, frames: Iterable[Frame]) -> Iterator[list[Cut]]:
@@ -206,9 +222,20 @@ class _Noted:
         _check_size(frame, self._view)
         self.times_s.append(frame.time_s)
         self.marks.extend(mark_strip(frame, self._view).tobytes())
-        self.spokes.extend(spoke_strip(frame, self._view).astype(np.float16).tobytes())
+        if self._view.spoke_box is not None:
+            self._patches.append(spoke_patch(frame.image, self._view.spoke_box))
         self.tags.note(frame)
         return _cut_out(self._places, [frame])
+
+    def follow_shake(self, shakes_px: FloatArray) -> None:
+        """Take the spokes' strips of the next frames, moved (n, 2) with the camera's shake, by the last that was told."""
+        box = self._view.spoke_box
+        for x, y in shakes_px:
+            last = self.shakes_px[-1] if self.shakes_px else (0.0, 0.0)
+            self.shakes_px.append((float(x), float(y)) if np.isfinite(x + y) else last)
+            if box is not None:
+                strips = strips_of(self._patches.popleft(), self._view, box, self.shakes_px[-1])
+                self.spokes.extend(strips.astype(np.float16).tobytes())
 
     def spoke_profile(self) -> NDArray[np.float16]:
         """Strips along the spokes' path (n, SPOKE_BINS, strips), (n, 0, 0) where the view has no spoke box."""

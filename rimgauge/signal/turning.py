@@ -24,7 +24,7 @@ from rimgauge.signal.slid import but_for_hands
 from rimgauge.signal.spoke_count import fits
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
 from rimgauge.signal.too_fast import times_too_slow
-from rimgauge.signal.unmarked import begun_at_start, check_start, counted_from_mark
+from rimgauge.signal.unmarked import begun_at_start, check_start, counted_from_mark, counted_through
 
 COMPONENTS = 12
 SOFT_DEG = 0.7
@@ -117,8 +117,8 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
     if tags is not None:
         check_tags(tags, np.where(usable, course.angle_deg, np.nan), course.tag_scale, layout.spacing_deg)
     if unmarked:
-        # Across a stretch that is lost nobody has counted the spokes.
-        usable &= np.cumsum(~usable) == 0
+        gaps_px = np.stack([side.gap_px for side in track.sides])
+        usable = counted_through(gaps_px, course.angle_deg, usable, layout.spacing_deg)
     sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
     if tags is None and not unmarked:

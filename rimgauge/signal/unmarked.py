@@ -23,6 +23,10 @@ OFFSETS_TRIED, FARTHEST_START, CLEAR_NATS = 16, 0.35, 100.0
 """How far from the pointer, in spacings, the spoke may stand that was told; and how clearly (a logarithm) it must stand
 farther. In lateral views spokes lean across their box, and where they stand isn't clear to 30."""
 
+ORDERS, LEAST_FRAMES, PASSED_OVER, LEAST_NATS = 8, 50, 4, 30.0
+"""Waves round the rim that a gap is foretold by; so many frames or more tell and are told; and by how much (a logarithm) the
+gap must speak against so many spokes passed over, neighbouring frames counting as one of three (judgements)."""
+
 
 def begun_at_start(track: GapTrack, layout: Layout) -> tuple[GapTrack, Layout, float]:
     """Lay a run out as if the spoke that it begins at were the mark, seen in the first frame only.
@@ -55,6 +59,49 @@ def begun_at_start(track: GapTrack, layout: Layout) -> tuple[GapTrack, Layout, f
     begun = replace(track, mark_px=mark_px, mark_strength=strength, tags=None)
     flanges = tuple(layout.flanges[k] for k in order) if layout.flanges else ()
     return begun, replace(layout, spoke_angles_deg=from_start_deg[order], flanges=flanges), start_deg
+
+
+def counted_through(
+    gaps_px: FloatArray, angle_deg: FloatArray, told: BoolArray, spacing_deg: float
+) -> BoolArray:
+    """Frames (n,) of those that are told up to which the spokes were counted from the first one.
+
+    Across a stretch in which the angle is lost nobody counts; but where the gap (sides, n) comes back behind it as it was a
+    turn before or after, and would not with a spoke more or less, none was passed over.
+    """
+    seen = told & np.isfinite(gaps_px).all(axis=0)
+    for lost in np.flatnonzero(told[:-1] & ~told[1:]) + 1:
+        again = lost + np.flatnonzero(told[lost:])[:1]
+        if len(again) and not _comes_back(gaps_px.T, angle_deg, seen, int(again[0]), spacing_deg):
+            return np.asarray(told & (np.arange(len(told)) < lost))
+    return told if told[0] else np.zeros_like(told)
+
+
+def _comes_back(
+    gaps: FloatArray, angle_deg: FloatArray, seen: BoolArray, again: int, spacing_deg: float
+) -> bool:
+    """Tell whether gaps (n, sides) before and from a frame on fit one another only as they were counted."""
+    sides = np.flatnonzero(seen[:again]), again + np.flatnonzero(seen[again:])
+    if min(map(len, sides)) < LEAST_FRAMES:
+        return False
+    tells, is_told = sorted(sides, key=lambda at: -float(np.ptp(angle_deg[at])))
+    if float(np.ptp(angle_deg[tells])) < 360.0:
+        return False
+    coefficients, *_ = np.linalg.lstsq(_round_the_rim(angle_deg[tells]), gaps[tells], rcond=None)
+    misses = [
+        float(
+            np.sum((gaps[is_told] - _round_the_rim(angle_deg[is_told] + k * spacing_deg) @ coefficients) ** 2)
+        )
+        for k in range(-PASSED_OVER, PASSED_OVER + 1)
+    ]
+    right = misses.pop(PASSED_OVER)
+    return len(is_told) / 6.0 * math.log(min(misses) / max(right, 1e-12)) > LEAST_NATS
+
+
+def _round_the_rim(angle_deg: FloatArray) -> FloatArray:
+    """Constant, cosines and sines (n, 1 + 2·ORDERS) of angles (n,)."""
+    phase = np.outer(np.radians(angle_deg), np.arange(1, ORDERS + 1))
+    return np.hstack([np.ones((len(phase), 1)), np.cos(phase), np.sin(phase)])
 
 
 def check_start(track: GapTrack, layout: Layout, turning: Turning) -> None:
