@@ -16,6 +16,9 @@ STRIP_BINS = 120
 SPOKE_BINS, ACROSS = 72, 4
 SHAKE_ROOM_PX = 8
 """So far may a shake move the spokes' box."""
+LEAST_FLICKER = 0.04
+"""Change of the light along the spokes' strips, as a share, from which it is a lamp's: what moves in ray-traced
+films makes 0.004 to 0.011, a lamp of a quarter's flicker 0.13."""
 LARGEST_DIMMING = 0.35
 """Change of the light, as a natural logarithm, up to which a bin may still be the rim as usual."""
 LEAST_RIM_SHARE = 0.1
@@ -92,6 +95,32 @@ def strips_of(patch: NDArray[np.uint8], view: View, box: Box, shift_px: tuple[fl
     bright = cv2.resize(np.concatenate(across), (SPOKE_BINS, strips), interpolation=cv2.INTER_AREA).T
     backward = float(view.forward[1 if upright else 0]) < 0.0
     return np.asarray(bright[::-1] if backward else bright, dtype=np.float64)
+
+
+def light_along(image: NDArray[np.uint8], view: View, box: Box) -> FloatArray:
+    """Mean brightness (SPOKE_BINS,) of the whole picture beside each bin of the spokes' strips."""
+    x, y, width, height = box
+    upright = abs(view.forward[1]) > abs(view.forward[0])
+    # A few of the pixels tell as well as all.
+    beside = image[y : y + height, ::8, 1] if upright else image[::8, x : x + width, 1]
+    mean = beside.mean(axis=1 if upright else 0, dtype=np.float32)
+    light = cv2.resize(mean[None, :], (SPOKE_BINS, 1), interpolation=cv2.INTER_AREA)[0]
+    return np.asarray(
+        light[::-1] if float(view.forward[1 if upright else 0]) < 0.0 else light, dtype=np.float64
+    )
+
+
+def without_flicker(profile: FloatArray, light: FloatArray) -> FloatArray:
+    """Spokes' strips (n, m, a) with the bands of a lamp that flickers divided out, told by the light (n, m) beside them.
+
+    A camera reads its picture row by row, so that such bands are as wide as a good part of it: a parabola over the strips'
+    length, where spokes are many narrow things. Where the light hardly changes the strips stay as they are.
+    """
+    change = np.log(np.maximum(light, 1.0) / np.maximum(np.median(light, axis=0), 1.0))
+    along = np.vander(np.linspace(-1.0, 1.0, light.shape[1]), 3)
+    bands = change @ np.linalg.pinv(along).T @ along.T
+    bands -= bands.mean(axis=1, keepdims=True)
+    return profile / np.exp(bands)[:, :, None] if float(bands.std()) > LEAST_FLICKER else profile
 
 
 def strip_centre_px(view: View, box: Box, bins: int) -> tuple[float, float]:

@@ -17,12 +17,14 @@ from rimgauge.capture.mark import (
     SPOKE_BINS,
     STRIP_BINS,
     find_mark,
+    light_along,
     make_colours_ready,
     spoke_patch,
     spoke_strips,
     strip_along,
     strip_centre_px,
     strips_of,
+    without_flicker,
 )
 from rimgauge.capture.patch import check_boxes, patch_of
 from rimgauge.capture.sift import edge_track, moved_left_out, reasons, vague_left_out
@@ -200,7 +202,7 @@ class _Noted:
         self._view, self._places = view, places_in(view)
         self.times_s: list[float] = []
         # Plain bytes: an array object for each strip would take as much again.
-        self.marks, self.spokes = bytearray(), bytearray()
+        self.marks, self.spokes, self.lights = bytearray(), bytearray(), bytearray()
         self._patches: deque[NDArray[np.uint8]] = deque()
         self.shakes_px: list[tuple[float, float]] = []
         self.tags = TagLog(view)
@@ -224,6 +226,8 @@ class _Noted:
         self.marks.extend(mark_strip(frame, self._view).tobytes())
         if self._view.spoke_box is not None:
             self._patches.append(spoke_patch(frame.image, self._view.spoke_box))
+            light = light_along(frame.image, self._view, self._view.spoke_box)
+            self.lights.extend(light.astype(np.float16).tobytes())
         self.tags.note(frame)
         return _cut_out(self._places, [frame])
 
@@ -242,7 +246,9 @@ class _Noted:
         count = len(self.times_s)
         if self._view.spoke_box is None:
             return np.empty((count, 0, 0), dtype=np.float16)
-        return np.frombuffer(self.spokes, dtype=np.float16).reshape(count, SPOKE_BINS, -1)
+        profile = np.frombuffer(self.spokes, dtype=np.float16).reshape(count, SPOKE_BINS, -1)
+        light = np.frombuffer(self.lights, dtype=np.float16).reshape(count, SPOKE_BINS)
+        return without_flicker(profile, light.astype(np.float64)).astype(np.float16)
 
 
 def _in_parts(first: list[Cut]) -> Iterator[list[Cut]]:
