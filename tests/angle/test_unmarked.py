@@ -10,6 +10,7 @@ from seen_spokes import ALONG_THE_AXLE
 
 from rimgauge.errors import NotTrustworthy, RimgaugeError
 from rimgauge.signal import find_turning
+from rimgauge.signal.unmarked import counted_through
 
 START_DEG = 0.3
 """How far from the pointer the spoke stood that was told."""
@@ -77,3 +78,25 @@ def test_a_film_that_begins_between_two_spokes_is_refused():
     seen = film(begun_at(motion, between_deg), bench, rng)
     with pytest.raises(NotTrustworthy, match="begins between two"):
         find_turning(seen.track, replace(layout_of(bench), start_spoke=5))
+
+
+@pytest.mark.parametrize(("passed_over", "counted"), [(0, True), (1, False), (-2, False)])
+def test_behind_a_stretch_that_is_lost_spokes_are_counted_on_only_where_the_gap_comes_back(
+    passed_over, counted
+):
+    rng = np.random.default_rng(7)
+    angle_deg, orders = 4.0 * np.arange(240.0), np.arange(1, 7)
+    phase = np.radians(angle_deg)[:, None] * orders + rng.uniform(0.0, 6.3, 6)
+    gaps_px = np.cos(phase) @ (2.0 / orders) + rng.normal(0.0, 0.1, 240)
+    told = (np.arange(240) < 150) | (np.arange(240) >= 160)
+    path_deg = angle_deg + np.where(np.arange(240) >= 160, passed_over * 11.25, 0.0)
+    kept = counted_through(gaps_px[None, :], path_deg, told, 11.25)
+    assert np.array_equal(kept, told if counted else told & (np.arange(240) < 150))
+
+
+def test_a_film_lost_from_the_beginning_or_before_the_rim_came_round_is_not_counted_on():
+    angle_deg = 4.0 * np.arange(140.0)
+    gaps_px = np.cos(np.radians(angle_deg))[None, :]
+    assert not counted_through(gaps_px, angle_deg, np.arange(140) >= 5, 11.25).any()
+    told = np.abs(np.arange(140) - 75) > 5
+    assert np.array_equal(counted_through(gaps_px, angle_deg, told, 11.25), np.arange(140) < 70)
