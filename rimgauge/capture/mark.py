@@ -110,7 +110,7 @@ def light_along(image: NDArray[np.uint8], view: View, box: Box) -> FloatArray:
     )
 
 
-def without_flicker(profile: FloatArray, light: FloatArray) -> FloatArray:
+def without_flicker(profile: NDArray[Any], light: FloatArray) -> NDArray[Any]:
     """Spokes' strips (n, m, a) with the bands of a lamp that flickers divided out, told by the light (n, m) beside them.
 
     A camera reads its picture row by row, so that such bands are as wide as a good part of it: a parabola over the strips'

@@ -46,8 +46,7 @@ def stands_alone(place: Place, evidence: Evidence, spacing_deg: float) -> bool:
     off_deg = np.abs(off_deg[np.isfinite(off_deg)])
     if len(off_deg) < LEAST_SIGHTINGS or float(np.mean(off_deg < AT_MARK_DEG)) < AT_MARK_SHARE:
         return False
-    forward = float(place.angle_deg[-1]) > float(place.angle_deg[0])
-    if nats_for_its_way(place.angle_deg, evidence) < (LEAST_NATS if forward else LEAST_NATS_BACKWARD):
+    if not goes_its_way(place.angle_deg, evidence):
         return False
     if (
         float(chance_elsewhere(place.chance[there], place.angle_deg[there], spacing_deg).max())
@@ -91,7 +90,13 @@ def _is_gap(look: Look) -> bool:
     return bool(look.components.shape[1] == 1)
 
 
-def nats_for_its_way(angle_deg: FloatArray, evidence: Evidence) -> float:
+def goes_its_way(angle_deg: FloatArray, evidence: Evidence) -> bool:
+    """Tell whether slide and mark speak clearly for a path (n,) against its mirror image, which the looks explain as well."""
+    forward = float(angle_deg[-1]) > float(angle_deg[0])
+    return _nats_for_its_way(angle_deg, evidence) >= (LEAST_NATS if forward else LEAST_NATS_BACKWARD)
+
+
+def _nats_for_its_way(angle_deg: FloatArray, evidence: Evidence) -> float:
     """How much likelier (a logarithm) a path (n,) is than its mirror image, by the slide and by where the mark is seen."""
     nats = 0.0
     if evidence.by_speed is not None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rimgauge.records import FloatArray
-from rimgauge.signal.alone import LEAST_NATS_BACKWARD, nats_for_its_way, stands_alone
+from rimgauge.signal.alone import goes_its_way, stands_alone
 from rimgauge.signal.looks import Look, explain
 from rimgauge.signal.place import (
     FASTEST_STEPS,
@@ -134,7 +134,7 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
 def _mirrored(paths: list[Rival], evidence: Evidence) -> Iterator[Start]:
     """The mirror image of the likeliest path by then, unless mark and slide tell the way: looks explain both equally well."""
     angle_deg = max(paths, key=lambda path: path.likelihood).angle_deg
-    if nats_for_its_way(angle_deg, evidence) < LEAST_NATS_BACKWARD:
+    if not goes_its_way(angle_deg, evidence):
         yield _start_near(-angle_deg, mark_likelihood(evidence), np.ones((len(angle_deg), SPEEDS)))
 
 
