@@ -49,8 +49,6 @@ STEADY_DEG, STILL_MOVING_SHARE = 0.005, 0.01
 JITTER_KNOWN = 10.0
 """As if so much were known already of the stamps' jitter: that it says nothing."""
 ROOM_DEG = 0.1
-GAIN_SD = 0.15
-"""By how much one spoke shines brighter than another (a judgement)."""
 SLIDE_SCALE_SD = 0.1
 LEAST_SLIDE_SHARE = 0.1
 
@@ -315,13 +313,9 @@ def _spokes_say(
     basis, slope = waves(angle_deg, *wave_deg)
     passing = np.cumsum(np.diff(np.rint(angle_deg / spacing_deg), prepend=0.0) != 0.0, dtype=np.intp)
     series = learn_series(basis, components, slope, passing)
-    expected = (basis @ series.coefficients) / series.noise
-    share = independent_share(components)
-    change, residual = (
-        _but_for_gain(each, expected, share)
-        for each in ((slope @ series.coefficients) / series.noise, components / series.noise - expected)
-    )
-    weight = share * series.weight
+    change = (slope @ series.coefficients) / series.noise
+    residual = (components - basis @ series.coefficients) / series.noise
+    weight = independent_share(components) * series.weight
     return _SpokesSay(
         slope=change,
         toward=weight * np.sum(change * residual, axis=1),
@@ -329,16 +323,6 @@ def _spokes_say(
         basis=basis,
         series=series,
     )
-
-
-def _but_for_gain(seen: FloatArray, expected: FloatArray, share: float) -> FloatArray:
-    """What a frame shows (n, k) less what a brighter or fainter spoke would do to the look expected (n, k) of it.
-
-    Whitened, from noise that holds a gain along the look: (I + share·sd²·ggᵀ)^−½ (derived: eigenvectors g and across it).
-    """
-    square = np.sum(expected**2, axis=1)
-    along = (1.0 - 1.0 / np.sqrt(1.0 + share * GAIN_SD**2 * square)) / np.maximum(square, 1e-12)
-    return np.asarray(seen - (along * np.sum(seen * expected, axis=1))[:, None] * expected)
 
 
 def _stamps_kept(kept: float, late_deg: FloatArray, says: _SpokesSay) -> float:

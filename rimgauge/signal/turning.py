@@ -124,7 +124,7 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
     if tags is None and not unmarked:
         _check_mark(track, layout, np.where(usable, course.angle_deg, np.nan))
     if not (course.slides or found.alone):
-        _check_speed(track, moment, np.where(usable, course.angle_deg, np.nan), unmarked=unmarked)
+        _check_speed(track, moment, np.where(usable, course.angle_deg, np.nan))
     return Turning(
         angle_deg=np.where(usable, course.angle_deg, np.nan),
         standard_uncertainty_deg=course.spread_deg,
@@ -270,13 +270,8 @@ def _remedy(evidence: tuple[str, ...], revolutions: float) -> str:
     )
 
 
-def _check_speed(track: GapTrack, moment: IntArray, angle_deg: FloatArray, *, unmarked: bool) -> None:
+def _check_speed(track: GapTrack, moment: IntArray, angle_deg: FloatArray) -> None:
     """Refuse a run that only looks slow, because the wheel turned by a spoke or more between two frames."""
-    if unmarked:
-        raise PlaceLost(
-            "without a mark the rim's own slide must be seen at this speed, or spokes may have passed unseen; turn "
-            "the wheel more slowly, or put a piece of tape at the valve and leave --start-spoke out"
-        )
     faster = times_too_slow(moment, angle_deg, np.stack([side.gap_px for side in track.sides]))
     if faster is None:
         return
