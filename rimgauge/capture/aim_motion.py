@@ -22,6 +22,9 @@ SURE_ERRORS = 4.0
 CLEAR_DIFFERENCE = 0.2
 """Difference between the fits of the two ways, over five frames, that chance hardly gives."""
 LEAST_MAJORITY = 0.3
+RARE, CLEAR_VOTE, LEAST_VOTES = 5.0, 0.3, 2
+"""What passes is rare if it is so many times as strong as is usual, and runs clearly if one way agrees better by so much. On
+five ray-traced films marks were 9 to 440 times as strong and agreed better by 0.36 to 0.76 (a judgement between)."""
 LEAST_CHROMA = 8.0
 """A mark differs from the rim by so much in colour (CIE a*, b*) at least."""
 LEAST_SPOKE_STEP = 1.5
@@ -62,6 +65,9 @@ def running_way(strips: FloatArray) -> tuple[int, bool]:
     mean = float(differences.mean())
     if abs(mean) > SURE_ERRORS * float(differences.std()) / np.sqrt(len(differences)):
         return (1 if mean > 0.0 else -1), True
+    votes = _votes(strips)
+    if len(votes) >= LEAST_VOTES and abs(votes.mean()) > LEAST_MAJORITY:
+        return (1 if votes.mean() > 0.0 else -1), True
     # Rocked both ways: a wheel turns round only through a standstill, and slow frames tell their way clearly.
     smooth = np.convolve(differences, np.full(5, 0.2), "same")
     clear = np.flatnonzero(np.abs(smooth) > CLEAR_DIFFERENCE)
@@ -70,6 +76,27 @@ def running_way(strips: FloatArray) -> tuple[int, bool]:
     nearest = clear[np.abs(np.arange(len(smooth))[:, None] - clear).argmin(axis=1)]
     vote = float(np.sign(smooth[nearest]).mean())
     return (1 if vote > 0.0 else -1), abs(vote) > LEAST_MAJORITY
+
+
+def _votes(strips: FloatArray) -> FloatArray:
+    """Ways (k,) that something rare, such as the mark, ran while it was in the picture twice running.
+
+    What lies straight along the rim only moves with its runout, and is taken out.
+    """
+    moving = strips - np.median(strips, axis=0)
+    moving -= moving.mean(axis=1, keepdims=True)
+    flat = moving.reshape(len(strips), BINS_ALONG, -1)
+    strength = (flat**2).mean(axis=(1, 2))
+    rare = np.flatnonzero(np.minimum(strength[1:], strength[:-1]) > RARE * float(np.median(strength)))
+    ahead = np.array([_kept(flat[k], flat[k + 1]) - _kept(flat[k + 1], flat[k]) for k in rare])
+    return np.asarray(np.sign(ahead[np.abs(ahead) > CLEAR_VOTE]), dtype=np.float64)
+
+
+def _kept(before: FloatArray, after: FloatArray) -> float:
+    """Find the highest agreement of two strips when the first has run on; what leaves the picture agrees with nothing."""
+    size = float(np.sqrt((before**2).sum() * (after**2).sum()))
+    shifts = range(2, int((1.0 - LEAST_OVERLAP) * BINS_ALONG))
+    return max(float((before[:-shift] * after[shift:]).sum()) for shift in shifts) / max(size, 1e-9)
 
 
 def _best_fit(before: FloatArray, after: FloatArray) -> float:

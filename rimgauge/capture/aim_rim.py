@@ -26,6 +26,9 @@ LEAST_EDGE = 0.8
 """Change of brightness [grey levels a pixel] of the faintest edge, over its whole length."""
 OUTLINE_SHARE = 0.25
 """An outline is at least this strong beside the rim's strongest edge."""
+FAINT_SHARE, FAINT_APART_PX = 0.06, 8.0
+"""A pale rim before a pale wall is outlined so faintly beside its black tyre; nearer to a clear edge than this a camera's
+sharpening draws such lines by itself."""
 THIN_PX = 12
 """A rim is wider than this."""
 HIDDEN_SHARE = 0.3
@@ -65,15 +68,22 @@ class Course:
         return float(self.slope + 2.0 * self.bend_px * (v - middle) / middle**2)
 
     @property
+    def clear_edges_u(self) -> FloatArray:
+        """Places [px] of the edges that are no fainter than an outline mostly is."""
+        return np.asarray(self.edges_u[np.abs(self.steps) > OUTLINE_SHARE * np.abs(self.steps).max()])
+
+    @property
     def outlines(self) -> tuple[float, float]:
-        """Places [px] of the first and the last edge that is no fainter than an outline."""
-        clear = self.edges_u[np.abs(self.steps) > OUTLINE_SHARE * np.abs(self.steps).max()]
-        return float(clear[0]), float(clear[-1])
+        """Places [px] of the first and the last edge that is clear, or faint but by itself."""
+        clear = self.clear_edges_u
+        faint = self.edges_u[np.abs(self.steps) > FAINT_SHARE * np.abs(self.steps).max()]
+        apart = (faint < clear[0] - FAINT_APART_PX) | (faint > clear[-1] + FAINT_APART_PX)
+        return float(min([clear[0], *faint[apart]])), float(max([clear[-1], *faint[apart]]))
 
     @property
     def is_thin(self) -> bool:
         """Whether all that stands out is one narrow line, as spokes are and no rim is."""
-        first, last = self.outlines
+        first, last = self.clear_edges_u[[0, -1]]
         opposed = self.steps[self.edges_u == first] * self.steps[self.edges_u == last] < 0.0
         return bool(last - first < THIN_PX and opposed.any())
 

@@ -1,0 +1,43 @@
+"""Which way the rim runs, and where it ends, in looks made by hand."""
+
+import numpy as np
+import pytest
+
+from rimgauge.capture.aim_motion import running_way
+from rimgauge.capture.aim_rim import Course
+
+BINS, COLUMNS = 90, 30
+
+
+def strips_with_a_mark(places, rng):
+    """Strips (n, 90, 30, 3) of a plain rim; a mark 24 bins long lies at a place where one is given."""
+    strips = rng.normal(120.0, 1.5, (len(places), BINS, COLUMNS, 3))
+    for strip, place in zip(strips, places, strict=True):
+        if place is not None:
+            strip[max(place, 0) : max(place + 24, 0), 5:9] += (80.0, -40.0, -40.0)
+    return strips
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_mark_seen_twice_a_pass_tells_the_way_though_it_crosses_half_the_picture(way):
+    places = [None] * 119
+    for start in (4, 60, 110):
+        places[start : start + 2] = [0, 52] if way > 0 else [70, 18]
+    assert running_way(strips_with_a_mark(places, np.random.default_rng(2))) == (way, True)
+
+
+def test_a_mark_that_passes_once_is_not_enough():
+    places = [None] * 119
+    places[30:32] = [0, 52]
+    assert not running_way(strips_with_a_mark(places, np.random.default_rng(2)))[1]
+
+
+@pytest.mark.parametrize(
+    ("faint_u", "first_u"),
+    [(60.0, 60.0), (96.0, 100.0)],
+    ids=["a pale rim before a pale wall", "a line of sharpening"],
+)
+def test_a_faint_edge_outlines_the_rim_only_by_itself(faint_u, first_u):
+    edges_u, steps = np.array([faint_u, 100.0, 140.0]), np.array([-1.4, 4.9, -17.7])
+    course = Course(None, 0.0, 0.0, 1.0, edges_u, steps, np.zeros(1), 1)
+    assert course.outlines == (first_u, 140.0)
