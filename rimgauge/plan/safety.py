@@ -97,12 +97,11 @@ def _longest_gap(read: FloatArray) -> int:
 
 def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
     limit = wheel.tension.limit_n
-    word = "read" if problem.tension_known else "given in the wheel file"
     for side, spokes in zip(("right", "left"), flange_spokes(wheel), strict=True):
         tension = problem.tension_n[spokes]
         if tension.mean() > limit:
             return (
-                f"the mean tension {word} for the {side} side, {tension.mean():.0f} N, is over the limit "
+                f"the mean tension {_source(wheel, problem, side)} for the {side} side, {tension.mean():.0f} N, is over the limit "
                 f"of {limit:.0f} N. Tension must come down evenly all round before the wheel is trued: a "
                 "job for a mechanic."
             )
@@ -114,6 +113,15 @@ def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
                 "measure again."
             )
     return None
+
+
+def _source(wheel: Wheel, problem: Problem, side: str) -> str:
+    """Say where a side's mean tension is from."""
+    if problem.tension_known:
+        return "read"
+    if f"tension.{side}_n" in wheel.assumed:
+        return f"worked out from the {'left' if side == 'right' else 'right'} one's"
+    return "given in the wheel file"
 
 
 def _too_far(problem: Problem) -> str | None:
@@ -174,13 +182,18 @@ def things_to_know(
     readings: Readings, wheel: Wheel, influence: Influence, problem: Problem
 ) -> tuple[str, ...]:
     """Say what the shape of the runout hints at, and what the plan had to assume."""
-    notes = [*hints(readings, wheel, influence, problem), _left_alone(problem), _assumed(wheel)]
+    notes: list[str | None] = [
+        *hints(readings, wheel, influence, problem),
+        _left_alone(problem),
+        _assumed(wheel),
+    ]
     if not problem.tension_known:
         notes.append(
             "Tension was not read: the plan takes it as likely as the runout says. In simulations three wheels in "
             "four came true to 0.2 mm in the first round, and of those one in six was left with tension a little "
             "less even than it was; with readings it is nearly always kept."
         )
+        notes.append(_assumed_mean(wheel))
     elif not np.isfinite(readings.tension_n).any():
         notes.append(
             "Tension was not read this time: what was read before is taken, with what the turns since should have "
@@ -218,6 +231,17 @@ def _assumed(wheel: Wheel) -> str | None:
     return (
         f"{len(wheel.assumed)} measures of the wheel were not given and are those of a typical "
         f"'{wheel.kind}' wheel; the next round learns how this one answers."
+    )
+
+
+def _assumed_mean(wheel: Wheel) -> str | None:
+    if not {"tension.right_n", "tension.left_n"} <= set(wheel.assumed):
+        return None
+    tension = wheel.tension
+    return (
+        f"The wheel file gives no mean tension: {tension.right_n:.0f} N on the right and {tension.left_n:.0f} N on the "
+        f"left are assumed, below the limit of {tension.limit_n:.0f} N. Read the tension if you can: a wheel over "
+        "its limit can't be told from here."
     )
 
 

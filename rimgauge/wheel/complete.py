@@ -196,17 +196,22 @@ def _angles_deg(build: Mapping[str, Any], spokes: int) -> FloatArray:
 
 
 def _tension(build: Mapping[str, Any], ready: WheelClass, wheel: Wheel, gaps: list[str]) -> Tension:
-    """Mean tensions as given; one side alone fixes the other, since the rim must not be pulled sideways."""
+    """Mean tensions as given; one side alone fixes the other, since the rim must not be pulled sideways.
+
+    With neither given, the tighter side has the class's tension, or the same share of a limit under the class's: whoever
+    gives a low limit has hardly a wheel that is over it. That share is our own judgement.
+    """
     given = {key: _plausible(f"tension.{key}", value) for key, value in build.get("tension", {}).items()}
     right_sine, left_sine = lateral_sines(spoke_lines(wheel), wheel)
     left_per_right = right_sine / left_sine
-    # With neither side known, the tighter one has the class's tension.
-    right_n = given.get("right_n", ready.tighter_side_n / max(1.0, left_per_right))
+    limit_n = given.get("limit_n", ready.limit_n)
+    tighter_n = ready.tighter_side_n * min(1.0, limit_n / ready.limit_n)
+    right_n = given.get("right_n", tighter_n / max(1.0, left_per_right))
     if "left_n" in given and "right_n" not in given:
         right_n = given["left_n"] / left_per_right
     gaps += [f"tension.{key}" for key in ("right_n", "left_n", "limit_n") if key not in given]
     return Tension(
         right_n=right_n,
         left_n=given.get("left_n", right_n * left_per_right),
-        limit_n=given.get("limit_n", ready.limit_n),
+        limit_n=limit_n,
     )

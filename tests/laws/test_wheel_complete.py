@@ -67,6 +67,15 @@ def test_every_class_stays_under_its_limit(kind: str) -> None:
     assert max(tension.right_n, tension.left_n) < tension.limit_n
 
 
+@pytest.mark.parametrize("kind", ready_made_names())
+@pytest.mark.parametrize("limit_n", [500.0, 1500.0])
+def test_an_assumed_tension_stays_under_a_limit_that_is_given(kind: str, limit_n: float) -> None:
+    usual = complete_wheel({"spokes": 28, "kind": kind}).tension
+    tension = complete_wheel({"spokes": 28, "kind": kind, "tension": {"limit_n": limit_n}}).tension
+    assert max(tension.right_n, tension.left_n) < 0.95 * limit_n
+    assert tension.right_n <= usual.right_n
+
+
 def test_there_are_at_least_six_classes() -> None:
     assert len(set(ready_made_names())) >= 6
 

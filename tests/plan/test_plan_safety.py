@@ -4,11 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from wheels import out_of_true
+from wheels import build, out_of_true
 
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import Tension
+from rimgauge.wheel import influence
 
 
 def _refused(readings, wheel, answer, **wishes) -> str:
@@ -47,6 +48,21 @@ def test_single_missing_readings_are_bridged(wheel, answer):
 def test_mean_tension_over_the_limit(wheel, answer):
     tight = replace(wheel, tension=Tension(right_n=1000.0, left_n=1000.0, limit_n=950.0))
     assert "over the limit of 950 N" in _refused(out_of_true(wheel, 0, lateral_mm=1.0), tight, answer)
+
+
+def test_a_low_limit_alone_is_no_tension_over_it():
+    low = build(tension={"limit_n": 900.0})
+    plan = make_plan(out_of_true(low, 0, lateral_mm=1.0, tension=False), low, influence(low))
+    assert plan.refused is None
+    assert any("750 N on the right" in note and "are assumed" in note for note in plan.notes)
+
+
+def test_a_limit_that_one_given_side_puts_the_other_over():
+    dished = build(kind="box-section alloy, dished rear", tension={"left_n": 600.0, "limit_n": 900.0})
+    readings = out_of_true(dished, 0, lateral_mm=1.0, tension=False)
+    assert "worked out from the left one's for the right side" in _refused(
+        readings, dished, influence(dished)
+    )
 
 
 def test_a_slack_spoke(wheel, answer):
