@@ -26,6 +26,7 @@ def command(source: Path | None, folder: Path, as_json: bool) -> None:
     from rimgauge.job import (
         EVERYTHING,
         check_as_recorded,
+        check_none_missing,
         everything,
         find_job,
         open_job,
@@ -49,6 +50,8 @@ def command(source: Path | None, folder: Path, as_json: bool) -> None:
         raise BadInput(
             f"{folder} lies inside the job, whose record must stay as it is; choose a folder beside it: --to ../{folder.name}"
         )
+    if job is not None:
+        check_none_missing(job)
     files = passes(job) if job is not None else (source,) if source is not None else ()
     check_as_recorded(files if job is None else results(job))
     texts = {} if job is None else {EVERYTHING: everything(job)}

@@ -73,7 +73,7 @@ def command(
 
     Example:  rimgauge report "rear wheel" --out report.pdf --out report.html
     """
-    from rimgauge.job import update_manifest, write_bytes
+    from rimgauge.job import check_none_missing, update_manifest, write_bytes
 
     for target in outs:
         if target.suffix.lower() not in (".pdf", ".html"):
@@ -88,6 +88,7 @@ def command(
     if folder is None:
         evidence = _from_files(before, after, name=name, by=by, picture=picture)
     else:
+        check_none_missing(folder)
         if inside:  # what a person changed since, such as wheel.toml, belongs to the record from now on
             update_manifest(folder)
         evidence = _from_job(folder, name=name, by=by, picture=picture, dish_files=dish_files)

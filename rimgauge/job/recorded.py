@@ -10,7 +10,7 @@ from pathlib import Path
 from rimgauge.errors import BadFile
 
 from . import disk
-from .folder import WHEEL
+from .folder import WHEEL, Job
 from .manifest import MANIFEST, read_manifest
 from .names import is_result, result_stem
 
@@ -40,6 +40,21 @@ def check_as_recorded(files: Iterable[Path]) -> None:
         if known != hashlib.sha256(disk.read_bytes(path)).hexdigest():
             since = "was added to the job by hand" if known is None else "is not as it was recorded"
             raise BadFile(path, f"{since}, so nothing is made of it; rimgauge verify tells more")
+
+
+def check_none_missing(job: Job) -> None:
+    """Refuse a job of which a measurement, plan or dish is gone: what is left may tell another story.
+
+    Raises
+    ------
+    BadFile
+        There is one, or the job's manifest can't be read.
+
+    """
+    for entry in read_manifest(job.folder).entries:
+        if is_result(entry.name) and not (job.folder / entry.name).is_file():
+            gone = "is recorded in the job but missing, so nothing is made of the rest; bring it back from a copy"
+            raise BadFile(job.folder / entry.name, gone)
 
 
 def made_by_hand(folder: Path, name: str) -> bool:

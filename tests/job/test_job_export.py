@@ -155,3 +155,18 @@ def test_a_result_that_was_changed_or_added_is_not_used(job, tmp_path, capsys, m
             run(words)
         assert "pass-03.json: was added to the job by hand" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("gone", ["pass-02.json", "plan-01.json"])
+@pytest.mark.parametrize("words", [["report", "--out", "page.html"], ["export", "--to", "../out"]])
+def test_nothing_is_made_of_a_job_of_which_a_result_is_missing(
+    job, tmp_path, capsys, monkeypatch, gone, words
+):
+    monkeypatch.chdir(job.folder)
+    (job.folder / gone).unlink()
+    with pytest.raises(SystemExit) as leave:
+        run(words)
+    assert leave.value.code == 1
+    assert f"{gone}: is recorded in the job but missing" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+    assert not (job.folder / "page.html").exists()
