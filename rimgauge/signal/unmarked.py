@@ -23,9 +23,9 @@ OFFSETS_TRIED, FARTHEST_START, CLEAR_NATS = 16, 0.35, 100.0
 """How far from the pointer, in spacings, the spoke may stand that was told; and how clearly (a logarithm) it must stand
 farther. In lateral views spokes lean across their box, and where they stand isn't clear to 30."""
 
-ORDERS, LEAST_FRAMES, PASSED_OVER, LEAST_NATS = 8, 50, 4, 30.0
+ORDERS, LEAST_FRAMES, LEAST_NATS = 8, 50, 30.0
 """Waves round the rim that a gap is foretold by; so many frames or more tell and are told; and by how much (a logarithm) the
-gap must speak against so many spokes passed over, neighbouring frames counting as one of three (judgements)."""
+gap must speak against any number of spokes passed over, neighbouring frames counting as one of three (judgements)."""
 
 
 def begun_at_start(track: GapTrack, layout: Layout) -> tuple[GapTrack, Layout, float]:
@@ -67,7 +67,7 @@ def counted_through(
     """Frames (n,) of those that are told up to which the spokes were counted from the first one.
 
     Across a stretch in which the angle is lost nobody counts; but where the gap (sides, n) comes back behind it as it was a
-    turn before or after, and would not with a spoke more or less, none was passed over.
+    turn before or after, and would not with any number of spokes more or less, none was passed over.
     """
     seen = told & np.isfinite(gaps_px).all(axis=0)
     for lost in np.flatnonzero(told[:-1] & ~told[1:]) + 1:
@@ -88,13 +88,13 @@ def _comes_back(
     if float(np.ptp(angle_deg[tells])) < 360.0:
         return False
     coefficients, *_ = np.linalg.lstsq(_round_the_rim(angle_deg[tells]), gaps[tells], rcond=None)
-    misses = [
+    # Of a rim bent to an oval or a saddle the other half looks nearly the same: all numbers are tried, not small ones only.
+    right, *misses = [
         float(
             np.sum((gaps[is_told] - _round_the_rim(angle_deg[is_told] + k * spacing_deg) @ coefficients) ** 2)
         )
-        for k in range(-PASSED_OVER, PASSED_OVER + 1)
+        for k in range(round(360.0 / spacing_deg))
     ]
-    right = misses.pop(PASSED_OVER)
     return len(is_told) / 6.0 * math.log(min(misses) / max(right, 1e-12)) > LEAST_NATS
 
 

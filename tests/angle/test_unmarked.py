@@ -94,6 +94,19 @@ def test_behind_a_stretch_that_is_lost_spokes_are_counted_on_only_where_the_gap_
     assert np.array_equal(kept, told if counted else told & (np.arange(240) < 150))
 
 
+@pytest.mark.parametrize("passed_over", [0, 16])
+def test_a_saddle_looks_nearly_the_same_half_a_turn_on_and_is_counted_on_only_where_it_is_not(passed_over):
+    """Waves of 4 px twice round the rim, of 0.3 px otherwise, seen to 0.1 px; 16 spokes of 32 are half a turn."""
+    rng = np.random.default_rng(0)
+    angle_deg, orders, later = 4.0 * np.arange(500.0), np.arange(1, 7), np.arange(500) >= 262
+    phase = np.radians(angle_deg)[:, None] * orders + rng.uniform(0.0, 6.3, 6)
+    gaps_px = np.cos(phase) @ np.where(orders == 2, 4.0, 0.3) + rng.normal(0.0, 0.1, 500)
+    told = (np.arange(500) < 250) | later
+    path_deg = angle_deg + np.where(later, passed_over * 11.25, 0.0)
+    kept = counted_through(gaps_px[None, :], path_deg, told, 11.25)
+    assert kept[later].all() == kept[later].any() == (passed_over == 0)
+
+
 def test_a_film_lost_from_the_beginning_or_before_the_rim_came_round_is_not_counted_on():
     angle_deg = 4.0 * np.arange(140.0)
     gaps_px = np.cos(np.radians(angle_deg))[None, :]
