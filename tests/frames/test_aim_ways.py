@@ -26,6 +26,12 @@ def test_a_mark_seen_twice_a_pass_tells_the_way_though_it_crosses_half_the_pictu
     assert running_way(strips_with_a_mark(places, np.random.default_rng(2))) == (way, True)
 
 
+def test_two_passes_one_way_and_one_the_other_are_not_enough():
+    places = [None] * 119
+    places[4:6], places[60:62], places[110:112] = [0, 52], [0, 52], [70, 18]
+    assert not running_way(strips_with_a_mark(places, np.random.default_rng(2)))[1]
+
+
 def test_a_mark_that_passes_once_is_not_enough():
     places = [None] * 119
     places[30:32] = [0, 52]
