@@ -39,13 +39,13 @@ class Aim:
 def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
     """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
     tracker = Tracker.of_frames(view, frames[:LEARNING_FRAMES])
-    tried = frames[:TRIED_FRAMES]
-    cuts = tracker.cut(tried)
+    shown = frames[:TRIED_FRAMES]
+    cuts = tracker.cut(shown)
     seen = tracker.read(cuts)[0]
     good = np.flatnonzero((seen.lost == SEEN) & (seen.gap_px > 0.0))
-    if len(good) < LEAST_SEEN_SHARE * len(tried):
+    if len(good) < LEAST_SEEN_SHARE * len(shown):
         raise NotTrustworthy(
-            f"pointer and rim were found, but could be followed in {len(good)} of {len(tried)} frames only; "
+            f"pointer and rim were found, but could be followed in {len(good)} of {len(shown)} frames only; "
             "bring the camera closer, add light, put something plain behind them, or point them out with "
             "--pointer-at and --rim-at"
         )
@@ -57,7 +57,7 @@ def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: t
     rivals = rival_edges(outline_scores(rims, follower.outline), follower.outline, places)
     notes = (*notes, *_rival_notes(rivals))
     (tip_x, tip_y), (rim_x, rim_y) = seen.tip_px[last], seen.rim_px[last]
-    return Aim(view, tried[last].image, (float(tip_x), float(tip_y)), (float(rim_x), float(rim_y)), notes)
+    return Aim(view, shown[last].image, (float(tip_x), float(tip_y)), (float(rim_x), float(rim_y)), notes)
 
 
 def _check_tip(facing: Facing, tips_px: FloatArray, zoom: float) -> None:
