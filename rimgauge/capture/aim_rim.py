@@ -14,7 +14,7 @@ import numpy as np
 
 from rimgauge.capture.aim_look import GreyPicture, Still
 from rimgauge.capture.sources import Frame
-from rimgauge.records import FloatArray, IntArray
+from rimgauge.records import BoolArray, FloatArray, IntArray
 
 SLOPES = np.linspace(-0.15, 0.15, 31)
 BENDS_PX = np.linspace(-40.0, 40.0, 33)
@@ -33,6 +33,8 @@ THIN_PX = 12
 """A rim is wider than this."""
 HIDDEN_SHARE = 0.3
 """Share of an edge's length that something before it may hide, or where a spoke lies beside it."""
+CHANGE_PX = 9
+"""Width of a step of brightness in the profile, and as much again for its moves."""
 FOLLOWED_FRAMES = 40
 MOST_MOVE_PX = 40
 PADDING_PX = 80
@@ -123,13 +125,16 @@ def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -
     every = max(1, len(frames) // FOLLOWED_FRAMES)
     chosen = frames[::every]
     straight = [_straight(_blocks(_steep(patch.cut(frame.image))), aside_px) for frame in chosen]
-    moves = _moves(np.stack([one.mean(axis=0) for one in straight]))
+    means = np.stack([one.mean(axis=0) for one in straight])
+    moves = _moves(means)
     profile = np.median(
         [np.roll(_all_along(one), -move) for one, move in zip(straight, moves, strict=True)], axis=0
     )
     peaks = _peaks(np.abs(profile))
     if not len(peaks):
         return None
+    steps = np.abs(profile[peaks])
+    peaks = peaks[(steps > OUTLINE_SHARE * steps.max()) | _moves_along(means, moves)[peaks]]
     left, here, right = (np.abs(profile)[peaks + k] for k in (-1, 0, 1))
     fine = peaks + 0.5 * (left - right) / (left - 2.0 * here + right)
     return replace(
@@ -182,6 +187,19 @@ def _moves(profiles: FloatArray) -> IntArray:
         moves -= int(np.median(moves))
         reference = np.median([np.roll(p, -move) for p, move in zip(profiles, moves, strict=True)], axis=0)
     return moves
+
+
+def _moves_along(profiles: FloatArray, moves: IntArray) -> BoolArray:
+    """Whether there is less change near each place (columns,) of the profiles (n, columns) when their moves are taken out.
+
+    What lies behind stands still and changes more then; where nothing moves neither can be told.
+    """
+    moved_back = np.array([np.roll(p, -move) for p, move in zip(profiles, moves, strict=True)])
+    change = [
+        cv2.blur(np.square(each - np.median(each, axis=0)).mean(axis=0)[None, :], (CHANGE_PX, 1))[0]
+        for each in (moved_back, profiles)
+    ]
+    return np.asarray(change[0] < change[1])
 
 
 def _peaks(steep: FloatArray) -> IntArray:

@@ -2,9 +2,12 @@
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
+from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_motion import running_way
-from rimgauge.capture.aim_rim import Course
+from rimgauge.capture.aim_rim import Course, find_course
+from rimgauge.capture.sources import Frame
 
 BINS, COLUMNS = 90, 30
 
@@ -47,3 +50,20 @@ def test_a_faint_edge_outlines_the_rim_only_by_itself(faint_u, first_u):
     edges_u, steps = np.array([faint_u, 100.0, 140.0]), np.array([-1.4, 4.9, -17.7])
     course = Course(None, 0.0, 0.0, 1.0, edges_u, steps, np.zeros(1), 1)
     assert course.outlines == (first_u, 140.0)
+
+
+@pytest.mark.parametrize(("goes_along", "first_u"), [(True, 100.0), (False, 140.0)])
+@pytest.mark.parametrize("moves_px", [1.0, 4.0])
+def test_a_faint_edge_outlines_the_rim_only_if_it_moves_as_the_rim_does(moves_px, goes_along, first_u):
+    """A black tyre from 140 to 180 px before a pale wall, and a step of 25 grey levels from 100 px on."""
+    rng = np.random.default_rng(3)
+    frames = []
+    for index in range(60):
+        move = moves_px * np.sin(index / 9.0)
+        u = np.arange(320.0)
+        grey = 180.0 - 150.0 * (ndtr((u - 140.0 - move) / 1.5) - ndtr((u - 180.0 - move) / 1.5))
+        grey -= 25.0 * ndtr((u - 100.0 - move * goes_along) / 1.5)
+        noisy = np.repeat(grey[None, :], 240, axis=0) + rng.normal(0.0, 2.0, (240, 320))
+        frames.append(Frame(index, index / 30.0, np.repeat(noisy[:, :, None], 3, axis=2).astype(np.uint8)))
+    course = find_course(look_still(frames)[0], frames)
+    assert course.outlines[0] == pytest.approx(first_u, abs=1.5)
