@@ -10,7 +10,7 @@ import numpy as np
 from rimgauge import __version__
 from rimgauge.capture import Frame, straightened, track
 from rimgauge.errors import BadInput, ScaleMissing
-from rimgauge.plan import Wishes, make_plan
+from rimgauge.plan import Wishes, assumed_side, make_plan
 from rimgauge.records import (
     Basis,
     Direction,
@@ -321,7 +321,8 @@ def correct(
         earlier=believable(answer, rounds, readings),
     )
     against = opposite(wheel, rounds[-1], readings) if rounds else None
-    first = () if against is None else (against,)
+    side = assumed_side(wheel) if plan.corrections else None
+    first = tuple(words for words in (against, side) if words is not None)
     return replace(plan, notes=(*learnt, *plan.notes), see_to_first=first)
 
 

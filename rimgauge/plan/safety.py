@@ -234,6 +234,22 @@ def _assumed(wheel: Wheel) -> str | None:
     )
 
 
+def assumed_side(wheel: Wheel) -> str | None:
+    """Ask to look where spoke 1 goes, before a nipple is turned, where the wheel file leaves it open; else None.
+
+    On the other flange each nipple pulls the other way, and all turns would do harm.
+    """
+    if "first_spoke_side" not in wheel.assumed:
+        return None
+    side, other = wheel.flanges[0], "left" if wheel.flanges[0] == "right" else "right"
+    return (
+        f"Before you turn a nipple: spoke 1, the first after the valve, is assumed to go to the {side} flange of the "
+        f"hub. Look: if it goes to the {other}, these turns would make the wheel worse; stop, write first_spoke_side = "
+        f'"{other}" into wheel.toml and plan again. If it does go to the {side}, write "{side}" there, and this is '
+        "said no more."
+    )
+
+
 def _assumed_mean(wheel: Wheel) -> str | None:
     if not {"tension.right_n", "tension.left_n"} <= set(wheel.assumed):
         return None

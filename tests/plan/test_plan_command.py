@@ -352,7 +352,7 @@ def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(benc
     words = "Before you turn a nipple: 1.00 mm of the lateral runout of 1.20 mm comes once a turn"
     assert text.index(words) < text.index("in this order:")
     plan = read_plan(bench / "plan.json")
-    assert plan.see_to_first[0].startswith(words)
+    assert plan.see_to_first[-1].startswith(words)
     page = correction_sheet(plan, wheel)
     assert any(words[:40] in label.get_text().replace("\n", " ") for label in page.texts)
     assert "tell the next plan the numbers of the spokes" in text
@@ -375,3 +375,20 @@ def test_a_sheet_under_another_name_than_a_pdfs_is_refused_before_anything_is_wr
     result = CliRunner().invoke(command, (*COMMON, "--sheet", "sheet.txt"))
     assert isinstance(result.exception, BadFile)
     assert not (bench / "plan.json").exists()
+
+
+@pytest.mark.parametrize(("given", "other"), [("", "left"), ('first_spoke_side = "right"\n', None)])
+def test_a_side_of_spoke_1_that_was_assumed_is_asked_about_before_the_steps(bench, wheel, given, other):
+    build = (bench / "wheel.toml").read_text(encoding="utf-8")
+    (bench / "wheel.toml").write_text(given + build, encoding="utf-8")
+    text = " ".join(_run(*COMMON).split())
+    plan = read_plan(bench / "plan.json")
+    assert plan.corrections
+    if other is None:
+        assert "first_spoke_side" not in text
+        assert plan.see_to_first == ()
+        return
+    asked = "spoke 1, the first after the valve, is assumed to go to the right flange"
+    assert text.index(asked) < text.index(f'first_spoke_side = "{other}"') < text.index("in this order:")
+    page = correction_sheet(plan, wheel)
+    assert any(asked in label.get_text().replace("\n", " ") for label in page.texts)
