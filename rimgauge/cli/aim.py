@@ -80,13 +80,13 @@ def command(
         mark_at=_place("--mark-at", mark_at),
         runs=runs,
     )
-    job = find_job(Path.cwd())
-    view_file, picture_file = _files(job, direction, out, picture)
+    view_file, picture_file = _files(find_job(Path.cwd()), direction, out, picture)
+    job = find_job(view_file.resolve().parent)
     with open_source(source, fps=fps) as frames:
         first = list(itertools.islice(frames, AIM_FRAMES))
     found = aim(first, direction, "outer" if direction == "radial" else side, hints)
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
-    if job is not None and view_file.resolve().parent == job.folder:
+    if job is not None:
         keep_view(job, view_file, found.view, pictures, used=[Path(source)])
     else:
         write_view(view_file, found.view)

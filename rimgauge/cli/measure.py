@@ -279,7 +279,7 @@ class _Target:
         write_measured(self.out, runout, picture=picture, frames=frames)
         if self.folder is not None and self.out.resolve().is_relative_to(self.folder.folder):
             beside = (picture_path(self.out), frames_path(self.out))
-            update_manifest(self.folder, ours=[self.out, *beside, self.source])
+            update_manifest(self.folder, ours=[self.out, *beside], used=[self.source])
         return self.out
 
 
@@ -361,12 +361,13 @@ def worst_picture(runout: Runout, seen: GapTrack, view: View, files: list[Path])
 
 def _view(view_file: Path | None, direction: Direction | None, folder: Job | None) -> View:
     """Read the view that was named, else the one of the job here that fits."""
-    from rimgauge.job import read_view
+    from rimgauge.job import check_view_as_recorded, read_view
 
     if view_file is None:
         if folder is None:
             raise BadInput("measure needs --view view.json; make one with aim, or work inside a job folder")
         view_file = view_in_job(folder, direction)
+    check_view_as_recorded(view_file)
     view = read_view(view_file)
     if direction is not None and view.direction != direction:
         raise BadInput(f"{view_file} is a {view.direction} view, not a {direction} one")

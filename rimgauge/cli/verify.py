@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from rimgauge.job import Job, Manifest, Trouble
     from rimgauge.recheck import Check
 
+_PAGES = (".pdf", ".html")
 MOST_NAMED = 5
 """Differences of one measurement that are listed; one wrong angle moves every number after it."""
 
@@ -27,14 +28,15 @@ MOST_NAMED = 5
     type=click.Path(path_type=Path),
     multiple=True,
     metavar="FILE",
-    help="Make a file or folder that you added to the job part of its record; may be given several times.",
+    help="Make a file or folder that you added to the job, or changed, part of its record; may be given several "
+    "times.",
 )
 @json_option
 def command(job: Path | None, added: tuple[Path, ...], as_json: bool) -> None:
     """Check that a job is as it was written, and work its numbers out again.
 
     Compares every file of the folder JOB with the sums recorded when it was written, and names what is
-    missing, changed or added; no other command takes in what it didn't write or use. Where all is as recorded,
+    missing, changed or added; no other command takes in what it didn't write. Where all is as recorded,
     each measurement is worked out again from its frames' values, and from its pictures where they were kept,
     and each dish from its measurements. Inside a job folder JOB can be left out. Ends with 1 if anything
     differs.
@@ -64,18 +66,23 @@ def command(job: Path | None, added: tuple[Path, ...], as_json: bool) -> None:
 
 
 def _take_in(job: Job, added: tuple[Path, ...]) -> None:
-    """Record files that were added by hand; results, recorded or copied there, never count as added."""
-    from rimgauge.job import job_files, made_by_hand, read_manifest, update_manifest
+    """Record files that were added or changed by hand; results, and pages made of them, are never taken in so."""
+    from rimgauge.job import job_files, made_by_hand, read_manifest, update_manifest, verify_job
 
     folder = job.folder.resolve()
     recorded = {folder / entry.name for entry in read_manifest(folder).entries}
+    changed = {folder / each.file for each in verify_job(folder) if each.kind == "changed"}
     there = [folder / name for name in job_files(folder)]
     places = [path.parent.resolve() / path.name for path in added]
     for path, place in zip(added, places, strict=True):
         if not place.exists() or not all(each.is_relative_to(folder) for each in (place, place.resolve())):
             raise BadInput(f"--take-in {path}: there is no such file in {job.folder}")
-        if any(each == place or each.is_relative_to(place) for each in recorded):
-            raise BadInput(f"--take-in {path}: is recorded already; only what was added can be taken in")
+        inside = {each for each in recorded if each.is_relative_to(place)}
+        if inside and (place == folder or not _may_be_accepted(folder, inside, changed)):
+            raise BadInput(
+                f"--take-in {path}: is recorded already; only what was added, or changed and is no result, can be "
+                "taken in"
+            )
         if made_by_hand(folder, place.relative_to(folder).as_posix()):
             raise BadInput(
                 f"--take-in {path}: has the name of a measurement, plan or dish, or of what goes with one, and only "
@@ -89,18 +96,38 @@ def _take_in(job: Job, added: tuple[Path, ...]) -> None:
     update_manifest(job, places)
 
 
+def _may_be_accepted(folder: Path, recorded: set[Path], changed: set[Path]) -> bool:
+    """Whether something of this was changed, and none of it is a result or a page: those are made anew."""
+    from rimgauge.job import made_by_hand
+
+    fixed = any(
+        each.suffix in _PAGES or made_by_hand(folder, each.relative_to(folder).as_posix())
+        for each in recorded
+    )
+    return not fixed and bool(recorded & changed)
+
+
 def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
     """Say what to do about each kind of trouble that there is."""
     from rimgauge.job import made_by_hand
 
     here = "" if job.resolve() == Path.cwd().resolve() else f" {quoted(job)}"
     changed = [trouble.file for trouble in troubles if trouble.kind in ("changed", "missing")]
-    pages = [name for name in changed if name.endswith((".pdf", ".html"))]
+    pages = [name for name in changed if name.endswith(_PAGES)]
+    mended = [
+        trouble.file
+        for trouble in troubles
+        if trouble.kind == "changed" and trouble.file not in pages and not made_by_hand(job, trouble.file)
+    ]
     hints = []
     if any(trouble.kind == "manifest" for trouble in troubles):
         hints.append(f"Bring {job / 'manifest.json'} back from a copy.")
     if len(changed) > len(pages):
         hints.append("Put back a copy of what was recorded, or measure the wheel again.")
+    if mended:
+        file = quoted(Path(shown(job / mended[0])))
+        hints.append("What you changed on purpose you can accept as it is now:")
+        hints.append(f"  rimgauge verify{here} --take-in {file}")
     if pages:
         hints.append(
             f"A page can be made anew: rimgauge report{here} --out {quoted(Path(shown(job / pages[0])))}"

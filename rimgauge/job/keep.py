@@ -87,7 +87,7 @@ def keep_pass(
 ) -> Path:
     """Write a measurement, and what goes with it, under the next number and record all in the manifest.
 
-    used: what it was measured from; what of that lies in the job is recorded too.
+    used: what it was measured from; what of that lies in the job is recorded too, if it isn't yet.
 
     Raises
     ------
@@ -101,7 +101,7 @@ def keep_pass(
         path = next_path(job, "pass")
         begin(job.folder, path.stem)
         write_measured(path, runout, picture=picture, frames=frames)
-        _record(job, used)
+        _record(job, (), used)
     return path
 
 
@@ -181,7 +181,7 @@ def keep_view(
 ) -> None:
     """Write a view of the job, with pictures that go with it, and record them; raises what keep_pass does.
 
-    used: what the view was made from; what of that lies in the job is recorded too.
+    used: what the view was made from; what of that lies in the job is recorded too, if it isn't yet.
 
     Where the manifest can't be read, nothing is written: the view as it was stays.
     """
@@ -191,14 +191,14 @@ def keep_view(
         write_view(path, view)
         for name, data in pictures.items():
             disk.write_bytes(name, data)
-        _record(job, (path, *pictures, *used))
+        _record(job, (path, *pictures), used)
 
 
-def update_manifest(job: Job, ours: Collection[Path] = ()) -> Manifest:
-    """Record what a person writes (wheel, views, readings) as it is now, and the files in `ours`.
+def update_manifest(job: Job, ours: Collection[Path] = (), used: Collection[Path] = ()) -> Manifest:
+    """Record the wheel as it is now and the files in `ours`, and what was added of views, readings and `used`.
 
     All else keeps the sum that it was recorded with, or stays out of the record, so that what was changed or
-    added since is still found by `verify`; of a folder in `ours` all files are recorded.
+    added since is still found by `verify`; of a folder in `ours` or `used` all files count.
 
     Raises
     ------
@@ -209,7 +209,7 @@ def update_manifest(job: Job, ours: Collection[Path] = ()) -> Manifest:
 
     """
     with hold(job):
-        return _record(job, ours)
+        return _record(job, ours, used)
 
 
 def _check_manifest(job: Job) -> None:
@@ -217,14 +217,19 @@ def _check_manifest(job: Job) -> None:
         read_manifest(job.folder)
 
 
-def _record(job: Job, ours: Collection[Path]) -> Manifest:
+def _record(job: Job, ours: Collection[Path], used: Collection[Path] = ()) -> Manifest:
     folder = job.folder.resolve()
-    places = [Path(os.path.abspath(path)) for path in ours]
-    names = [place.relative_to(folder).as_posix() for place in places if place.is_relative_to(folder)]
+    names = _names_in(folder, ours)
     for stem in unfinished(folder):
         path = folder / f"{stem}.json"
         names += [path.name, picture_path(path).name, frames_path(path).name]
     has_one = (folder / MANIFEST).exists()
-    manifest = write_manifest(folder, read_manifest(folder).created if has_one else now(), ours=names)
+    created = read_manifest(folder).created if has_one else now()
+    manifest = write_manifest(folder, created, ours=names, used=_names_in(folder, used))
     finish(folder)
     return manifest
+
+
+def _names_in(folder: Path, files: Collection[Path]) -> list[str]:
+    places = [Path(os.path.abspath(path)) for path in files]
+    return [place.relative_to(folder).as_posix() for place in places if place.is_relative_to(folder)]

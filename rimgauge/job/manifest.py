@@ -116,11 +116,14 @@ def read_manifest(folder: Path) -> Manifest:
     return manifest
 
 
-def write_manifest(folder: Path, created: str, *, ours: Collection[str] = ()) -> Manifest:
-    """Record the folder: what a person writes (wheel, views, readings), and what the caller says is the job's.
+def write_manifest(
+    folder: Path, created: str, *, ours: Collection[str] = (), used: Collection[str] = ()
+) -> Manifest:
+    """Record the folder: the wheel, which a person fills in, and what the caller says is the job's.
 
-    All else that is recorded already keeps its sum, so that a change since is still found, and all else that
-    isn't stays out of the record. What is gone and is no result is forgotten.
+    Views and readings that a person added, and what was used, are recorded once. All else that is recorded
+    already keeps its sum, so that a change since is still found, and all else that isn't stays out of the
+    record. What is gone and is no result is forgotten.
 
     Parameters
     ----------
@@ -130,6 +133,8 @@ def write_manifest(folder: Path, created: str, *, ours: Collection[str] = ()) ->
         When the job was started.
     ours : collection of str
         Files to record as they are now: names with / between folders, or the name of a folder for all in it.
+    used : collection of str
+        Files to record unless they are recorded already: they were read, not written.
 
     Raises
     ------
@@ -139,7 +144,9 @@ def write_manifest(folder: Path, created: str, *, ours: Collection[str] = ()) ->
     """
     before = read_manifest(folder) if (folder / MANIFEST).exists() else None
     there = job_files(folder)
-    fresh = {name for name in there if is_persons(name) or _is_among(name, ours)}
+    known_names = {entry.name for entry in before.entries} if before else set()
+    added = {name for name in there if is_persons(name) or _is_among(name, used)} - known_names
+    fresh = added | {name for name in there if name == "wheel.toml" or _is_among(name, ours)}
     kept = {
         entry.name: entry
         for entry in (before.entries if before else ())

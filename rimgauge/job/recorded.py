@@ -10,7 +10,7 @@ from pathlib import Path
 from rimgauge.errors import BadFile
 
 from . import disk
-from .folder import WHEEL, Job
+from .folder import WHEEL, Job, find_job
 from .manifest import MANIFEST, read_manifest
 from .names import is_result, result_stem
 
@@ -40,6 +40,27 @@ def check_as_recorded(files: Iterable[Path]) -> None:
         if known != hashlib.sha256(disk.read_bytes(path)).hexdigest():
             since = "was added to the job by hand" if known is None else "is not as it was recorded"
             raise BadFile(path, f"{since}, so nothing is made of it; rimgauge verify tells more")
+
+
+def check_view_as_recorded(path: Path) -> None:
+    """Refuse a view of a job that was changed since it was recorded; one elsewhere or never recorded is passed over.
+
+    Raises
+    ------
+    BadFile
+        It was changed.
+
+    """
+    place = path.resolve()
+    job = find_job(place.parent)
+    if job is None:
+        return
+    name, known = place.relative_to(job.folder).as_posix(), []
+    with contextlib.suppress(BadFile):  # a damaged manifest is told of where the measurement is written
+        known = [entry.sha256 for entry in read_manifest(job.folder).entries if entry.name == name]
+    if known and known != [hashlib.sha256(disk.read_bytes(place)).hexdigest()]:
+        what = "was changed by hand since it was recorded; run scale again, or accept it as it is: "
+        raise BadFile(path, f"{what}rimgauge verify --take-in {name}")
 
 
 def check_none_missing(job: Job) -> None:

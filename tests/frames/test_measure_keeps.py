@@ -13,7 +13,8 @@ from rimgauge.capture import LaidDown, open_source, picture_at
 from rimgauge.cli import run
 from rimgauge.cli.measure import source_name
 from rimgauge.errors import FrameTrouble
-from rimgauge.job import create_job, open_job, read_pass, update_manifest, verify_job
+from rimgauge.job import create_job, keep_pass, open_job, read_pass, update_manifest, verify_job
+from tests.laws.simulated import simulated_pass, wave
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames"
 ENOUGH = 110
@@ -184,3 +185,30 @@ def test_a_frame_of_a_film_is_found_again_by_its_time_and_else_by_counting(tmp_p
         assert np.array_equal(picture_at([film], frame.index, frame.time_s + 1.0), frame.image)
     with pytest.raises(FrameTrouble, match="can't be read a second time"):
         picture_at([film], len(seen), seen[-1].time_s)
+
+
+def test_a_view_changed_by_hand_stays_found_until_it_is_taken_in(
+    few: Path, job: Path, capsys: pytest.CaptureFixture
+) -> None:
+    film = job / "film"
+    shutil.copytree(few, film)
+    keep_pass(open_job(job), simulated_pass(wave(2, 0.3)), used=[film])
+    assert verify_job(job) == ()
+    view = job / "view-lateral.json"
+    view.write_text(view.read_text(encoding="utf-8") + "\n", encoding="utf-8")
+    (film / "times.csv").write_bytes((film / "times.csv").read_bytes() + b"\n")
+    with pytest.raises(SystemExit) as leave:
+        run(["measure", "film"])
+    assert leave.value.code == 1
+    said = capsys.readouterr().err
+    assert "view-lateral.json: was changed by hand since it was recorded" in said
+    assert "rimgauge verify --take-in view-lateral.json" in said
+    run(["report", "--out", "page.html"])
+    keep_pass(open_job(job), simulated_pass(wave(2, 0.3), seed=2), used=[film])
+    changed = {(trouble.kind, trouble.file) for trouble in verify_job(job)}
+    assert changed == {("changed", "view-lateral.json"), ("changed", "film/times.csv")}
+    with pytest.raises(SystemExit):
+        run(["verify"])
+    assert "--take-in film/times.csv" in capsys.readouterr().out
+    run(["verify", "--take-in", "view-lateral.json", "--take-in", "film"])
+    assert verify_job(job) == ()
