@@ -18,7 +18,7 @@ from rimgauge.signal.course import Course, fit_course
 from rimgauge.signal.evidence import Layout, gather, passes
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
-from rimgauge.signal.place import FASTEST_STEPS, Place, chance_elsewhere
+from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place, chance_elsewhere
 from rimgauge.signal.profile import learn_axes
 from rimgauge.signal.slid import but_for_hands
 from rimgauge.signal.spoke_count import fits
@@ -29,7 +29,9 @@ from rimgauge.signal.unmarked import begun_at_start, check_start, counted_from_m
 COMPONENTS = 12
 SOFT_DEG = 0.7
 LEAST_FORETOLD, LEAST_FORETOLD_NEAR, NEAR_FRAMES = 0.5, 0.0, 15
-LEAST_REVOLUTIONS, FEWEST_FRAMES = 1.1, 8
+LEAST_REVOLUTIONS = 1.1
+FEWEST_FRAMES = math.ceil(LEAST_REVOLUTIONS * STEPS / FASTEST_STEPS)
+"""In fewer no wheel that can be followed turns so far."""
 SLIPPED_FRAMES, SLIPPED_MISSED, SLIPPED_CHANGE = 5, 0.35, 0.2
 """Where so much of the looks' usual variance is missed over so many frames, and the wheel changes its speed by more than such
 a share of the spokes' spacing a frame, it may have gone another way (a judgement, on simulated hands that turn back)."""

@@ -300,9 +300,10 @@ def test_a_contradiction_in_a_piece_of_a_long_run_is_not_passed_over():
         piece_by_piece(long_track(14000), follow)
 
 
-def test_a_handful_of_frames_is_refused_in_words():
-    with pytest.raises(TooFewRevolutions, match="only 3 frames"):
-        find_turning(long_track(3), Layout(spoke_angles_deg=np.arange(24) * 15.0, px_per_deg=40.0))
+@pytest.mark.parametrize("count", [3, 19])
+def test_a_handful_of_frames_is_refused_in_words(count):
+    with pytest.raises(TooFewRevolutions, match=f"only {count} frames"):
+        find_turning(long_track(count), Layout(spoke_angles_deg=np.arange(24) * 15.0, px_per_deg=40.0))
 
 
 def test_a_long_run_is_joined_from_pieces_and_one_that_is_lost_is_left_out():
