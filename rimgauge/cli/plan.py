@@ -12,7 +12,7 @@ import click
 from rimgauge.cli.common import json_option, next_step, print_json, shown
 from rimgauge.cli.decimals import DECIMAL
 from rimgauge.cli.plan_dish import placed
-from rimgauge.cli.plan_files import Files, checked_wheel, spoke_numbers, starting_point
+from rimgauge.cli.plan_files import Files, checked_wheel, keep_from_loss, spoke_numbers, starting_point
 from rimgauge.errors import BadFile
 
 if TYPE_CHECKING:
@@ -166,6 +166,8 @@ def _begin(
     job = find_job(Path.cwd()) if wheel is None and out is None else None
     build = complete_wheel(read_build(checked_wheel(files, wheel, out, job, explain=explain)))
     start = starting_point(files, job, len(build.flanges), done=done)
+    if out is not None and explain is None:
+        keep_from_loss(out, files, start.now)
     if job is not None and not ignore_dish:
         start = placed(start, job, build)
     return job, build, start

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rimgauge.errors import BadInput
+from rimgauge.cli.common import shown
+from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
@@ -140,6 +141,25 @@ def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | No
     if last is not None:
         start = replace(start, last=last, round_number=last[0].round + 1)
     return start if done is None else start.only_done(done)
+
+
+def keep_from_loss(out: Path, files: Files, now: Readings) -> None:
+    """Refuse to write over a plan with steps that was made on other readings: it is needed to plan the next round."""
+    from rimgauge.job import read_plan
+
+    if not out.exists() or (files.previous is not None and files.previous.resolve() == out.resolve()):
+        return
+    try:
+        there = read_plan(out)
+    except BadFile:
+        return
+    if there.corrections and not _made_on(there, now):
+        raise BadFile(
+            out,
+            f"holds the plan of round {there.round}, made on other readings; for the next round name it with "
+            f"--previous {shown(out)}, what it was made on with --previous-readings, and another file with --out "
+            "(if none of its steps was turned, delete it)",
+        )
 
 
 def spoke_numbers(option: str, words: str) -> set[int]:

@@ -346,6 +346,7 @@ def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(benc
     assert "once a turn" not in _run(*common)
     small = _pass("lateral", before.lateral_mm * 1.2 / np.ptp(before.lateral_mm), wheel)
     write_pass(bench / "lateral.json", small)
+    (bench / "plan.json").unlink()
     (noted,) = findings("lateral", small.sides)
     assert "1.00 mm of it comes once a turn" in noted
     text = " ".join(_run(*common).split())
@@ -392,3 +393,19 @@ def test_a_side_of_spoke_1_that_was_assumed_is_asked_about_before_the_steps(benc
     assert text.index(asked) < text.index(f'first_spoke_side = "{other}"') < text.index("in this order:")
     page = correction_sheet(plan, wheel)
     assert any(asked in label.get_text().replace("\n", " ") for label in page.texts)
+
+
+def test_a_plan_is_not_written_over_by_one_on_other_readings(bench, wheel):
+    _run(*COMMON)
+    first = (bench / "plan.json").read_bytes()
+    _run(*COMMON)  # planned anew
+    _write(bench / "now.csv", out_of_true(wheel, 2, lateral_mm=1.5))
+    now = ("--wheel", "wheel.toml", "--readings", "now.csv")
+    with pytest.raises(BadFile, match=r"plan of round 1, made on other readings; .*--previous plan.json"):
+        _run(*now, "--out", "plan.json")
+    assert (bench / "plan.json").read_bytes() == first
+    last = ("--previous", "plan.json", "--previous-readings", "readings.csv", "--out", "plan-2.json")
+    _run(*now, *last)
+    assert read_plan(bench / "plan-2.json").round == 2
+    (bench / "plan.json").write_text("{}", encoding="utf-8")
+    _run(*COMMON)  # no plan that could be lost
