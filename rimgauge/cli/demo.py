@@ -24,6 +24,8 @@ PASSES = ("lateral_before", "radial_before", "lateral_after", "radial_after")
 def command(out: Path, as_json: bool) -> None:
     """Measure and plan the bundled job: an invented wheel, before and after truing.
 
+    The folder must be new or empty, or hold an earlier demo, which is then made anew.
+
     Example:  rimgauge demo --out demo
     """
     import rimgauge.job as job
@@ -33,6 +35,7 @@ def command(out: Path, as_json: bool) -> None:
     from rimgauge.plan import plan_text
     from rimgauge.report import runout_figure
 
+    _check_free(out)
     sample = sample_folder()
     wheel = load_wheel(sample / "wheel.toml", None)
     try:
@@ -73,6 +76,25 @@ def command(out: Path, as_json: bool) -> None:
     click.echo(_line(runouts["lateral_after"]) + "\n" + _line(runouts["radial_after"]))
     click.echo(f"\nPasses, plan and pictures are in {out}")
     next_step("start on a wheel of your own.", 'rimgauge new "front wheel" --spokes 32')
+
+
+def _check_free(out: Path) -> None:
+    """Refuse a folder that holds anything but an earlier demo, so that nobody's own files are written over."""
+    from rimgauge.job import read_pass
+
+    if not out.is_dir():
+        return  # made anew, or refused where it is made
+    passes = [f"pass-{number:02d}.json" for number in range(1, len(PASSES) + 1)]
+    ours = {*passes, *(f"{name[:-5]}.jpg" for name in passes), "plan-01.json", "runout.png"}
+    try:
+        found = {path.name for path in out.iterdir() if not path.name.startswith(".")}
+        measured = [read_pass(out / name) for name in passes if name in found]
+    except OSError as error:
+        raise BadFile(out, f"this folder can't be read ({error.strerror}); choose another") from None
+    except BadFile:
+        measured = []
+    if found and not (found <= ours and measured and all(each.created == DRAWN_ON for each in measured)):
+        raise BadFile(out, "holds files that the demo did not write; choose a new or empty folder for --out")
 
 
 def sample_folder() -> Path:
