@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import itertools
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -81,6 +82,7 @@ def parse_build(path: Path, text: str) -> dict[str, Any]:
         raise BadFile(path, "is nested too deeply to be a wheel file") from trouble
     except ValueError as trouble:
         first = str(trouble).partition("\n")[0]
+        _check_point(path, text, first)
         raise BadFile(
             path, f"can't be read as a wheel file (TOML): {first[:1].lower()}{first[1:]}"
         ) from trouble
@@ -90,6 +92,16 @@ def parse_build(path: Path, text: str) -> dict[str, Any]:
     _check_crossings(place, build)
     _check_angles(place, build)
     return build
+
+
+def _check_point(path: Path, text: str, complaint: str) -> None:
+    """Refuse a decimal comma in plain words, where it stands in the line that the complaint about the TOML names."""
+    named = re.search(r"at line (\d+)", complaint)
+    line = text.split("\n")[int(named[1]) - 1] if named else ""
+    found = re.match(r"[^#\"'\[=]*=\s*([+-]?\d+),(\d+)\s*(#|$)", line)
+    if named and found:
+        number, again = f"{found[1]},{found[2]}", f"{found[1]}.{found[2]}"
+        raise BadFile(path, f"line {named[1]} has {number} with a comma; write {again} with a point")
 
 
 def _check_crossings(place: Reader, build: dict[str, Any]) -> None:

@@ -106,6 +106,13 @@ def test_angles_of_every_spoke(build):
             "but spoke_angles_deg starts at 1",
         ),
         ("spokes = ", "can't be read as a wheel file"),
+        (
+            "spokes = 36\r\n[tolerance]\r\nlateral_mm = 2,0 # mm\r\n",
+            r"line 3 has 2,0 .* write 2\.0 with a point",
+        ),
+        ("spokes = 36\nfirst_spoke_deg=4,9", r"line 2 has 4,9 with a comma; write 4\.9 with a point"),
+        ("spokes = 36,", "can't be read as a wheel file"),
+        ("spokes = 36\nname = 'front 2,0' 2,0", "can't be read as a wheel file"),
         ("spokes = 36\nspokes = 32", "can't be read as a wheel file"),
         ("a = " + "[" * 100_000, "nested too deeply"),
         ("spokes = " + "1" * 10_000, "can't be read as a wheel file|finite"),
