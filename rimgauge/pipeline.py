@@ -312,18 +312,35 @@ def correct(
     """
     rounds = () if previous is None else (*previous[0].earlier, _as_done(*previous))
     answer, learnt = learn(wheel, rounds, readings)
+    wishes = wishes or Wishes()
+    last = None if "turns" in wishes.checked or not rounds else rounds[-1]
     plan = make_plan(
         readings,
         wheel,
         answer,
-        wishes=wishes or Wishes(),
+        wishes=wishes,
         round_number=round_number,
         earlier=believable(answer, rounds, readings),
+        stop=None if last is None else _turned_back(wheel, last, readings),
     )
-    against = opposite(wheel, rounds[-1], readings) if rounds else None
+    if plan.refused is not None:
+        return replace(plan, notes=(*learnt, *plan.notes))
+    moved = None if last is None else opposite(wheel, last, readings)
+    against = None if moved is None else f"Before you turn a nipple: {moved}"
     side = assumed_side(wheel) if plan.corrections else None
     first = tuple(words for words in (against, side) if words is not None)
     return replace(plan, notes=(*learnt, *plan.notes), see_to_first=first)
+
+
+def _turned_back(wheel: Wheel, last: Round, readings: Readings) -> str | None:
+    """Say why to stop after a round that surely moved the rim the opposite way; None after any other."""
+    moved = opposite(wheel, last, readings, surely=True)
+    if moved is None:
+        return None
+    return (
+        f"{moved} If the sides are mistaken, correct wheel.toml and plan again; if they are right and the turns were "
+        "the wrong way round, plan with --checked turns."
+    )
 
 
 def said_first(plan: Plan, *measured: Runout) -> Plan:

@@ -78,7 +78,7 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 @click.option("--cracked", is_flag=True, help="You found a crack, a dent or other damage.")
 @click.option(
     "--checked",
-    type=click.Choice(["axle", "spokes", "rim"]),
+    type=click.Choice(["axle", "spokes", "rim", "turns"]),
     multiple=True,
     help="What you looked at and found in order, where a plan stopped for it.",
 )
@@ -108,7 +108,7 @@ def command(
     done: str | None,
     seized: str | None,
     cracked: bool,
-    checked: tuple[Literal["axle", "spokes", "rim"], ...],
+    checked: tuple[Literal["axle", "spokes", "rim", "turns"], ...],
     explain: int | None,
     sheet: Path | None,
     as_json: bool,

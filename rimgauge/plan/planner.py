@@ -60,6 +60,7 @@ def make_plan(
     wishes: Wishes = DEFAULT_WISHES,
     round_number: int = 1,
     earlier: Sequence[Round] = (),
+    stop: str | None = None,
 ) -> Plan:
     """Work out which nipples to turn in this round, how far and in what order.
 
@@ -80,6 +81,8 @@ def make_plan(
     earlier : sequence of Round
         The rounds done before on the same wheel, the oldest first. What was read then counts as further
         readings, and dish, mean tension and evenness are held to what they were before the first of them.
+    stop : str or None
+        Why to refuse the plan, if nothing else does.
 
     Returns
     -------
@@ -95,7 +98,7 @@ def make_plan(
     """
     _check(readings, wheel, influence)
     problem = state_problem(readings, wheel, influence, wishes, earlier)
-    refused = reason_to_refuse(readings, wheel, influence, problem, wishes)
+    refused = reason_to_refuse(readings, wheel, influence, problem, wishes) or stop
     chosen = _Chosen.nothing(problem, refused)
     if refused is None:
         notes = things_to_know(readings, wheel, influence, problem)

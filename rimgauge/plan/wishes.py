@@ -8,7 +8,7 @@ from typing import Literal
 from rimgauge.errors import BadInput
 from rimgauge.records import SeenFrom, record
 
-Checked = Literal["axle", "spokes", "rim"]
+Checked = Literal["axle", "spokes", "rim", "turns"]
 """What a person has looked at and found in order."""
 
 EIGHTH = 0.125
@@ -24,7 +24,7 @@ class Wishes:
     seen_from: where the person looks at the nipple from, for the words.
     lateral_aim_mm, radial_aim_mm, dish_aim_mm: what to bring each down to, full indicator reading for the
     first two; None: well inside the wheel's tolerance, so that the measuring uncertainty does not spoil it.
-    checked: what was looked at and is in order; a pattern in the runout that points there stops no plan then.
+    checked: what was looked at and is in order; what points there stops no plan then (turns: of the last round).
     cracked: a crack, a dent or other damage was found. seized: spokes (from 1) whose nipples don't turn.
     """
 

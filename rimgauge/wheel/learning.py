@@ -27,6 +27,8 @@ TOO_LITTLE = 0.4
 """A rim that moved by less than this share was hardly turned as planned."""
 OPPOSITE = 0.15
 """A rim that moved against its plan by that share was not only read with noise (our estimate)."""
+SURELY_OPPOSITE, SURELY_MM = 0.5, 0.2
+"""By this share of a movement planned as large as that, no noise moves it: more turns would harm too (our judgement)."""
 MISSED_TURNS = 0.1
 MISSED_SHARE = 0.5
 """A nipple is named if another turn of it, by this much, explains this share of what is left of the squares."""
@@ -108,12 +110,14 @@ def believable(answer: Influence, rounds: Sequence[Round], after: Readings) -> t
     return tuple(rounds)
 
 
-def _share_moved(answer: Influence, done: Round, after: Readings, name: str) -> float | None:
+def _share_moved(
+    answer: Influence, done: Round, after: Readings, name: str, least_mm: float = MOVEMENT_NOISE_MM
+) -> float | None:
     """How far the rim moved along its foretold movement, as a share of that; None where it was to move little."""
     moved = getattr(after, name) - getattr(done.readings, name)
     read = np.isfinite(moved)
     foretold = _about_mean((getattr(answer, name) @ done.turns)[read])
-    if not read.any() or np.ptp(foretold) < MOVEMENT_NOISE_MM:
+    if not read.any() or np.ptp(foretold) < least_mm:
         return None
     return float(foretold @ _about_mean(moved[read]) / (foretold @ foretold))
 
@@ -254,19 +258,20 @@ def _moved_words(as_read: float, as_learnt: float, how: str) -> str | None:
     return f"This rim moves {abs(as_learnt - 1):.0%} {more} {how} than assumed; the plan counts on that."
 
 
-def opposite(wheel: Wheel, last: Round, after: Readings) -> str | None:
+def opposite(wheel: Wheel, last: Round, after: Readings, *, surely: bool = False) -> str | None:
     """Say that the rim moved against what was planned in the last round; None where it didn't.
 
-    The parameters are those of `learn`.
+    The other parameters are those of `learn`. surely: only where it moved so far that there is no doubt.
     """
+    least, least_mm = (SURELY_OPPOSITE, SURELY_MM) if surely else (OPPOSITE, MOVEMENT_NOISE_MM)
     prior = influence(wheel)
     for how, name in (("sideways", "lateral_mm"), ("radially", "radial_mm")):
-        share = _share_moved(prior, last, after, name)
-        if share is not None and share < -OPPOSITE:
+        share = _share_moved(prior, last, after, name, least_mm)
+        if share is not None and share < -least:
             return (
-                f"Before you turn a nipple: the rim moved {how} the opposite way in the last round, by {-share:.0%} of what "
+                f"the rim moved {how} the opposite way in the last round, by {-share:.0%} of what "
                 "was planned. The nipples seem to have been turned the wrong way round, or the wheel's sides are "
-                "mistaken: find out which first."
+                "mistaken (first_spoke_side in wheel.toml): find out which first."
             )
     return None
 

@@ -9,7 +9,7 @@ from wheels import after, as_done, build, out_of_true, stiffened
 
 from rimgauge.errors import BadInput
 from rimgauge.pipeline import correct
-from rimgauge.plan import make_plan
+from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import FloatArray
 from rimgauge.wheel import influence
 from rimgauge.wheel.learning import believable, learn, opposite
@@ -87,8 +87,27 @@ def test_a_rim_that_moved_the_opposite_way_is_named_so(wheel, answer, round_done
     )
     assert opposite(wheel, as_done(plan, before), after(before, plan, answer)) is None
     followed = correct(wrong_way, wheel, previous=(plan, before))
+    assert followed.refused.startswith("the rim moved sideways the opposite way in the last round, by 100%")
+    assert followed.corrections == ()
+    wishes = Wishes(checked=frozenset({"turns"}))
+    checked = correct(wrong_way, wheel, wishes=wishes, previous=(plan, before))
+    assert checked.refused is None
+    assert checked.corrections
+    assert not any("opposite" in words for words in checked.see_to_first)
+
+
+def test_a_rim_that_moved_a_little_the_opposite_way_is_planned_with_a_word_first(wheel, answer, round_done):
+    before, plan = round_done
+    turns = -0.3 * as_done(plan, before).turns
+    little = replace(
+        before,
+        lateral_mm=before.lateral_mm + answer.lateral_mm @ turns,
+        radial_mm=before.radial_mm + answer.radial_mm @ turns,
+    )
+    followed = correct(little, wheel, previous=(plan, before))
+    assert followed.refused is None
     assert followed.see_to_first[0].startswith(
-        "Before you turn a nipple: the rim moved sideways the opposite"
+        "Before you turn a nipple: the rim moved sideways the opposite way in the last round, by 30%"
     )
 
 
