@@ -247,6 +247,8 @@ def _words(
 
 
 def _moved_words(as_read: float, as_learnt: float, how: str) -> str | None:
+    if as_read < -OPPOSITE:
+        return None  # `opposite` says it
     if as_read < TOO_LITTLE:
         return (
             f"The rim moved {how} only {max(as_read, 0.0):.0%} as far as planned: were all turns of the last "

@@ -89,6 +89,7 @@ def test_a_rim_that_moved_the_opposite_way_is_named_so(wheel, answer, round_done
     followed = correct(wrong_way, wheel, previous=(plan, before))
     assert followed.refused.startswith("the rim moved sideways the opposite way in the last round, by 100%")
     assert followed.corrections == ()
+    assert not any("as far as planned" in note for note in followed.notes)
     wishes = Wishes(checked=frozenset({"turns"}))
     checked = correct(wrong_way, wheel, wishes=wishes, previous=(plan, before))
     assert checked.refused is None
