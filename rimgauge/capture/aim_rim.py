@@ -29,8 +29,9 @@ OUTLINE_SHARE = 0.25
 FAINT_SHARE, FAINT_APART_PX = 0.06, 8.0
 """A pale rim before a pale wall is outlined so faintly beside its black tyre; nearer to a clear edge than this a camera's
 sharpening draws such lines by itself."""
-THIN_PX = 12
-"""A rim is wider than this."""
+THIN_PX, SAME_AGAIN = 12, 0.5
+"""A rim is wider than this, though its lip may shine; beyond a spoke the brightness is the same again but for this share
+(0.2 on a drawn spoke, 0.7 on a ray-traced lip: a judgement between)."""
 HIDDEN_SHARE = 0.3
 """Share of an edge's length that something before it may hide, or where a spoke lies beside it."""
 CHANGE_PX = 9
@@ -84,10 +85,10 @@ class Course:
 
     @property
     def is_thin(self) -> bool:
-        """Whether all that stands out is one narrow line, as spokes are and no rim is."""
-        first, last = self.clear_edges_u[[0, -1]]
-        opposed = self.steps[self.edges_u == first] * self.steps[self.edges_u == last] < 0.0
-        return bool(last - first < THIN_PX and opposed.any())
+        """Whether all that stands out is one narrow line, as spokes are and no rim is: its other side is as the first."""
+        clear_u, steps = self.clear_edges_u, self.steps[np.isin(self.edges_u, self.clear_edges_u)]
+        back = abs(float(steps[0] + steps[-1])) < SAME_AGAIN * float(np.abs(steps).max())
+        return bool(clear_u[-1] - clear_u[0] < THIN_PX and back)
 
     def seen_from(self, still: Still) -> Course:
         """Give the same course in a look that is flipped or not."""

@@ -67,3 +67,11 @@ def test_a_faint_edge_outlines_the_rim_only_if_it_moves_as_the_rim_does(moves_px
         frames.append(Frame(index, index / 30.0, np.repeat(noisy[:, :, None], 3, axis=2).astype(np.uint8)))
     course = find_course(look_still(frames)[0], frames)
     assert course.outlines[0] == pytest.approx(first_u, abs=1.5)
+
+
+@pytest.mark.parametrize(
+    ("steps", "thin"), [((15.9, -20.7), True), ((2.3, -8.3), False)], ids=["spoke", "lip"]
+)
+def test_a_shining_lip_is_no_spoke(steps, thin):
+    course = Course(None, 0.0, 0.0, 1.0, np.array([142.0, 150.0]), np.array(steps), np.zeros(1), 1)
+    assert course.is_thin == thin
