@@ -1,4 +1,4 @@
-"""Which way the rim runs, and where it ends, in looks made by hand."""
+"""Which way the rim runs, where it ends, and what is no rim or pointer, in looks made by hand."""
 
 import numpy as np
 import pytest
@@ -6,6 +6,7 @@ from scipy.special import ndtr
 
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_motion import running_way
+from rimgauge.capture.aim_pointer import _stillness
 from rimgauge.capture.aim_rim import Course, find_course
 from rimgauge.capture.sources import Frame
 
@@ -75,3 +76,13 @@ def test_a_faint_edge_outlines_the_rim_only_if_it_moves_as_the_rim_does(moves_px
 def test_a_shining_lip_is_no_spoke(steps, thin):
     course = Course(None, 0.0, 0.0, 1.0, np.array([142.0, 150.0]), np.array(steps), np.zeros(1), 1)
     assert course.is_thin == thin
+
+
+def test_what_something_passes_before_is_less_of_a_pointer():
+    """A bar 12 px wide ends at 150 px across, 40 px down; spokes that change it by nine noises pass before or beside it."""
+    halves, still = np.full((80, 200), 6.0, np.float32), np.full((80, 200), 1.0, np.float32)
+    before, beside = still.copy(), still.copy()
+    before[:, :151] = 9.0
+    beside[:34], beside[47:], beside[:, 151:] = 9.0, 9.0, 9.0
+    worth = [float(_stillness(restless, halves)[40, 150]) for restless in (still, beside, before)]
+    assert worth == pytest.approx([1.0, 1.0, 3.0 / 9.0], abs=0.01)
