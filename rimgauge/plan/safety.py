@@ -42,7 +42,7 @@ CAUTIONS = (
     "spin the wheel by hand.",
 )
 ASSUMED_TENSION = (
-    "The tension of the spokes was not read but assumed from the wheel file: pluck or squeeze them as you"
+    "The tension of the spokes was not read but assumed: pluck or squeeze them as you"
     " go, and stop if one is much tighter or looser than its neighbours on the same side."
 )
 
