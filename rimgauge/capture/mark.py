@@ -110,17 +110,26 @@ def light_along(image: NDArray[np.uint8], view: View, box: Box) -> FloatArray:
     )
 
 
-def without_flicker(profile: NDArray[Any], light: FloatArray) -> NDArray[Any]:
+def without_flicker(profile: NDArray[Any], light: NDArray[Any]) -> NDArray[Any]:
     """Spokes' strips (n, m, a) with the bands of a lamp that flickers divided out, told by the light (n, m) beside them.
 
     A camera reads its picture row by row, so that such bands are as wide as a good part of it: a parabola over the strips'
     length, where spokes are many narrow things. Where the light hardly changes the strips stay as they are.
     """
-    change = np.log(np.maximum(light, 1.0) / np.maximum(np.median(light, axis=0), 1.0))
+    usual = np.maximum(np.median(light, axis=0).astype(np.float64), 1.0)
     along = np.vander(np.linspace(-1.0, 1.0, light.shape[1]), 3)
-    bands = change @ np.linalg.pinv(along).T @ along.T
-    bands -= bands.mean(axis=1, keepdims=True)
-    return profile / np.exp(bands)[:, :, None] if float(bands.std()) > LEAST_FLICKER else profile
+    told = np.linalg.pinv(along).T
+    blocks = [slice(start, start + BLOCK) for start in range(0, len(light), BLOCK)]
+    bent = np.concatenate(
+        [np.log(np.maximum(light[block], 1.0, dtype=np.float64) / usual) @ told for block in blocks]
+    )
+    along -= along.mean(axis=0)
+    if np.sqrt(np.mean((bent @ (along.T @ along)) * bent) * 3.0 / light.shape[1]) <= LEAST_FLICKER:
+        return profile
+    even = np.empty_like(profile)
+    for block in blocks:
+        even[block] = profile[block] / np.exp(bent[block] @ along.T)[:, :, None]
+    return even
 
 
 def strip_centre_px(view: View, box: Box, bins: int) -> tuple[float, float]:

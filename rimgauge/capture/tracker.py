@@ -248,7 +248,7 @@ class _Noted:
             return np.empty((count, 0, 0), dtype=np.float16)
         profile = np.frombuffer(self.spokes, dtype=np.float16).reshape(count, SPOKE_BINS, -1)
         light = np.frombuffer(self.lights, dtype=np.float16).reshape(count, SPOKE_BINS)
-        return without_flicker(profile, light.astype(np.float64)).astype(np.float16)
+        return without_flicker(profile, light)
 
 
 def _in_parts(first: list[Cut]) -> Iterator[list[Cut]]:
