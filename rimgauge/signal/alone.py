@@ -91,19 +91,26 @@ def _is_gap(look: Look) -> bool:
 
 
 def goes_its_way(angle_deg: FloatArray, evidence: Evidence) -> bool:
-    """Tell whether slide and mark speak clearly for a path (n,) against its mirror image, which the looks explain as well."""
+    """Tell whether slide, mark and tags speak clearly for a path (n,) against its mirror image, which looks explain as well."""
     forward = float(angle_deg[-1]) > float(angle_deg[0])
     return _nats_for_its_way(angle_deg, evidence) >= (LEAST_NATS if forward else LEAST_NATS_BACKWARD)
 
 
 def _nats_for_its_way(angle_deg: FloatArray, evidence: Evidence) -> float:
-    """How much likelier (a logarithm) a path (n,) is than its mirror image, by the slide and by where the mark is seen."""
+    """How much likelier (a logarithm) a path (n,) is than its mirror image, by the slide, by where the mark is seen and by tags."""
     nats = 0.0
     if evidence.by_speed is not None:
         speed = np.clip(np.rint(np.diff(angle_deg)), -FASTEST_STEPS, FASTEST_STEPS).astype(np.intp)
         rows = np.arange(1, len(angle_deg))
         seen = np.log(evidence.by_speed)
         nats += float(np.sum(seen[rows, FASTEST_STEPS + speed] - seen[rows, FASTEST_STEPS - speed]))
+    if evidence.by_tags is not None:
+        rows = np.arange(len(angle_deg))
+        seen = np.log(np.maximum(evidence.by_tags, np.finfo(np.float64).tiny))
+        path, mirrored = (
+            seen[rows, np.rint(way * angle_deg * STEPS / 360.0).astype(np.intp) % STEPS] for way in (1, -1)
+        )
+        nats += float(np.sum(np.clip(path - mirrored, -MOST_NATS, MOST_NATS)))
     at = np.isfinite(evidence.mark_deg)
     path, mirrored = (
         _misfits(evidence.mark_deg[at] - way * angle_deg[at], evidence.mark_sd_deg[at]) for way in (1, -1)

@@ -117,7 +117,10 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
         )
     usable = _usable(course, found, evidence, moment, layout.spacing_deg, spokes=spokes)
     if tags is not None:
-        check_tags(tags, np.where(usable, course.angle_deg, np.nan), course.tag_scale, layout.spacing_deg)
+        # Frames too doubtful to use count too: it may be the tag that stands elsewhere that makes them so.
+        check_tags(
+            tags, np.where(course.settled, course.angle_deg, np.nan), course.tag_scale, layout.spacing_deg
+        )
     if unmarked:
         gaps_px = np.stack([side.gap_px for side in track.sides])
         usable = counted_through(gaps_px, course.angle_deg, usable, layout.spacing_deg)
