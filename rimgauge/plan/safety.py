@@ -190,7 +190,7 @@ def things_to_know(
     if not problem.tension_known:
         notes.append(
             "Tension was not read: the plan takes it as likely as the runout says. In simulations three wheels in "
-            "four came true to 0.2 mm in the first round, and of those one in six was left with tension a little "
+            "four came true to 0.2 mm in the first round, and of those one in seven was left with tension a little "
             "less even than it was; with readings it is nearly always kept."
         )
         notes.append(_assumed_mean(wheel))

@@ -10,7 +10,8 @@ from rimgauge.wheel import influence
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from wheels import build
+from plan_bench import write_readings
+from wheels import build, out_of_true
 
 
 @pytest.fixture(scope="session")
@@ -21,3 +22,14 @@ def wheel() -> Wheel:
 @pytest.fixture(scope="session")
 def answer(wheel: Wheel) -> Influence:
     return influence(wheel)
+
+
+@pytest.fixture
+def bench(tmp_path, wheel, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "wheel.toml").write_text(
+        "spokes = 36\ncrossings = 3\n[tension]\nright_n = 1000.0\nleft_n = 1000.0\nlimit_n = 1300.0\n",
+        encoding="utf-8",
+    )
+    write_readings(tmp_path / "readings.csv", out_of_true(wheel, 1, lateral_mm=2.0))
+    return tmp_path

@@ -1,0 +1,76 @@
+"""What the tests of the plan command share: a bench with a wheel and readings, and how the command is run."""
+
+from pathlib import Path
+
+import numpy as np
+from click.testing import CliRunner
+
+from rimgauge.cli.plan import command
+from rimgauge.records import (
+    BudgetLine,
+    Direction,
+    FloatArray,
+    FrameValues,
+    Measured,
+    Readings,
+    Runout,
+    SideRunout,
+    Source,
+    Verdict,
+    Wheel,
+)
+
+COMMON = ("--wheel", "wheel.toml", "--readings", "readings.csv", "--out", "plan.json")
+
+
+def write_readings(path: Path, readings: Readings) -> None:
+    rows = ["spoke,lateral_mm,radial_mm,tension_n"]
+    for number, values in enumerate(
+        zip(readings.lateral_mm, readings.radial_mm, readings.tension_n, strict=True), start=1
+    ):
+        cells = ("" if np.isnan(value) else f"{value:.3f}" for value in values)
+        rows.append(",".join([str(number), *cells]))
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+
+
+def run_plan(*arguments: str) -> str:
+    result = CliRunner().invoke(command, arguments, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def a_pass(direction: Direction, values: FloatArray, wheel: Wheel) -> Runout:
+    """A measurement that gives these values at the spokes."""
+    reading = Measured(value=float(np.ptp(values)), expanded_uncertainty=0.02)
+    side = SideRunout(
+        side="right" if direction == "lateral" else "outer",
+        mean_gap_mm=2.0,
+        total_runout=reading,
+        non_repeatable_mm=0.01,
+        harmonic_order=np.array([1]),
+        harmonic_amplitude_mm=np.array([0.5]),
+        harmonic_phase_deg=np.array([0.0]),
+        curve_angle_deg=wheel.spoke_angles_deg,
+        curve_mm=values,
+        spoke_flange=wheel.flanges,
+        spoke_angle_deg=wheel.spoke_angles_deg,
+        spoke_mm=values,
+        spoke_standard_uncertainty_mm=np.full(len(values), 0.01),
+        zones=(),
+    )
+    return Runout(
+        direction=direction,
+        created="2026-01-31T12:00:00+00:00",
+        source=Source(kind="frames", name="lateral", frames=300, used=300, sha256=""),
+        revolutions=2.5,
+        total_runout=reading,
+        sides=(side,),
+        budget=(BudgetLine(source="scale", standard_uncertainty_mm=0.01),),
+        verdict=Verdict(tolerance_mm=0.5, rule="guard band", outcome="out"),
+        frames=FrameValues(
+            time_s=np.array([0.0, 1.0]),
+            angle_deg=np.array([0.0, 400.0]),
+            gap_mm=np.array([[2.0, 2.1]]),
+            quality=np.array([1.0, 1.0]),
+        ),
+    )

@@ -1,0 +1,61 @@
+"""What the plan command asks to look at before any nipple is turned."""
+
+import numpy as np
+import pytest
+from plan_bench import COMMON, a_pass, run_plan
+from wheels import out_of_true
+
+from rimgauge.job import read_plan, write_pass
+from rimgauge.report import correction_sheet
+from rimgauge.signal import findings
+
+
+def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(bench, wheel):
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    # The wave of 0.5 mm once a turn is 1.0 mm of the total: half of 2.0 mm is not most, of 1.2 mm it is.
+    common = ("--wheel", "wheel.toml", "--lateral", "lateral.json", "--out", "plan.json")
+    write_pass(bench / "lateral.json", a_pass("lateral", before.lateral_mm, wheel))
+    assert "once a turn" not in run_plan(*common)
+    small = a_pass("lateral", before.lateral_mm * 1.2 / np.ptp(before.lateral_mm), wheel)
+    write_pass(bench / "lateral.json", small)
+    (bench / "plan.json").unlink()
+    (noted,) = findings("lateral", small.sides)
+    assert "1.00 mm of it comes once a turn" in noted
+    text = " ".join(run_plan(*common).split())
+    words = "Before you turn a nipple: 1.00 mm of the lateral runout of 1.20 mm comes once a turn"
+    assert text.index(words) < text.index("in this order:")
+    plan = read_plan(bench / "plan.json")
+    assert plan.see_to_first[-1].startswith(words)
+    page = correction_sheet(plan, wheel)
+    assert any(words[:40] in label.get_text().replace("\n", " ") for label in page.texts)
+    assert "tell the next plan the numbers of the spokes" in text
+    assert "once a turn" not in run_plan(*common, "--checked", "axle")
+
+
+def test_an_eccentric_rim_is_not_blamed_on_the_axle(bench, wheel):
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    write_pass(bench / "lateral.json", a_pass("lateral", before.lateral_mm, wheel))
+    radial = a_pass("radial", before.radial_mm * 1.2 / np.ptp(before.radial_mm), wheel)
+    write_pass(bench / "radial.json", radial)
+    (noted,) = findings("radial", radial.sides)
+    assert "sits beside the hub's middle" in noted
+    assert "axle" not in noted
+    files = ("--lateral", "lateral.json", "--radial", "radial.json")
+    assert "axle" not in run_plan("--wheel", "wheel.toml", *files, "--out", "plan.json")
+
+
+@pytest.mark.parametrize(("given", "other"), [("", "left"), ('first_spoke_side = "right"\n', None)])
+def test_a_side_of_spoke_1_that_was_assumed_is_asked_about_before_the_steps(bench, wheel, given, other):
+    build = (bench / "wheel.toml").read_text(encoding="utf-8")
+    (bench / "wheel.toml").write_text(given + build, encoding="utf-8")
+    text = " ".join(run_plan(*COMMON).split())
+    plan = read_plan(bench / "plan.json")
+    assert plan.corrections
+    if other is None:
+        assert "first_spoke_side" not in text
+        assert plan.see_to_first == ()
+        return
+    asked = "spoke 1, the first after the valve, is assumed to go to the right flange"
+    assert text.index(asked) < text.index(f'first_spoke_side = "{other}"') < text.index("in this order:")
+    page = correction_sheet(plan, wheel)
+    assert any(asked in label.get_text().replace("\n", " ") for label in page.texts)
