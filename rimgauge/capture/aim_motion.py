@@ -22,9 +22,10 @@ SURE_ERRORS = 4.0
 CLEAR_DIFFERENCE = 0.2
 """Difference between the fits of the two ways, over five frames, that chance hardly gives."""
 LEAST_MAJORITY = 0.3
-RARE, CLEAR_VOTE, LEAST_VOTES = 5.0, 0.3, 2
+RARE, CLEAR_VOTE, LEAST_VOTES = 5.0, 0.3, 3
 """What passes is rare if it is so many times as strong as is usual, and runs clearly if one way agrees better by so much; so
-many times more must one way have won. On five ray-traced films marks were 9 to 440 times as strong and agreed better by 0.36 to 0.76 (a judgement between)."""
+many times more must one way have won, for of two that agree half agree by chance. On five ray-traced films marks were 9 to
+440 times as strong and agreed better by 0.36 to 0.76 (a judgement between)."""
 LEAST_CHROMA = 8.0
 """A mark differs from the rim by so much in colour (CIE a*, b*) at least."""
 LEAST_SPOKE_STEP = 1.5

@@ -36,9 +36,9 @@ def test_two_passes_one_way_and_one_the_other_are_not_enough():
     assert not running_way(strips_with_a_mark(places, np.random.default_rng(2)))[1]
 
 
-def test_a_mark_that_passes_once_is_not_enough():
+def test_a_mark_that_passes_twice_is_not_enough():
     places = [None] * 119
-    places[30:32] = [0, 52]
+    places[30:32] = places[90:92] = [0, 52]
     assert not running_way(strips_with_a_mark(places, np.random.default_rng(2)))[1]
 
 
