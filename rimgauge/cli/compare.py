@@ -86,11 +86,12 @@ def _of_the_job(direction: Direction, same: bool) -> tuple[tuple[Path, ...], Pat
     -------
     The files, and the plan of those corrections, None without any.
     """
-    from rimgauge.job import find_job, history, since_corrections
+    from rimgauge.job import check_none_missing, find_job, history, since_corrections
 
     job = find_job(Path.cwd())
     if job is None:
         return (), None
+    check_none_missing(job)
     course = history(job)
     found = [job.folder / result.file for result in course.of(direction)]
     if len(found) < 2:

@@ -130,8 +130,10 @@ def checked_wheel(
 
 def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | None) -> Start:
     """Read the files that were named, and from the job what was not; done: spokes turned, None for all."""
-    from rimgauge.job import check_as_recorded
+    from rimgauge.job import check_as_recorded, check_none_missing
 
+    if job is not None:
+        check_none_missing(job)
     check_as_recorded(files.named)
     if job is not None and (files.runout_named == 0 or files.readings is not None):
         start = _from_job(job, files, spokes)

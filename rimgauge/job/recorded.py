@@ -74,8 +74,11 @@ def check_none_missing(job: Job) -> None:
     """
     for entry in read_manifest(job.folder).entries:
         if is_result(entry.name) and not (job.folder / entry.name).is_file():
-            gone = "is recorded in the job but missing, so nothing is made of the rest; bring it back from a copy"
-            raise BadFile(job.folder / entry.name, gone)
+            raise BadFile(
+                job.folder / entry.name,
+                "is recorded in the job but missing, so nothing is made of the rest; bring it back from a copy, or "
+                "start a new job with `rimgauge new`",
+            )
 
 
 def made_by_hand(folder: Path, name: str) -> bool:

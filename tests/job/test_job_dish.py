@@ -164,10 +164,7 @@ def test_of_dishes_named_both_ways_round_the_newest_counts(job, capsys):
     run(["report", "--out", "page.html"])
     assert json.loads(said(capsys, "jobs", "..", "--json"))["jobs"][0]["last"][0]["file"] == "pass-02.json"
     straight.unlink()
-    for command, words in (
-        (["plan"], f"holds no measurement of the wheel as it stands: {why}"),
-        (["report"], "pass-02.json: is recorded in the job but missing"),
-    ):
+    for command in (["plan"], ["report"]):
         with pytest.raises(SystemExit):
             run(command)
-        assert words in capsys.readouterr().err
+        assert "pass-02.json: is recorded in the job but missing" in capsys.readouterr().err

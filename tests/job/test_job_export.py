@@ -158,7 +158,9 @@ def test_a_result_that_was_changed_or_added_is_not_used(job, tmp_path, capsys, m
 
 
 @pytest.mark.parametrize("gone", ["pass-02.json", "plan-01.json"])
-@pytest.mark.parametrize("words", [["report", "--out", "page.html"], ["export", "--to", "../out"]])
+@pytest.mark.parametrize(
+    "words", [["report", "--out", "page.html"], ["export", "--to", "../out"], ["plan"], ["compare"]]
+)
 def test_nothing_is_made_of_a_job_of_which_a_result_is_missing(
     job, tmp_path, capsys, monkeypatch, gone, words
 ):
@@ -170,3 +172,4 @@ def test_nothing_is_made_of_a_job_of_which_a_result_is_missing(
     assert f"{gone}: is recorded in the job but missing" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
     assert not (job.folder / "page.html").exists()
+    assert not (job.folder / "plan-02.json").exists()
