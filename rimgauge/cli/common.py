@@ -69,7 +69,7 @@ def stop_on_ctrl_c(*stops: Callable[[], None]) -> Iterator[None]:
 
 def view_in_job(job: Job, direction: Direction | None) -> Path:
     """Name the job's view of the direction, or its only one; two are never guessed between."""
-    from rimgauge.job import view_path
+    from rimgauge.job import check_view_not_missing, view_path
 
     wanted: tuple[Direction, ...] = ("lateral", "radial") if direction is None else (direction,)
     found = [path for path in (view_path(job, each) for each in wanted) if path.is_file()]
@@ -79,6 +79,8 @@ def view_in_job(job: Job, direction: Direction | None) -> Path:
             "say which one is meant with --direction lateral or --direction radial"
         )
     if not found:
+        for each in wanted:
+            check_view_not_missing(job, each)
         which = f"{direction} view" if direction else "view"
         raise BadInput(
             f"this job has no {which} yet; make one with: rimgauge aim SOURCE --direction {wanted[0]}"

@@ -28,8 +28,7 @@ MOST_NAMED = 5
     type=click.Path(path_type=Path),
     multiple=True,
     metavar="FILE",
-    help="Make a file or folder that you added to the job, or changed, part of its record; may be given several "
-    "times.",
+    help="Accept a file or folder that you added to the job, changed or removed; may be given several times.",
 )
 @json_option
 def command(job: Path | None, added: tuple[Path, ...], as_json: bool) -> None:
@@ -66,29 +65,33 @@ def command(job: Path | None, added: tuple[Path, ...], as_json: bool) -> None:
 
 
 def _take_in(job: Job, added: tuple[Path, ...]) -> None:
-    """Record files that were added or changed by hand; results, and pages made of them, are never taken in so."""
+    """Record what was added, changed or removed by hand; results, and pages made of them, are never taken in so."""
     from rimgauge.job import job_files, made_by_hand, read_manifest, update_manifest, verify_job
 
     folder = job.folder.resolve()
     recorded = {folder / entry.name for entry in read_manifest(folder).entries}
-    changed = {folder / each.file for each in verify_job(folder) if each.kind == "changed"}
+    troubles = verify_job(folder)
+    gone = {folder / each.file for each in troubles if each.kind == "missing"}
+    changed = gone | {folder / each.file for each in troubles if each.kind == "changed"}
     there = [folder / name for name in job_files(folder)]
     places = [path.parent.resolve() / path.name for path in added]
     for path, place in zip(added, places, strict=True):
-        if not place.exists() or not all(each.is_relative_to(folder) for each in (place, place.resolve())):
+        if not (place.exists() or place in gone) or not all(
+            each.is_relative_to(folder) for each in (place, place.resolve())
+        ):
             raise BadInput(f"--take-in {path}: there is no such file in {job.folder}")
         inside = {each for each in recorded if each.is_relative_to(place)}
         if inside and (place == folder or not _may_be_accepted(folder, inside, changed)):
             raise BadInput(
-                f"--take-in {path}: is recorded already; only what was added, or changed and is no result, can be "
-                "taken in"
+                f"--take-in {path}: is recorded already; only what was added, or changed or removed and is no "
+                "result, can be taken in"
             )
         if made_by_hand(folder, place.relative_to(folder).as_posix()):
             raise BadInput(
                 f"--take-in {path}: has the name of a measurement, plan or dish, or of what goes with one, and only "
                 "the command that makes one records it; move it out of the folder, or give it another name"
             )
-        if not any(each.is_relative_to(place) for each in there):
+        if place not in gone and not any(each.is_relative_to(place) for each in there):
             raise BadInput(
                 f"--take-in {path}: holds nothing to take in; the manifest, hidden files and empty folders are "
                 "no part of a job's record"
@@ -114,11 +117,7 @@ def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
     here = "" if job.resolve() == Path.cwd().resolve() else f" {quoted(job)}"
     changed = [trouble.file for trouble in troubles if trouble.kind in ("changed", "missing")]
     pages = [name for name in changed if name.endswith(_PAGES)]
-    mended = [
-        trouble.file
-        for trouble in troubles
-        if trouble.kind == "changed" and trouble.file not in pages and not made_by_hand(job, trouble.file)
-    ]
+    mended = [name for name in changed if name not in pages and not made_by_hand(job, name)]
     hints = []
     if any(trouble.kind == "manifest" for trouble in troubles):
         hints.append(f"Bring {job / 'manifest.json'} back from a copy.")
@@ -126,7 +125,7 @@ def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
         hints.append("Put back a copy of what was recorded, or measure the wheel again.")
     if mended:
         file = quoted(Path(shown(job / mended[0])))
-        hints.append("What you changed on purpose you can accept as it is now:")
+        hints.append("What you changed or removed on purpose you can accept as it is now:")
         hints.append(f"  rimgauge verify{here} --take-in {file}")
     if pages:
         hints.append(

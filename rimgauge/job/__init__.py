@@ -36,7 +36,13 @@ from .names import PASS
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
 from .readings import read_readings
-from .recorded import check_as_recorded, check_none_missing, check_view_as_recorded, made_by_hand
+from .recorded import (
+    check_as_recorded,
+    check_none_missing,
+    check_view_as_recorded,
+    check_view_not_missing,
+    made_by_hand,
+)
 from .start import create_job
 from .tables import curve_csv, frames_csv, spokes_csv, tables
 from .view_file import read_view, write_view
@@ -56,6 +62,7 @@ __all__ = [
     "check_as_recorded",
     "check_none_missing",
     "check_view_as_recorded",
+    "check_view_not_missing",
     "check_writable",
     "corrections_between",
     "create_job",

@@ -123,7 +123,7 @@ def write_manifest(
 
     Views and readings that a person added, and what was used, are recorded once. All else that is recorded
     already keeps its sum, so that a change since is still found, and all else that isn't stays out of the
-    record. What is gone and is no result is forgotten.
+    record. Of what is gone, results, what goes with them, views and readings are missed; all else is forgotten.
 
     Parameters
     ----------
@@ -132,7 +132,8 @@ def write_manifest(
     created : str
         When the job was started.
     ours : collection of str
-        Files to record as they are now: names with / between folders, or the name of a folder for all in it.
+        Files to record as they are now, gone if they are: names with / between folders, or the name of a folder
+        for all in it. A result that is gone is missed all the same.
     used : collection of str
         Files to record unless they are recorded already: they were read, not written.
 
@@ -150,7 +151,7 @@ def write_manifest(
     kept = {
         entry.name: entry
         for entry in (before.entries if before else ())
-        if entry.name not in fresh and (entry.name in there or result_stem(entry.name))
+        if entry.name not in fresh and (entry.name in there or _is_missed(entry.name, ours))
     }
     entries = kept | {name: _entry(folder, name) for name in fresh}
     known = {result.file: result for result in (before.results if before else ()) if result.file in kept}
@@ -168,6 +169,11 @@ def write_manifest(
 
 def _is_among(name: str, files: Collection[str]) -> bool:
     return any(name == each or name.startswith(f"{each}/") for each in files)
+
+
+def _is_missed(name: str, accepted: Collection[str]) -> bool:
+    """Whether a recorded file that is gone is still asked for."""
+    return result_stem(name) != "" or (is_persons(name) and not _is_among(name, accepted))
 
 
 def completed(known: Result | None, path: Path) -> Result | None:

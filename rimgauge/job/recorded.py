@@ -8,11 +8,12 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from rimgauge.errors import BadFile
+from rimgauge.records import Direction
 
 from . import disk
 from .folder import WHEEL, Job, find_job
 from .manifest import MANIFEST, read_manifest
-from .names import is_result, result_stem
+from .names import is_persons, is_result, result_stem
 
 _UNFINISHED = ".unfinished"
 """Names the results that a command is writing; it stays where the command was killed before it recorded them."""
@@ -64,7 +65,7 @@ def check_view_as_recorded(path: Path) -> None:
 
 
 def check_none_missing(job: Job) -> None:
-    """Refuse a job of which a measurement, plan or dish is gone: what is left may tell another story.
+    """Refuse a job of which a result, view or readings are gone: what is left may tell another story.
 
     Raises
     ------
@@ -73,12 +74,26 @@ def check_none_missing(job: Job) -> None:
 
     """
     for entry in read_manifest(job.folder).entries:
-        if is_result(entry.name) and not (job.folder / entry.name).is_file():
-            raise BadFile(
-                job.folder / entry.name,
-                "is recorded in the job but missing, so nothing is made of the rest; bring it back from a copy, or "
-                "start a new job with `rimgauge new`",
-            )
+        wanted = is_result(entry.name) or is_persons(entry.name)
+        if wanted and not (job.folder / entry.name).is_file():
+            raise missing(job.folder / entry.name)
+
+
+def check_view_not_missing(job: Job, direction: Direction) -> None:
+    """Refuse to do without a view of that direction that is recorded but gone; raises what check_none_missing does."""
+    names = {entry.name for entry in read_manifest(job.folder).entries}
+    for name in (f"view-{direction}.json", "view.json"):
+        if name in names and not (job.folder / name).is_file():
+            raise missing(job.folder / name)
+
+
+def missing(path: Path) -> BadFile:
+    """Say that a recorded file is gone, and what to do."""
+    if is_result(path.name):
+        rest = "so nothing is made of the rest; bring it back from a copy, or start a new job with `rimgauge new`"
+    else:
+        rest = f"bring it back from a copy, or accept that it is gone: rimgauge verify --take-in {path.name}"
+    return BadFile(path, f"is recorded in the job but missing, {rest}")
 
 
 def made_by_hand(folder: Path, name: str) -> bool:

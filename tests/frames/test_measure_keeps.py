@@ -212,3 +212,20 @@ def test_a_view_changed_by_hand_stays_found_until_it_is_taken_in(
     assert "--take-in film/times.csv" in capsys.readouterr().out
     run(["verify", "--take-in", "view-lateral.json", "--take-in", "film"])
     assert verify_job(job) == ()
+
+
+def test_a_view_that_is_gone_is_missed_until_that_is_accepted(
+    few: Path, job: Path, capsys: pytest.CaptureFixture
+) -> None:
+    keep_pass(open_job(job), simulated_pass(wave(2, 0.3)))
+    (job / "view-lateral.json").unlink()
+    keep_pass(open_job(job), simulated_pass(wave(2, 0.3), seed=2))
+    assert [(each.kind, each.file) for each in verify_job(job)] == [("missing", "view-lateral.json")]
+    for command in (["measure", str(few)], ["report"], ["plan"], ["verify"]):
+        with pytest.raises(SystemExit) as leave:
+            run(command)
+        assert leave.value.code == 1, command
+        assert "rimgauge verify --take-in view-lateral.json" in "".join(capsys.readouterr())
+    run(["verify", "--take-in", "view-lateral.json"])
+    assert verify_job(job) == ()
+    run(["report", "--out", "page.html"])
