@@ -45,12 +45,14 @@ def command(
     """
     from rimgauge.capture.lens import calibrate, sight_charuco, sight_checkerboard
     from rimgauge.capture.sources import read_picture
-    from rimgauge.job import write_lens
+    from rimgauge.job import check_view_as_recorded, write_lens
 
     if (squares is None) == (charuco is None):
         raise BadInput("give --squares 9x6 for a checkerboard, or --charuco 7x5 for a board with markers")
     if not pictures:
         raise BadInput("name the pictures of the board")
+    if view_file is not None:
+        check_view_as_recorded(view_file)
     size = _size("--squares" if charuco is None else "--charuco", squares or charuco or "")
     sighted: list[Sighted] = []
     missed, image_size = [], (0, 0)

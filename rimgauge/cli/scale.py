@@ -98,13 +98,14 @@ def command(*, view_file: Path | None, direction: Direction | None, as_json: boo
     Example:  rimgauge scale --checkerboard sheet.jpg --square-mm 5
     """
     from rimgauge.cli.scale_words import fields, words
-    from rimgauge.job import read_view
+    from rimgauge.job import check_view_as_recorded, read_view
     from rimgauge.signal.scale import disagree
 
     told = _Given(**given)
     _check_choice(told)
     _check_together(told)
     path = _view_path(view_file, direction)
+    check_view_as_recorded(path)
     view = read_view(path)
     found = _found(view, told)
     other = view.scale

@@ -60,7 +60,7 @@ def check_view_as_recorded(path: Path) -> None:
     with contextlib.suppress(BadFile):  # a damaged manifest is told of where the measurement is written
         known = [entry.sha256 for entry in read_manifest(job.folder).entries if entry.name == name]
     if known and known != [hashlib.sha256(disk.read_bytes(place)).hexdigest()]:
-        what = "was changed by hand since it was recorded; run scale again, or accept it as it is: "
+        what = "was changed by hand since it was recorded; aim again, or accept it as it is: "
         raise BadFile(path, f"{what}rimgauge verify --take-in {name}")
 
 

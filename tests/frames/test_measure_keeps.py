@@ -197,12 +197,17 @@ def test_a_view_changed_by_hand_stays_found_until_it_is_taken_in(
     view = job / "view-lateral.json"
     view.write_text(view.read_text(encoding="utf-8") + "\n", encoding="utf-8")
     (film / "times.csv").write_bytes((film / "times.csv").read_bytes() + b"\n")
-    with pytest.raises(SystemExit) as leave:
-        run(["measure", "film"])
-    assert leave.value.code == 1
-    said = capsys.readouterr().err
-    assert "view-lateral.json: was changed by hand since it was recorded" in said
-    assert "rimgauge verify --take-in view-lateral.json" in said
+    for command in (
+        ["measure", "film"],
+        ["scale", "--length-mm", "9", "--from", "99,9", "--to", "9,9"],
+        ["lens", "board.jpg", "--squares", "9x6", "--view", "view-lateral.json"],
+    ):
+        with pytest.raises(SystemExit) as leave:
+            run(command)
+        assert leave.value.code == 1
+        said = capsys.readouterr().err
+        assert "view-lateral.json: was changed by hand since it was recorded" in said
+        assert "rimgauge verify --take-in view-lateral.json" in said
     run(["report", "--out", "page.html"])
     keep_pass(open_job(job), simulated_pass(wave(2, 0.3), seed=2), used=[film])
     changed = {(trouble.kind, trouble.file) for trouble in verify_job(job)}
