@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import textwrap
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -105,6 +106,7 @@ def _tell(evidence: Evidence, outs: tuple[Path, ...], folder: Job | None, *, as_
     from rimgauge.report import evidence_headline, evidence_outcome
 
     line = evidence_headline(evidence)
+    again = dict(evidence.facts).get("Order", "")
     if as_json:
         outcomes = {each.after.direction: each.after.verdict.outcome for each in evidence.comparisons}
         old = [each.after.direction for each in evidence.comparisons if each.planned_since]
@@ -115,10 +117,14 @@ def _tell(evidence: Evidence, outs: tuple[Path, ...], folder: Job | None, *, as_
                 "outcome": evidence_outcome(evidence),
                 "outcomes": outcomes,
                 "planned_since": old,
+                "order": again or None,
             }
         )
         return
-    click.echo(f"{line}\nWrote {' and '.join(shown(target) for target in outs)}.")
+    click.echo(line)
+    if again:
+        click.echo(textwrap.fill(f"Order: {again}.", 80, break_on_hyphens=False))
+    click.echo(f"Wrote {' and '.join(shown(target) for target in outs)}.")
     if folder is not None:
         where = "" if folder.folder.resolve() == Path.cwd().resolve() else f" {quoted(folder.folder)}"
         next_step("anyone can check the record it rests on.", f"rimgauge verify{where}")
@@ -198,6 +204,7 @@ def _from_job(
             _when(course, files),
             picture=None if comparisons else picture,
             planned_since=course.planned_since(files[-1].name),
+            measured_again=any(path.name in course.replaced.values() for path in files),
         )
         comparisons.append(made)
         used += files
@@ -288,7 +295,8 @@ def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], .
     from rimgauge.job import plans, read_plan, read_readings, reading_files
     from rimgauge.report import tension_words
 
-    facts = []
+    again = course.measured_again()
+    facts = [("Order", again)] if again else []
     made = [read_plan(path) for path in plans(job)]
     planned = {plan.round: plan.corrections for plan in made}.values()  # planned anew, a round counts once
     rounds = [corrections for corrections in planned if corrections]
@@ -317,6 +325,7 @@ def _comparison(
     *,
     picture: Path | None,
     planned_since: bool = False,
+    measured_again: bool = False,
 ) -> Comparison:
     """Put measurements of one direction in a row, oldest first, with the pictures that lie beside first and last."""
     from rimgauge.job import read_bytes
@@ -344,6 +353,7 @@ def _comparison(
         between=tuple(runout for _, runout in read[1:-1]),
         when=when,
         planned_since=planned_since,
+        measured_again=measured_again,
         scale=None if basis is None else basis.view.scale,
         photos=tuple(photos),
     )

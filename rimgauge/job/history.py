@@ -61,6 +61,16 @@ class History:
             return f"holds {missing} yet; `rimgauge measure` makes one"
         return f"holds {missing} of the wheel as it stands: {why}; `rimgauge measure` makes one"
 
+    def measured_again(self) -> str:
+        """Say which films were measured again, and where those measurements stand; '' for none."""
+        if not self.replaced:
+            return ""
+        older: dict[str, list[str]] = {}
+        for file, newest in self.replaced.items():
+            older.setdefault(newest, []).append(file)
+        told = "; ".join(f"{newest} in place of {', '.join(files)}" for newest, files in older.items())
+        return f"a film measured again stands where it was first measured: {told}"
+
     def _left_out(self, direction: Direction | None) -> str:
         words = []
         for file in (each.file for each in self.every if direction in (None, each.direction)):

@@ -45,7 +45,8 @@ class Comparison:
 
     before: None where there is only one. when: what is known of the time of each, oldest first ("before round 1"),
     '' where nothing is; empty for nothing at all. planned_since: corrections were
-    planned after the newest one, and the other direction measured after that.
+    planned after the newest one, and the other direction measured after that. measured_again: a film of them was,
+    so that their dates may not be in their order.
     scale: how pixels became millimetres, where known. photos: of the worst place, two at most.
     """
 
@@ -54,6 +55,7 @@ class Comparison:
     between: tuple[Runout, ...] = ()
     when: tuple[str, ...] = ()
     planned_since: bool = False
+    measured_again: bool = False
     scale: Scale | None = None
     photos: tuple[Photo, ...] = ()
 

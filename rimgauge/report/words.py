@@ -211,7 +211,9 @@ def how_lines(comparison: Comparison) -> list[str]:
         )
     repeat = max(side.non_repeatable_mm for side in after.sides)
     lines.append(f"Part that did not repeat each revolution: {repeat:.2f} mm.")
-    if comparison.before is not None and moment(after.created) < moment(comparison.before.created):
+    before = comparison.before
+    back = before is not None and moment(after.created) < moment(before.created)
+    if back and not comparison.measured_again:
         lines.append(
             "By the computer's clock this was before the first measurement; its order here is that of the record."
         )

@@ -279,7 +279,7 @@ def test_before_and_after_are_said_only_where_a_plan_lies_between(tmp_path, runo
     assert "after the work" not in page
 
 
-def test_a_film_measured_again_is_no_new_state_of_the_wheel(tmp_path, runout, plan):
+def test_a_film_measured_again_is_no_new_state_of_the_wheel(tmp_path, runout, plan, capsys):
     job = create_job(tmp_path / "wheel", spokes=32)
     keep_pass(job, runout(0.7))
     again = dataclasses.replace(runout(0.65), source=runout(0.7).source)
@@ -293,6 +293,16 @@ def test_a_film_measured_again_is_no_new_state_of_the_wheel(tmp_path, runout, pl
         "31 Jan 2026 12:00, after round 1",
     ]
     assert latest(job, "lateral").name == "pass-03.json"
+    later = dataclasses.replace(again, created="2026-02-28T12:00:00+00:00")
+    keep_pass(job, later)
+    (comparison,) = _from_job(job, name=None, by=None, picture=None).comparisons
+    assert comparison.before.created == later.created, "the order is that of the films"
+    run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    for said in (page, " ".join(capsys.readouterr().out.split())):
+        assert "Order: a film measured again stands where it was first measured: " in said
+        assert "pass-05.json in place of pass-01.json, pass-02.json, pass-04.json" in said
+    assert "By the computer&#x27;s clock" not in page
 
 
 def test_radial_runout_measured_before_lateral_work_is_no_after(tmp_path, runout, plan):
