@@ -250,6 +250,11 @@ def open_source(name: str, *, fps: float = 30.0) -> FrameSource:
         return FolderSource(path, fps)
     if not path.exists():
         raise FrameTrouble(name, "there is no such file or folder; check the spelling")
+    if path.suffix.lower() in PICTURE_ENDINGS:
+        raise FrameTrouble(
+            name,
+            "is a single picture; give a video, a camera's number, or the folder that holds all the frames",
+        )
     return VideoSource(path, fps)
 
 

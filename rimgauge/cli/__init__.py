@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import io
 import os
+import re
 import sys
 from typing import Any
 
@@ -95,11 +96,11 @@ def run(arguments: list[str] | None = None) -> Any:
         _stop("rimgauge: stopped.", 1)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
+    except click.MissingParameter as trouble:
+        _stop(f"rimgauge: {_missing_words(trouble)}", trouble.exit_code)
     except click.ClickException as trouble:
         said = io.StringIO()
         trouble.show(said)
-        if isinstance(trouble, click.MissingParameter) and trouble.param and trouble.param.name == "source":
-            said.write("Give 0 for the first camera, or a video, a folder or an address.")
         _stop(said.getvalue(), trouble.exit_code)
     except ImportError as trouble:
         _stop(f"rimgauge: {_missing_library(trouble)}", 1)
@@ -118,6 +119,21 @@ def _stop(words: str, exit_code: int) -> None:
 
     complain(words)
     sys.exit(exit_code)
+
+
+def _missing_words(trouble: click.MissingParameter) -> str:
+    """Say what a command lacks, and what to type, by the example of its help."""
+    assert trouble.param is not None
+    assert trouble.ctx is not None
+    command, param = trouble.ctx.command, trouble.param
+    what = param.opts[0] if isinstance(param, click.Option) else param.make_metavar(trouble.ctx)
+    if isinstance(param.type, click.Choice):
+        what += f" ({' or '.join(param.type.choices)})"
+    if param.name == "source":
+        what += " (0 for the first camera, or a video, a folder or an address)"
+    example = re.search(r"Example[^:]*:\s+(rimgauge .+)", command.help or "")
+    typed = f"; type for example: {example[1]}" if example else ""
+    return f"{trouble.ctx.info_name} needs {what}{typed}"
 
 
 def _missing_library(trouble: ImportError) -> str:

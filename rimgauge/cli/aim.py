@@ -12,7 +12,7 @@ import click
 
 from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown
 from rimgauge.cli.decimals import DECIMAL
-from rimgauge.errors import BadFile, BadInput
+from rimgauge.errors import BadFile, BadInput, FrameTrouble
 
 if TYPE_CHECKING:
     from rimgauge.capture.aim import Way
@@ -68,7 +68,7 @@ def command(
 
     Example:  rimgauge aim 0 --direction lateral
     """
-    from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
+    from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES, Hints, aim
     from rimgauge.capture.sources import open_source
     from rimgauge.job import find_job, keep_view, write_bytes, write_view
 
@@ -84,6 +84,9 @@ def command(
     job = find_job(view_file.resolve().parent)
     with open_source(source, fps=fps) as frames:
         first = list(itertools.islice(frames, AIM_FRAMES))
+    if len(first) < LEAST_FRAMES:
+        seen = "1 frame is" if len(first) == 1 else f"{len(first)} frames are"
+        raise FrameTrouble(frames.name, f"{seen} too few to aim with; give at least {LEAST_FRAMES}")
     found = aim(first, direction, "outer" if direction == "radial" else side, hints)
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
     if job is not None:

@@ -3,6 +3,8 @@
 import importlib
 
 import click
+import cv2
+import numpy as np
 import pytest
 
 from rimgauge.cli import COMMANDS
@@ -44,6 +46,35 @@ def readings(tmp_path):
 
 def test_an_unknown_command_is_named(refused):
     assert "'straighten'" in refused("straighten")
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ("demo", "demo needs --out; type for example: rimgauge demo --out demo"),
+        (
+            "aim 0",
+            "aim needs --direction (lateral or radial); type for example: rimgauge aim 0 --direction lateral",
+        ),
+        (
+            "measure",
+            "measure needs SOURCE (0 for the first camera, or a video, a folder or an address); type",
+        ),
+    ],
+)
+def test_what_a_command_lacks_is_one_sentence_with_what_to_type(refused, typed, told):
+    said = refused(*typed.split())
+    assert said.startswith(f"rimgauge: {told}")
+    assert said.count("\n") == 1
+
+
+def test_aim_names_what_is_no_film_or_too_short(refused, tmp_path):
+    (tmp_path / "few").mkdir()
+    for name in ("sheet.jpg", "few/1.png", "few/2.png"):
+        cv2.imwrite(str(tmp_path / name), np.zeros((9, 9, 3), dtype=np.uint8))
+    to = ("--direction", "lateral", "--out", "view.json")
+    assert "sheet.jpg: is a single picture; give a video" in refused("aim", "sheet.jpg", *to, code=1)
+    assert "few: 2 frames are too few to aim with" in refused("aim", "few", *to, code=1)
 
 
 @pytest.mark.parametrize("count", ["0", "7.5", "-32", "nan", "61", "1e3", ""])
@@ -197,11 +228,6 @@ def test_scale_in_a_new_job_says_to_aim_first(refused, tmp_path, monkeypatch):
     rimgauge(["new", "job", "--spokes", "32"])
     monkeypatch.chdir(tmp_path / "job")
     assert "rimgauge aim SOURCE" in refused("scale", "--checkerboard", "sheet.jpg", "--square-mm", "5")
-
-
-@pytest.mark.parametrize("words", [["measure"], ["aim", "--direction", "lateral"]])
-def test_a_missing_source_is_told_by_what_may_stand_there(refused, words):
-    assert "Give 0 for the first camera" in refused(*words)
 
 
 def test_at_a_terminal_no_line_is_wider_than_80_columns(refused, monkeypatch):
