@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
 import itertools
 import math
 import textwrap
@@ -17,10 +19,18 @@ from rimgauge.errors import BadFile, BadInput, FrameTrouble
 if TYPE_CHECKING:
     from rimgauge.capture.aim import Way
     from rimgauge.capture.aim_trial import Aim
+    from rimgauge.capture.frame import Frame
     from rimgauge.job import Job
     from rimgauge.records import Direction, Side
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
+ASSUMED = {
+    "lateral": "Taken for lateral, as --direction says: the pointer stands beside the rim's flank. If it looks at the "
+    "rim's outer edge, aim with --direction radial.",
+    "radial": "Taken for radial, as --direction says: the pointer looks at the rim's outer edge. If it stands beside "
+    "the rim's flank, aim with --direction lateral.",
+}
+"""What no picture tells for sure, and the person must look at: which edge of the rim it is."""
 
 
 @click.command()
@@ -68,8 +78,7 @@ def command(
 
     Example:  rimgauge aim 0 --direction lateral
     """
-    from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES, Hints, aim
-    from rimgauge.capture.sources import open_source
+    from rimgauge.capture.aim import Hints, aim
     from rimgauge.job import find_job, keep_view, write_bytes, write_view
 
     if not (math.isfinite(fps) and fps > 0.0):
@@ -82,13 +91,10 @@ def command(
     )
     view_file, picture_file = _files(find_job(Path.cwd()), direction, out, picture)
     job = find_job(view_file.resolve().parent)
-    with open_source(source, fps=fps) as frames:
-        first = list(itertools.islice(frames, AIM_FRAMES))
-    if len(first) < LEAST_FRAMES:
-        seen = "1 frame is" if len(first) == 1 else f"{len(first)} frames are"
-        raise FrameTrouble(frames.name, f"{seen} too few to aim with; give at least {LEAST_FRAMES}")
-    found = aim(first, direction, "outer" if direction == "radial" else side, hints)
+    found = aim(_first_frames(source, fps), direction, "outer" if direction == "radial" else side, hints)
+    found = dataclasses.replace(found, notes=(ASSUMED[direction], *found.notes))
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
+    found = dataclasses.replace(found, notes=(*found.notes, *_lost(view_file)))
     if job is not None:
         keep_view(job, view_file, found.view, pictures, used=[Path(source)])
     else:
@@ -102,6 +108,19 @@ def command(
             "if it is, hold the printed sheet where the rim's edge is and take a picture of it.",
             f"rimgauge scale --checkerboard sheet.jpg --square-mm 5 {which}",
         )
+
+
+def _first_frames(source: str, fps: float) -> list[Frame]:
+    """Take as many frames as aiming looks at."""
+    from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES
+    from rimgauge.capture.sources import open_source
+
+    with open_source(source, fps=fps) as frames:
+        first = list(itertools.islice(frames, AIM_FRAMES))
+    if len(first) < LEAST_FRAMES:
+        seen = "1 frame is" if len(first) == 1 else f"{len(first)} frames are"
+        raise FrameTrouble(frames.name, f"{seen} too few to aim with; give at least {LEAST_FRAMES}")
+    return first
 
 
 def _place(option: str, text: str | None) -> tuple[float, float] | None:
@@ -128,6 +147,25 @@ def _files(
     from rimgauge.job import view_path
 
     return view_path(job, direction), picture or job.folder / f"aim-{direction}.png"
+
+
+def _lost(view_file: Path) -> list[str]:
+    """Say what the view that is written over holds and a new one doesn't."""
+    from rimgauge.job import read_view
+
+    before = None
+    if view_file.exists():
+        with contextlib.suppress(BadFile):  # what can't be read holds nothing
+            before = read_view(view_file)
+    if before is None:
+        return []
+    held = {"a scale": before.scale, "what the lens does": before.lens}
+    words = " and ".join(name for name, value in held.items() if value is not None)
+    if not words:
+        return []
+    return [
+        f"{shown(view_file)} held {words}, of the camera as it was: it holds that no longer, so find it out again."
+    ]
 
 
 def _picture(path: Path, found: Aim) -> bytes:

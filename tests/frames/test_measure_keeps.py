@@ -130,8 +130,13 @@ def test_what_does_not_fit_is_said_before_measuring(
     assert not list(job.glob("pass*"))
 
 
-def test_aim_in_a_job_folder_records_what_it_writes(few: Path, job: Path) -> None:
+def test_aim_in_a_job_folder_records_what_it_writes(
+    few: Path, job: Path, capsys: pytest.CaptureFixture
+) -> None:
     run(["aim", str(few), "--direction", "lateral"])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "view-lateral.json held a scale, of the camera as it was: it holds that no longer" in said
+    assert "If it looks at the rim's outer edge, aim with --direction radial" in said
     assert (job / "aim-lateral.png").is_file()
     assert verify_job(job) == ()
 
