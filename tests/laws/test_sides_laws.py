@@ -8,6 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.cli import run
+from rimgauge.cli.compare import sure_from_mm
 from rimgauge.errors import BadInput
 from rimgauge.job import write_pass
 from rimgauge.signal.budget import PLACE_LINE
@@ -134,6 +135,18 @@ def test_the_interval_of_a_difference_holds_the_truth():
         held += abs(total.value + 0.1) <= total.expanded_uncertainty
     # At 95 %, fewer than 34 of 40 would come up once in about 500 times (binomial).
     assert held >= 34
+
+
+def test_a_spoke_is_starred_where_it_was_changed_and_seldom_by_chance():
+    def starred(size_mm, seed):
+        one, two = simulated_pass(wave(2, 0.3), seed=seed), simulated_pass(wave(2, size_mm), seed=seed + 1)
+        (side,) = changes(one, two)
+        return int((np.abs(side.after_mm - side.before_mm) > sure_from_mm(side)).sum())
+
+    # At 5 %, more than 3 of 12 comparisons with a star would come up once in about 400 times (binomial).
+    assert sum(starred(0.3, 2 * seed) > 0 for seed in range(12)) <= 3
+    # 0.03 mm at the crests is some six times the least that is sure.
+    assert starred(0.33, 0) > 16
 
 
 def test_a_camera_set_up_afresh_makes_the_changes_at_spokes_less_sure():
