@@ -44,7 +44,7 @@ from .recorded import (
     made_by_hand,
 )
 from .start import create_job
-from .tables import curve_csv, frames_csv, spokes_csv, tables
+from .tables import tables
 from .view_file import read_view, write_view
 
 __all__ = [
@@ -66,12 +66,10 @@ __all__ = [
     "check_writable",
     "corrections_between",
     "create_job",
-    "curve_csv",
     "dish_fields",
     "dishes",
     "everything",
     "find_job",
-    "frames_csv",
     "frames_path",
     "history",
     "hold",
@@ -105,7 +103,6 @@ __all__ = [
     "result_fields",
     "results",
     "since_corrections",
-    "spokes_csv",
     "straight_passes",
     "tables",
     "update_manifest",

@@ -1,4 +1,4 @@
-"""Curve, spokes and frames as CSV, for spreadsheets and other programs."""
+"""Curve, spokes and frames as CSV, for spreadsheets and other programs, with the digits that mean something."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from rimgauge.records import Runout
+
+PLACES = {"_mm": 4, "_deg": 3, "time_s": 6, "quality": 3}
+"""Places after the point by the end of a column's name: a hundredth of what a good measurement is unsure of."""
 
 
 def tables(measurement: Path, runout: Runout) -> dict[str, str]:
@@ -69,5 +72,11 @@ def _text(names: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     text = io.StringIO(newline="")
     table = csv.writer(text, lineterminator="\n")
     table.writerow(names)
-    table.writerows(rows)
+    table.writerows([_cell(name, value) for name, value in zip(names, row, strict=True)] for row in rows)
     return text.getvalue()
+
+
+def _cell(name: str, value: object) -> object:
+    """Round a number to the places of its column; what rounds to nothing has no minus."""
+    places = next((count for end, count in PLACES.items() if name.endswith(end)), None)
+    return value if places is None or not isinstance(value, float) else round(value, places) + 0.0

@@ -115,7 +115,7 @@ def _spoke_rows(comparison: Comparison) -> list[tuple[str, ...]]:
     measured = [governing_side(each) for _, each, _ in rows_of(comparison)]
     side = measured[-1]
     names = [name or "Runout" for name, _, _ in rows_of(comparison)]
-    rows: list[tuple[str, ...]] = [("Spoke", "Flange", *names, "± standard")]
+    rows: list[tuple[str, ...]] = [("Spoke", "Flange", *names, "Standard uncertainty")]
     for index, flange in enumerate(side.spoke_flange):
         values = (
             _signed(each.spoke_mm[index]) if len(each.spoke_mm) == len(side.spoke_mm) else "–"

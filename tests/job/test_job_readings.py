@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rimgauge.errors import BadFile
-from rimgauge.job import curve_csv, read_readings, spokes_csv
+from rimgauge.job import read_readings
 
 NAN = float("nan")
 
@@ -126,17 +126,3 @@ def test_bad_readings(write, text, words):
 def test_readings_that_are_no_text(write):
     with pytest.raises(BadFile, match="is not UTF-8 text"):
         read_readings(write("spoke,lateral_mm\n", "utf-16"), 3)
-
-
-def test_exported_spokes_are_readings_again(runout, tmp_path):
-    (tmp_path / "spokes.csv").write_text(spokes_csv(runout), encoding="utf-8")
-    readings = read_readings(tmp_path / "spokes.csv", 4)
-    np.testing.assert_array_equal(readings.lateral_mm, runout.sides[0].spoke_mm)
-
-
-def test_exported_curve_has_every_digit(two_sided, tmp_path):
-    (tmp_path / "curve.csv").write_text(curve_csv(two_sided), encoding="utf-8")
-    lines = (tmp_path / "curve.csv").read_text(encoding="utf-8").splitlines()
-    assert lines[0] == "side,angle_deg,lateral_mm"
-    values = [float(line.split(",")[2]) for line in lines[1:] if line.startswith("left")]
-    np.testing.assert_array_equal(values, two_sided.sides[1].curve_mm)
