@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from rimgauge.cli import run
-from rimgauge.cli.demo import DRAWN_ON, _check_free
+from rimgauge.cli.demo import DRAWN_ON, _check_free, after_words, sample_folder
 from rimgauge.errors import BadFile
 from rimgauge.job import create_job, keep_pass, write_pass
 from tests.laws.simulated import simulated_pass, wave
@@ -38,6 +38,11 @@ def test_a_folder_with_other_files_is_refused(
     assert leave.value.code == 1
     assert "mine: holds files that the demo did not write" in capsys.readouterr().err
     assert {path: path.read_bytes() for path in place.iterdir()} == before
+
+
+def test_the_demo_says_that_its_second_films_are_of_an_earlier_round() -> None:
+    """turns.csv: 8 of 28 nipples turned, by 0.25 + 0.5 + 0.25 + 0.125 + 0.125 + 0.25 + 0.5 + 0.25 turns."""
+    assert "8 nipples,\n2.25 turns in all, by a plan of then" in after_words(sample_folder())
 
 
 def test_a_second_demo_goes_into_the_folder_of_the_first(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -72,7 +73,7 @@ def command(out: Path, as_json: bool) -> None:
     click.echo(runout_text(before))
     click.echo("\n" + _line(radial) + "\n\nPLAN")
     click.echo(plan_text(plan))
-    click.echo("\nAFTER the turns, measured again")
+    click.echo(f"\n{after_words(sample)}")
     click.echo(_line(runouts["lateral_after"]) + "\n" + _line(runouts["radial_after"]))
     click.echo(f"\nPasses, plan and pictures are in {out}")
     next_step("start on a wheel of your own.", 'rimgauge new "front wheel" --spokes 32')
@@ -106,6 +107,23 @@ def sample_folder() -> Path:
         if (folder / "wheel.toml").is_file():
             return folder
     raise BadFile("sample_frames", "the bundled frames are missing; install rimgauge again")
+
+
+def turns_made(sample: Path) -> list[tuple[int, float]]:
+    """Read which nipples were turned between the films, and how far [turns]; + tightens."""
+    with (sample / "turns.csv").open(newline="", encoding="utf-8") as rows:
+        turns = [(int(row["spoke"]), float(row["turns"])) for row in csv.DictReader(rows)]
+    return [(spoke, turn) for spoke, turn in turns if turn]
+
+
+def after_words(sample: Path) -> str:
+    """Say what the second films show: the wheel after a round that was planned when they were drawn."""
+    made = turns_made(sample)
+    turns = sum(abs(turn) for _, turn in made)
+    return (
+        f"AFTER a round made when the films were drawn, measured again: {len(made)} nipples,\n"
+        f"{turns:g} turns in all, by a plan of then. The plan of now goes another way."
+    )
 
 
 def _measured(sample: Path, wheel: Wheel) -> Iterator[tuple[str, Runout, bytes]]:

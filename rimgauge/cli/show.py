@@ -188,11 +188,10 @@ def _tell(shown: Shown, record: Path | None, *, as_json: bool) -> None:
 
 def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bool) -> Shown:
     """Measure the bundled passes and show the lesson made of them."""
-    import csv
     import threading
 
     from rimgauge.capture import ReadAhead, open_source
-    from rimgauge.cli.demo import sample_folder
+    from rimgauge.cli.demo import sample_folder, turns_made
     from rimgauge.job import read_build, read_view
     from rimgauge.lesson import lesson, look_back
     from rimgauge.live import run_window
@@ -207,9 +206,7 @@ def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bo
         view = read_view(folder / name / "view.json")
         with open_source(str(folder / name)) as frames:
             passes.append(look_back(ReadAhead(frames), view, WheelInView.of(wheel)))
-    with (folder / "turns.csv").open(newline="", encoding="utf-8") as rows:
-        turns = [(int(row["spoke"]), float(row["turns"])) for row in csv.DictReader(rows)]
-    steps = bench(view, wheel, [(spoke, turn) for spoke, turn in turns if turn], None).steps
+    steps = bench(view, wheel, turns_made(folder), None).steps
     stopped = threading.Event()
     with stop_on_ctrl_c(stopped.set):
         return run_window(
