@@ -72,12 +72,12 @@ def explain_text(readings: Readings, wheel: Wheel, influence: Influence, spoke: 
     rows = single_turns(readings, wheel, influence, spoke)
     side = wheel.flanges[spoke - 1]
     known = starting_tension(readings.tension_n, wheel)[1]
-    head = f"{'turn':26}{'lateral':>9}{'radial':>9}{'whole rim shifts':>18}{'its tension':>14}"
-    units = f"{'':26}{'mm':>9}{'mm':>9}{'mm, its mean':>18}{'N' if known else 'N, assumed':>14}"
+    head = f"{'turn':28}{'lateral':>9}{'radial':>9}{'whole rim shifts':>18}{'its tension':>14}"
+    units = f"{'':28}{'mm':>9}{'mm':>9}{'mm, its mean':>18}{'N' if known else 'N, assumed':>14}"
     lines = [f"Spoke {spoke} ({side} side), if this nipple alone is turned:", "", head, units]
     for row in rows:
         lines.append(
-            f"{_named(row.turns):26}{_cell(row.lateral_mm):>9}{_cell(row.radial_mm):>9}"
+            f"{_named(row.turns):28}{_cell(row.lateral_mm):>9}{_cell(row.radial_mm):>9}"
             f"{round(row.dish_change_mm, 3) + 0.0:>+18.3f}{_tension(row.tension_n):>14}"
         )
     if next(row.tension_n for row in rows if row.turns == 0) <= 0:

@@ -57,7 +57,7 @@ def reason_to_refuse(
         or _too_tight_or_slack(wheel, problem)
         or _too_far(problem)
         or points_elsewhere(readings, wheel, influence, problem, wishes.checked)
-        or _bent(problem)
+        or (None if "rim" in wishes.checked else _bent(problem))
     )
 
 
@@ -147,7 +147,9 @@ def _bent(problem: Problem) -> str | None:
             return (
                 f"the rim itself seems bent: of {lateral.reading_before:.2f} mm lateral runout, nipples "
                 f"could take away all but {least:.2f} mm, and only with very uneven tension. A mechanic "
-                "will tell whether the rim can be straightened or must be replaced."
+                "will tell whether the rim can be straightened or must be replaced. If it is straight, see that the "
+                "spokes are counted from the right place and wheel.toml tells their sides; then plan with --checked "
+                "rim for what even tension allows."
             )
     return None
 

@@ -87,6 +87,8 @@ def test_a_bend_too_sharp_for_nipples(wheel, answer):
     kink = np.zeros(36)
     kink[[9, 10]] = 3.0, -3.0
     assert "rim itself seems bent" in _refused(replace(readings, lateral_mm=kink), wheel, answer)
+    looked = _refused(replace(readings, lateral_mm=kink), wheel, answer, checked=frozenset({"rim"}))
+    assert "no turns that keep tension even make it much less" in looked
 
 
 def test_a_tension_limit_that_leaves_no_room(wheel, answer):

@@ -90,7 +90,9 @@ def test_why_ends_the_pull_of_a_spoke_where_it_is_slack(practice):
         assert rows[turns].lateral_mm == pytest.approx(np.ptp(done.readings.lateral_mm), abs=2e-3)
     assert rows[0.25].tension_n == pytest.approx(loose.readings.tension_n[6] + 0.25 * pull_n, rel=1e-9)
     for now, words in ((loose, "loosening it further"), (turn(loose, 7, -1.0), "are counted from there")):
-        assert words in explain_text(now.readings, now.wheel, now.answer, 7)
+        told = explain_text(now.readings, now.wheel, now.answer, 7)
+        assert words in told
+        assert {len(line) for line in told.splitlines()[2:11]} == {78}, "the rows stand in line"
 
 
 def test_a_turn_that_would_let_the_rim_go_is_refused(practice):
