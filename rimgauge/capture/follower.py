@@ -95,7 +95,8 @@ class EdgeFollower:
 
     def __init__(self, view: View, edge: Edge, place: Place, cut: Cut) -> None:
         self.place, self.rim_patch = place, place.rim
-        name = f"the {edge.side} pointer's box" if edge.side != "outer" else "the pointer's box"
+        which = "the one" if edge.side == "outer" else f"the {edge.side} one"
+        name = f"the picture where {which} should be"
         pointers, rims = cut
         self.look: PointerLook = learn_pointer(pointers, name)
         self.tip = place.rim.to_patch(*place.pointer.to_picture(self.look.tip_u, self.look.tip_v))

@@ -90,7 +90,7 @@ def learn_outline(
     floor = 1.4826 * float(np.median(np.abs(profiles)))
     if typical_max < max(1.0, 2.0 * floor):
         raise RimNotSeen(
-            "no edge stands out in the rim's box; add light, choose a plain background, or run aim again"
+            "no edge stands out where the rim's should be; add light, choose a plain background, or run aim again"
         )
     shifts = _shifts(profiles)
     laid_over = np.median([np.roll(p, -shift) for p, shift in zip(profiles, shifts, strict=True)], axis=0)
