@@ -33,7 +33,7 @@ _SMALL = 6.8
 _MOST_ROWS, _LEAST_ROWS = 8, 3
 _SHAPE = 1.95
 _FOOT = 0.6
-_AROUND_CURVE = 0.92
+_AROUND_CURVE = 1.0
 _LETTERS_IN_A_LARGE_LINE = 48
 _NOTE_GAP = " • "
 _NOTE_SIZE, _AFTER_NOTE, _BEFORE_NOTES = 8.0, 0.06, 0.9
@@ -204,7 +204,7 @@ def _curves(figure: Figure, x: float, y: float, comparison: Comparison, notes: t
     for when, each, stroke in rows:
         named = f"{when}: {each.direction} runout, {date_words(each.created)}"
         title = named if when else f"{each.direction.capitalize()} runout"
-        axes = frame(figure, x + 0.42, y + 0.42, _WIDTH - 1.2, height)
+        axes = frame(figure, x + 0.42, y + 0.42, _WIDTH - 1.34, height)
         draw_unrolled(axes, each, stroke, reach_mm=reach_mm, title=title)
         y += height + _AROUND_CURVE
     return y

@@ -3,6 +3,7 @@
 import re
 import warnings
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -96,6 +97,13 @@ def test_nothing_runs_off_the_page_or_over_the_foot(evidence, paper, radial):
             assert box.y1 < height, text.get_text()
             if "SHA-256" not in text.get_text() and "page" not in text.get_text():
                 assert box.y0 > foot, text.get_text()
+        curves = [axes for axes in figure.axes if axes.get_legend()]
+        for axes in curves:
+            for text in axes.texts:
+                assert text.get_window_extent().x1 <= (width + 7.2 * figure.dpi) / 2, text.get_text()
+        for upper, lower in pairwise(curves):
+            clear = upper.get_legend().get_window_extent().y0 - lower._left_title.get_window_extent().y1
+            assert clear > 0.06 * figure.dpi, "the legend of one curve is clear of the name of the next"
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
