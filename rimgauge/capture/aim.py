@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from rimgauge.capture.aim_facing import HALF_EDGE_PX, MARGINS, Facing, find_facings
+from rimgauge.capture.aim_facing import MARGINS, Facing, find_facings
 from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, zoomed
 from rimgauge.capture.aim_motion import (
     find_mark_columns,
@@ -267,8 +267,9 @@ def _view(
 def _boxes(facing: Facing, room: tuple[float, float], margin: tuple[float, float]) -> tuple[Box, Box]:
     """Boxes of the tip, with room to both sides and ahead, and of the rim's edge, with a margin along its way."""
     patch, (tip_u, tip_v), (half, ahead) = facing.still.patch, facing.tip, room
+    half_edge = facing.half_edge_px
     pointer = turned_box(patch, tip_u - 40, tip_u + ahead, tip_v - half, tip_v + half)
-    rim = turned_box(patch, *facing.sought_u(margin), tip_v - HALF_EDGE_PX, tip_v + HALF_EDGE_PX)
+    rim = turned_box(patch, *facing.sought_u(margin), tip_v - half_edge, tip_v + half_edge)
     if pointer is None:
         raise PointerNotSeen("the pointer's tip is too close to the picture's border; move the camera")
     if rim is None:

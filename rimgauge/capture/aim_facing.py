@@ -14,6 +14,7 @@ from rimgauge.capture.aim_rim import Course, find_course
 from rimgauge.capture.pointer import find_tip
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import PointerNotSeen, RimNotSeen
+from rimgauge.records import FloatArray, IntArray
 
 ROWS_PX = 26
 """The tracker looks for a tip so far to both sides of it."""
@@ -37,8 +38,11 @@ MARGINS = ((5.0, 0.3), (1.5, 0.1))
 for an edge that has others close before it."""
 LEAST_RIVAL = 0.2
 """An edge so strong beside the one a person pointed at could be taken for it."""
-HALF_EDGE_PX = 40
-"""The edge is measured so far to both sides of the tip."""
+HALF_EDGE_PX, LONGER_EDGE_PX = 40.0, 80.0
+"""The edge is measured so far to both sides of the tip, and farther where much of that is hidden."""
+HIDDEN_STEP, MOST_HIDDEN = 0.25, 0.4
+"""An edge is hidden in rows in which it is less steep than this share of what it is in the clearest, as before a hub that
+is as dark as the rim; where it is in more of them than that, more of it is measured."""
 LEAST_WIDTH_PX, MOST_WIDTH_PX = 40, 180
 """A rim that is seen narrower than this reaches beyond its last clear edge; so much of it is looked at then."""
 LEAST_AXIS = 0.5
@@ -51,6 +55,7 @@ class Facing:
 
     begin_u: from where on the edge is to be sought: the tip, or half way from another edge that a person passed over.
     width_px: of what is seen of the rim along u, from this edge to its last one.
+    half_edge_px: half the room along v for the edge.
     half_px: half the room along v for the tip; ahead_px: its room along u, in which nothing else stands.
     """
 
@@ -61,6 +66,7 @@ class Facing:
     score: float
     begin_u: float
     width_px: float
+    half_edge_px: float
     half_px: float
     ahead_px: float
 
@@ -114,7 +120,9 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
 
 def _is_clearer(still: Still, end: End, facing: Facing) -> bool:
     """Whether something whose end can't be made out is more like a pointer than what was found, and isn't part of it."""
-    beside = still is facing.still and abs(end.v - facing.tip[1]) < facing.half_px + BESIDE_PX
+    # What shows between a pointer and a hub's border behind it shares its flank.
+    near = facing.half_px + max(BESIDE_PX, end.half_px)
+    beside = still is facing.still and abs(end.v - facing.tip[1]) < near
     return end.score > facing.score and not beside
 
 
@@ -190,7 +198,8 @@ def _facing(course: Course, end: End, edge_u: float, begin_u: float, pointed: bo
     begin = begin_u + aside if begin_u else tip[0]
     width = course.outlines[1] - edge_u
     width = width if width > LEAST_WIDTH_PX else float(MOST_WIDTH_PX)
-    return Facing(course, tip, place, slope, end.score, begin, width, half, ahead)
+    half_edge = _half_edge_px(course.still, (place, slope), tip[1])
+    return Facing(course, tip, place, slope, end.score, begin, width, half_edge, half, ahead)
 
 
 def _tip_pointed_at(course: Course, end: End, edge_u: float) -> tuple[Point, float, float] | None:
@@ -269,19 +278,32 @@ def _refined_tip(still: Still, rough: Point, reach_px: float, ahead: float, half
 
 def _straight_line(still: Still, place: float, slope: float, row: float) -> Point:
     """Place at `row` and slope of the line through the steepest place of every row near it; strays left out."""
-    half = HALF_EDGE_PX
-    low, high = max(0, round(row - half)), min(still.mean.shape[0], round(row + half) + 1)
-    smooth = cv2.GaussianBlur(still.mean[low:high], (5, 5), 0)
-    steep = np.abs(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125))
-    rows = np.arange(low, high)
     reach = 3
     for _ in range(4):
-        guess = np.rint(place + slope * (rows - row)).astype(np.intp)
-        columns = np.clip(guess[:, None] + np.arange(-reach, reach + 1), 0, steep.shape[1] - 1)
-        near = np.take_along_axis(steep, columns, axis=1)
-        found = columns[rows - low, near.argmax(axis=1)]
+        rows, found, _ = _steepest(still, (place, slope), row, HALF_EDGE_PX, reach)
         off = found - (place + slope * (rows - row))
         kept = np.abs(off - np.median(off)) <= max(1.0, 2.0 * float(np.median(np.abs(off - np.median(off)))))
         slope, place = (float(k) for k in np.polyfit(rows[kept] - row, found[kept], 1))
         reach = max(2, reach - 1)
     return place, slope
+
+
+def _half_edge_px(still: Still, line: Point, row: float) -> float:
+    """How far to both sides of `row` the edge on a line (place, slope) is to be measured."""
+    rows, _, steep = _steepest(still, line, row, LONGER_EDGE_PX, 2)
+    hidden = steep[np.abs(rows - row) <= HALF_EDGE_PX] < HIDDEN_STEP * steep.max()
+    return LONGER_EDGE_PX if hidden.mean() > MOST_HIDDEN else HALF_EDGE_PX
+
+
+def _steepest(
+    still: Still, line: Point, row: float, half: float, reach: int
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Rows (n,) within half of one, the steepest place near a line (place, slope) in each, and how steep it is there."""
+    low, high = max(0, round(row - half)), min(still.mean.shape[0], round(row + half) + 1)
+    smooth = cv2.GaussianBlur(still.mean[low:high], (5, 5), 0)
+    steep = np.abs(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125))
+    rows = np.arange(low, high)
+    guess = np.rint(line[0] + line[1] * (rows - row)).astype(np.intp)
+    columns = np.clip(guess[:, None] + np.arange(-reach, reach + 1), 0, steep.shape[1] - 1)
+    near = np.take_along_axis(steep, columns, axis=1)
+    return rows, columns[rows - low, near.argmax(axis=1)], near.max(axis=1)

@@ -96,6 +96,7 @@ def fit_edge(
     clear: BoolArray | None = None,
     *,
     rim: FloatArray | None = None,
+    fit_slope: bool = True,
     fit_bend: bool = False,
 ) -> EdgeFit:
     """Fit the edge by Gauss–Newton with each row's brightness and contrasts solved on the way.
@@ -108,6 +109,7 @@ def fit_edge(
     shape : what is known of the edge.
     clear : (n, rows) rows with nothing before them, if known; others don't count.
     rim : (n,) how bright the rim should be behind the edge, NaN where unknown; it counts in frames that are clipped.
+    fit_slope : also fit s: a few rows on one side of the row asked for would carry its error far.
     fit_bend : also fit q (on the first frames, to learn it).
 
     Notes
@@ -119,7 +121,7 @@ def fit_edge(
     Rows are weighted by Tukey's function of their own residual: a spoke or decal spoils rows, not pixels.
     """
     widths = [shape.second_step_px] if shape.second_step_px is not None else []
-    free = [0, 1, *([2] if fit_bend else []), *([_WIDTH] if widths else [])]
+    free = [0, *([1] if fit_slope else []), *([2] if fit_bend else []), *([_WIDTH] if widths else [])]
     half = patches.shape[1] / 2.0
     moved_px = np.array([1.0, half, half**2, 1.0])[free]
     result = np.full((len(EdgeFit.__slots__), len(patches)), np.nan)

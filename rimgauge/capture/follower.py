@@ -187,7 +187,8 @@ class EdgeFollower:
     def _made_plain(self, patches: GreyArray, place_px: FloatArray) -> Plain:
         """What is behind made plain where the edge is near place_px (n,), NaN where unknown."""
         self.behind = more_behind(self.behind, patches, place_px, self.tip[1], self.outline.shape)
-        return made_plain(patches, place_px, self.tip[1], self.outline.shape, self.behind)
+        plain = made_plain(patches, place_px, self.tip[1], self.outline.shape, self.behind)
+        return replace(plain, clear=plain.clear & self.outline.rows)
 
     def _less_sure(
         self, fit: EdgeFit, plain: Plain, start_px: FloatArray, rim: FloatArray, white: BoolArray
@@ -215,6 +216,7 @@ class EdgeFollower:
                 narrower,
                 plain.clear[same],
                 rim=rim[same],
+                fit_slope=self.outline.spans_tip,
             )
             result[:, same] = [getattr(fit, name) for name in EdgeFit.__slots__]
         return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))

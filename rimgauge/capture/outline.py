@@ -9,13 +9,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from rimgauge.capture.edge import EdgeShape
 from rimgauge.capture.patch import GreyArray
 from rimgauge.capture.shape import learn_shape
 from rimgauge.errors import RimNotSeen
-from rimgauge.records import FloatArray, IntArray
+from rimgauge.records import BoolArray, FloatArray, IntArray
 
 WINDOW_PX = (-7, 2)
 """The look of the outline reaches so far toward the pointer and into the rim.
@@ -37,6 +38,9 @@ ROW_STEP = 2
 """Every second row tells the place to a third of a pixel."""
 FIRST_EDGE_SHARE = 0.25
 """An edge counts as the outline when it is at least this strong beside the strongest one."""
+LEAST_ROWS_SHARE, MOST_ROWS_SHARE, SMOOTH_ROWS = 0.3, 0.5, 5
+"""An outline that shows in so few of the rows, as beside a hub as dark as the rim, is looked for in these alone."""
+SAME_EDGE_PX = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +49,7 @@ class Outline:
 
     lead_px: where the fit's first step lies from the middle of the template.
     front_px: columns on the pointer's side where its own tip stands.
+    rows: (rows,) those in which the edge stands out from what is behind.
     """
 
     template: FloatArray
@@ -53,18 +58,30 @@ class Outline:
     lead_px: float
     front_px: int
     shape: EdgeShape
+    rows: BoolArray
+
+    @property
+    def spans_tip(self) -> bool:
+        """Whether the edge stands out on both sides of the row it is wanted at."""
+        first, last = np.flatnonzero(self.rows)[[0, -1]]
+        return bool(first <= self.row_px <= last)
 
 
-def steepness_profiles(patches: GreyArray, slope: float, row_px: float) -> FloatArray:
-    """Change of brightness along u (n, columns) of patches (n, rows, columns), by the median of the rows along a slope."""
-    _, rows, columns = patches.shape
-    chosen = np.arange(0, rows, ROW_STEP)
+def steepness_profiles(patches: GreyArray, slope: float, row_px: float, rows: BoolArray) -> FloatArray:
+    """Change of brightness along u (n, columns) of patches (n, rows, columns), by the median of some rows along a slope."""
+    columns = patches.shape[2]
+    chosen = np.flatnonzero(rows)[::ROW_STEP]
     shifts = np.rint(slope * (chosen - row_px)).astype(np.intp)
     index = chosen[:, None] * columns + np.clip(np.arange(columns) + shifts[:, None], 0, columns - 1)
     laid_straight = patches.reshape(len(patches), -1)[:, index.T]
     half = len(chosen) // 2
     profile = np.partition(laid_straight, half, axis=2)[:, :, half].astype(np.float64)
-    padded = np.pad(profile, ((0, 0), (2, 2)), mode="edge")
+    return _steepness(profile)
+
+
+def _steepness(profiles: FloatArray) -> FloatArray:
+    """Change of brightness along u (n, columns) of profiles (n, columns), a little smoothed."""
+    padded = np.pad(profiles, ((0, 0), (2, 2)), mode="edge")
     outer, inner = padded[:, 4:] - padded[:, :-4], padded[:, 3:-1] - padded[:, 1:-3]
     return np.asarray(0.125 * outer + 0.25 * inner)
 
@@ -83,9 +100,9 @@ def learn_outline(
         No edge stands out of the noise, or none looks the same from frame to frame.
     """
     row_px = float(np.clip(row_px, 0.0, patches.shape[1] - 1.0))
-    profiles = steepness_profiles(patches, slope, row_px)
-    profiles[:, : max(room_px, front_px)] = 0.0
-    profiles[:, -room_px:] = 0.0
+    sought = slice(max(room_px, front_px), patches.shape[2] - room_px)
+    rows = np.ones(patches.shape[1], dtype=bool)
+    profiles = _only(steepness_profiles(patches, slope, row_px, rows), sought)
     typical_max = float(np.median(np.abs(profiles).max(axis=1)))
     floor = 1.4826 * float(np.median(np.abs(profiles)))
     if typical_max < max(1.0, 2.0 * floor):
@@ -95,6 +112,10 @@ def learn_outline(
     shifts = _shifts(profiles)
     laid_over = np.median([np.roll(p, -shift) for p, shift in zip(profiles, shifts, strict=True)], axis=0)
     first = _first_edge(laid_over, FIRST_EDGE_SHARE * float(np.abs(laid_over).max()))
+    earlier = _edge_in_some_rows(patches, shifts, slope, row_px, slice(sought.start, first + SAME_EDGE_PX))
+    if earlier is not None:
+        first, rows = earlier
+        profiles = _only(steepness_profiles(patches, slope, row_px, rows), sought)
     places = (first + shifts).astype(np.float64)
     template = _aligned_mean(profiles, places)
     columns = np.arange(profiles.shape[1])
@@ -104,18 +125,56 @@ def learn_outline(
         places = np.array([_refine(scores) for scores in _match_scores(profiles, template) - pull])
         template = _aligned_mean(profiles, places)
     chosen = np.linspace(0, len(patches) - 1, min(SAMPLE_FRAMES, len(patches))).astype(int)
-    shape, lead_px = learn_shape(patches[chosen], places[chosen], slope, row_px, room_px - 1)
-    return Outline(template, row_px, shape.slope, lead_px, front_px, shape)
+    shape, lead_px = learn_shape(patches[chosen], places[chosen], slope, row_px, room_px - 1, rows)
+    return Outline(template, row_px, shape.slope, lead_px, front_px, shape, rows)
+
+
+def _only(profiles: FloatArray, sought: slice) -> FloatArray:
+    """The profiles (n, columns) with nothing outside some columns."""
+    result = np.zeros_like(profiles)
+    result[:, sought] = profiles[:, sought]
+    return result
+
+
+def _edge_in_some_rows(
+    patches: GreyArray, shifts: IntArray, slope: float, row_px: float, sought: slice
+) -> tuple[int, BoolArray] | None:
+    """First edge that moves with the rim (shifts (n,) [px]) and shows in some rows only, and these; None where none does."""
+    if sought.stop <= sought.start:
+        return None
+    chosen = np.linspace(0, len(patches) - 1, min(SAMPLE_FRAMES, len(patches))).astype(int)
+    along = _laid_straight(patches[chosen], slope, row_px, shifts[chosen])
+    steep = np.abs(_steepness(np.median(along, axis=0)))
+    near = cv2.dilate(cv2.blur(steep, (1, SMOOTH_ROWS)), np.ones((1, 3)))
+    profile = np.quantile(near, 1.0 - LEAST_ROWS_SHARE, axis=0)
+    threshold = FIRST_EDGE_SHARE * float(profile[sought.start :].max())
+    first = sought.start + _first_peak(profile[sought], threshold)
+    if profile[first] < threshold:
+        return None
+    rows = near[:, first] > FIRST_EDGE_SHARE * float(near[:, first].max())
+    still = _laid_straight(patches[chosen], slope, row_px, np.zeros(len(chosen), np.intp))
+    beside = slice(first - SAME_EDGE_PX, first + SAME_EDGE_PX + 1)
+    moves, stands = (float(np.var(each[:, rows, beside], axis=0).mean()) for each in (along, still))
+    return (first, rows) if moves < stands and rows.mean() < MOST_ROWS_SHARE else None
+
+
+def _laid_straight(patches: GreyArray, slope: float, row_px: float, shifts: IntArray) -> GreyArray:
+    """Patches (n, rows, columns) with a line of that slope upright in all rows, shifted back by shifts (n,)."""
+    _, rows, columns = patches.shape
+    aside = np.rint(slope * (np.arange(rows) - row_px)).astype(np.intp)
+    places = np.arange(columns) + aside[:, None] + shifts[:, None, None]
+    return np.take_along_axis(patches, np.clip(places, 0, columns - 1), axis=2)
 
 
 def outline_scores(patches: GreyArray, outline: Outline) -> FloatArray:
     """How like the outline each place (n, columns) of patches (n, rows, columns) is: 0 at best."""
-    return _match_scores(steepness_profiles(patches, outline.slope, outline.row_px), outline.template)
+    steepness = steepness_profiles(patches, outline.slope, outline.row_px, outline.rows)
+    return _match_scores(steepness, outline.template)
 
 
 def close_scores(patch: GreyArray, outline: Outline) -> FloatArray:
     """How like the outline's nearest surroundings each place (columns,) of one patch (rows, columns) is."""
-    steepness = steepness_profiles(patch[np.newaxis], outline.slope, outline.row_px)
+    steepness = steepness_profiles(patch[np.newaxis], outline.slope, outline.row_px, outline.rows)
     return np.asarray(_match_scores(steepness, _close(outline.template), (-CLOSE_PX, WINDOW_PX[1]))[0])
 
 

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 from rimgauge.capture.edge import LEAST_QUALITY, EdgeFit, EdgeShape, fit_edge
 from rimgauge.capture.patch import GreyArray
 from rimgauge.errors import RimNotSeen
-from rimgauge.records import FloatArray
+from rimgauge.records import BoolArray, FloatArray
 
 SECOND_STEPS_PX = (2.0, 3.0, 4.5)
 """Distances at which a bevel, seen as a line beside the outline, is looked for; the fit then moves them."""
@@ -51,7 +51,7 @@ LEAST_SECOND_PX, MOST_SECOND_PX = 1.2, 9.0
 
 
 def learn_shape(
-    patches: GreyArray, places: FloatArray, slope: float, row_px: float, room_px: int
+    patches: GreyArray, places: FloatArray, slope: float, row_px: float, room_px: int, rows: BoolArray
 ) -> tuple[EdgeShape, float]:
     """Learn the edge's shape from a sample of frames.
 
@@ -60,6 +60,7 @@ def learn_shape(
     patches : (n, rows, columns).
     places : (n,) rough places of the edge at row_px [px].
     room_px : the band must not reach farther than this.
+    rows : (rows,) those in which the edge shows.
 
     Returns
     -------
@@ -79,7 +80,7 @@ def learn_shape(
     now, bend = places, 0.0
     fitting: list[tuple[float, EdgeShape, EdgeFit]] = []
     for _ in range(ROUNDS):
-        u, grey = _mean_profile(patches, now, slope, bend, row_px)
+        u, grey = _mean_profile(patches, now, slope, bend, row_px, rows)
         plain = EdgeShape(
             blur_px=1.0,
             slope=slope,
@@ -90,7 +91,7 @@ def learn_shape(
             white=white,
         )
         shapes = [_fitted_steps(u, grey, plain, second) for second in (None, SECOND_STEPS_PX)]
-        fitting = [_tried(shape, shift, patches, now, row_px) for shape, shift in shapes]
+        fitting = [_tried(shape, shift, patches, now, row_px, rows) for shape, shift in shapes]
         noise, shape, fits = _plainest(fitting)
         if not math.isfinite(noise):
             raise RimNotSeen(
@@ -100,7 +101,7 @@ def learn_shape(
         now = np.where(np.isfinite(fits.place_px), fits.place_px, now)
     shape = replace(shape, slope=slope, bend_per_px=bend)
     clear = fits.quality >= LEAST_QUALITY
-    band = _best_band(shape, patches[clear], now[clear], row_px, room_px) if clear.any() else shape
+    band = _best_band(shape, patches[clear], now[clear], row_px, rows, room_px) if clear.any() else shape
     return band, float(np.median((now - places)[clear])) if clear.any() else 0.0
 
 
@@ -115,12 +116,13 @@ def _mean_profile(
     slope: float,
     bend: float,
     row_px: float,
+    rows: BoolArray,
     reach_px: float = PROFILE_REACH_PX,
 ) -> tuple[FloatArray, FloatArray]:
     """Brightness against distance from the edge, finer than the pixels: the rows cross them at many phases."""
     edges = np.arange(-reach_px, reach_px + PROFILE_BIN_PX, PROFILE_BIN_PX)
-    _, rows, columns = patches.shape
-    dv = np.arange(rows) - row_px
+    patches, columns = patches[:, rows], patches.shape[2]
+    dv = np.flatnonzero(rows) - row_px
     bins = len(edges) - 1
     profiles = np.full((len(patches), bins), np.nan)
     for profile, patch, place in zip(profiles, patches, places, strict=True):
@@ -208,10 +210,11 @@ def _bounded(unknowns: FloatArray) -> FloatArray:
 
 
 def _tried(
-    shape: EdgeShape, shift: float, patches: GreyArray, places: FloatArray, row_px: float
+    shape: EdgeShape, shift: float, patches: GreyArray, places: FloatArray, row_px: float, rows: BoolArray
 ) -> tuple[float, EdgeShape, EdgeFit]:
     """Typical residual of a shape on the frames [grey levels], infinite where it can't be followed in most."""
-    fits = fit_edge(patches, places + shift, row_px, shape, fit_bend=True)
+    clear = np.broadcast_to(rows, patches.shape[:2])
+    fits = fit_edge(patches, places + shift, row_px, shape, clear, fit_bend=bool(rows.all()))
     followed = 2 * np.isfinite(fits.place_px).sum() > len(places)
     return float(np.nanmedian(fits.noise)) if followed else math.inf, shape, fits
 
@@ -230,7 +233,7 @@ def _plainest(tried: list[tuple[float, EdgeShape, EdgeFit]]) -> tuple[float, Edg
 
 
 def _best_band(
-    shape: EdgeShape, patches: GreyArray, places: FloatArray, row_px: float, room_px: int
+    shape: EdgeShape, patches: GreyArray, places: FloatArray, row_px: float, rows: BoolArray, room_px: int
 ) -> EdgeShape:
     """The band with the least error: plain surroundings tell more the wider it is, busy ones must stay out.
 
@@ -238,13 +241,14 @@ def _best_band(
     answer in all rows alike: that shows in how it differs from the narrowest band's from frame to frame, by more
     than the noise of both allows (Hausman's comparison of estimators, Econometrica 46 (1978); from memory).
     """
-    profile = _mean_profile(patches, places, shape.slope, shape.bend_per_px, row_px, room_px)
+    profile = _mean_profile(patches, places, shape.slope, shape.bend_per_px, row_px, rows, room_px)
+    clear = np.broadcast_to(rows, patches.shape[:2])
     tried: list[tuple[EdgeShape, EdgeFit]] = []
     for number, band in enumerate((FOOT, *BANDS), start=-1):
         level = _with_band(shape, *band, room_px)
         slanted = _slanted(level, *profile) if number >= FIRST_SLANTED else level
         ways = [level, *([slanted] if slanted is not level else [])]
-        fits = [fit_edge(patches, places, row_px, way) for way in ways]
+        fits = [fit_edge(patches, places, row_px, way, clear) for way in ways]
         # In one band the smaller residual tells, not the error: a slant that is left out passes for contrast.
         least = min(range(len(ways)), key=lambda k: float(np.mean(fits[k].noise)))
         tried.append((ways[least], fits[least]))
