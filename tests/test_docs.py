@@ -89,6 +89,32 @@ def test_documents_name_only_options_that_exist():
     assert unknown == []
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        "demo --out DIR",
+        "measure frames --view view.json --spokes 32 --wheel wheel.toml --out pass.json",
+        "measure 0 --view view.json --spokes 32 --check --tolerance-mm 0.5 --fps 30 --json",
+        "aim frames --direction lateral --out view.json --picture aim.png --pointer-at 3,4 --rim-at 5,6",
+        "scale --view view.json --checkerboard picture.jpg --square-mm 5",
+        "scale --view view.json --length-mm 53.98 --from 1,2 --to 3,4",
+        "scale --view view.json --shim-mm 0.5 before.jpg after.jpg",
+        "lens one.jpg two.jpg --squares 9x6 --out lens.json",
+        "plan --wheel wheel.toml --lateral pass.json --radial pass.json --tension readings.csv --out plan.json",
+        "plan --wheel wheel.toml --readings readings.csv --centred --out plan.json --previous plan-01.json "
+        "--previous-readings readings-01.csv",
+        "report JOB --out report.pdf",
+        "verify JOB",
+        "show frames --view view.json --spokes 32 --record out.mp4 --no-window",
+    ],
+)
+def test_command_lines_that_other_programs_rely_on_are_understood(line):
+    name, *arguments = line.split()
+    command = importlib.import_module(f"rimgauge.cli.{name}").command
+    with command.make_context(name, arguments) as context:
+        assert context.params
+
+
 @pytest.mark.parametrize("path", PROSE, ids=lambda path: path.name)
 def test_links_inside_the_project_lead_somewhere(path):
     missing = [
