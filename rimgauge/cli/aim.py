@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown
+from rimgauge.cli.common import json_option, next_step, print_json, put_view, quoted, shown
 from rimgauge.cli.decimals import DECIMAL
 from rimgauge.errors import BadFile, BadInput, FrameTrouble
 
@@ -79,7 +79,7 @@ def command(
     Example:  rimgauge aim 0 --direction lateral
     """
     from rimgauge.capture.aim import Hints, aim
-    from rimgauge.job import find_job, keep_view, write_bytes, write_view
+    from rimgauge.job import find_job
 
     if not (math.isfinite(fps) and fps > 0.0):
         raise BadInput(f"--fps must be a number above 0, not {fps:g}")
@@ -90,17 +90,11 @@ def command(
         runs=runs,
     )
     view_file, picture_file = _files(find_job(Path.cwd()), direction, out, picture)
-    job = find_job(view_file.resolve().parent)
     found = aim(_first_frames(source, fps), direction, "outer" if direction == "radial" else side, hints)
     found = dataclasses.replace(found, notes=(ASSUMED[direction], *found.notes))
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
     found = dataclasses.replace(found, notes=(*found.notes, *_lost(view_file)))
-    if job is not None:
-        keep_view(job, view_file, found.view, pictures, used=[Path(source)])
-    else:
-        write_view(view_file, found.view)
-        for path, data in pictures.items():
-            write_bytes(path, data)
+    put_view(view_file, found.view, used=[Path(source)], pictures=pictures)
     _print(found, view_file, picture_file, as_json=as_json)
     if not as_json:
         which = f"--direction {direction}" if out is None else f"--view {quoted(out)}"

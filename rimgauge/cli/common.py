@@ -12,7 +12,7 @@ import signal
 import sys
 import textwrap
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -22,7 +22,7 @@ from rimgauge.errors import BadInput, FrameTrouble
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
-    from rimgauge.records import Direction
+    from rimgauge.records import Direction, View
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 LONGEST_WORD = 1000
@@ -86,6 +86,24 @@ def view_in_job(job: Job, direction: Direction | None) -> Path:
             f"this job has no {which} yet; make one with: rimgauge aim SOURCE --direction {wanted[0]}"
         )
     return found[0]
+
+
+def put_view(
+    path: Path, view: View, *, used: Sequence[Path], pictures: Mapping[Path, bytes] | None = None
+) -> None:
+    """Write a view, and pictures that go with it; where it belongs to a job, its manifest follows.
+
+    used: what the view was made from.
+    """
+    from rimgauge.job import find_job, keep_view, write_bytes, write_view
+
+    job = find_job(path.resolve().parent)
+    if job is not None:
+        keep_view(job, path, view, pictures, used=used)
+        return
+    write_view(path, view)
+    for name, data in (pictures or {}).items():
+        write_bytes(name, data)
 
 
 def view_beside(source: str) -> Path | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import json_option, print_json, put_view
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def command(
     if out is not None:
         write_lens(out, lens, image_size)
     if view_file is not None and view is not None:
-        _keep(view_file, view, [*pictures, *([] if out is None else [out])])
+        put_view(view_file, view, used=[*pictures, *([] if out is None else [out])])
     if as_json:
         print_json(_fields(lens, image_size, len(sighted), missed))
     else:
@@ -104,17 +104,6 @@ def _with_lens(path: Path, lens: Lens, image_size: tuple[int, int]) -> View:
             f"{view.image_size[0]} × {view.image_size[1]}; take them with the same camera setting"
         )
     return dataclasses.replace(view, lens=lens)
-
-
-def _keep(path: Path, view: View, used: list[Path]) -> None:
-    """Write the view; where it belongs to a job, its manifest follows."""
-    from rimgauge.job import find_job, keep_view, write_view
-
-    job = find_job(path.resolve().parent)
-    if job is None:
-        write_view(path, view)
-    else:
-        keep_view(job, path, view, used=used)
 
 
 def _fields(lens: Lens, image_size: tuple[int, int], used: int, missed: list[Path]) -> dict[str, object]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, options, print_json, quoted, view_in_job
+from rimgauge.cli.common import json_option, next_step, options, print_json, put_view, quoted, view_in_job
 from rimgauge.cli.decimals import DecimalRange, plain
 from rimgauge.errors import BadInput
 
@@ -111,7 +111,8 @@ def command(*, view_file: Path | None, direction: Direction | None, as_json: boo
     other = view.scale
     differs = other is not None and disagree(found.scale, other)
     kept = dataclasses.replace(view, scale=found.scale)
-    _keep(path, kept, told)
+    shown = (told.checkerboard, told.card, told.coin, told.picture, *told.pictures)
+    put_view(path, kept, used=[each for each in shown if each is not None])
     if as_json:
         print_json(fields(path, kept, found, other, differs))
         return
@@ -227,15 +228,3 @@ def _point(option: str, text: str | None, view: View) -> FloatArray:
     if not (0 <= x <= width - 1 and 0 <= y <= height - 1):
         raise BadInput(f"{option} {text} lies outside the picture of {width} × {height} pixels")
     return np.array([x, y])
-
-
-def _keep(path: Path, view: View, told: _Given) -> None:
-    """Write the view; where it belongs to a job, its manifest follows."""
-    from rimgauge.job import find_job, keep_view, write_view
-
-    job = find_job(path.resolve().parent)
-    if job is None:
-        write_view(path, view)
-    else:
-        shown = (told.checkerboard, told.card, told.coin, told.picture, *told.pictures)
-        keep_view(job, path, view, used=[each for each in shown if each is not None])

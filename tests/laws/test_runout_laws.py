@@ -7,22 +7,14 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.errors import NotTrustworthy
-from rimgauge.records import CameraPlace, Edge, EdgeTrack, Scale, Turning, View
+from rimgauge.records import Edge, EdgeTrack, Turning, View
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, combined, depth_share, judge
 from rimgauge.signal.runout import side_runout
 from rimgauge.signal.standing import camera_notes, crosstalk_of, far_lip
 from tests.benchmarks.coverage import held, simulated
+from tests.laws.simulated import PLACE, SCALE, SPOKES_DEG
 
-SPOKES_DEG = (np.arange(32) + 0.5) * 11.25
 FLANGES = ("right", "left") * 16
-PLACE = CameraPlace(
-    distance_mm=250.0,
-    distance_standard_uncertainty_mm=5.0,
-    crosstalk=0.0,
-    crosstalk_standard_uncertainty=0.035,
-    focal_px=2000.0,
-)
-SCALE = Scale(mm_per_px=0.1, standard_uncertainty_mm_per_px=0.0002, method="checkerboard", camera=PLACE)
 
 
 def seen_with(scale):
