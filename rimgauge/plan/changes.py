@@ -12,6 +12,7 @@ working out what they do at every spoke.
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
@@ -38,27 +39,60 @@ GUIDE_PRICE = 0.02
 """Price of the summed squares of the runout [turns/mm²]."""
 AT_ONCE = 96
 """So many changes are judged in full at a time, the most promising first."""
-DOUBTS = slice(3, 5)
-"""Which of the sums of squares are the doubts of the two sides."""
 WORST_PLACES = 2
 """Places on top and as many at the bottom whose runout bounds that of the whole rim."""
+
+
+class Rows(NamedTuple):
+    """Which rows of `Answers` are which, in the order in which they stand.
+
+    right, left: deviations of a side's spokes from their mean, the change of that mean, and the doubt about both.
+    """
+
+    lateral: slice
+    radial: slice
+    dish: slice
+    tension: slice
+    right: slice
+    left: slice
+    right_mean: slice
+    left_mean: slice
+    right_doubt: slice
+    left_doubt: slice
+
+    @property
+    def known(self) -> slice:
+        """All but the doubts, of which the sums of squares are enough."""
+        return slice(0, self.left_mean.stop)
+
+
+class Squares(NamedTuple):
+    """What is asked for as a sum of squares: a value of each, such as the rows of `Answers` that are summed."""
+
+    runout: slice
+    right: slice
+    left: slice
+    right_doubt: slice
+    left_doubt: slice
+
+
+DOUBTS = slice(Squares._fields.index("right_doubt"), None)
+"""Those of the sums of squares that are doubts."""
 
 
 @record
 class Answers:
     """Everything the price depends on, as one affine map of the eighths: start (r,), step (r, n).
 
-    rows: lateral, radial, dish, change of tension, deviations of the two sides, their means, and their doubts.
     severity: how many times dearer than usual a broken limit is.
-    squares: the rows whose sum of squares counts, those of both lines together, deviations and doubts of each side;
-    products (q, n, n): step[squares]ᵀ·step[squares] of each.
+    products (q, n, n): step[rows]ᵀ·step[rows] of the rows of each of the q sums of squares.
     """
 
     problem: Problem
     start: FloatArray
     step: FloatArray
-    rows: tuple[slice, ...]
-    squares: tuple[slice, ...]
+    rows: Rows
+    squares: Squares
     products: FloatArray
     severity: float = 1.0
 
@@ -68,18 +102,19 @@ def stack(problem: Problem) -> Answers:
     sides = problem.sides
     none = np.zeros(1)
     parts = [
-        (problem.lateral.start, problem.lateral.step),
-        (problem.radial.start, problem.radial.step),
-        (np.array([problem.dish_start]), problem.dish_step[None, :]),
-        (np.zeros(problem.nipples), problem.tension_step),
-        *((side.start, side.step) for side in sides),
-        *((none, side.mean_step[None, :]) for side in sides),
-        *((side.doubt_start, side.doubt_step) for side in sides),
+        (problem.lateral.start_mm, problem.lateral.step_mm),
+        (problem.radial.start_mm, problem.radial.step_mm),
+        (np.array([problem.dish_start_mm]), problem.dish_step_mm[None, :]),
+        (np.zeros(problem.nipples), problem.tension_step_n),
+        *((side.start_n, side.step_n) for side in sides),
+        *((none, side.mean_step_n[None, :]) for side in sides),
+        *((side.doubt_start_n2, side.doubt_step_n2) for side in sides),
     ]
     ends = np.cumsum([0, *(len(start) for start, _ in parts)])
-    rows = tuple(slice(int(first), int(end)) for first, end in pairwise(ends))
+    rows = Rows(*(slice(int(first), int(end)) for first, end in pairwise(ends)))
     step = np.vstack([step for _, step in parts])
-    squares = (slice(0, rows[1].stop), rows[4], rows[5], rows[8], rows[9])
+    both = slice(rows.lateral.start, rows.radial.stop)
+    squares = Squares(both, rows.right, rows.left, rows.right_doubt, rows.left_doubt)
     return Answers(
         problem=problem,
         start=np.concatenate([start for start, _ in parts]),
@@ -205,25 +240,26 @@ def _turning(changes: Changes, eighths: FloatArray, problem: Problem) -> FloatAr
     for nipple, by in ((changes.first, changes.by_first), (changes.second, changes.by_second)):
         after = eighths[nipple] + by
         price += turning_price(after) - now[nipple]
-        price[np.abs(after) > problem.most[nipple]] = np.inf
+        price[np.abs(after) > problem.most_eighths[nipple]] = np.inf
     return price
 
 
 def _least(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     """Lower bound of what is paid beside the turning (m,) [turns]."""
-    problem = answers.problem
-    lateral, radial, dish, _, _, _, right_mean, left_mean, _, _ = answers.rows
-    places = [_worst(now[line]) + line.start for line in (lateral, radial)]
-    picked = np.concatenate([*places, [dish.start, right_mean.start, left_mean.start]])
+    problem, rows = answers.problem, answers.rows
+    places = [_worst(now[line]) + line.start for line in (rows.lateral, rows.radial)]
+    picked = np.concatenate([*places, [rows.dish.start, rows.right_mean.start, rows.left_mean.start]])
     after = _after(changes, now[picked], answers.step[picked])
     first, second = len(places[0]), len(places[0]) + len(places[1])
     least = line_price(problem.lateral, after[:first]) + line_price(problem.radial, after[first:second])
     least += _dish(answers, after[second])
-    squares = _squares(answers, changes, now, slice(None))
-    least += GUIDE_PRICE * squares[0]
-    sizes = [[len(side.start)] for side in problem.sides]
-    even = np.maximum(squares[1:3], 0.0) / sizes
-    least += even_price(problem, list(even), list(np.maximum(squares[3:], 0.0)))
+    runout, right, left, *doubts = _squares(answers, changes, now, slice(None))
+    least += GUIDE_PRICE * runout
+    even = [
+        np.maximum(square, 0.0) / len(side.start_n)
+        for side, square in zip(problem.sides, (right, left), strict=True)
+    ]
+    least += even_price(problem, even, [np.maximum(doubt, 0.0) for doubt in doubts])
     for side, mean, rms in zip(problem.sides, after[second + 1 :], np.sqrt(even), strict=True):
         outside = np.maximum(rms - side.largest_rms_n, 0.0)
         outside += np.maximum(mean - side.largest_rise_n, 0.0) + np.maximum(-mean - side.largest_drop_n, 0.0)
@@ -241,7 +277,7 @@ def _worst(values: FloatArray) -> IntArray:
 
 def _squares(answers: Answers, changes: Changes, now: FloatArray, which: slice) -> FloatArray:
     """Some of the sums of squares after each change (q, m), by the binomial formula."""
-    parts = answers.squares[which]
+    parts = tuple(answers.squares)[which]
     slope = np.stack([now[part] @ answers.step[part] for part in parts])
     still = np.array([now[part] @ now[part] for part in parts])
     cross = slope.take(changes.first, axis=1) * changes.by_first
@@ -252,13 +288,14 @@ def _squares(answers: Answers, changes: Changes, now: FloatArray, which: slice) 
 
 def _price(answers: Answers, changes: Changes, now: FloatArray) -> FloatArray:
     """What is paid beside the turning (m,) [turns], in full."""
-    problem = answers.problem
-    known = answers.rows[7].stop  # of doubts the squares are enough
-    after = _after(changes, now[:known], answers.step[:known])
-    lateral, radial, dish, tension, right, left, *means = (after[rows] for rows in answers.rows[:8])
-    price = _guided(problem.lateral, lateral) + _guided(problem.radial, radial) + _dish(answers, dish[0])
-    rms = [uneven(deviation) for deviation in (right, left)]
-    outside = outside_tension(problem, tension, (right, left), rms, [mean[0] for mean in means])
+    problem, rows = answers.problem, answers.rows
+    after = _after(changes, now[rows.known], answers.step[rows.known])
+    price = _guided(problem.lateral, after[rows.lateral]) + _guided(problem.radial, after[rows.radial])
+    price += _dish(answers, after[rows.dish.start])
+    sides = after[rows.right], after[rows.left]
+    rms = [uneven(deviation) for deviation in sides]
+    means = after[rows.right_mean.start], after[rows.left_mean.start]
+    outside = outside_tension(problem, after[rows.tension], sides, rms, means)
     broken = LIMIT_PRICE_N * outside + LIMIT_PRICE * (outside > TOLERATED)
     doubts = np.maximum(_squares(answers, changes, now, DOUBTS), 0.0)
     price += even_price(problem, [of**2 for of in rms], list(doubts))

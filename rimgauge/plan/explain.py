@@ -47,12 +47,12 @@ def single_turns(
     problem = state_problem(readings, wheel, influence, Wishes())
     tension_n, _ = starting_tension(readings.tension_n, wheel)
     index = spoke - 1
-    until_slack = -float(tension_n[index] / problem.tension_step[index, index])
+    until_slack = -float(tension_n[index] / problem.tension_step_n[index, index])
     rows = []
     for tried in sorted((*TRIED_EIGHTHS, 0)):
         eighths = max(float(tried), min(until_slack, 0.0))
         lateral, radial = (
-            float(np.ptp(line.start + line.step[:, index] * eighths)) if line.known else None
+            float(np.ptp(line.start_mm + line.step_mm[:, index] * eighths)) if line.known else None
             for line in (problem.lateral, problem.radial)
         )
         rows.append(
@@ -60,8 +60,8 @@ def single_turns(
                 turns=tried * EIGHTH,
                 lateral_mm=lateral,
                 radial_mm=radial,
-                dish_change_mm=float(problem.dish_step[index] * eighths),
-                tension_n=max(float(tension_n[index] + problem.tension_step[index, index] * eighths), 0.0),
+                dish_change_mm=float(problem.dish_step_mm[index] * eighths),
+                tension_n=max(float(tension_n[index] + problem.tension_step_n[index, index] * eighths), 0.0),
             )
         )
     return tuple(rows)

@@ -23,23 +23,23 @@ from rimgauge.records import FloatArray, Influence, IntArray, Readings, Round, r
 
 GAUGE_NOISE = 0.03
 """Standard deviation of one tension reading as a share of the tension; common practice for such gauges."""
+UNREAD_NOISE = 0.1
+"""The same of a spoke that was not read and is taken at its side's mean; a judgement."""
 TURNING_NOISE = 0.1
 """What earlier turns did is foretold no better than that, as a share of the change; a judgement."""
-UNREAD = 0.1
-"""The same of a spoke that was not read and is taken at its side's mean."""
 READING_NOISE_MM = 0.015
-"""Standard deviation of one runout reading."""
+"""Standard deviation of one runout reading; our choice, half as much again as the closed loop's readings are noisy."""
 MODEL_NOISE = 0.05
-"""What the model of the wheel gets wrong, as a share of the runout (standard deviations)."""
+"""What the model of the wheel gets wrong, as a share of the runout (standard deviations); our choice."""
 BENT_MM = 0.4
-"""How far a rim is usually bent by itself at two waves a turn (standard deviation); a quarter of it at four."""
+"""How far a rim is usually bent by itself at two waves a turn (standard deviation); a quarter of it at four; our choice."""
+TILTED_MM = 1.0
+"""The same at one wave a turn, which a hub off the rim's middle, or its axle, makes as well; our choice."""
 SCALE_SPREAD = (0.4, 1.0, 1.0)
 """How much a wheel may differ from the usual: standard deviation of the logarithm of how uneven its tension is,
 and of how far its rim is bent sideways and radially; a judgement."""
 SCALE_STEPS = 30
 """Steps of the search for these three; it takes about ten."""
-TILTED_MM = 1.0
-"""The same for one wave a turn, which a hub off the rim's middle, or its axle, makes as well."""
 LEAST_UNEVEN = 0.03
 """Tension is never taken to be more even than this beforehand (standard deviation over mean)."""
 USUAL_UNEVEN = 0.07
@@ -48,10 +48,10 @@ USUAL_UNEVEN = 0.07
 
 @record
 class GaugeReading:
-    """Tension of each spoke (n,) [N], NaN where not read, as the mean of so many readings of the gauge."""
+    """Tension of each spoke (n,), NaN where not read, as the mean of so many readings of the gauge (count)."""
 
     mean_n: FloatArray
-    readings: float
+    count: float
 
 
 def turned_since(earlier: Sequence[Round], spokes: int) -> list[FloatArray]:
@@ -83,7 +83,7 @@ def read_again(
             weights[known] += weight
     read = weights > 0
     mean_n = np.where(read, total / np.where(read, weights, 1.0), np.nan)
-    return GaugeReading(mean_n=mean_n, readings=float(weights[read].mean()) if read.any() else 1.0)
+    return GaugeReading(mean_n=mean_n, count=float(weights[read].mean()) if read.any() else 1.0)
 
 
 def _share(now_n: FloatArray, brought_n: FloatArray, change_n: FloatArray) -> FloatArray:
@@ -132,7 +132,7 @@ def likely_deviations(
     influence: Influence,
     sides: Sequence[IntArray],
     *,
-    taken: float = 1.0,
+    gauge_readings: float = 1.0,
 ) -> Likely:
     """Work out the likeliest deviation of each spoke's tension from its side's mean, and how sure it is.
 
@@ -146,8 +146,8 @@ def likely_deviations(
         Of one turn, at the spokes.
     sides : sequence of arrays
         Indices of the spokes of each flange.
-    taken : float
-        So many readings of the gauge each tension is the mean of.
+    gauge_readings : float
+        Of so many readings of the gauge each tension is the mean.
 
     Returns
     -------
@@ -156,7 +156,7 @@ def likely_deviations(
 
     """
     about = _about_means(len(tension_n), sides)
-    seen = _seen(readings, tension_n, influence, about, taken)
+    seen = _seen(readings, tension_n, influence, about, GAUGE_NOISE / np.sqrt(gauge_readings))
     scales = _likeliest_scales(seen)
     answer, variance = about @ influence.tension_n, (scales[0] * seen.turn) ** 2
     weight = variance * np.linalg.solve(seen.covariance(scales), seen.answer).T
@@ -196,15 +196,17 @@ class _Runout:
 
 
 def _seen(
-    readings: Readings, tension_n: FloatArray, influence: Influence, about: FloatArray, taken: float
+    readings: Readings, tension_n: FloatArray, influence: Influence, about: FloatArray, gauge_noise: float
 ) -> _Seen:
-    """Put tension and both runouts, as far as read, under one another."""
-    gauge = GAUGE_NOISE / np.sqrt(taken)
+    """Put tension and both runouts, as far as read, under one another.
+
+    about (n, n): takes off each side's mean. gauge_noise: of a tension, as a share of it.
+    """
     mean = tension_n - about @ tension_n
     uneven, answer = about @ tension_n, about @ influence.tension_n
-    noise_n = np.where(np.isfinite(readings.tension_n), gauge, UNREAD) * mean
+    noise_n = np.where(np.isfinite(readings.tension_n), gauge_noise, UNREAD_NOISE) * mean
     least = LEAST_UNEVEN if np.isfinite(readings.tension_n).any() else USUAL_UNEVEN
-    turn = _usual_turn(uneven / mean, answer / mean[:, None], (least, gauge))
+    turn = _usual_turn(uneven / mean, answer / mean[:, None], least=least, noise=gauge_noise)
     runouts = [
         _Runout.of(values, step, influence.angle_deg)
         for values, step in (
@@ -243,9 +245,12 @@ def _likeliest_scales(seen: _Seen) -> FloatArray:
     return scales
 
 
-def _usual_turn(uneven: FloatArray, answer: FloatArray, least_noise: tuple[float, float]) -> float:
-    """Turn (standard deviation) at each nipple that makes tension as uneven as it is read, with that noise."""
-    least, noise = least_noise
+def _usual_turn(uneven: FloatArray, answer: FloatArray, *, least: float, noise: float) -> float:
+    """Turn (standard deviation) at each nipple that makes tension as uneven as it is read, its noise taken off.
+
+    uneven (n,): deviations as shares of the mean. answer (n, n): of them to a turn of each nipple. least: as uneven
+    as tension is at least taken to be.
+    """
     square = max(float(np.mean(uneven**2)) - noise**2, least**2)
     return float(np.sqrt(square / np.mean((answer**2).sum(axis=1))))
 

@@ -60,8 +60,8 @@ def radial_in_after(problem: Problem, eighths: IntArray, order: IntArray) -> int
     states = np.zeros((len(eighths), len(order) + 1))
     for step, nipple in enumerate(order, start=1):
         states[nipple, step:] = eighths[nipple]
-    out = np.flatnonzero(_reading(line, states) > line.end)
-    if not line.known or line.reading_before <= line.end or out[-1] == len(order):
+    out = np.flatnonzero(_reading(line, states) > line.tolerance_mm)
+    if not line.known or line.reading_before_mm <= line.tolerance_mm or out[-1] == len(order):
         return None
     return int(out[-1]) + 1
 
@@ -70,7 +70,7 @@ def _radial_first(problem: Problem, eighths: IntArray, turned: IntArray) -> Bool
     """Choose a few nipples (n,), each the best next one, that bring radial runout in; none where that is no use."""
     line = problem.radial
     now, left = np.zeros(len(eighths)), list(turned)
-    while line.known and left and _reading(line, now[:, None])[0] > line.end:
+    while line.known and left and _reading(line, now[:, None])[0] > line.tolerance_mm:
         options = np.repeat(now[:, None], len(left), axis=1)
         options[left, np.arange(len(left))] = eighths[left]
         chosen = left.pop(int(np.argmin(_reading(line, options))))
@@ -139,15 +139,15 @@ def _two_laps(turned: IntArray, first: BoolArray) -> IntArray:
 
 def _mends_radially(problem: Problem, eighths: IntArray) -> BoolArray:
     """Which nipples (n,) lessen the squares of the radial runout when turned alone."""
-    start = problem.radial.start - problem.radial.start.mean()
-    moved = problem.radial.step * eighths
+    start = problem.radial.start_mm - problem.radial.start_mm.mean()
+    moved = problem.radial.step_mm * eighths
     moved = moved - moved.mean(axis=0)
     mends: BoolArray = 2 * start @ moved + (moved**2).sum(axis=0) < 0
     return mends
 
 
 def _stepwise(problem: Problem, eighths: IntArray, turned: IntArray) -> list[IntArray]:
-    """Orders (t,) that take the best step each time: the least harm, and the last step chosen first."""
+    """Two orders (t,) that take the best step each time: one made from the first step on, one from the last back."""
     orders = []
     for start, sign in ((0 * eighths, 1), (eighths, -1)):
         now, left = start.astype(float), list(turned)
@@ -179,12 +179,9 @@ def _judged_together(problem: Problem, eighths: IntArray, orders: IntArray) -> t
     A nipple that is turned by more than is good at once may be turned in one go or on further laps in the
     same order: harm is that of the worse, burden that of the laps.
     """
-    count = len(orders)
-    most = AT_ONCE_EIGHTHS * np.arange(1 - int(-np.abs(eighths).max() // AT_ONCE_EIGHTHS))[:, None]
-    done: IntArray = np.clip(eighths, -most, most)
-    laps = done[1:] - done[:-1]
+    laps = _laps(eighths)
     ways = [laps] if len(laps) == 1 else [eighths[None], laps]
-    harm = np.zeros(count)
+    harm = np.zeros(len(orders))
     for way in ways:
         walk = np.concatenate([lap[orders] for lap in way], axis=1)
         states = np.zeros((*walk.shape, len(eighths)))
@@ -196,15 +193,23 @@ def _judged_together(problem: Problem, eighths: IntArray, orders: IntArray) -> t
     return harm, burden
 
 
+def _laps(eighths: IntArray) -> IntArray:
+    """What is turned of each nipple on each lap round the wheel (laps, n), no more than is good at once."""
+    count = -(-int(np.abs(eighths).max()) // AT_ONCE_EIGHTHS)
+    most = AT_ONCE_EIGHTHS * np.arange(count + 1)[:, None]
+    done: IntArray = np.clip(eighths, -most, most)
+    return done[1:] - done[:-1]
+
+
 def _harm(problem: Problem, states: FloatArray) -> FloatArray:
     """How much worse than the start states (n, m) are, at the worst of all counts (m,) [mm]."""
     lateral, radial = (
-        _reading(line, states) - max(line.reading_before, line.aim)
+        _reading(line, states) - max(line.reading_before_mm, line.aim_mm)
         for line in (problem.lateral, problem.radial)
     )
-    centre = max(abs(problem.dish_start), CENTRE_MM)
-    off_centre = np.abs(problem.dish_start + problem.dish_step @ states) - centre
-    over = (problem.tension_step @ states - problem.tension_rise[:, None]).max(axis=0)
+    centre = max(abs(problem.dish_start_mm), CENTRE_MM)
+    off_centre = np.abs(problem.dish_start_mm + problem.dish_step_mm @ states) - centre
+    over = (problem.tension_step_n @ states - problem.tension_rise_n[:, None]).max(axis=0)
     harm: FloatArray = np.max([lateral, radial, off_centre, TENSION_WEIGHT * over], axis=0)
     return harm
 
@@ -212,13 +217,14 @@ def _harm(problem: Problem, states: FloatArray) -> FloatArray:
 def _burden(problem: Problem, states: FloatArray) -> FloatArray:
     """Runout that is still to mend in states (n, m): standard deviation round the rim (m,) [mm]."""
     lateral, radial = (
-        (line.start[:, None] + line.step @ states).std(axis=0) for line in (problem.lateral, problem.radial)
+        (line.start_mm[:, None] + line.step_mm @ states).std(axis=0)
+        for line in (problem.lateral, problem.radial)
     )
-    bad = problem.radial.known and problem.radial.reading_before > problem.radial.end
+    bad = problem.radial.known and problem.radial.reading_before_mm > problem.radial.tolerance_mm
     burden: FloatArray = lateral + (RADIAL_FIRST if bad else 1.0) * radial
     return burden
 
 
 def _reading(line: Line, states: FloatArray) -> FloatArray:
-    reading: FloatArray = np.ptp(line.start[:, None] + line.step @ states, axis=0)
+    reading: FloatArray = np.ptp(line.start_mm[:, None] + line.step_mm @ states, axis=0)
     return reading

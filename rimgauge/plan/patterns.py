@@ -42,7 +42,7 @@ def points_elsewhere(
                 "or tension it first, then measure again. If all spokes are sound, plan with --checked spokes."
             )
     swing = None if "axle" in checked else _swing(readings, wheel, problem)
-    if swing is not None and swing[0] >= TILT_LEAST_MM and swing[1] <= problem.lateral.aim:
+    if swing is not None and swing[0] >= TILT_LEAST_MM and swing[1] <= problem.lateral.aim_mm:
         return (
             f"the whole rim is tilted: it swings {swing[0]:.2f} mm once a turn, and apart from that it is true"
             f" within {swing[1]:.2f} mm. That comes from a bent axle, a wheel that does not sit fully home, or "
@@ -76,13 +76,13 @@ def _as_if_lost(wheel: Wheel, spoke: int) -> str:
 def _swing(readings: Readings, wheel: Wheel, problem: Problem) -> tuple[float, float] | None:
     """Total runout of one swing a turn and of the rest, where the swing is nearly all of it [mm]."""
     line = problem.lateral
-    if not line.known or line.reading_before <= line.end:
+    if not line.known or line.reading_before_mm <= line.tolerance_mm:
         return None
     angle = np.radians(wheel.spoke_angles_deg[np.isfinite(readings.lateral_mm)])
     design = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
-    factors = np.linalg.lstsq(design, line.start, rcond=None)[0]
-    left = line.start - design @ factors
-    if left @ left > (1 - TILT_SHARE) * np.sum((line.start - line.start.mean()) ** 2):
+    factors = np.linalg.lstsq(design, line.start_mm, rcond=None)[0]
+    left = line.start_mm - design @ factors
+    if left @ left > (1 - TILT_SHARE) * np.sum((line.start_mm - line.start_mm.mean()) ** 2):
         return None
     return 2 * float(np.hypot(*factors[1:])), float(np.ptp(left))
 
@@ -93,9 +93,9 @@ def _lost_spoke(
     """Index of the one spoke whose loss of tension would explain this share of the lateral runout."""
     line = problem.lateral
     read = np.isfinite(readings.lateral_mm)
-    if not line.known or line.reading_before <= line.end:
+    if not line.known or line.reading_before_mm <= line.tolerance_mm:
         return None
-    runout = line.start - line.start.mean()
+    runout = line.start_mm - line.start_mm.mean()
     columns = influence.lateral_mm[read] - influence.lateral_mm[read].mean(axis=0)
     turns = (columns.T @ runout) / (columns**2).sum(axis=0)
     left = ((runout[:, None] - columns * turns) ** 2).sum(axis=0)
@@ -114,10 +114,10 @@ def _flat_spot(readings: Readings, wheel: Wheel, problem: Problem) -> str | None
     if not line.known:
         return None
     spokes = np.flatnonzero(np.isfinite(readings.radial_mm))
-    off = line.start - np.median(line.start)
+    off = line.start_mm - np.median(line.start_mm)
     depth = -float(off.min())
     dip = _about_lowest(off, off < -depth / 2)
-    shallow = depth < max(FLAT_LEAST_MM, line.end)
+    shallow = depth < max(FLAT_LEAST_MM, line.tolerance_mm)
     if shallow or dip.mean() > FLAT_WIDEST or off.max() > FLAT_BUMP * depth:
         return None
     dented = spokes[dip]

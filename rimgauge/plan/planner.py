@@ -9,7 +9,7 @@ import numpy as np
 from rimgauge.errors import BadInput
 from rimgauge.plan.order import order_of_work, radial_in_after
 from rimgauge.plan.prices import objective, surely_even
-from rimgauge.plan.problem import Line, Problem
+from rimgauge.plan.problem import Problem
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, things_to_know
 from rimgauge.plan.search import Found, search
@@ -37,7 +37,7 @@ SURE_ENOUGH, WORTH_MORE = 1.5, 0.5
 """After the first round a true wheel is let be where it is so by so many standard deviations, and its tension as even as
 before; turns that make it surer by less than that many are not worth the risk."""
 READING_DOUBT_MM = 0.010
-"""Standard deviation of a runout as read, where nothing was turned since."""
+"""Standard deviation of a runout as read, where nothing was turned since: the noise of the closed loop's readings."""
 NEAR_LIMIT = 0.97
 """Tension this near to the limit counts as the limit being in the way."""
 DEFAULT_WISHES = Wishes()
@@ -75,7 +75,7 @@ def make_plan(
     influence : Influence
         What one turn of each nipple does at the spokes (angle_deg must be those of the wheel's spokes).
     wishes : Wishes
-        Largest turn, where the nipples are seen from, aims and time.
+        Largest turn, where the nipples are seen from, what was looked at, and nipples to leave alone.
     round_number : int
         Number of this round, from 1.
     earlier : sequence of Round
@@ -188,8 +188,8 @@ def _search(problem: Problem) -> tuple[Found, float]:
     """Find the best plan and the bound."""
     relaxed = relax(problem)
     starts = [] if relaxed is None else [relaxed.eighths]
-    if problem.centring.any():
-        starts.append(problem.centring)
+    if problem.centring_eighths.any():
+        starts.append(problem.centring_eighths)
     bound = 0.0 if relaxed is None else relaxed.bound
     return search(problem, starts), bound
 
@@ -200,7 +200,10 @@ def _sure(problem: Problem, eighths: FloatArray | IntArray) -> tuple[float, floa
     Of both runouts, and of both sides, the less sure; infinite where not read.
     """
     lines = (line for line in (problem.lateral, problem.radial) if line.known)
-    inside = min(((line.end - _reading(line, eighths)) / READING_DOUBT_MM for line in lines), default=np.inf)
+    inside = min(
+        ((line.tolerance_mm - line.reading_after_mm(eighths)) / READING_DOUBT_MM for line in lines),
+        default=np.inf,
+    )
     if not problem.tension_known:
         return inside, np.inf
     column = np.asarray(eighths, dtype=float)[:, None]
@@ -208,9 +211,9 @@ def _sure(problem: Problem, eighths: FloatArray | IntArray) -> tuple[float, floa
 
 
 def _true_enough(problem: Problem) -> bool:
-    off_centre = problem.dish_aim is not None and abs(problem.dish_start) > problem.dish_end
+    off_centre = problem.dish_aim_mm is not None and abs(problem.dish_start_mm) > problem.dish_tolerance_mm
     return not off_centre and all(
-        line.reading_before <= line.end for line in (problem.lateral, problem.radial)
+        line.reading_before_mm <= line.tolerance_mm for line in (problem.lateral, problem.radial)
     )
 
 
@@ -234,9 +237,9 @@ def _no_way(wheel: Wheel, problem: Problem, found: Found) -> str | None:
 
 def _what_is_left(problem: Problem) -> str:
     known = [
-        f"{line.reading_before:.2f} mm of {name} runout"
+        f"{line.reading_before_mm:.2f} mm of {name} runout"
         for name, line in (("lateral", problem.lateral), ("radial", problem.radial))
-        if line.known and line.reading_before > line.aim
+        if line.known and line.reading_before_mm > line.aim_mm
     ]
     return " and ".join(known) or "an offset from the centre"
 
@@ -247,19 +250,19 @@ def _left_over(problem: Problem, eighths: IntArray) -> tuple[str, ...]:
         return ()
     notes = []
     for name, line in (("lateral", problem.lateral), ("radial", problem.radial)):
-        after = _reading(line, eighths)
-        if line.known and after > line.end:
+        after = line.reading_after_mm(eighths)
+        if line.known and after > line.tolerance_mm:
             notes.append(
                 f"This round leaves about {after:.2f} mm of {name} runout, over the tolerance of "
-                f"{line.end:.2f} mm, to keep turns small and tension even: measure again and plan the next"
+                f"{line.tolerance_mm:.2f} mm, to keep turns small and tension even: measure again and plan the next"
                 " round."
             )
-    if problem.tension_known and _reading(problem.lateral, eighths) > problem.lateral.end:
-        notes += _price(problem)
+    if problem.tension_known and problem.lateral.reading_after_mm(eighths) > problem.lateral.tolerance_mm:
+        notes += _cost_in_evenness(problem)
     return tuple(notes)
 
 
-def _price(problem: Problem) -> list[str]:
+def _cost_in_evenness(problem: Problem) -> list[str]:
     """Say what reaching the lateral tolerance would cost in evenness, where it would cost any."""
     needed = unevenness_needed(problem)
     if needed == 0.0:
@@ -269,26 +272,22 @@ def _price(problem: Problem) -> list[str]:
             "However uneven tension were made, the lateral tolerance is out of reach: the rim itself is bent."
         ]
     return [
-        f"Within {problem.lateral.end:.2f} mm sideways, the tension spread of a side would have to be at least "
+        f"Within {problem.lateral.tolerance_mm:.2f} mm sideways, the tension spread of a side would have to be at least "
         f"{needed:.0%}: the rim itself is bent, or these readings of tension say so."
     ]
 
 
-def _reading(line: Line, eighths: FloatArray | IntArray) -> float:
-    return float(np.ptp(line.start + line.step @ eighths))
-
-
 def _state(problem: Problem, eighths: FloatArray | IntArray) -> WheelState:
     """Work out the wheel after a plan; what was not read stays unknown."""
-    tension = problem.tension_n + problem.tension_step @ eighths
+    tension = problem.tension_n + problem.tension_step_n @ eighths
     right, left = (
         float(np.std(tension[side.spokes]) / np.mean(tension[side.spokes])) for side in problem.sides
     )
-    dish = problem.dish_start + float(problem.dish_step @ eighths)
+    dish = problem.dish_start_mm + float(problem.dish_step_mm @ eighths)
     return WheelState(
-        lateral_mm=_reading(problem.lateral, eighths) if problem.lateral.known else None,
-        radial_mm=_reading(problem.radial, eighths) if problem.radial.known else None,
-        dish_mm=dish if problem.dish_aim is not None else None,
+        lateral_mm=problem.lateral.reading_after_mm(eighths) if problem.lateral.known else None,
+        radial_mm=problem.radial.reading_after_mm(eighths) if problem.radial.known else None,
+        dish_mm=dish if problem.dish_aim_mm is not None else None,
         tension_spread_right=right if problem.tension_known else None,
         tension_spread_left=left if problem.tension_known else None,
         highest_tension_n=float(tension.max()) if problem.tension_known else None,
@@ -303,7 +302,7 @@ def _radial_steps(problem: Problem, eighths: IntArray, order: IntArray) -> tuple
     return (
         f"Radial runout comes first: with steps 1 to {steps} of {len(order)} (up to spoke {order[steps - 1] + 1}) "
         f"done in full it should be within "
-        f"{problem.radial.end:.2f} mm.",
+        f"{problem.radial.tolerance_mm:.2f} mm.",
     )
 
 

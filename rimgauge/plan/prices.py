@@ -43,8 +43,10 @@ def turning_price(eighths: FloatArray) -> FloatArray:
 def line_price(line: Line, after: FloatArray) -> FloatArray:
     """Price of the runout at the places of a line (p, m), in (m,) [turns]."""
     reading = after.max(axis=0) - after.min(axis=0)
-    past_aim = np.maximum(reading - line.aim, 0.0)
-    price: FloatArray = AIM_PRICE * past_aim + risk_price((line.end - line.miss - reading) / line.unsure)
+    past_aim = np.maximum(reading - line.aim_mm, 0.0)
+    price: FloatArray = AIM_PRICE * past_aim + risk_price(
+        (line.tolerance_mm - line.miss_mm - reading) / line.unsure_mm
+    )
     return price
 
 
@@ -56,14 +58,14 @@ def risk_price(inside: FloatArray) -> FloatArray:
 
 def dish_price(problem: Problem, dish: FloatArray) -> FloatArray:
     """Price of a rim off its centre by dish (m,) [mm], where the centre is known [turns]."""
-    if problem.dish_aim is None:
+    if problem.dish_aim_mm is None:
         return np.zeros_like(dish)
-    return AIM_PRICE * np.maximum(np.abs(dish) - problem.dish_aim, 0.0)
+    return AIM_PRICE * np.maximum(np.abs(dish) - problem.dish_aim_mm, 0.0)
 
 
 def outside_dish(problem: Problem, dish: FloatArray) -> FloatArray:
     """How far the rim's mean (m,) is outside its limits (m,) [mm]."""
-    low, high = problem.dish_range
+    low, high = problem.dish_range_mm
     outside: FloatArray = np.maximum(dish - high, 0.0) + np.maximum(low - dish, 0.0)
     return outside
 
@@ -88,8 +90,8 @@ def evenness(side: SideTension, mean_square: FloatArray, doubt: FloatArray) -> F
 
 def surely_even(side: SideTension, eighths: FloatArray) -> FloatArray:
     """Tell by how many standard deviations a side is as even as before (m,) after each of some plans (n, m)."""
-    deviation = side.start[:, None] + side.step @ eighths
-    doubt = side.doubt_start[:, None] + side.doubt_step @ eighths
+    deviation = side.start_n[:, None] + side.step_n @ eighths
+    doubt = side.doubt_start_n2[:, None] + side.doubt_step_n2 @ eighths
     return evenness(side, np.mean(deviation**2, axis=0), np.sum(doubt**2, axis=0))
 
 
@@ -115,8 +117,8 @@ def outside_tension(
     change (n, m): of each spoke's tension. sides: deviations from each side's mean (s, m). rms: their root
     mean square (m,). means: change of each side's mean (m,).
     """
-    outside: FloatArray = np.maximum((change - problem.tension_rise[:, None]).max(axis=0), 0.0)
-    outside += np.maximum((-change - problem.tension_fall[:, None]).max(axis=0), 0.0)
+    outside: FloatArray = np.maximum((change - problem.tension_rise_n[:, None]).max(axis=0), 0.0)
+    outside += np.maximum((-change - problem.tension_fall_n[:, None]).max(axis=0), 0.0)
     for side, deviation, even, mean in zip(problem.sides, sides, rms, means, strict=True):
         outside += np.maximum(mean - side.largest_rise_n, 0.0) + np.maximum(-mean - side.largest_drop_n, 0.0)
         peak = np.maximum(deviation.max(axis=0), -deviation.min(axis=0))
@@ -128,18 +130,18 @@ def outside_tension(
 def objective(problem: Problem, eighths: FloatArray | IntArray) -> float:
     """Objective of one plan (n,) [turns]; infinite outside the limits."""
     column = np.asarray(eighths, dtype=float)[:, None]
-    dish = problem.dish_start + problem.dish_step @ column
-    sides = [side.start[:, None] + side.step @ column for side in problem.sides]
+    dish = problem.dish_start_mm + problem.dish_step_mm @ column
+    sides = [side.start_n[:, None] + side.step_n @ column for side in problem.sides]
     rms = [uneven(deviation) for deviation in sides]
-    means = [side.mean_step @ column for side in problem.sides]
+    means = [side.mean_step_n @ column for side in problem.sides]
     outside = (
         outside_dish(problem, dish),
-        outside_tension(problem, problem.tension_step @ column, sides, rms, means),
+        outside_tension(problem, problem.tension_step_n @ column, sides, rms, means),
     )
     if max(part[0] for part in outside) > TOLERATED:
         return np.inf
     price = turning_price(column).sum() + dish_price(problem, dish)[0]
     price += sum(risk_price(surely_even(side, column))[0] for side in problem.sides)
     for line in (problem.lateral, problem.radial):
-        price += line_price(line, line.start[:, None] + line.step @ column)[0]
+        price += line_price(line, line.start_mm[:, None] + line.step_mm @ column)[0]
     return float(price)

@@ -64,52 +64,58 @@ the 3 % by which a gauge may be wrong."""
 
 @record
 class Line:
-    """A row of places whose full indicator reading is to come under an aim: start (p,), per eighth (p, n).
+    """Runout at a row of p places, whose full indicator reading is to come under an aim.
 
-    end: the tolerance. miss, unsure: by how much more than foretold the reading comes out, mean and standard
-    deviation.
+    start_mm (p,): before any turn. step_mm (p, n): what an eighth of a turn of each nipple adds.
+    tolerance_mm: what is true enough; of a direction that nobody measured, by how much it may get worse.
+    miss_mm, unsure_mm: by how much more than foretold the reading comes out, mean and standard deviation.
+    known: whether it was measured.
     """
 
-    start: FloatArray
-    step: FloatArray
-    aim: float
-    end: float
-    miss: float
-    unsure: float
+    start_mm: FloatArray
+    step_mm: FloatArray
+    aim_mm: float
+    tolerance_mm: float
+    miss_mm: float
+    unsure_mm: float
     known: bool
 
     @property
-    def sure_end(self) -> float:
-        """What may be foretold for the end to be kept by a standard deviation [mm]."""
-        return self.end - self.miss - self.unsure
+    def surely_within_mm(self) -> float:
+        """What may be foretold for the tolerance to be kept by a standard deviation."""
+        return self.tolerance_mm - self.miss_mm - self.unsure_mm
 
     @property
-    def reading_before(self) -> float:
-        """Full indicator reading before any turn [mm]."""
-        return float(np.ptp(self.start))
+    def reading_before_mm(self) -> float:
+        """Full indicator reading before any turn."""
+        return float(np.ptp(self.start_mm))
+
+    def reading_after_mm(self, eighths: FloatArray | IntArray) -> float:
+        """Full indicator reading after turns of all nipples (n,)."""
+        return float(np.ptp(self.start_mm + self.step_mm @ eighths))
 
 
 @record
 class SideTension:
     """The spokes of one flange: tension about its mean, and how uneven it may get.
 
-    start (s,): deviation from the side's mean [N]; step (s, n): per eighth.
-    mean_n, mean_step (n,): the mean itself.
-    rms_end_n: what it was before the first round.
-    doubt_start (s,), doubt_step (s, n): the length of this vector is the standard deviation of the change of the mean
-    square of the deviations since then [N²].
+    start_n (s,): deviation from the side's mean; step_n (s, n): what an eighth of a turn of each nipple adds.
+    mean_n, mean_step_n (n,): the mean itself.
+    rms_end_n: root mean square of the deviations that is to be kept, which is that of before the first round.
+    doubt_start_n2 (s,), doubt_step_n2 (s, n) [N²]: after a plan, the length of this vector is the standard deviation
+    of how much the mean square of the deviations has changed since then.
     largest_rms_n, largest_peak_n: limits on the deviations after the round.
     largest_rise_n, largest_drop_n: limits on the movement of the mean.
     """
 
     spokes: IntArray
-    start: FloatArray
-    step: FloatArray
+    start_n: FloatArray
+    step_n: FloatArray
     mean_n: float
-    mean_step: FloatArray
+    mean_step_n: FloatArray
     rms_end_n: float
-    doubt_start: FloatArray
-    doubt_step: FloatArray
+    doubt_start_n2: FloatArray
+    doubt_step_n2: FloatArray
     largest_rms_n: float
     largest_peak_n: float
     largest_rise_n: float
@@ -118,35 +124,36 @@ class SideTension:
 
 @record
 class Problem:
-    """One round as an integer program over n nipples.
+    """One round as an integer program over n nipples; every step is what an eighth of a turn of each nipple adds.
 
-    most (n,): largest turn of each nipple [eighths], 0 where it does not turn.
-    dish_range: limits on the rim's mean [mm]. dish_aim: where its price begins, None where the centre is not
-    known. dish_end: what is true enough.
-    centring (n,): eighths, alike on each side, that would bring the rim to the centre; zero where it is near.
-    tension_n (n,): read or assumed; tension_rise, tension_fall (n,): how far each may move.
+    most_eighths (n,): largest turn of each nipple, 0 where it does not turn.
+    dish_start_mm, dish_step_mm (n,): the rim's mean. dish_range_mm: limits on it. dish_aim_mm: where its price
+    begins, None where the centre is not known. dish_tolerance_mm: what is true enough.
+    centring_eighths (n,): alike on each side, would bring the rim to the centre; zero where it is near.
+    tension_n (n,): read or assumed, tension_step_n (n, n); tension_rise_n, tension_fall_n (n,): how far each may move.
+    sides: the right one and the left one.
     """
 
-    most: IntArray
+    most_eighths: IntArray
     lateral: Line
     radial: Line
-    dish_start: float
-    dish_step: FloatArray
-    dish_range: tuple[float, float]
-    dish_aim: float | None
-    dish_end: float
-    centring: FloatArray
+    dish_start_mm: float
+    dish_step_mm: FloatArray
+    dish_range_mm: tuple[float, float]
+    dish_aim_mm: float | None
+    dish_tolerance_mm: float
+    centring_eighths: FloatArray
     tension_n: FloatArray
-    tension_step: FloatArray
-    tension_rise: FloatArray
-    tension_fall: FloatArray
+    tension_step_n: FloatArray
+    tension_rise_n: FloatArray
+    tension_fall_n: FloatArray
     tension_known: bool
     sides: tuple[SideTension, ...]
 
     @property
     def nipples(self) -> int:
         """Number of nipples."""
-        return len(self.dish_step)
+        return len(self.dish_step_mm)
 
 
 def starting_tension(read_n: FloatArray, wheel: Wheel) -> tuple[FloatArray, bool]:

@@ -27,8 +27,8 @@ from rimgauge.records import AT_ONCE_EIGHTHS, FloatArray, record
 
 TANGENTS = np.linspace(-3.0, 3.0, 25)
 """Where the parabola of a spoke's square has its tangents, in root mean squares at the limit of its side."""
-EXTRA = 9
-"""Unknowns besides turns and tensions: top, bottom, excess and risk of each line, the dish past its aim."""
+LATERAL, RADIAL, DISH, EXTRA = range(4), range(4, 8), 8, 9
+"""Unknowns besides turns and tensions: top, bottom, excess and risk of each line, and the dish past its aim; so many."""
 
 
 @record
@@ -74,43 +74,43 @@ class _Rows:
 def relax(problem: Problem) -> Relaxed | None:
     """Solve the relaxed program; None if the solver gives up (the search then starts without it)."""
     rows = _Rows(problem.nipples)
-    for line, first in ((problem.lateral, 0), (problem.radial, 4)):
-        _line_rows(rows, line, first)
+    _line_rows(rows, problem.lateral, LATERAL)
+    _line_rows(rows, problem.radial, RADIAL)
     _dish_rows(rows, problem)
     _tension_rows(rows, problem)
     _square_rows(rows, problem)
     return _solve(rows, problem)
 
 
-def _line_rows(rows: _Rows, line: Line, first: int) -> None:
-    top, bottom, past_aim, risk = range(first, first + 4)
-    rows.add(line.step, -line.start, {top: -1.0})
-    rows.add(-line.step, line.start, {bottom: 1.0})
-    nothing = np.zeros((1, line.step.shape[1]))
-    rows.add(nothing, np.array([line.aim]), {top: 1.0, bottom: -1.0, past_aim: -1.0})
+def _line_rows(rows: _Rows, line: Line, columns: range) -> None:
+    top, bottom, past_aim, risk = columns
+    rows.add(line.step_mm, -line.start_mm, {top: -1.0})
+    rows.add(-line.step_mm, line.start_mm, {bottom: 1.0})
+    nothing = np.zeros((1, line.step_mm.shape[1]))
+    rows.add(nothing, np.array([line.aim_mm]), {top: 1.0, bottom: -1.0, past_aim: -1.0})
     for slope, sure, least in zip(-np.diff(RISK) / np.diff(SURE), SURE[:-1], RISK[:-1], strict=True):
         # least + slope·(sure − inside) <= risk, inside = (end − miss − (top − bottom))/unsure
-        steep = slope / line.unsure
-        limit = steep * (line.end - line.miss) - slope * sure - least
+        steep = slope / line.unsure_mm
+        limit = steep * (line.tolerance_mm - line.miss_mm) - slope * sure - least
         rows.add(nothing, np.array([limit]), {top: steep, bottom: -steep, risk: -1.0})
 
 
 def _dish_rows(rows: _Rows, problem: Problem) -> None:
-    step = problem.dish_step[None, :]
-    low, high = problem.dish_range
-    rows.add(step, np.array([high - problem.dish_start]))
-    rows.add(-step, np.array([problem.dish_start - low]))
-    if problem.dish_aim is not None:
-        rows.add(step, np.array([problem.dish_aim - problem.dish_start]), {8: -1.0})
-        rows.add(-step, np.array([problem.dish_aim + problem.dish_start]), {8: -1.0})
+    step = problem.dish_step_mm[None, :]
+    low, high = problem.dish_range_mm
+    rows.add(step, np.array([high - problem.dish_start_mm]))
+    rows.add(-step, np.array([problem.dish_start_mm - low]))
+    if problem.dish_aim_mm is not None:
+        rows.add(step, np.array([problem.dish_aim_mm - problem.dish_start_mm]), {DISH: -1.0})
+        rows.add(-step, np.array([problem.dish_aim_mm + problem.dish_start_mm]), {DISH: -1.0})
 
 
 def _tension_rows(rows: _Rows, problem: Problem) -> None:
-    rows.add(problem.tension_step, problem.tension_rise)
-    rows.add(-problem.tension_step, problem.tension_fall)
+    rows.add(problem.tension_step_n, problem.tension_rise_n)
+    rows.add(-problem.tension_step_n, problem.tension_fall_n)
     for side in problem.sides:
-        rows.add(side.mean_step[None, :], np.array([side.largest_rise_n]))
-        rows.add(-side.mean_step[None, :], np.array([side.largest_drop_n]))
+        rows.add(side.mean_step_n[None, :], np.array([side.largest_rise_n]))
+        rows.add(-side.mean_step_n[None, :], np.array([side.largest_drop_n]))
 
 
 def _square_rows(rows: _Rows, problem: Problem) -> None:
@@ -126,14 +126,14 @@ def _square_rows(rows: _Rows, problem: Problem) -> None:
 def _deviations(problem: Problem) -> tuple[csr_array, FloatArray]:
     """Rows of `matrix · x = value` that tie the deviations to the turns."""
     n = problem.nipples
-    step = np.vstack([side.step / side.largest_rms_n for side in problem.sides])
-    start = np.concatenate([side.start / side.largest_rms_n for side in problem.sides])
+    step = np.vstack([side.step_n / side.largest_rms_n for side in problem.sides])
+    start = np.concatenate([side.start_n / side.largest_rms_n for side in problem.sides])
     parts = [csr_array(step), csr_array(-step), csr_array((n, EXTRA)), -eye_array(n), csr_array((n, n))]
     return hstack(parts, format="csr"), -start
 
 
 def _costs(problem: Problem) -> FloatArray:
-    touch = TOUCH_TURNS / np.clip(problem.most, 1, AT_ONCE_EIGHTHS)
+    touch = TOUCH_TURNS / np.clip(problem.most_eighths, 1, AT_ONCE_EIGHTHS)
     line = [0.0, 0.0, AIM_PRICE, RISK_PRICE]
     turning = [EIGHTH + touch, LOOSEN_FACTOR * EIGHTH + touch]
     return np.concatenate([*turning, line, line, [AIM_PRICE], np.zeros(2 * problem.nipples)])
@@ -148,7 +148,7 @@ def _solve(rows: _Rows, problem: Problem) -> Relaxed | None:
     peaks = np.concatenate(
         [np.full(len(side.spokes), side.largest_peak_n / side.largest_rms_n) for side in problem.sides]
     )
-    turns: list[tuple[float | None, float | None]] = [(0.0, float(most)) for most in problem.most]
+    turns: list[tuple[float | None, float | None]] = [(0.0, float(most)) for most in problem.most_eighths]
     lines = [free, free, positive, positive] * 2
     bounds = turns * 2 + [*lines, positive, *((-peak, peak) for peak in peaks)] + [positive] * n
     answer = linprog(

@@ -10,7 +10,7 @@ from rimgauge.plan.patterns import hints, points_elsewhere
 from rimgauge.plan.problem import SLACK_SHARE, Problem, flange_spokes
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.wishes import EIGHTH, Wishes
-from rimgauge.records import FloatArray, Influence, IntArray, Readings, Wheel
+from rimgauge.records import BoolArray, Influence, IntArray, Readings, Wheel
 
 FARTHEST_LATERAL_MM = 8.0
 FARTHEST_RADIAL_MM = 4.0
@@ -67,7 +67,7 @@ def _damaged(problem: Problem, wishes: Wishes) -> str | None:
             "you found a crack, a dent or other damage. No nipple mends that, and tightening one beside it can"
             " break it for good: the wheel must not be ridden. A mechanic will tell what must be replaced."
         )
-    if not problem.most.any():
+    if not problem.most_eighths.any():
         return "no nipple turns. Free or replace them first: a job for a mechanic."
     return None
 
@@ -86,7 +86,7 @@ def _too_few(readings: Readings) -> str | None:
     return None
 
 
-def _longest_gap(read: FloatArray) -> int:
+def _longest_gap(read: BoolArray) -> int:
     """Length of the longest run of spokes without a reading, round the wheel."""
     longest = run = 0
     for known in np.concatenate([read, read]):
@@ -129,9 +129,9 @@ def _too_far(problem: Problem) -> str | None:
         ("lateral", problem.lateral, FARTHEST_LATERAL_MM),
         ("radial", problem.radial, FARTHEST_RADIAL_MM),
     ):
-        if line.known and line.reading_before > farthest:
+        if line.known and line.reading_before_mm > farthest:
             return (
-                f"the {name} runout of {line.reading_before:.1f} mm is beyond what nipples can mend: the "
+                f"the {name} runout of {line.reading_before_mm:.1f} mm is beyond what nipples can mend: the "
                 "rim is bent or the wheel damaged, and forcing it straight would leave spokes dangerously"
                 " uneven. A mechanic will tell whether the rim can be saved."
             )
@@ -141,11 +141,11 @@ def _too_far(problem: Problem) -> str | None:
 def _bent(problem: Problem) -> str | None:
     """Tell a rim that stays out however unevenly it is pulled."""
     lateral = problem.lateral
-    if lateral.known and lateral.reading_before > lateral.end:
+    if lateral.known and lateral.reading_before_mm > lateral.tolerance_mm:
         least = _least_lateral(problem)
-        if least > max(BENT_SHARE * lateral.reading_before, lateral.end, BENT_LEAST_MM):
+        if least > max(BENT_SHARE * lateral.reading_before_mm, lateral.tolerance_mm, BENT_LEAST_MM):
             return (
-                f"the rim itself seems bent: of {lateral.reading_before:.2f} mm lateral runout, nipples "
+                f"the rim itself seems bent: of {lateral.reading_before_mm:.2f} mm lateral runout, nipples "
                 f"could take away all but {least:.2f} mm, and only with very uneven tension. A mechanic "
                 "will tell whether the rim can be straightened or must be replaced. If it is straight, see that the "
                 "spokes are counted from the right place and wheel.toml tells their sides; then plan with --checked "
@@ -168,16 +168,16 @@ def _least_lateral(problem: Problem) -> float:
     )
     generous = replace(
         problem,
-        most=np.where(problem.most > 0, round(GENEROUS_TURNS / EIGHTH), 0),
+        most_eighths=np.where(problem.most_eighths > 0, round(GENEROUS_TURNS / EIGHTH), 0),
         sides=sides,
-        radial=replace(problem.radial, aim=UNBOUNDED, end=UNBOUNDED),
-        dish_range=(-UNBOUNDED, UNBOUNDED),
-        tension_rise=np.full(problem.nipples, UNBOUNDED),
+        radial=replace(problem.radial, aim_mm=UNBOUNDED, tolerance_mm=UNBOUNDED),
+        dish_range_mm=(-UNBOUNDED, UNBOUNDED),
+        tension_rise_n=np.full(problem.nipples, UNBOUNDED),
     )
     relaxed = relax(generous)
     if relaxed is None:
         return 0.0
-    return float(np.ptp(problem.lateral.start + problem.lateral.step @ relaxed.eighths))
+    return problem.lateral.reading_after_mm(relaxed.eighths)
 
 
 def things_to_know(
@@ -217,7 +217,7 @@ def things_to_know(
 
 
 def _left_alone(problem: Problem) -> str | None:
-    seized = np.flatnonzero(problem.most == 0)
+    seized = np.flatnonzero(problem.most_eighths == 0)
     if not len(seized):
         return None
     return (

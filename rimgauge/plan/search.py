@@ -138,7 +138,7 @@ def search(
 def _reached(problem: Problem, best: Found) -> bool:
     """Tell whether a plan brings both runouts inside their tolerances, rather surely."""
     return all(
-        np.ptp(line.start + line.step @ best.eighths) <= line.sure_end + GAIN
+        line.reading_after_mm(best.eighths) <= line.surely_within_mm + GAIN
         for line in (problem.lateral, problem.radial)
     )
 
@@ -164,4 +164,4 @@ def _shaken(problem: Problem, plan: FloatArray, random: np.random.Generator) -> 
     else:
         chosen = random.choice(n, size=min(5, n), replace=False)
         shaken[chosen] += random.integers(-2, 3, size=len(chosen))
-    return np.clip(shaken, -problem.most, problem.most)
+    return np.clip(shaken, -problem.most_eighths, problem.most_eighths)

@@ -66,30 +66,30 @@ def state_problem(
     turned = since[0] if since else np.zeros(len(wheel.flanges))
     read = _tension(readings, influence, earlier, since)
     tension_n, tension_known = starting_tension(read.mean_n, wheel)
-    lateral, radial = _lines(readings, influence, wheel.tolerance, wishes)
-    centre = _Centre.of(readings, influence, wheel.tolerance, wishes)
+    lateral, radial = _lines(readings, influence, wheel.tolerance)
+    centre = _Centre.of(readings, influence, wheel.tolerance)
     at_first = _at_first(readings, read, tension_n, influence, flange_spokes(wheel), turned)
     return Problem(
-        most=_most(wishes, len(wheel.flanges)),
+        most_eighths=_most_eighths(wishes, len(wheel.flanges)),
         lateral=lateral,
         radial=radial,
-        dish_start=centre.start,
-        dish_step=influence.dish_mm * EIGHTH,
-        dish_range=centre.limits(float(influence.dish_mm @ turned)),
-        centring=centre.centring,
-        dish_aim=centre.aim,
-        dish_end=centre.end,
+        dish_start_mm=centre.start_mm,
+        dish_step_mm=influence.dish_mm * EIGHTH,
+        dish_range_mm=centre.limits_mm(float(influence.dish_mm @ turned)),
+        centring_eighths=centre.centring_eighths,
+        dish_aim_mm=centre.aim_mm,
+        dish_tolerance_mm=wheel.tolerance.dish_mm,
         tension_n=tension_n,
-        tension_step=influence.tension_n * EIGHTH,
-        tension_rise=np.maximum(wheel.tension.limit_n - tension_n, 0.0),
-        tension_fall=np.maximum(tension_n - SLACK_SHARE * side_means(tension_n, wheel), 0.0),
+        tension_step_n=influence.tension_n * EIGHTH,
+        tension_rise_n=np.maximum(wheel.tension.limit_n - tension_n, 0.0),
+        tension_fall_n=np.maximum(tension_n - SLACK_SHARE * side_means(tension_n, wheel), 0.0),
         tension_known=tension_known,
         sides=tuple(
             _side(
                 _Before.of(spokes, tension_n, at_first),
                 influence.tension_n[spokes],
                 turned,
-                centre.centring,
+                centre.centring_eighths,
                 known=tension_known,
             )
             for spokes in flange_spokes(wheel)
@@ -113,7 +113,7 @@ def _at_first(
         tension_n=read.mean_n,
     )
     before_n = tension_n - influence.tension_n @ turned
-    return likely_deviations(start, before_n, influence, sides, taken=read.readings)
+    return likely_deviations(start, before_n, influence, sides, gauge_readings=read.count)
 
 
 def _tension(
@@ -126,48 +126,46 @@ def _tension(
 
 @record
 class _Centre:
-    """Where the rim's mean stands and shall stand [mm]: start; aim, None where it is not known; end, true enough.
+    """Where the rim's mean stands, and how near the middle it shall be: aim_mm, None where that is not known.
 
-    centring (n,): eighths, alike on each side, that would bring it inside the aim; zero where it is near.
+    centring_eighths (n,): alike on each side, would bring it inside the aim; zero where it is near.
     """
 
-    start: float
-    aim: float | None
-    end: float
-    centring: FloatArray
+    start_mm: float
+    aim_mm: float | None
+    centring_eighths: FloatArray
 
     @classmethod
-    def of(cls, readings: Readings, influence: Influence, tolerance: Tolerance, wishes: Wishes) -> _Centre:
+    def of(cls, readings: Readings, influence: Influence, tolerance: Tolerance) -> _Centre:
         """Take it from lateral readings that are from the centre plane; others say nothing of it."""
         known = readings.centred and bool(np.isfinite(readings.lateral_mm).any())
-        start = _mean(readings.lateral_mm) if known else 0.0
-        aim = wishes.dish_aim_mm or DISH_AIM_SHARE * tolerance.dish_mm
+        start_mm = _mean(readings.lateral_mm) if known else 0.0
+        aim_mm = DISH_AIM_SHARE * tolerance.dish_mm
         return cls(
-            start=start,
-            aim=aim if known else None,
-            end=max(aim, min(tolerance.dish_mm, aim / DISH_AIM_SHARE)),
-            centring=_centring(start, aim, influence.dish_mm * EIGHTH),
+            start_mm=start_mm,
+            aim_mm=aim_mm if known else None,
+            centring_eighths=_centring_eighths(start_mm, aim_mm, influence.dish_mm * EIGHTH),
         )
 
-    def limits(self, moved: float) -> tuple[float, float]:
-        """Limits on it; where it shall stay, it stays where it was before the first round, moved ago."""
-        if self.centring.any():
-            return -abs(self.start), abs(self.start)
-        before = self.start - moved
-        return min(self.start, before - DISH_HOLD_MM), max(self.start, before + DISH_HOLD_MM)
+    def limits_mm(self, moved_mm: float) -> tuple[float, float]:
+        """Limits on it; where it shall stay, it stays where it was before the first round, which has moved it so far."""
+        if self.centring_eighths.any():
+            return -abs(self.start_mm), abs(self.start_mm)
+        before_mm = self.start_mm - moved_mm
+        return min(self.start_mm, before_mm - DISH_HOLD_MM), max(self.start_mm, before_mm + DISH_HOLD_MM)
 
 
-def _centring(dish: float, aim: float, step: FloatArray) -> FloatArray:
-    """Work out the eighths (n,) that move the whole rim inside the aim, one side up and the other down.
+def _centring_eighths(dish_mm: float, aim_mm: float, step_mm: FloatArray) -> FloatArray:
+    """Work out the eighths (n,) that move the whole rim inside the aim: one side tighter, the other looser.
 
     The sides' mean tensions must move apart a little with it, as the spokes pull at other angles then.
     """
-    over = max(abs(dish) - aim, 0.0)
-    turns: FloatArray = -np.sign(dish) * np.sign(step) * np.ceil(over / np.abs(step).sum())
-    return turns
+    over_mm = max(abs(dish_mm) - aim_mm, 0.0)
+    eighths: FloatArray = -np.sign(dish_mm) * np.sign(step_mm) * np.ceil(over_mm / np.abs(step_mm).sum())
+    return eighths
 
 
-def _most(wishes: Wishes, spokes: int) -> IntArray:
+def _most_eighths(wishes: Wishes, spokes: int) -> IntArray:
     most = np.full(spokes, wishes.most_eighths)
     for spoke in wishes.seized:
         if not 1 <= spoke <= spokes:
@@ -181,63 +179,55 @@ def _mean(values: FloatArray) -> float:
     return float(values[read].mean()) if read.any() else 0.0
 
 
-def _lines(
-    readings: Readings, influence: Influence, tolerance: Tolerance, wishes: Wishes
-) -> tuple[Line, Line]:
+def _lines(readings: Readings, influence: Influence, tolerance: Tolerance) -> tuple[Line, Line]:
     """Lateral and radial runout."""
     lateral = _line(
         readings.lateral_mm - (0.0 if readings.centred else _mean(readings.lateral_mm)),
         influence.lateral_mm,
-        wishes.lateral_aim_mm,
         tolerance.lateral_mm,
         LATERAL_AIM_SHARE,
     )
     radial = _line(
         readings.radial_mm - _mean(readings.radial_mm),
         influence.radial_mm,
-        wishes.radial_aim_mm,
         tolerance.radial_mm,
         RADIAL_AIM_SHARE,
     )
     return lateral, radial
 
 
-def _line(
-    values: FloatArray, per_turn: FloatArray, wish: float | None, tolerance: float, share: float
-) -> Line:
-    read: BoolArray = np.isfinite(values)
-    step = per_turn * EIGHTH
+def _line(values_mm: FloatArray, per_turn_mm: FloatArray, tolerance_mm: float, aim_share: float) -> Line:
+    """State one runout from its values (n,), NaN where not read, and what a turn of each nipple adds (n, n)."""
+    read: BoolArray = np.isfinite(values_mm)
+    step_mm = per_turn_mm * EIGHTH
     if not read.any():
-        harm = UNSEEN_HARM_SHARE * tolerance
+        harm_mm = UNSEEN_HARM_SHARE * tolerance_mm
         return Line(
-            start=np.zeros(len(values)),
-            step=step,
-            aim=harm,
-            end=harm,
-            miss=0.0,
-            unsure=UNSURE_MM,
+            start_mm=np.zeros(len(values_mm)),
+            step_mm=step_mm,
+            aim_mm=harm_mm,
+            tolerance_mm=harm_mm,
+            miss_mm=0.0,
+            unsure_mm=UNSURE_MM,
             known=False,
         )
-    aim = wish if wish is not None else share * tolerance
-    end = max(aim, min(tolerance, aim / share))
-    start = values[read]
-    reading = float(np.ptp(start))
+    reading_mm = float(np.ptp(values_mm[read]))
     return Line(
-        start=start,
-        step=step[read],
-        aim=aim,
-        end=end,
-        miss=MISS_MM + MISS_SHARE * reading,
-        unsure=float(np.hypot(UNSURE_MM, UNSURE_SHARE * reading)),
+        start_mm=values_mm[read],
+        step_mm=step_mm[read],
+        aim_mm=aim_share * tolerance_mm,
+        tolerance_mm=tolerance_mm,
+        miss_mm=MISS_MM + MISS_SHARE * reading_mm,
+        unsure_mm=float(np.hypot(UNSURE_MM, UNSURE_SHARE * reading_mm)),
         known=True,
     )
 
 
 @record
 class _Before:
-    """A side before the first round: its spokes (s,), their mean tension now, deviations then (s,).
+    """A side before the first round: its spokes (s,), their mean tension now, deviations from the mean then (s,).
 
-    unsure_n (s, s): a square root of their covariance, that times its transpose from the left.
+    unsure_n (s, s): R of their covariance RᵀR.
     """
 
     spokes: IntArray
@@ -266,23 +256,22 @@ def _side(
     """
     mean, mean_answer = before.mean_n, answer.mean(axis=0)
     start = before.deviation_n + (answer - mean_answer) @ turned
-    even = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)
-    limit = max(rms(before.deviation_n), even[0] * mean)
+    spread_floor, peak_floor = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)
     # Of deviations t of covariance C, |t + d|² − |t|² has the variance 4·dᵀCd.
     doubt = 2 / len(before.spokes) * before.unsure_n @ (answer - mean_answer)
     moved_n, centring_n = float(mean_answer @ turned), float(mean_answer @ centring) * EIGHTH
     return SideTension(
         spokes=before.spokes,
-        start=start,
-        step=(answer - mean_answer) * EIGHTH,
+        start_n=start,
+        step_n=(answer - mean_answer) * EIGHTH,
         mean_n=mean,
-        mean_step=mean_answer * EIGHTH,
+        mean_step_n=mean_answer * EIGHTH,
         rms_end_n=max(rms(before.deviation_n), EVEN_FLOOR * mean),
-        doubt_start=doubt @ turned,
-        doubt_step=doubt * EIGHTH,
-        largest_rms_n=max(limit, rms(start)),
+        doubt_start_n2=doubt @ turned,
+        doubt_step_n2=doubt * EIGHTH,
+        largest_rms_n=max(rms(start), rms(before.deviation_n), spread_floor * mean),
         largest_peak_n=max(
-            float(np.abs(start).max()), float(np.abs(before.deviation_n).max()), even[1] * mean
+            float(np.abs(start).max()), float(np.abs(before.deviation_n).max()), peak_floor * mean
         ),
         largest_rise_n=max(MEAN_TENSION_RISE * mean - moved_n, 0.0) + max(centring_n, 0.0),
         largest_drop_n=max(MEAN_TENSION_DROP * mean + moved_n, 0.0) + max(-centring_n, 0.0),

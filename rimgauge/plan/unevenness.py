@@ -11,6 +11,8 @@ from rimgauge.plan.relaxed import relax
 
 MOST_FACTOR = 3.0
 """The limit on unevenness is widened by this at most: more would be no wheel to ride."""
+NEARLY_SURE_MM = 0.001
+"""Doubt that is left of the runout while nothing but evenness is asked about: the price of risk needs some."""
 HALVINGS = 5
 """Bisections for the least factor that serves, which is then known to a sixteenth."""
 
@@ -50,9 +52,13 @@ def _uneven(problem: Problem, factor: float) -> float | None:
         replace(side, largest_rms_n=side.largest_rms_n * factor, largest_peak_n=side.largest_peak_n * factor)
         for side in problem.sides
     )
-    wider = replace(problem, sides=sides, lateral=replace(line, aim=line.end, miss=0.0, unsure=0.001))
+    wider = replace(
+        problem,
+        sides=sides,
+        lateral=replace(line, aim_mm=line.tolerance_mm, miss_mm=0.0, unsure_mm=NEARLY_SURE_MM),
+    )
     found = relax(wider)
-    if found is None or np.ptp(line.start + line.step @ found.eighths) > line.end + 1e-6:
+    if found is None or line.reading_after_mm(found.eighths) > line.tolerance_mm + 1e-6:
         return None
-    after = [(side, side.start + side.step @ found.eighths) for side in sides]
+    after = [(side, side.start_n + side.step_n @ found.eighths) for side in sides]
     return max(float(np.sqrt(np.mean(deviation**2))) / side.mean_n for side, deviation in after)

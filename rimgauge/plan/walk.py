@@ -74,7 +74,7 @@ def _steps(
     weights = np.full(len(rows.start), weight)
     for peaks in rows.peaks:
         weights[peaks] = PEAK_SHARE * weight
-    plan = np.clip(np.round(start), -problem.most, problem.most)
+    plan = np.clip(np.round(start), -problem.most_eighths, problem.most_eighths)
     for step in range(STEPS):
         plan = _descend(problem, rows, weights, plan)
         yield plan
@@ -82,23 +82,21 @@ def _steps(
         weights = np.clip(weights * np.exp(rate / (1 + step / SETTLING) * over), LEAST_WEIGHT, MOST_WEIGHT)
 
 
-def _scaled(answers: Answers, relaxed: FloatArray, slack: float) -> _Scaled:
-    problem = answers.problem
-    lateral, radial, dish, _, right, left, right_mean, left_mean, _, _ = answers.rows
-    low, high = problem.dish_range
+def _scaled(answers: Answers, relaxed: FloatArray, slack_mm: float) -> _Scaled:
+    problem, of = answers.problem, answers.rows
+    right, left = problem.sides
+    low, high = problem.dish_range_mm
     # Rows, half the width of what they may be within, and its middle.
     bands = [
-        (lateral, _band(problem.lateral, relaxed, slack), 0.0),
-        (radial, _band(problem.radial, relaxed, slack), 0.0),
+        (of.lateral, _half_mm(problem.lateral, relaxed, slack_mm), 0.0),
+        (of.radial, _half_mm(problem.radial, relaxed, slack_mm), 0.0),
+        (of.right, right.largest_rms_n, 0.0),
+        (of.left, left.largest_rms_n, 0.0),
+        (of.right, right.largest_peak_n, 0.0),
+        (of.left, left.largest_peak_n, 0.0),
+        (of.dish, max((high - low) / 2, LEAST_HALF_MM), (low + high) / 2),
     ]
-    bands += [
-        (rows, side.largest_rms_n, 0.0) for rows, side in zip((right, left), problem.sides, strict=True)
-    ]
-    bands += [
-        (rows, side.largest_peak_n, 0.0) for rows, side in zip((right, left), problem.sides, strict=True)
-    ]
-    bands.append((dish, max((high - low) / 2, LEAST_HALF_MM), (low + high) / 2))
-    for rows, side in zip((right_mean, left_mean), problem.sides, strict=True):
+    for rows, side in ((of.right_mean, right), (of.left_mean, left)):
         rise, drop = side.largest_rise_n, side.largest_drop_n
         bands.append((rows, (rise + drop) / 2, (rise - drop) / 2))
     ends = np.cumsum([0, *(rows.stop - rows.start for rows, _, _ in bands)])
@@ -112,10 +110,9 @@ def _scaled(answers: Answers, relaxed: FloatArray, slack: float) -> _Scaled:
     )
 
 
-def _band(line: Line, relaxed: FloatArray, slack: float) -> float:
+def _half_mm(line: Line, relaxed: FloatArray, slack_mm: float) -> float:
     """Half of the reading aimed at."""
-    reading = float(np.ptp(line.start + line.step @ relaxed)) + slack
-    return max(line.aim, reading, 2 * LEAST_HALF_MM) / 2
+    return max(line.aim_mm, line.reading_after_mm(relaxed) + slack_mm, 2 * LEAST_HALF_MM) / 2
 
 
 def _middled(rows: _Scaled, after: FloatArray) -> FloatArray:
@@ -152,7 +149,7 @@ def _descend(problem: Problem, rows: _Scaled, weights: FloatArray, plan: FloatAr
     together = 2 * np.tile(product, (2, 2)) * np.outer(sign, sign)
     same = np.arange(2 * n)
     together[same, (same + n) % (2 * n)] = np.inf  # tighter and looser at once is no change
-    own, most = np.tile(np.diag(product), 2), np.tile(problem.most, 2)
+    own, most = np.tile(np.diag(product), 2), np.tile(problem.most_eighths, 2)
     plan, gain = plan.copy(), np.empty_like(together)
     for _ in range(MOST_MOVES):
         alone = np.concatenate([slope, -slope]) + own + _turning(most, plan)

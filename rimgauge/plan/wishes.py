@@ -22,17 +22,12 @@ class Wishes:
     largest_turn: most that one nipple is turned in this round [turns], an eighth to two turns; no
     more than half a turn of it a lap round the wheel.
     seen_from: where the person looks at the nipple from, for the words.
-    lateral_aim_mm, radial_aim_mm, dish_aim_mm: what to bring each down to, full indicator reading for the
-    first two; None: well inside the wheel's tolerance, so that the measuring uncertainty does not spoil it.
     checked: what was looked at and is in order; what points there stops no plan then (turns: of the last round).
     cracked: a crack, a dent or other damage was found. seized: spokes (from 1) whose nipples don't turn.
     """
 
     largest_turn: float = 0.75
     seen_from: SeenFrom = "tyre"
-    lateral_aim_mm: float | None = None
-    radial_aim_mm: float | None = None
-    dish_aim_mm: float | None = None
     checked: frozenset[Checked] = frozenset()
     cracked: bool = False
     seized: tuple[int, ...] = ()
@@ -44,12 +39,6 @@ class Wishes:
             )
         if self.seen_from not in ("tyre", "hub"):
             raise BadInput(f"nipples are seen from the tyre or from the hub, not from {self.seen_from!r}")
-        for name in ("lateral_aim_mm", "radial_aim_mm", "dish_aim_mm"):
-            value = getattr(self, name)
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise BadInput(
-                    f"{name.removesuffix('_mm').replace('_', ' ')} must be above zero, not {value:g} mm"
-                )
 
     @property
     def most_eighths(self) -> int:

@@ -219,7 +219,7 @@ def reach(seed: int, goal_mm: float) -> tuple[bool, bool]:
     starts = [] if relaxed is None else [relaxed.eighths]
     found = search(problem, starts, most_work=PATIENT).eighths
     lateral, radial = (
-        np.ptp(line.start + line.step @ found) <= line.end + 1e-9
+        np.ptp(line.start_mm + line.step_mm @ found) <= line.tolerance_mm + 1e-9
         for line in (problem.lateral, problem.radial)
     )
     return True, bool(lateral and radial)
@@ -230,7 +230,7 @@ def least_lateral_mm(wheel: TrueWheel) -> float:
     problem = asked(wheel, 0.0)
     found = relax(problem)
     line = problem.lateral
-    return np.inf if found is None else float(np.ptp(line.start + line.step @ found.eighths))
+    return np.inf if found is None else float(np.ptp(line.start_mm + line.step_mm @ found.eighths))
 
 
 def asked(wheel: TrueWheel, goal_mm: float) -> Problem:
@@ -240,13 +240,13 @@ def asked(wheel: TrueWheel, goal_mm: float) -> Problem:
     problem = state_problem(truth, wheel.nominal, influence(wheel.true), wishes)
 
     def within(line: Line, start: FloatArray, end: float) -> Line:
-        return replace(line, start=start, aim=end, end=end, miss=0.0, unsure=EXACT_MM)
+        return replace(line, start_mm=start, aim_mm=end, tolerance_mm=end, miss_mm=0.0, unsure_mm=EXACT_MM)
 
     return replace(
         problem,
         lateral=within(problem.lateral, wheel.lateral_mm, goal_mm),
         radial=within(problem.radial, wheel.radial_mm, RADIAL_GOAL_MM),
-        dish_range=(-DISH_GOAL_MM, DISH_GOAL_MM),
+        dish_range_mm=(-DISH_GOAL_MM, DISH_GOAL_MM),
         sides=tuple(_kept_even(wheel, side) for side in problem.sides),
     )
 
@@ -256,7 +256,7 @@ def _kept_even(wheel: TrueWheel, side: SideTension) -> SideTension:
     deviation = wheel.tension_n[side.spokes] - wheel.tension_n[side.spokes].mean()
     return replace(
         side,
-        start=deviation,
+        start_n=deviation,
         rms_end_n=UNPRICED,
         largest_rms_n=float(np.std(deviation)) + NO_WORSE * side.mean_n,
         largest_peak_n=side.mean_n,

@@ -39,9 +39,9 @@ def test_doubt_is_how_far_wheels_of_the_same_readings_differ(wheel, answer, seed
     eighths = random.integers(-3, 4, 36).astype(float)
     for side, spokes in zip(problem.sides, sides, strict=True):
         covariance = likely.covariance[np.ix_(spokes, spokes)]
-        drawn = random.multivariate_normal(side.start, covariance, DRAWS, check_valid="ignore")
-        change = np.mean((drawn + side.step @ eighths) ** 2 - drawn**2, axis=1)
-        doubt = np.linalg.norm(side.doubt_start + side.doubt_step @ eighths)
+        drawn = random.multivariate_normal(side.start_n, covariance, DRAWS, check_valid="ignore")
+        change = np.mean((drawn + side.step_n @ eighths) ** 2 - drawn**2, axis=1)
+        doubt = np.linalg.norm(side.doubt_start_n2 + side.doubt_step_n2 @ eighths)
         assert_allclose(doubt, change.std(), rtol=0.03)  # 20,000 draws tell 0.5 %
 
 

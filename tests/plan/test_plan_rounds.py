@@ -66,10 +66,10 @@ def test_two_readings_of_the_gauge_are_better_than_one():
     true, moved = np.full(36, 1000.0), random.normal(0, 60, 36)
     now, before = ((1 + random.normal(0, 0.03, 36)) * tension for tension in (true, true - moved))
     twice = read_again(now, [before], [moved])
-    assert 1.5 < twice.readings <= 2.0
+    assert 1.5 < twice.count <= 2.0
     assert np.std(twice.mean_n - true) < 0.85 * np.std(now - true)
     far_off = read_again(now, [before], [moved + random.normal(0, 200, 36)])
-    assert far_off.readings < 1.1
+    assert far_off.count < 1.1
 
 
 def test_tension_read_before_holds_where_it_is_not_read_again(wheel, answer):
@@ -94,8 +94,8 @@ def test_tension_read_before_holds_where_it_is_not_read_again(wheel, answer):
 
 def test_a_reading_of_before_counts_for_less_the_more_was_turned_since():
     none, before = np.full(36, np.nan), np.full(36, 1000.0)
-    assert read_again(none, [before], [np.zeros(36)]).readings == pytest.approx(1.0)
-    assert read_again(none, [before], [np.full(36, 900.0)]).readings < 0.5
+    assert read_again(none, [before], [np.zeros(36)]).count == pytest.approx(1.0)
+    assert read_again(none, [before], [np.full(36, 900.0)]).count < 0.5
 
 
 def test_what_moved_in_earlier_rounds_counts_in_the_next(wheel, answer):
@@ -111,8 +111,8 @@ def test_what_moved_in_earlier_rounds_counts_in_the_next(wheel, answer):
     )
     fresh, later = (state_problem(now, wheel, answer, Wishes(), earlier) for earlier in ((), (done,)))
     moved = float(answer.dish_mm @ shift)
-    assert fresh.dish_range == pytest.approx((-0.05, 0.05))
-    assert later.dish_range == pytest.approx((min(0.0, -0.05 - moved), max(0.0, 0.05 - moved)))
+    assert fresh.dish_range_mm == pytest.approx((-0.05, 0.05))
+    assert later.dish_range_mm == pytest.approx((min(0.0, -0.05 - moved), max(0.0, 0.05 - moved)))
     for side in (0, 1):
         moved_n = float((answer.tension_n @ shift)[later.sides[side].spokes].mean())
         allowed = 0.03 * later.sides[side].mean_n - moved_n
