@@ -122,7 +122,8 @@ def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
     if any(trouble.kind == "manifest" for trouble in troubles):
         hints.append(f"Bring {job / 'manifest.json'} back from a copy.")
     if len(changed) > len(pages):
-        hints.append("Put back a copy of what was recorded, or measure the wheel again.")
+        lost = any(made_by_hand(job, name) for name in changed)
+        hints.append(f"Put back a copy of what was recorded{', or measure the wheel again' if lost else ''}.")
     if mended:
         file = quoted(Path(shown(job / mended[0])))
         hints.append("What you changed or removed on purpose you can accept as it is now:")

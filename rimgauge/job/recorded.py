@@ -92,7 +92,8 @@ def missing(path: Path) -> BadFile:
     if is_result(path.name):
         rest = "so nothing is made of the rest; bring it back from a copy, or start a new job with `rimgauge new`"
     else:
-        rest = f"bring it back from a copy, or accept that it is gone: rimgauge verify --take-in {path.name}"
+        again = ", aim again" if path.name.startswith("view") else ""
+        rest = f"bring it back from a copy{again}, or accept that it is gone: rimgauge verify --take-in {path.name}"
     return BadFile(path, f"is recorded in the job but missing, {rest}")
 
 
