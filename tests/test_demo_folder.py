@@ -3,12 +3,16 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from rimgauge.cli import run
-from rimgauge.cli.demo import DRAWN_ON, _check_free, after_words, sample_folder
+from rimgauge.cli.demo import DRAWN_ON, _check_free, after_words, sample_folder, turns_made
 from rimgauge.errors import BadFile
 from rimgauge.job import create_job, keep_pass, write_pass
+from rimgauge.pipeline import correct
+from rimgauge.records import Correction, Readings
+from rimgauge.wheel import complete_wheel
 from tests.laws.simulated import simulated_pass, wave
 
 
@@ -40,9 +44,18 @@ def test_a_folder_with_other_files_is_refused(
     assert {path: path.read_bytes() for path in place.iterdir()} == before
 
 
-def test_the_demo_says_that_its_second_films_are_of_an_earlier_round() -> None:
+def test_the_demo_says_whether_its_second_films_are_of_the_plan_it_prints() -> None:
     """turns.csv: 8 of 28 nipples turned, by 0.25 + 0.5 + 0.25 + 0.125 + 0.125 + 0.25 + 0.5 + 0.25 turns."""
-    assert "8 nipples,\n2.25 turns in all, by a plan of then" in after_words(sample_folder())
+    readings = Readings(lateral_mm=np.zeros(36), radial_mm=np.zeros(36), tension_n=np.full(36, np.nan))
+    plan = correct(readings, complete_wheel({"spokes": 36}))
+    assert "8 nipples,\n2.25 turns in all, by a plan of then" in after_words(sample_folder(), plan)
+    same = tuple(
+        Correction(order=k, spoke=spoke, side="right", turns=turns, words="")
+        for k, (spoke, turns) in enumerate(turns_made(sample_folder()), start=1)
+    )
+    assert (
+        after_words(sample_folder(), replace(plan, corrections=same)) == "AFTER these turns, measured again"
+    )
 
 
 def test_a_second_demo_goes_into_the_folder_of_the_first(tmp_path: Path) -> None:

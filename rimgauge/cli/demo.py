@@ -14,7 +14,7 @@ from rimgauge.cli.common import json_option, next_step, print_json
 from rimgauge.errors import BadFile, RimgaugeError
 
 if TYPE_CHECKING:
-    from rimgauge.records import Runout, Wheel
+    from rimgauge.records import Plan, Runout, Wheel
 
 PASSES = ("lateral_before", "radial_before", "lateral_after", "radial_after")
 
@@ -73,7 +73,7 @@ def command(out: Path, as_json: bool) -> None:
     click.echo(runout_text(before))
     click.echo("\n" + _line(radial) + "\n\nPLAN")
     click.echo(plan_text(plan))
-    click.echo(f"\n{after_words(sample)}")
+    click.echo(f"\n{after_words(sample, plan)}")
     click.echo(_line(runouts["lateral_after"]) + "\n" + _line(runouts["radial_after"]))
     click.echo(f"\nPasses, plan and pictures are in {out}")
     next_step("start on a wheel of your own.", 'rimgauge new "front wheel" --spokes 32')
@@ -116,9 +116,11 @@ def turns_made(sample: Path) -> list[tuple[int, float]]:
     return [(spoke, turn) for spoke, turn in turns if turn]
 
 
-def after_words(sample: Path) -> str:
-    """Say what the second films show: the wheel after a round that was planned when they were drawn."""
+def after_words(sample: Path, plan: Plan) -> str:
+    """Say what the second films show: the wheel after this plan, or after one of when they were drawn."""
     made = turns_made(sample)
+    if made == sorted((item.spoke, item.turns) for item in plan.corrections):
+        return "AFTER these turns, measured again"
     turns = sum(abs(turn) for _, turn in made)
     return (
         f"AFTER a round made when the films were drawn, measured again: {len(made)} nipples,\n"
