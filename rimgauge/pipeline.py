@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -43,9 +43,10 @@ from rimgauge.signal import (
     side_runout,
     without_creep,
 )
-from rimgauge.wheel.learning import believable, learn, opposite
+from rimgauge.wheel.learning import believable, learn, moved_opposite
 
 SEED = 20260101
+"""Of the bootstrap: the same frames give the same reading each time, which `verify` rests on."""
 
 
 def measure(
@@ -82,7 +83,11 @@ def measure(
 
 
 def see(frames: Iterable[Frame], view: View, wheel: WheelInView) -> tuple[GapTrack, Turning]:
-    """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`."""
+    """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`.
+
+    Gaps are as the place of the scale would show them, NaN where the wheel's angle isn't sure. Raises what `measure`
+    does.
+    """
     scale = known_scale(view)
     seen = _through_the_lens(track(frames, view), view)
     turning = find_turning(seen, laid_out(view, seen, scale, wheel))
@@ -293,8 +298,9 @@ def correct(
     wishes: Wishes | None = None,
     round_number: int = 1,
     previous: tuple[Plan, Readings] | None = None,
+    measured: Sequence[Runout] = (),
 ) -> Plan:
-    """Plan a round of corrections: the wheel's influence, corrected by the last round if given, and the plan.
+    """Plan a round of corrections: the wheel's influence, corrected by what earlier rounds did, and the plan.
 
     Parameters
     ----------
@@ -307,7 +313,14 @@ def correct(
     round_number : int
         Number of this round, from 1.
     previous : (Plan, Readings) or None
-        The last round as it was done, and the readings from before it.
+        The last round as it was done, which holds the rounds before it, and the readings from before it.
+    measured : sequence of Runout
+        The measurements that the readings are of, for what they say of the axle.
+
+    Raises
+    ------
+    BadInput
+        Readings or rounds are not of this wheel, or a wish can't be meant.
 
     """
     rounds = () if previous is None else (*previous[0].earlier, _as_done(*previous))
@@ -323,32 +336,27 @@ def correct(
         earlier=believable(answer, rounds, readings),
         stop=None if last is None else _turned_back(wheel, last, readings),
     )
-    if plan.refused is not None:
-        return replace(plan, notes=(*learnt, *plan.notes))
-    moved = None if last is None else opposite(wheel, last, readings)
-    against = None if moved is None else f"Before you turn a nipple: {moved}"
-    side = assumed_side(wheel) if plan.corrections else None
-    first = tuple(words for words in (against, side) if words is not None)
-    return replace(plan, notes=(*learnt, *plan.notes), see_to_first=first)
+    moved = None if last is None or plan.refused is not None else moved_opposite(wheel, last, readings)
+    first = [None if moved is None else f"Before you turn a nipple: {moved}"]
+    if plan.corrections:
+        told = () if "axle" in wishes.checked else measured
+        first += [assumed_side(wheel), *(axle_first(runout.direction, runout.sides) for runout in told)]
+    return replace(
+        plan,
+        notes=(*learnt, *plan.notes),
+        see_to_first=tuple(words for words in first if words is not None),
+    )
 
 
 def _turned_back(wheel: Wheel, last: Round, readings: Readings) -> str | None:
     """Say why to stop after a round that surely moved the rim the opposite way; None after any other."""
-    moved = opposite(wheel, last, readings, surely=True)
+    moved = moved_opposite(wheel, last, readings, surely=True)
     if moved is None:
         return None
     return (
         f"{moved} If the sides are mistaken, correct wheel.toml and plan again; if they are right and the turns were "
         "the wrong way round, plan with --checked turns."
     )
-
-
-def said_first(plan: Plan, *measured: Runout) -> Plan:
-    """Put before a plan's steps what the measurements that it was made on say of the axle."""
-    if not plan.corrections:
-        return plan
-    words = (axle_first(runout.direction, runout.sides) for runout in measured)
-    return replace(plan, see_to_first=(*plan.see_to_first, *(word for word in words if word is not None)))
 
 
 def _as_done(plan: Plan, before: Readings) -> Round:

@@ -32,7 +32,7 @@ def command(out: Path, as_json: bool) -> None:
     import rimgauge.job as job
     from rimgauge.cli.measure import load_wheel
     from rimgauge.cli.runout_words import runout_text
-    from rimgauge.pipeline import correct, readings_from_passes, said_first
+    from rimgauge.pipeline import correct, readings_from_passes
     from rimgauge.plan import plan_text
     from rimgauge.report import runout_figure
 
@@ -52,7 +52,7 @@ def command(out: Path, as_json: bool) -> None:
         (out / f"pass-{number:02d}.jpg").write_bytes(picture)
     before, radial = runouts["lateral_before"], runouts["radial_before"]
     readings = readings_from_passes(before, radial, spokes=len(wheel.flanges))
-    plan = said_first(correct(readings, wheel), before, radial)
+    plan = correct(readings, wheel, measured=(before, radial))
     job.write_plan(out / "plan-01.json", plan)
     figure = runout_figure(
         runouts["lateral_after"],

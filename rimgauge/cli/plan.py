@@ -116,8 +116,8 @@ def command(
     """Work out which nipples to turn, and how far.
 
     Inside a job folder no files need be named: the newest measurements are taken, the last round is learnt
-    from, a dish that `rimgauge dish` kept is corrected too, and the plan gets the next number. Spokes are numbered from the valve. Where nipples should not be
-    turned the plan says why, and the exit code is 1.
+    from, a dish that `rimgauge dish` kept is corrected too, and the plan gets the next number. Spokes are
+    numbered from the valve. Where nipples should not be turned the plan says why, and the exit code is 1.
     """
     from rimgauge.plan import Wishes
 
@@ -174,13 +174,18 @@ def _begin(
 
 
 def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | None) -> Plan:
-    """Plan the round, and say what the measurements ask to look at first and where the middle is from."""
-    from rimgauge.pipeline import correct, said_first
+    """Plan the round, and say where the middle is from."""
+    from rimgauge.pipeline import correct
 
-    number = round_number or start.round_number
-    plan = correct(start.now, build, wishes=wishes, round_number=number, previous=start.last)
-    plan = replace(plan, notes=(*start.notes, *plan.notes))
-    return plan if "axle" in wishes.checked else said_first(plan, *start.files.measured())
+    plan = correct(
+        start.now,
+        build,
+        wishes=wishes,
+        round_number=round_number or start.round_number,
+        previous=start.last,
+        measured=start.files.measured(),
+    )
+    return replace(plan, notes=(*start.notes, *plan.notes))
 
 
 def _keep(plan: Plan, build: Wheel, where: Job | Path | None, sheet: Path | None) -> list[Path]:

@@ -248,7 +248,7 @@ def _words(
 
 def _moved_words(as_read: float, as_learnt: float, how: str) -> str | None:
     if as_read < -OPPOSITE:
-        return None  # `opposite` says it
+        return None  # `moved_opposite` says it
     if as_read < TOO_LITTLE:
         return (
             f"The rim moved {how} only {max(as_read, 0.0):.0%} as far as planned: were all turns of the last "
@@ -260,7 +260,7 @@ def _moved_words(as_read: float, as_learnt: float, how: str) -> str | None:
     return f"This rim moves {abs(as_learnt - 1):.0%} {more} {how} than assumed; the plan counts on that."
 
 
-def opposite(wheel: Wheel, last: Round, after: Readings, *, surely: bool = False) -> str | None:
+def moved_opposite(wheel: Wheel, last: Round, after: Readings, *, surely: bool = False) -> str | None:
     """Say that the rim moved against what was planned in the last round; None where it didn't.
 
     The other parameters are those of `learn`. surely: only where it moved so far that there is no doubt.

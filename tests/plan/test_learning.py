@@ -12,7 +12,7 @@ from rimgauge.pipeline import correct
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import FloatArray
 from rimgauge.wheel import influence
-from rimgauge.wheel.learning import believable, learn, opposite
+from rimgauge.wheel.learning import believable, learn, moved_opposite
 
 
 @pytest.fixture(scope="module")
@@ -82,10 +82,10 @@ def test_a_rim_that_moved_the_opposite_way_is_named_so(wheel, answer, round_done
         lateral_mm=before.lateral_mm + answer.lateral_mm @ turns,
         radial_mm=before.radial_mm + answer.radial_mm @ turns,
     )
-    assert "sideways the opposite way in the last round, by 100%" in opposite(
+    assert "sideways the opposite way in the last round, by 100%" in moved_opposite(
         wheel, as_done(plan, before), wrong_way
     )
-    assert opposite(wheel, as_done(plan, before), after(before, plan, answer)) is None
+    assert moved_opposite(wheel, as_done(plan, before), after(before, plan, answer)) is None
     followed = correct(wrong_way, wheel, previous=(plan, before))
     assert followed.refused.startswith("the rim moved sideways the opposite way in the last round, by 100%")
     assert followed.corrections == ()
