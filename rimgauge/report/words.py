@@ -209,8 +209,12 @@ def how_lines(comparison: Comparison) -> list[str]:
         lines.append(
             f"Scale: {scale.mm_per_px:.4f} mm a pixel (± {share:.1%}), by {short(scale.method, 40)}."
         )
-    repeat = max(side.non_repeatable_mm for side in after.sides)
-    lines.append(f"Part that did not repeat each revolution: {repeat:.2f} mm.")
+    loose = [side.non_repeatable_mm for side in after.sides if not math.isnan(side.non_repeatable_mm)]
+    lines.append(
+        f"Part that did not repeat each revolution: {max(loose):.2f} mm."
+        if loose
+        else "Whether it repeats each revolution can't be told: the wheel went round only once."
+    )
     before = comparison.before
     back = before is not None and moment(after.created) < moment(before.created)
     if back and not comparison.measured_again:

@@ -72,6 +72,15 @@ def test_the_order_is_that_in_which_films_were_first_measured(job, plan):
     assert not course.planned_since("pass-02.json")
 
 
+def test_a_film_of_the_turned_wheel_stays_one_when_it_is_measured_again(job):
+    first, turned = filmed(job, "before", 0.3), filmed(job, "turned", -0.3)
+    dish = dish_turned(read_pass(first), read_pass(turned))
+    pair = (first.name, turned.name)
+    keep_dish(job, KeptDish(created=now(), measurements=pair, between_mm=None, tolerance_mm=1.0, dish=dish))
+    filmed(job, "turned", -0.28, seed=1)
+    assert [result.file for result in history(job).straight] == [first.name]
+
+
 def test_an_old_film_measured_again_is_not_since_the_corrections(job, plan):
     first, turned = filmed(job, "before", 0.3), filmed(job, "turned", -0.3)
     dish = dish_turned(read_pass(first), read_pass(turned))

@@ -2,21 +2,32 @@
 
 import json
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from rimgauge import recheck
+from rimgauge.capture import Frame
 from rimgauge.cli import run
+from rimgauge.errors import BadFile, NotTrustworthy
 from rimgauge.job import Job, create_job, keep_pass, read_pass, update_manifest, write_pass
 from rimgauge.pipeline import reckon
 from rimgauge.recheck import check_pass
-from rimgauge.records import EdgeTrack, GapTrack, Runout, Source, Turning, View, WheelInView
+from rimgauge.records import EdgeTrack, GapTrack, Runout, SideRunout, Source, Turning, View, WheelInView
 
 SPOKES = 28
 
 
-def measured(view: View, *, noise_px: float = 0.02, frames: int = 200) -> Runout:
+def measured(
+    view: View,
+    *,
+    noise_px: float = 0.02,
+    frames: int = 200,
+    other: SideRunout | None = None,
+    start_spoke: int | None = None,
+) -> Runout:
     """Two and a bit revolutions of a rim with a bend of 0.3 mm, seen by two pointers; one frame lost."""
     rng = np.random.default_rng(4)
     angle_deg = np.linspace(-30.0, 790.0, frames)
@@ -33,7 +44,7 @@ def measured(view: View, *, noise_px: float = 0.02, frames: int = 200) -> Runout
                 side=edge.side,
                 gap_px=gap_px,
                 standard_error_px=noise_px * ones,
-                quality=ones,
+                quality=ones if edge.side == "right" else 0.6 * ones,
                 tip_px=point,
                 rim_px=point,
             )
@@ -61,10 +72,12 @@ def measured(view: View, *, noise_px: float = 0.02, frames: int = 200) -> Runout
         WheelInView(
             spoke_angles_deg=(np.arange(SPOKES) + 0.5) * 360 / SPOKES,
             flanges=("right", "left") * (SPOKES // 2),
+            start_spoke=start_spoke,
         ),
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name="front", frames=0, used=0, sha256="0f" * 32),
+        other=other,
     )
 
 
@@ -96,6 +109,60 @@ def test_reading_a_measurement_gives_back_every_number_it_rests_on(job: Job, vie
     assert again.basis.view.edges[1].side == "left"
     assert again.basis.view.scale.mm_per_px == view.scale.mm_per_px
     assert again.basis.software.startswith("rimgauge ")
+
+
+def test_a_frame_is_as_good_as_the_worse_of_its_two_pointers(view: View) -> None:
+    made = measured(view)
+    assert set(made.frames.quality.tolist()) == {0.6}
+    assert (made.source.frames, made.source.used) == (200, 199)
+
+
+def test_what_the_other_direction_adds_is_taken_off_again(tmp_path: Path, view: View) -> None:
+    alone = measured(view)
+    path = tmp_path / "pass.json"
+    write_pass(path, measured(view, other=replace(alone.sides[0], side="outer")))
+    assert read_pass(path).total_runout.value != pytest.approx(alone.total_runout.value, rel=0.01)
+    assert [check.differences for check in check_pass(path)] == [()]
+
+
+class _Kept:
+    """Pictures kept with a measurement, as `kept_source` gives them, by a clock that has stopped."""
+
+    name = "kept"
+
+    def __init__(self, sha256: str) -> None:
+        self._sha256 = sha256
+
+    def __enter__(self) -> "_Kept":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def __iter__(self):
+        return (Frame(index, 0.0, np.zeros((1, 1, 3), np.uint8)) for index in range(200))
+
+    def sha256(self) -> str:
+        return self._sha256
+
+
+def test_pictures_are_measured_again_at_their_times_and_with_what_was_told(
+    tmp_path: Path, view: View, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made, asked = measured(view, start_spoke=7), []
+
+    def see(frames, view, wheel):
+        asked.append(([frame.time_s for frame in frames], view, wheel.start_spoke))
+        raise NotTrustworthy("asked enough")
+
+    monkeypatch.setattr(recheck, "see", see)
+    monkeypatch.setattr(recheck, "kept_source", lambda _: _Kept(made.source.sha256))
+    with pytest.raises(NotTrustworthy):
+        recheck.from_pictures(made, tmp_path)
+    assert asked == [(made.frames.time_s.tolist(), view, 7)]
+    monkeypatch.setattr(recheck, "kept_source", lambda _: _Kept("ff" * 32))
+    with pytest.raises(BadFile, match="not the pictures that were measured"):
+        recheck.from_pictures(made, tmp_path)
 
 
 def _forge(job: Job, change) -> None:

@@ -10,7 +10,16 @@ from numpy.testing import assert_allclose
 
 from rimgauge.cli import run
 from rimgauge.errors import BadFile
-from rimgauge.job import create_job, keep_pass, keep_plan, latest, open_job, read_dish, since_corrections
+from rimgauge.job import (
+    create_job,
+    keep_pass,
+    keep_plan,
+    latest,
+    open_job,
+    read_dish,
+    since_corrections,
+    write_dish,
+)
 from tests.laws.simulated import simulated_pass, wave
 
 
@@ -89,6 +98,16 @@ def test_two_pointers_give_a_dish_with_the_rims_width(job, capsys):
     run(["dish", "pass-01.json", "--between-mm", "25"])
     assert_allclose(read_dish(job.folder / "dish-01.json").dish.width.value, 20.0, rtol=0, atol=0.01)
     assert "dish-01.json comes out the same" in said(capsys, "verify")
+
+
+def test_a_dish_of_other_measurements_than_its_kind_needs_is_not_called_sound(job):
+    from rimgauge.recheck import check_dish  # noqa: PLC0415
+
+    run(["dish", measured(job, gap_mm=2.2).name, turned_round(job, gap_mm=3.8).name])
+    path = job.folder / "dish-01.json"
+    assert check_dish(path).same
+    write_dish(path, replace(read_dish(path), between_mm=25.0))
+    assert "names other measurements than its kind of dish needs" in check_dish(path).trouble
 
 
 def test_measurements_elsewhere_leave_no_dish_in_the_job(job, tmp_path, capsys):

@@ -211,6 +211,14 @@ def test_what_a_person_writes_is_recorded_anew(job):
     assert verify_job(job.folder) == ()
 
 
+def test_a_folder_is_recorded_and_not_what_only_begins_with_its_name(job):
+    (job.folder / "notes").mkdir()
+    for name in ("notes/one.txt", "notes.txt"):
+        (job.folder / name).write_text("seen", encoding="utf-8")
+    update_manifest(job, [job.folder / "notes"])
+    assert named(verify_job(job.folder)) == {("extra", "notes.txt")}
+
+
 def test_the_fingerprint_follows_the_record_and_not_the_pages_made_from_it(job, runout):
     start = read_manifest(job.folder).fingerprint
     keep_pass(job, runout)

@@ -12,6 +12,7 @@ from rimgauge.job import (
     create_job,
     keep_pass,
     keep_plan,
+    open_job,
     past_jobs,
     read_manifest,
     update_manifest,
@@ -156,6 +157,19 @@ def test_a_copy_counts_once_and_no_line_is_too_long(workshop, capsys, monkeypatc
     assert "4 jobs. At first 1 within, 2 out" in said
     assert max(len(line) for line in said.splitlines()) <= 80
     assert listed([], capsys)["months"][0]["came_in"] == 1
+
+
+def test_of_copies_the_one_that_was_measured_last_counts(keep, workshop, capsys):
+    copy = workshop / "at home" / "0007"
+    shutil.copytree(workshop / "2025" / "0007", copy)
+    later = keep("other", ("lateral", "2026-03-01", 0.3, "within"))
+    keep_pass(open_job(copy), _last(later))
+    shutil.rmtree(later.folder)
+    months = {month["month"]: month for month in listed([str(workshop)], capsys)["months"]}
+    assert (months["2025-12"]["came_in"], months["2025-12"]["last_measured"]) == (1, 0)
+    assert (months["2026-03"]["came_in"], months["2026-03"]["last_measured"]) == (0, 1)
+    run(["jobs", str(workshop)])
+    assert "! a copy of at home/0007, counted once" in capsys.readouterr().out
 
 
 def test_a_broken_job_does_not_hide_the_others(workshop, capsys):

@@ -74,12 +74,12 @@ def test_a_slack_spoke(wheel, answer):
     )
 
 
-@pytest.mark.parametrize("direction", ["lateral", "radial"])
-def test_runout_that_is_damage(wheel, answer, direction):
+@pytest.mark.parametrize(("direction", "reading_mm"), [("lateral", 8.4), ("radial", 4.4)])
+def test_runout_that_is_damage(wheel, answer, direction, reading_mm):
     readings = out_of_true(wheel, 0, lateral_mm=1.0)
-    name = f"{direction}_mm"
-    far = np.cos(np.radians(wheel.spoke_angles_deg) * 2) * 5.0
-    assert "beyond what nipples can mend" in _refused(replace(readings, **{name: far}), wheel, answer)
+    far = np.cos(np.radians(wheel.spoke_angles_deg) * 2) * reading_mm / 2
+    refused = _refused(replace(readings, **{f"{direction}_mm": far}), wheel, answer)
+    assert f"the {direction} runout of {np.ptp(far):.1f} mm is beyond what nipples can mend" in refused
 
 
 def test_a_bend_too_sharp_for_nipples(wheel, answer):

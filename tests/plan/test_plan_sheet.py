@@ -43,7 +43,7 @@ def test_the_sheet_draws_the_way_that_the_words_say(seen_from, tighten):
 
 def test_a_sheet_of_many_steps_holds_them_all():
     many = build(60)
-    words = correction_words(1, "left", 1, "tyre")
+    words = correction_words(1, "left", 1, "hub")
     steps = tuple(
         Correction(order=spoke, spoke=spoke, side=many.flanges[spoke - 1], turns=0.125, words=words)
         for spoke in range(1, 61)
@@ -69,6 +69,7 @@ def test_a_sheet_of_many_steps_holds_them_all():
     assert [text for text in written if re.fullmatch(r"\d+ [RL]", text)] == [
         f"{item.spoke} {item.side[0].upper()}" for item in steps
     ]
+    assert any(text.startswith("Looking at the nipple from the hub:") for text in written)
     assert min(text.get_position()[1] for text in page.texts) > 0.02
     # The valve's name stands clear of every number in the drawing, of spokes and of steps.
     page.draw_without_rendering()

@@ -1,5 +1,7 @@
 """The runout picture says what the record says."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
@@ -34,6 +36,33 @@ def test_spoke_numbers_stand_at_the_spokes_angles(runout):
     axes = runout_figure(one).axes[0]
     np.testing.assert_allclose(axes.get_xticks(), one.sides[0].spoke_angle_deg, rtol=0, atol=1e-9)
     assert [label.get_text() for label in axes.get_xticklabels()][:2] == ["1\nR", "2\nL"]
+
+
+def _with_zones(measured, *zones):
+    side = measured.sides[0]
+    made = tuple(
+        replace(side.zones[0], start_deg=start, centre_deg=centre, end_deg=end, peak_mm=peak)
+        for start, centre, end, peak in zones
+    )
+    return replace(measured, sides=(replace(side, zones=made),))
+
+
+def test_a_zone_across_the_valve_is_shaded_at_both_ends(runout):
+    axes = runout_figure(_with_zones(runout(), (340.0, 355.0, 20.0, 0.4))).axes[0]
+    spans = {
+        (round(patch.get_x(), 6), round(patch.get_x() + patch.get_width(), 6))
+        for patch in axes.patches
+        if patch.get_width() < 360
+    }
+    assert {(340.0, 360.0), (0.0, 20.0)} <= spans
+
+
+def test_of_zones_close_together_only_the_worse_is_named(runout):
+    zones = ((90.0, 100.0, 110.0, 0.4), (112.0, 120.0, 130.0, -0.3), (190.0, 200.0, 210.0, 0.2))
+    said = words(runout_figure(_with_zones(runout(), *zones)))
+    assert "+0.40 mm" in said
+    assert "−0.30 mm" not in said
+    assert "+0.20 mm" in said
 
 
 def test_a_spokes_side_is_told_without_colour(runout):

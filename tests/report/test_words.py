@@ -1,7 +1,10 @@
 """The plain line on top never claims more than was measured."""
 
+import math
+from dataclasses import replace
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
 
 from rimgauge.records import Scale
@@ -17,6 +20,7 @@ from rimgauge.report.words import (
     moment,
     overall,
     result_rows,
+    tension_words,
 )
 
 
@@ -135,3 +139,27 @@ def test_the_usual_cautions_defer_to_maker_rules_and_mechanic():
     said = " ".join(CAUTIONS)
     for word in ("maker", "local rules", "qualified mechanic"):
         assert word in said
+
+
+def test_what_repeats_is_told_only_after_more_than_one_revolution(runout):
+    measured = runout(1.0, sides=2)
+    once, twice = (replace(measured.sides[0], non_repeatable_mm=mm) for mm in (math.nan, 0.03))
+    told = how_lines(Comparison(after=replace(measured, sides=(once, twice))))
+    assert "Part that did not repeat each revolution: 0.03 mm." in told
+    told = how_lines(Comparison(after=replace(measured, sides=(once, once))))
+    assert "nan" not in " ".join(told)
+    assert any("went round only once" in line for line in told)
+
+
+def test_nothing_runs_out_by_less_than_nothing(runout):
+    assert headline((sized(runout, 0.02, tolerance_mm=0.05),)) == (
+        "Too close to call: between 0.00 and 0.06 mm (tolerance 0.05 mm)"
+    )
+
+
+def test_the_spread_of_tension_is_that_of_the_spoke_farthest_off_whichever_way():
+    told = tension_words(np.array([1000.0, 900.0, 1100.0, np.nan, 600.0, 900.0]), ("right", "left") * 3)
+    assert told == (
+        "right side 900 N, each spoke within 33% of it; left side 900 N, each spoke within 0% of it; "
+        "highest 1100 N at spoke 3; 1 spoke not read"
+    )
