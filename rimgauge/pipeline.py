@@ -129,6 +129,7 @@ def reckon(
             other=other,
             lens_share=lens_share(view, edge),
             far_lip=far_lip(view),
+            lost=seen.lost,
         )
         for side, edge in zip(seen.sides, view.edges, strict=True)
     ]

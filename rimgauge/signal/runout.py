@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -43,6 +45,7 @@ def side_runout(
     other: SideRunout | None = None,
     lens_share: float = 0.0,
     far_lip: float | None = None,
+    lost: Sequence[str] = (),
 ) -> tuple[SideRunout, tuple[BudgetLine, ...]]:
     """Runout of one side. + is toward the wheel's right, or outward.
 
@@ -56,6 +59,7 @@ def side_runout(
     other : runout of the other direction of the same wheel, whose share in this view is taken off.
     lens_share : what a lens that wasn't calibrated does, as a share of the reading.
     far_lip : how likely it is the rim's farther lip that is seen, None in a lateral view.
+    lost : why each of the n frames gave no gap, "" where it did; empty where nobody knows.
 
     Raises
     ------
@@ -65,7 +69,7 @@ def side_runout(
         The other direction is given, but the scale doesn't tell how the camera stands.
     """
     good = np.isfinite(track.gap_px)
-    _check_enough(good, turning)
+    _check_enough(good, turning, lost)
     angle_deg = turning.angle_deg[good]
     toward = 1.0 if track.side == "left" else -1.0
     rim_mm = toward * track.gap_px[good] * scale.mm_per_px - _other_share(angle_deg, scale, other)
@@ -132,22 +136,32 @@ def _other_share(angle_deg: FloatArray, scale: Scale, other: SideRunout | None) 
     return np.asarray(scale.camera.crosstalk * found)
 
 
-def _check_enough(good: BoolArray, turning: Turning) -> None:
+def _check_enough(good: BoolArray, turning: Turning, lost: Sequence[str]) -> None:
     # One undisturbed piece is enough if the whole rim passes in it: what was left out before and after doesn't count.
     seen = np.flatnonzero(good)
     run = good[seen[0] : seen[-1] + 1] if len(seen) else good
     if run.mean() < LEAST_USED_SHARE:
         raise NotTrustworthy(
-            f"only {good.sum()} of {len(good)} frames showed pointer and rim clearly; add light, choose a plain "
-            "background, keep hands out of the picture and measure again"
+            f"only {good.sum()} of {len(good)} frames showed pointer and rim clearly{_mostly(lost)}; add light, choose "
+            "a plain background, keep hands out of the picture and measure again"
         )
     around = np.sort(turning.angle_deg[good] % 360.0)
-    widest = float(np.max(np.diff(np.concatenate([around, [around[0] + 360.0]]))))
-    if widest > MOST_UNSEEN_DEG:
+    steps = np.diff(np.concatenate([around, [around[0] + 360.0]]))
+    widest = int(np.argmax(steps))
+    if steps[widest] > MOST_UNSEEN_DEG:
+        inside = (turning.angle_deg - around[widest]) % 360.0 < steps[widest]
+        why = _mostly([reason for reason, there in zip(lost, inside, strict=True) if there]) if lost else ""
         raise NotTrustworthy(
-            f"{widest:.0f}° of the rim in one piece never passed the pointer in a usable frame; turn the wheel "
-            "slowly, two or three whole turns, keep spokes out of the gap's picture, and measure again"
+            f"{steps[widest]:.0f}° of the rim in one piece never passed the pointer in a usable frame{why}; turn the wheel "
+            "slowly, two or three whole turns, with something plain behind the gap and no spokes in its picture, and "
+            "measure again"
         )
+
+
+def _mostly(lost: Sequence[str]) -> str:
+    """The commonest reason for which frames were lost, in brackets; "" where none was."""
+    reasons = Counter(reason for reason in lost if reason)
+    return f" (mostly: {reasons.most_common(1)[0][0]})" if reasons else ""
 
 
 def _total(fit: HarmonicFit, rng: np.random.Generator) -> tuple[float, float]:

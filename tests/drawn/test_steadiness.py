@@ -11,7 +11,7 @@ import pytest
 
 from rimgauge.capture import open_source, track
 from rimgauge.capture.follower import SEEN, Sightings
-from rimgauge.capture.sift import moved_left_out
+from rimgauge.capture.sift import moved_left_out, vague_left_out
 from rimgauge.capture.steadiness import stretches
 from rimgauge.job import read_view
 
@@ -42,25 +42,35 @@ def test_a_sway_goes_on_where_frames_are_missing_and_a_knock_behind_a_hand_is_se
     assert list(np.flatnonzero(np.diff(knocked))) == [99]
 
 
-def test_a_jump_of_either_pointer_ends_the_stretch_of_both():
-    def side(jumps):
-        tip_px = tips_px(300, jumps)
-        same = np.ones(300)
-        return Sightings(
-            gap_px=same,
-            standard_error_px=0.05 * same,
-            quality=same,
-            tip_px=tip_px,
-            rim_px=np.zeros_like(tip_px),
-            shift_px=0.0 * same,
-            shift_error_px=0.05 * same,
-            place_px=same,
-            profile=np.zeros((300, 1), dtype=np.float32),
-            lost=np.zeros(300, dtype=np.uint8),
-            white=np.zeros(300, dtype=bool),
-        )
+def sightings(jumps: dict[int, float], error_px: float = 0.05) -> Sightings:
+    tip_px = tips_px(300, jumps)
+    same = np.ones(300)
+    return Sightings(
+        gap_px=same,
+        standard_error_px=error_px * same,
+        quality=same,
+        tip_px=tip_px,
+        rim_px=np.zeros_like(tip_px),
+        shift_px=0.0 * same,
+        shift_error_px=0.05 * same,
+        place_px=same,
+        profile=np.zeros((300, 1), dtype=np.float32),
+        lost=np.zeros(300, dtype=np.uint8),
+        white=np.zeros(300, dtype=bool),
+    )
 
-    left, right = moved_left_out([side({60: 2.0}), side({180: 2.0})])
+
+def test_frames_far_less_sure_than_usual_go_but_not_for_less_than_a_tenth_of_a_pixel():
+    seen = sightings({}, error_px=0.015)
+    seen.standard_error_px[[40, 80]] = 0.09, 0.11
+    assert list(np.flatnonzero(vague_left_out(seen).lost)) == [80]
+    faint = sightings({}, error_px=0.05)
+    faint.standard_error_px[[40, 80]] = 0.14, 0.16
+    assert list(np.flatnonzero(vague_left_out(faint).lost)) == [80]
+
+
+def test_a_jump_of_either_pointer_ends_the_stretch_of_both():
+    left, right = moved_left_out([sightings({60: 2.0}), sightings({180: 2.0})])
     assert (left.lost == right.lost).all()
     assert list(np.flatnonzero(left.lost == SEEN)) == list(range(60, 180))
 
