@@ -18,6 +18,8 @@ from rimgauge.signal.tagged import Tagged, tag_likelihood
 
 UNEVEN_SHARE = 0.2
 SPOKE_NOISE = 0.05
+SOFT_DEG = 0.5
+"""What is narrower along the rim than the path's own steps is taken off the spokes' look: on a grid it is noise."""
 OFFSETS = (0.0, 0.25, -0.25)
 """How far, as a share of the spacing, a spoke may stand off where the middle of its box says: it leans."""
 STANDS_APART_DEG, CLEAR_NATS, MOST_NATS = 1.0, 4.0, 2.0
@@ -92,7 +94,8 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
     ]
     profile = track.spoke_profile.astype(np.float64)
     if profile.shape[1]:
-        components = learn_axes(profile).project(profile)
+        soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
+        components = learn_axes(profile, soft_bins=soft_bins).project(profile)
         looks.append(Look(_laid_out(components, moment, count), layout.look_period_deg, SPOKE_NOISE))
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
     by_tags = None if tags is None else tag_likelihood(tags, moment, count)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.records import FloatArray, Slide
+from rimgauge.records import BoolArray, FloatArray, Slide
 
 NEAR_DEG = 1.5
 """So near the course known so far a likeness is looked for."""
@@ -13,9 +13,14 @@ LEAST_NATS = 6.0
 """Likelihood, above that of nothing in common, from which a likeness is a measurement."""
 RESTING_DEG, RESTING_NATS = 0.25, 16.0
 """Where next to nothing of the rim can be told, what stands still looks a little alike: rest needs more likeness."""
-STIRRED, STIRRED_SHARE = 2.5, 0.3
-"""So many times the quiet frames' change of the spokes' picture, and more, is a wheel that turns; and in such a share of a
+STIRRED, STIRRED_SHARE = 2.0, 0.3
+"""So many times the noise of the spokes' picture, and more, is a change by a wheel that turns; and in such a share of a
 rest's frames or more, it is none."""
+QUIET_BINS, QUIET_SIZE, QUIET_FRAMES = 0.25, 0.3186, 0.05
+"""The noise is that of the quarter of the strips that changes least, in the frames that change least: of a Gaussian a
+quarter is smaller than so many standard deviations."""
+LEAST_NOISE = 0.1
+"""In grey levels: what a codec left unchanged says nothing."""
 LEAST_SD_DEG = 0.02
 UNSURE_SHARE = 0.01
 """The picture's scale differs along the strip by so much: its ends are seen under another angle."""
@@ -39,14 +44,22 @@ def but_for_hands(slide: Slide, profile: FloatArray) -> Slide:
     best_px = slide.shift_px[slide.nats[frames].argmax(axis=1)]
     step_px = float(slide.shift_px[1] - slide.shift_px[0])
     rests = (np.abs(best_px) < 0.5 * step_px) & (slide.nats[frames].max(axis=1) > LEAST_NATS)
-    even = profile / np.maximum(profile.mean(axis=(1, 2), keepdims=True), 1.0)
-    change = np.sqrt(np.mean(np.diff(even, axis=0) ** 2, axis=(1, 2)))
-    stirs = change > STIRRED * float(np.quantile(change, 0.05))
+    stirs = stirring(profile)
     rest = np.cumsum(np.diff(rests, prepend=False))
     hand = rests & (np.bincount(rest, stirs)[rest] >= STIRRED_SHARE * np.bincount(rest)[rest])
     nats = slide.nats.copy()
     nats[frames[hand]] = 0.0
     return Slide(shift_px=slide.shift_px, nats=nats)
+
+
+def stirring(profile: FloatArray) -> BoolArray:
+    """Tell where the spokes' strips (n, m, a) change by more than their noise from one frame to the next (n − 1,)."""
+    light = profile.mean(axis=(1, 2), keepdims=True)
+    even = profile * (light.mean() / np.maximum(light, 1.0))
+    change = np.abs(np.diff(even, axis=0)).reshape(len(profile) - 1, -1)
+    quiet = np.quantile(change, QUIET_BINS, axis=1) / QUIET_SIZE
+    noise = max(float(np.quantile(quiet, QUIET_FRAMES)), LEAST_NOISE)
+    return np.asarray(np.sqrt(np.mean(change**2, axis=1)) > STIRRED * noise)
 
 
 def slid(

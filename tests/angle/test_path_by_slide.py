@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from rimgauge.records import Slide
 from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, steady_speeds
@@ -32,14 +33,16 @@ def test_slides_of_a_wrong_scale_and_of_the_next_spoke_still_give_the_path() -> 
     assert path_by_slide(slid_deg, np.full(FRAMES, np.nan), speed_deg) is None
 
 
-def test_a_hand_at_rest_before_the_rim_while_spokes_pass_is_no_resting_wheel() -> None:
-    """The wheel rests in frames 100 to 139; a hand rests before its rim in frames 200 to 219."""
+@pytest.mark.parametrize("resting", [40, 0])
+def test_a_hand_at_rest_before_the_rim_while_spokes_pass_is_no_resting_wheel(resting: int) -> None:
+    """The wheel rests from frame 100 on, or never, and then spokes stir in every frame; a hand rests from frame 200 to 219."""
     rng = np.random.default_rng(5)
-    step = np.where((np.arange(300) >= 100) & (np.arange(300) < 140), 0.0, 3.0)
+    frame = np.arange(300)
+    step = np.where((frame >= 100) & (frame < 100 + resting), 0.0, 3.0)
     past = (np.arange(72.0) - np.cumsum(step)[:, None] + 15.0) % 30.0 - 15.0
     grey = 120.0 - 50.0 * np.exp(-0.5 * (past / 3.0) ** 2) + rng.normal(0.0, 0.5, past.shape)
     shift_px = np.arange(-10.0, 11.0)
-    slid_px = np.where((np.arange(300) >= 200) & (np.arange(300) < 220), 0.0, step)
+    slid_px = np.where((frame >= 200) & (frame < 220), 0.0, step)
     nats = np.where(shift_px == slid_px[:, None], 20.0, 0.0)
     nats[0] = 0.0
     kept = but_for_hands(Slide(shift_px=shift_px, nats=nats), np.repeat(grey[:, :, None], 4, axis=2))

@@ -125,6 +125,18 @@ def test_hands_up_to_0_6_turns_a_second_are_followed_and_never_named_a_wrong_spo
     assert np.median(given) <= HANDS_DEG
 
 
+def test_a_wheel_let_go_past_half_a_spokes_spacing_a_frame_is_told_from_its_mirror_image():
+    """8.6 of 15 degrees a frame, and a mark seen in two frames: only what the spokes look like tells the way."""
+    rng = np.random.default_rng(12509)
+    motion = draw_motion("spin", rng)
+    bench = replace(draw_bench(rng), dropped=0.0, jitter_s=0.0, hand=False)
+    angles_deg = spoke_angles(len(bench.spoke_angles_deg), False, np.random.default_rng(12509))
+    seen = film(motion, replace(bench, spoke_angles_deg=angles_deg), rng)
+    turning = find_turning(seen.track, layout_of(seen.bench))
+    off = np.abs((turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0)
+    assert np.mean(off < HANDS_DEG) > 0.95
+
+
 @pytest.mark.parametrize(("hand", "seed"), [(42, 5), (33, 4), (34, 5)])
 def test_glints_on_a_rim_without_a_mark_name_no_spoke(hand, seed):
     rng = np.random.default_rng(hand)
