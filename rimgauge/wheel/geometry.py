@@ -25,7 +25,7 @@ def spoke_lines(wheel: Wheel) -> SpokeLines:
 
     References
     ----------
-    The hole lies 720·crossings/spokes degrees from the nipple, seen along the axle; common practice.
+    The hole lies 360·crossings/(spokes of its flange) degrees from the nipple, seen along the axle; common practice.
 
     """
     sign, radius, offset = _flange_of_each(wheel)
@@ -37,14 +37,14 @@ def spoke_lines(wheel: Wheel) -> SpokeLines:
 
 
 def lateral_sines(lines: SpokeLines, wheel: Wheel) -> tuple[float, float]:
-    """Sum over the right and over the left spokes of the sine between spoke and rim plane."""
+    """Sum over the right and over the left spokes of the sine of the angle between spoke and rim plane."""
     sine = np.abs(lines.toward_hub[:, 0])
     right = np.array(wheel.flanges) == "right"
     return float(sine[right].sum()), float(sine[~right].sum())
 
 
 def lean_step_deg(crossings: int, spokes_on_flange: int) -> float:
-    """Angle at the axle between a nipple and its hole in the flange."""
+    """Angle at the axle between a nipple and its hole in the flange [deg]."""
     return 360.0 * crossings / spokes_on_flange
 
 

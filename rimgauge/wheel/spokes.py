@@ -21,7 +21,7 @@ def mean_tensions_n(wheel: Wheel) -> FloatArray:
 
 
 def spoke_stiffness(rate_n_per_mm: FloatArray, tension_n: FloatArray, lines: SpokeLines) -> FloatArray:
-    """Resist a movement of each nipple, hub held: (n, 3, 3) [N/mm].
+    """Stiffness of each spoke against a movement of its nipple, hub held: (n, 3, 3) [N/mm].
 
     Along itself a spoke gives EA/L, across itself T/L: the stiffness of a pre-tensioned bar
     (from memory, any text on the geometric stiffness of trusses).
