@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +11,7 @@ from scipy.linalg import block_diag
 from rimgauge.errors import BadInput
 from rimgauge.records import FloatArray, Influence, Readings, Round, Wheel, record
 from rimgauge.wheel.influence import influence
+from rimgauge.wheel.spokes import mean_tensions_n
 
 PRIOR_SPREAD = {"movement": 0.15, "stiffness": 0.15, "side": 0.05}
 """Standard deviation of each kind of factor about 1 before anything is measured (our estimate)."""
@@ -34,7 +35,52 @@ MISSED_SHARE = 0.5
 """A nipple is named if another turn of it, by this much, explains this share of what is left of the squares."""
 
 
-_Measure = Callable[[Influence | None, FloatArray], FloatArray]
+@record
+class _Movement:
+    """How rim and tensions moved from one reading to the next at each of n spokes; NaN where not read both times.
+
+    mean_n (n,): mean tension of each spoke's side, by which the gauge's noise goes. centred: both lateral readings are
+    from the centre plane, so that the mean of their movement counts.
+    """
+
+    lateral_mm: FloatArray
+    radial_mm: FloatArray
+    tension_n: FloatArray
+    mean_n: FloatArray
+    centred: bool
+
+    @classmethod
+    def between(cls, wheel: Wheel, before: Readings, after: Readings) -> _Movement:
+        """Take the difference of two readings."""
+        return cls(
+            lateral_mm=after.lateral_mm - before.lateral_mm,
+            radial_mm=after.radial_mm - before.radial_mm,
+            tension_n=after.tension_n - before.tension_n,
+            mean_n=mean_tensions_n(wheel),
+            centred=before.centred and after.centred,
+        )
+
+    @property
+    def measured(self) -> FloatArray:
+        """All that was read (r,), in standard deviations of its noise."""
+        return self._in_noise(self.lateral_mm, self.radial_mm, self.tension_n)
+
+    def foretold(self, answer: Influence, turns: FloatArray) -> FloatArray:
+        """What turns (n,) should have made of the same readings (r,), in the same units."""
+        return self._in_noise(answer.lateral_mm @ turns, answer.radial_mm @ turns, answer.tension_n @ turns)
+
+    def _in_noise(self, lateral_mm: FloatArray, radial_mm: FloatArray, tension_n: FloatArray) -> FloatArray:
+        lateral_mm = lateral_mm[np.isfinite(self.lateral_mm)]
+        lateral_mm = lateral_mm if self.centred else _about_mean(lateral_mm)
+        radial_mm = _about_mean(radial_mm[np.isfinite(self.radial_mm)])
+        read = np.isfinite(self.tension_n)
+        return np.concatenate(
+            [
+                lateral_mm / MOVEMENT_NOISE_MM,
+                radial_mm / MOVEMENT_NOISE_MM,
+                tension_n[read] / (TENSION_NOISE * self.mean_n[read]),
+            ]
+        )
 
 
 @record
@@ -88,7 +134,7 @@ def learn(wheel: Wheel, rounds: Sequence[Round], after: Readings) -> tuple[Influ
         return prior, ()
     groups = _groups(wheel, prior)
     believed = [
-        (_measure(wheel, done.readings, then), done.turns)
+        (_Movement.between(wheel, done.readings, then), done.turns)
         for done, then in steps[len(steps) - len(believable(prior, rounds, after)) :]
         if done.turns.any()
     ]
@@ -123,7 +169,7 @@ def _share_moved(
 
 
 def _fitted(
-    groups: Sequence[_Group], prior: Influence, believed: Sequence[tuple[_Measure, FloatArray]]
+    groups: Sequence[_Group], prior: Influence, believed: Sequence[tuple[_Movement, FloatArray]]
 ) -> FloatArray:
     """What each factor grows by (g,): the ridge estimate from the rounds that are believed.
 
@@ -132,12 +178,14 @@ def _fitted(
     """
     if not believed:
         return np.zeros(len(groups))
-    gains = [np.column_stack([measure(group.gain, turns) for group in groups]) for measure, turns in believed]
-    missed = [
-        np.column_stack([measure(prior, one) for one in np.eye(len(turns))[turns != 0]])
-        for measure, turns in believed
+    gains = [
+        np.column_stack([moved.foretold(group.gain, turns) for group in groups]) for moved, turns in believed
     ]
-    left = [measure(None, turns) - measure(prior, turns) for measure, turns in believed]
+    missed = [
+        np.column_stack([moved.foretold(prior, one) for one in np.eye(len(turns))[turns != 0]])
+        for moved, turns in believed
+    ]
+    left = [moved.measured - moved.foretold(prior, turns) for moved, turns in believed]
     unknown = np.hstack([np.vstack(gains), block_diag(*missed)])
     spread = np.full(unknown.shape[1], TURN_SPREAD)
     spread[: len(groups)] = [group.spread for group in groups]
@@ -175,31 +223,6 @@ def _groups(wheel: Wheel, prior: Influence) -> list[_Group]:
         ),
         *(_Group(spread=PRIOR_SPREAD["side"], gain=_columns(prior, side)) for side in (right, ~right)),
     ]
-
-
-def _measure(wheel: Wheel, before: Readings, after: Readings) -> _Measure:
-    """Make the function that tells what was read of a movement, in units of its noise; None: as measured."""
-    means = np.where(np.array(wheel.flanges) == "right", wheel.tension.right_n, wheel.tension.left_n)
-    keep_mean = before.centred and after.centred
-    measured = (
-        after.lateral_mm - before.lateral_mm,
-        after.radial_mm - before.radial_mm,
-        after.tension_n - before.tension_n,
-    )
-    read = [np.isfinite(values) for values in measured]
-
-    def measure(answer: Influence | None, turns: FloatArray) -> FloatArray:
-        moved = measured
-        if answer is not None:
-            moved = (answer.lateral_mm @ turns, answer.radial_mm @ turns, answer.tension_n @ turns)
-        lateral, radial, tension = (values[known] for values, known in zip(moved, read, strict=True))
-        lateral = lateral if keep_mean else _about_mean(lateral)
-        noise_n = TENSION_NOISE * means[read[2]]
-        return np.concatenate(
-            [lateral / MOVEMENT_NOISE_MM, _about_mean(radial) / MOVEMENT_NOISE_MM, tension / noise_n]
-        )
-
-    return measure
 
 
 def _about_mean(values: FloatArray) -> FloatArray:
@@ -242,7 +265,7 @@ def _words(
                 _about_mean(getattr(answer, name) @ done.turns) for answer in (prior, learnt)
             )
             notes.append(_moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how))
-    notes.append(_missed_words(wheel, prior, done.turns, _measure(wheel, done.readings, after)))
+    notes.append(_missed_words(wheel, prior, done.turns, _Movement.between(wheel, done.readings, after)))
     return tuple(note for note in notes if note is not None)
 
 
@@ -278,10 +301,10 @@ def moved_opposite(wheel: Wheel, last: Round, after: Readings, *, surely: bool =
     return None
 
 
-def _missed_words(wheel: Wheel, prior: Influence, turns: FloatArray, measure: _Measure) -> str | None:
+def _missed_words(wheel: Wheel, prior: Influence, turns: FloatArray, moved: _Movement) -> str | None:
     """Name the nipple that seems to have turned by another amount than planned."""
-    left = measure(None, turns) - measure(prior, turns)
-    columns = np.column_stack([measure(prior, one) for one in np.eye(len(turns))])
+    left = moved.measured - moved.foretold(prior, turns)
+    columns = np.column_stack([moved.foretold(prior, one) for one in np.eye(len(turns))])
     squares = (columns**2).sum(axis=0)
     off = (columns.T @ left) / squares
     explained = off**2 * squares / max(float(left @ left), len(left))
