@@ -68,6 +68,7 @@ def test_two_readings_of_the_gauge_are_better_than_one():
     twice = read_again(now, [before], [moved])
     assert 1.5 < twice.count <= 2.0
     assert np.std(twice.mean_n - true) < 0.85 * np.std(now - true)
+    assert read_again(now, [now], [np.zeros(36)]).count == pytest.approx(2.0)  # none counts for more than one
     far_off = read_again(now, [before], [moved + random.normal(0, 200, 36)])
     assert far_off.count < 1.1
 

@@ -8,6 +8,8 @@ from wheels import build, out_of_true
 
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
+from rimgauge.plan.patterns import points_elsewhere
+from rimgauge.plan.stating import state_problem
 from rimgauge.records import Tension
 from rimgauge.wheel import influence
 
@@ -155,6 +157,21 @@ def test_a_flat_spot_from_a_knock(wheel, answer):
     assert make_plan(readings, wheel, answer, wishes=Wishes(checked=frozenset({"rim"}))).refused is None
     shallow = replace(readings, radial_mm=_flat_spot(wheel, 0.4))
     assert make_plan(shallow, wheel, answer).refused is None
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "off_mm"), [(15, 20, 0.6), (2, 8, -1.2)], ids=["a bulge elsewhere", "a dip too long"]
+)
+def test_a_rim_that_is_not_round_otherwise_has_no_flat_spot(wheel, answer, first, last, off_mm):
+    def said(radial_mm):
+        readings = replace(out_of_true(wheel, 0, lateral_mm=0.8, tension=False), radial_mm=radial_mm)
+        problem = state_problem(readings, wheel, answer, Wishes())
+        return points_elsewhere(readings, wheel, answer, problem, frozenset())
+
+    radial_mm = _flat_spot(wheel, 1.2)
+    assert "flat spot" in said(radial_mm)
+    radial_mm[first:last] = off_mm
+    assert said(radial_mm) is None
 
 
 def test_a_dip_that_its_spokes_pull_in_is_no_flat_spot(wheel, answer):
