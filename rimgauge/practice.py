@@ -13,7 +13,7 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.plan import SLACK_SHARE, Wishes, make_plan
-from rimgauge.records import FloatArray, Influence, IntArray, Plan, Readings, Wheel, record
+from rimgauge.records import EIGHTH, FloatArray, Influence, IntArray, Plan, Readings, Wheel, record
 from rimgauge.wheel import influence, slack_turns
 
 LATERAL_MM = (1.0, 2.5)
@@ -74,7 +74,7 @@ def practice_wheel(wheel: Wheel, random: np.random.Generator) -> PracticeWheel:
         each = random.normal(0, random.uniform(0.05, 0.3), len(angle))
         turned = each + pull * _waves(angle, random) + random.uniform(0.3, 1.0) * _waves(angle, random)
         turned = turned * random.uniform(*LATERAL_MM) / np.ptp(answer.lateral_mm @ turned)
-        turned = np.round(turned * 8) / 8
+        turned = np.round(turned / EIGHTH) * EIGHTH
         made = PracticeWheel(wheel=wheel, answer=answer, turned=turned, slack=np.zeros(len(turned)))
         if _fit_to_start(made):
             return made

@@ -46,12 +46,13 @@ def _shown(value: object) -> str:
 class Check:
     """What came of working one measurement out again.
 
-    rests_on: what it was worked out from, and how many of them (frames). trouble: why it could not be, '' where it could.
+    rests_on: what it was worked out from, the values or the pictures of its frames or, for a dish, other measurements;
+    count: of how many. trouble: why it could not be, '' where it could.
     """
 
     file: str
     rests_on: Literal["values", "pictures", "measurements"]
-    frames: int
+    count: int
     differences: tuple[Difference, ...] = ()
     trouble: str = ""
 
@@ -104,7 +105,7 @@ def check_dish(path: Path) -> Check:
     return Check(
         file=path.name,
         rests_on="measurements",
-        frames=len(recorded.measurements),
+        count=len(recorded.measurements),
         differences=differences,
         trouble=trouble,
     )
@@ -125,7 +126,7 @@ def _check(
     return Check(
         file=path.name,
         rests_on=rests_on,
-        frames=recorded.source.frames,
+        count=recorded.source.frames,
         differences=differences,
         trouble=trouble,
     )

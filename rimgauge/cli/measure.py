@@ -80,7 +80,7 @@ Keep = Literal["frames", "worst", "none"]
 )
 @click.option(
     "--start-spoke",
-    type=click.IntRange(1, 60),
+    type=click.IntRange(min=1),
     help="No mark on the wheel: the number of the spoke at the pointer when the film begins.",
 )
 @click.option(
@@ -126,21 +126,21 @@ def command(
     """
     import sys
 
-    import rimgauge.job as job
     from rimgauge.capture import open_source
     from rimgauge.cli.guidance import guided
+    from rimgauge.job import find_job, pass_fields
 
-    folder = job.find_job(Path.cwd())
-    if view_file is None and folder is None:
+    job = find_job(Path.cwd())
+    if view_file is None and job is None:
         view_file = view_beside(source)
-    view = _view(view_file, direction, folder)
-    if wheel_file is None and spokes is None and folder is not None:
-        wheel_file = folder.wheel
+    view = _view(view_file, direction, job)
+    if wheel_file is None and spokes is None and job is not None:
+        wheel_file = job.wheel
     wheel = load_wheel(wheel_file, spokes)
     against_mm = _tolerance_mm(wheel, view.direction, tolerance_mm)
     if not 0.5 <= fps <= 1000.0:
         raise BadInput("--fps must be between 0.5 and 1000 frames a second")
-    to = _Target(out, folder, keep, Path(source), by)
+    to = _Target(out, job, keep, Path(source), by)
     other = _other_side(view.direction, radial_file, lateral_file)
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
         _check_start(start_spoke, wheel, live=not frames.files())
@@ -149,11 +149,11 @@ def command(
             frames, seen, source_name(source), view, wheel, against_mm, to, other, start_spoke
         )
     if as_json and written is None:
-        print_json(job.pass_fields(runout))
+        print_json(pass_fields(runout))
     elif as_json and written is not None:
         click.echo(written.read_text(encoding="utf-8"), nl=False)
     else:
-        _tell(runout, written, folder, in_job=folder is not None and out is None, alone=other is None)
+        _tell(runout, written, job, in_job=job is not None and out is None, alone=other is None)
     if check and runout.verdict.outcome != "within":
         sys.exit(3)
 
@@ -167,14 +167,14 @@ def _tolerance_mm(wheel: Wheel, direction: Direction, given_mm: float | None) ->
     return tolerance_mm
 
 
-def _tell(runout: Runout, written: Path | None, folder: Job | None, *, in_job: bool, alone: bool) -> None:
+def _tell(runout: Runout, written: Path | None, job: Job | None, *, in_job: bool, alone: bool) -> None:
     """Say the result, where it was written and what comes next; alone: the other direction wasn't given."""
     click.echo(runout_text(runout))
     if written is None:
         return
     click.echo(f"\nWritten: {shown(written)}")
-    if folder is not None and alone:
-        _offer_other(runout, folder)
+    if job is not None and alone:
+        _offer_other(runout, job)
     _next_step(runout, in_job=in_job)
 
 
@@ -189,14 +189,14 @@ def _check_start(start_spoke: int | None, wheel: Wheel, *, live: bool) -> None:
         )
 
 
-def _offer_other(runout: Runout, folder: Job) -> None:
+def _offer_other(runout: Runout, job: Job) -> None:
     """Name the job's measurement of the other direction where the note asks for one."""
     from rimgauge.job import history, latest
 
     direction: Direction = "radial" if runout.direction == "lateral" else "lateral"
-    found = latest(folder, direction)
+    found = latest(job, direction)
     wanted = any(f"--{direction}" in note for note in runout.notes)
-    if wanted and found is not None and not history(folder).planned_since(found.name):
+    if wanted and found is not None and not history(job).planned_since(found.name):
         click.echo(
             f"{found.name} is such a {direction} measurement; if no nipple was turned since, measure\n"
             f"again with  --{direction} {quoted(Path(shown(found)))}"
@@ -235,7 +235,7 @@ class _Target:
     """
 
     out: Path | None
-    folder: Job | None
+    job: Job | None
     keep: Keep
     source: Path
     by: str = ""
@@ -245,8 +245,8 @@ class _Target:
         from rimgauge.job import check_writable, frames_path, picture_path
 
         if self.out is None:
-            if self.folder is not None:
-                check_writable(self.folder.folder / "pass.json")
+            if self.job is not None:
+                check_writable(self.job.folder / "pass.json")
             elif self.keep == "frames":
                 raise BadInput("--keep frames needs --out pass.json, or a job folder, to keep them in")
             return
@@ -259,7 +259,7 @@ class _Target:
     @property
     def keeps(self) -> Keep:
         """What is kept; nothing where there is no file to keep it beside."""
-        return "none" if self.out is None and self.folder is None else self.keep
+        return "none" if self.out is None and self.job is None else self.keep
 
     def write(self, runout: Runout, picture: bytes | None, frames: list[Path]) -> Path | None:
         """Write the result; where that fails it is shown, so that it isn't lost."""
@@ -273,13 +273,13 @@ class _Target:
         from rimgauge.job import frames_path, keep_pass, picture_path, update_manifest, write_measured
 
         if self.out is None:
-            if self.folder is None:
+            if self.job is None:
                 return None
-            return keep_pass(self.folder, runout, picture=picture, frames=frames, used=[self.source])
+            return keep_pass(self.job, runout, picture=picture, frames=frames, used=[self.source])
         write_measured(self.out, runout, picture=picture, frames=frames)
-        if self.folder is not None and self.out.resolve().is_relative_to(self.folder.folder):
+        if self.job is not None and self.out.resolve().is_relative_to(self.job.folder):
             beside = (picture_path(self.out), frames_path(self.out))
-            update_manifest(self.folder, ours=[self.out, *beside], used=[self.source])
+            update_manifest(self.job, ours=[self.out, *beside], used=[self.source])
         return self.out
 
 
@@ -359,14 +359,14 @@ def worst_picture(runout: Runout, seen: GapTrack, view: View, files: list[Path])
     return data.tobytes()
 
 
-def _view(view_file: Path | None, direction: Direction | None, folder: Job | None) -> View:
+def _view(view_file: Path | None, direction: Direction | None, job: Job | None) -> View:
     """Read the view that was named, else the one of the job here that fits."""
     from rimgauge.job import check_view_as_recorded, read_view
 
     if view_file is None:
-        if folder is None:
+        if job is None:
             raise BadInput("measure needs --view view.json; make one with aim, or work inside a job folder")
-        view_file = view_in_job(folder, direction)
+        view_file = view_in_job(job, direction)
     check_view_as_recorded(view_file)
     view = read_view(view_file)
     if direction is not None and view.direction != direction:
@@ -377,6 +377,7 @@ def _view(view_file: Path | None, direction: Direction | None, folder: Job | Non
 def load_wheel(wheel_file: Path | None, spokes: int | None) -> Wheel:
     """Read the wheel file, or make a wheel of the usual kind with so many spokes."""
     import rimgauge.job as job
+    from rimgauge.records import FEWEST_SPOKES, MOST_SPOKES
     from rimgauge.wheel import complete_wheel
 
     if wheel_file is not None:
@@ -386,6 +387,6 @@ def load_wheel(wheel_file: Path | None, spokes: int | None) -> Wheel:
         return complete_wheel(build)
     if spokes is None:
         raise BadInput("say how many spokes the wheel has with --spokes, or give its file with --wheel")
-    if not 4 <= spokes <= 60:
-        raise BadInput(f"--spokes {spokes}: a wheel has between 4 and 60 spokes")
+    if not FEWEST_SPOKES <= spokes <= MOST_SPOKES:
+        raise BadInput(f"--spokes {spokes}: a wheel has between {FEWEST_SPOKES} and {MOST_SPOKES} spokes")
     return complete_wheel({"spokes": spokes})

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from rimgauge.job import Job, Manifest, Trouble
     from rimgauge.recheck import Check
 
-_PAGES = (".pdf", ".html")
 MOST_NAMED = 5
 """Differences of one measurement that are listed; one wrong angle moves every number after it."""
 
@@ -101,22 +100,21 @@ def _take_in(job: Job, added: tuple[Path, ...]) -> None:
 
 def _may_be_accepted(folder: Path, recorded: set[Path], changed: set[Path]) -> bool:
     """Whether something of this was changed, and none of it is a result or a page: those are made anew."""
-    from rimgauge.job import made_by_hand
+    from rimgauge.job import is_page, made_by_hand
 
     fixed = any(
-        each.suffix in _PAGES or made_by_hand(folder, each.relative_to(folder).as_posix())
-        for each in recorded
+        is_page(each.name) or made_by_hand(folder, each.relative_to(folder).as_posix()) for each in recorded
     )
     return not fixed and bool(recorded & changed)
 
 
 def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
     """Say what to do about each kind of trouble that there is."""
-    from rimgauge.job import made_by_hand
+    from rimgauge.job import is_page, made_by_hand
 
     here = "" if job.resolve() == Path.cwd().resolve() else f" {quoted(job)}"
     changed = [trouble.file for trouble in troubles if trouble.kind in ("changed", "missing")]
-    pages = [name for name in changed if name.endswith(_PAGES)]
+    pages = [name for name in changed if is_page(name)]
     mended = [name for name in changed if name not in pages and not made_by_hand(job, name)]
     hints = []
     if any(trouble.kind == "manifest" for trouble in troubles):
@@ -155,7 +153,7 @@ def _lines(
     count = len(manifest.entries)
     lines = [f"{job}: {'the 1 file is' if count == 1 else f'all {count} files are'} as recorded."]
     for check in checks:
-        source = f"the {check.rests_on} of its {check.frames} frame{'' if check.frames == 1 else 's'}"
+        source = f"the {check.rests_on} of its {check.count} frame{'' if check.count == 1 else 's'}"
         if check.rests_on == "measurements":
             source = "the measurements that it names"
         if check.trouble:

@@ -32,7 +32,7 @@ from .keep import (
 from .lens_file import read_lens, write_lens
 from .listing import Month, PastJob, by_month, past_jobs, without_copies
 from .manifest import Manifest, Result, Trouble, job_files, now, read_manifest, result_fields, verify_job
-from .names import PASS
+from .names import PASS, is_page
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
 from .readings import read_readings
@@ -73,6 +73,7 @@ __all__ = [
     "frames_path",
     "history",
     "hold",
+    "is_page",
     "job_files",
     "keep_dish",
     "keep_pass",

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from rimgauge.errors import BadFile
+from rimgauge.records import FEWEST_SPOKES, MOST_SPOKES
 
 from . import disk
 from .reader import Reader
 
 _Read = Callable[[Reader], Any]
-FEWEST_SPOKES, MOST_SPOKES = 4, 60
 
 _positive: _Read = functools.partial(Reader.number, above=0)
 _not_negative: _Read = functools.partial(Reader.number, least=0)

@@ -17,15 +17,13 @@ from rimgauge.records import Direction, Outcome, record
 
 from . import disk
 from .build import read_build
-from .names import PASS, is_persons, result_stem
+from .names import PASS, is_page, is_persons, result_stem
 from .pass_file import read_pass
 from .reader import Reader, read_json, render, write_json
 
 MANIFEST = "manifest.json"
 _LITTER = ("Thumbs.db", "desktop.ini")
 """What Windows leaves in folders; what other systems leave there starts with a dot."""
-_PAGES = (".pdf", ".html")
-"""Made from the record, so no part of its fingerprint, which they print."""
 
 
 @record
@@ -66,7 +64,7 @@ class Manifest:
     @property
     def fingerprint(self) -> str:
         """SHA-256 over the date and the sums and names of the files, pages made from them apart."""
-        return _sum(self.created, [entry for entry in self.entries if not entry.name.endswith(_PAGES)])
+        return _sum(self.created, [entry for entry in self.entries if not is_page(entry.name)])
 
     @property
     def whole_sha256(self) -> str:

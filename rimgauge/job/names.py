@@ -36,6 +36,11 @@ def is_persons(name: str) -> bool:
     return _PERSONS.fullmatch(name) is not None or is_numbered(name, "readings")
 
 
+def is_page(name: str) -> bool:
+    """Whether a file is a page made from the record, and so no part of its fingerprint, which it prints."""
+    return name.endswith((".pdf", ".html"))
+
+
 def result_stem(name: str) -> str:
     """Name the result that a file is or goes with: pass-03 of pass-03.json or pass-03-frames/0001.png; '' for none."""
     found = _BESIDE.match(name)

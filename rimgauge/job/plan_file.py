@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from rimgauge.records import Bound, Correction, Plan, Readings, Round, WheelState
+from rimgauge.records import EIGHTH, Bound, Correction, Plan, Readings, Round, WheelState
 
 from .reader import Reader, read_json, write_json
 
@@ -132,7 +132,7 @@ def _readings(place: Reader) -> Readings:
 
 def _correction(place: Reader) -> Correction:
     turns = place["turns"].number(least=-MOST_TURNS, most=MOST_TURNS)
-    if turns == 0 or turns * 8 != int(turns * 8):
+    if turns == 0 or turns % EIGHTH:
         place["turns"].fail(f"must be whole eighths of a turn and not nothing, not {turns!r}")
     return Correction(
         order=place["order"].whole(least=1),

@@ -8,9 +8,10 @@ import unicodedata
 from pathlib import Path
 
 from rimgauge.errors import BadFile, BadInput
+from rimgauge.records import FEWEST_SPOKES, MOST_SPOKES
 
 from . import disk
-from .build import FEWEST_SPOKES, MOST_SPOKES, parse_build
+from .build import parse_build
 from .folder import WHEEL, Job
 from .manifest import now, write_manifest
 

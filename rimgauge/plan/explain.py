@@ -7,9 +7,9 @@ import numpy as np
 from rimgauge.errors import BadInput
 from rimgauge.plan.problem import starting_tension
 from rimgauge.plan.stating import state_problem
-from rimgauge.plan.wishes import EIGHTH, Wishes
+from rimgauge.plan.wishes import Wishes
 from rimgauge.plan.wording import fraction
-from rimgauge.records import Influence, Readings, Wheel, record
+from rimgauge.records import EIGHTH, Influence, Readings, Wheel, record
 
 TRIED_EIGHTHS = (-4, -2, -1, 1, 2, 4)
 AROUND = 3

@@ -15,9 +15,10 @@ from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, th
 from rimgauge.plan.search import Found, search
 from rimgauge.plan.stating import state_problem
 from rimgauge.plan.unevenness import unevenness_needed
-from rimgauge.plan.wishes import EIGHTH, Wishes
+from rimgauge.plan.wishes import Wishes
 from rimgauge.plan.wording import correction_words
 from rimgauge.records import (
+    EIGHTH,
     Bound,
     Correction,
     FloatArray,

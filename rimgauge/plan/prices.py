@@ -19,8 +19,7 @@ from rimgauge.plan.problem import (
     Problem,
     SideTension,
 )
-from rimgauge.plan.wishes import EIGHTH
-from rimgauge.records import AT_ONCE_EIGHTHS, FloatArray, IntArray
+from rimgauge.records import AT_ONCE_EIGHTHS, EIGHTH, FloatArray, IntArray
 
 TOLERATED = 1e-6
 """Limits broken by less than this are rounding [mm, N]."""

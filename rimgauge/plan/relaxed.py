@@ -22,8 +22,7 @@ from rimgauge.plan.problem import (
     Line,
     Problem,
 )
-from rimgauge.plan.wishes import EIGHTH
-from rimgauge.records import AT_ONCE_EIGHTHS, FloatArray, record
+from rimgauge.records import AT_ONCE_EIGHTHS, EIGHTH, FloatArray, record
 
 TANGENTS = np.linspace(-3.0, 3.0, 25)
 """Where the parabola of a spoke's square has its tangents, in root mean squares at the limit of its side."""

@@ -9,8 +9,8 @@ import numpy as np
 from rimgauge.plan.patterns import hints, points_elsewhere
 from rimgauge.plan.problem import SLACK_SHARE, Problem, flange_spokes
 from rimgauge.plan.relaxed import relax
-from rimgauge.plan.wishes import EIGHTH, Wishes
-from rimgauge.records import BoolArray, Influence, IntArray, Readings, Wheel
+from rimgauge.plan.wishes import Wishes
+from rimgauge.records import EIGHTH, BoolArray, Influence, IntArray, Readings, Wheel
 
 FARTHEST_LATERAL_MM = 8.0
 FARTHEST_RADIAL_MM = 4.0

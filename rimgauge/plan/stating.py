@@ -34,8 +34,9 @@ from rimgauge.plan.problem import (
     side_means,
     starting_tension,
 )
-from rimgauge.plan.wishes import EIGHTH, Wishes
+from rimgauge.plan.wishes import Wishes
 from rimgauge.records import (
+    EIGHTH,
     BoolArray,
     FloatArray,
     Influence,

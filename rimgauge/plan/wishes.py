@@ -6,13 +6,10 @@ import math
 from typing import Literal
 
 from rimgauge.errors import BadInput
-from rimgauge.records import SeenFrom, record
+from rimgauge.records import EIGHTH, SeenFrom, record
 
 Checked = Literal["axle", "spokes", "rim", "turns"]
 """What a person has looked at and found in order."""
-
-EIGHTH = 0.125
-"""The smallest turn a plan asks for; a hand can't place a nipple much finer (common practice)."""
 
 
 @record

@@ -34,7 +34,16 @@ from rimgauge.records.camera import (
     TagSightings,
     View,
 )
-from rimgauge.records.plan import AT_ONCE_EIGHTHS, Bound, Correction, Plan, Readings, Round, WheelState
+from rimgauge.records.plan import (
+    AT_ONCE_EIGHTHS,
+    EIGHTH,
+    Bound,
+    Correction,
+    Plan,
+    Readings,
+    Round,
+    WheelState,
+)
 from rimgauge.records.signal import (
     Basis,
     BudgetLine,
@@ -50,6 +59,8 @@ from rimgauge.records.signal import (
 )
 from rimgauge.records.tags import MOST_TAGS, TAG_DICTIONARY, TAG_MODULES
 from rimgauge.records.wheel import (
+    FEWEST_SPOKES,
+    MOST_SPOKES,
     USUAL_RADIUS_MM,
     Hub,
     Influence,
@@ -63,6 +74,9 @@ from rimgauge.records.wheel import (
 
 __all__ = [
     "AT_ONCE_EIGHTHS",
+    "EIGHTH",
+    "FEWEST_SPOKES",
+    "MOST_SPOKES",
     "MOST_TAGS",
     "TAG_DICTIONARY",
     "TAG_MODULES",

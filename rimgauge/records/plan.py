@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from rimgauge.records.base import Flange, FloatArray, own, record
 
+EIGHTH = 0.125
+"""The smallest turn that is asked for [turns]; a hand can't place a nipple much finer (common practice)."""
 AT_ONCE_EIGHTHS = 4
 """Most that a nipple is turned at once, half a turn; what is over waits for further laps (common practice)."""
 

@@ -6,6 +6,8 @@ from rimgauge.records.base import Flange, FloatArray, own, record
 
 USUAL_RADIUS_MM = 311.0
 """Outer radius of a common rim, where no wheel file tells it."""
+FEWEST_SPOKES, MOST_SPOKES = 4, 60
+"""Of any wheel that is asked about; beyond these a number is a slip of the finger (a judgement)."""
 BEYOND_SPOKES_MM = 9.0
 """From where the spokes end to a rim's outer edge (common practice)."""
 

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from rimgauge.records import AT_ONCE_EIGHTHS, Correction, Plan, Wheel, WheelState
+from rimgauge.records import AT_ONCE_EIGHTHS, EIGHTH, Correction, Plan, Wheel, WheelState
 from rimgauge.report.evidence import PAGE_IN
 from rimgauge.report.palette import (
     FLANGE_LETTER,
@@ -197,7 +197,7 @@ def _arrow(item: Correction) -> str:
 def _turn(item: Correction) -> str:
     """Say the turn; over half a turn as what is done now and what on further laps."""
     way = "tighten" if item.turns > 0 else "loosen"
-    eighths = round(abs(item.turns) * 8)
+    eighths = round(abs(item.turns) / EIGHTH)
     halves = (eighths - 1) // AT_ONCE_EIGHTHS
     first = "" if halves == 0 else "1/2 + " if halves == 1 else f"{halves} × 1/2 + "
     rest = ("1/8", "1/4", "3/8", "1/2")[eighths - halves * AT_ONCE_EIGHTHS - 1]

@@ -7,11 +7,21 @@ from typing import Any
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.records import Flange, FloatArray, Hub, Rim, SpokeBuild, Tension, Tolerance, Wheel
+from rimgauge.records import (
+    FEWEST_SPOKES,
+    MOST_SPOKES,
+    Flange,
+    FloatArray,
+    Hub,
+    Rim,
+    SpokeBuild,
+    Tension,
+    Tolerance,
+    Wheel,
+)
 from rimgauge.wheel.classes import DEFAULT_KIND, READY_MADE, WheelClass
 from rimgauge.wheel.geometry import lateral_sines, lean_step_deg, spoke_lines
 
-FEWEST_SPOKES, MOST_SPOKES = 4, 60
 WIDEST_LEAN_DEG = 90.0
 """Beyond this a spoke would have to run back past its neighbour's head in the flange."""
 USUAL_LEAN_DEG = 80.0
