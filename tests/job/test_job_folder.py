@@ -15,6 +15,7 @@ from rimgauge.job import (
     hold,
     keep_pass,
     keep_plan,
+    kept_picture,
     latest,
     next_path,
     open_job,
@@ -209,6 +210,14 @@ def test_what_a_person_writes_is_recorded_anew(job):
     assert named(verify_job(job.folder)) == {("changed", "wheel.toml")}
     update_manifest(job)
     assert verify_job(job.folder) == ()
+
+
+def test_the_picture_of_the_worst_place_is_only_the_one_that_was_kept(job, runout):
+    path = keep_pass(job, runout, picture=b"\xff\xd8 the worst place")
+    kept = read_pass(path)
+    assert kept_picture(path, kept) == b"\xff\xd8 the worst place"
+    path.with_suffix(".jpg").write_bytes(b"\xff\xd8 another place")
+    assert kept_picture(path, kept) is None
 
 
 def test_a_folder_is_recorded_and_not_what_only_begins_with_its_name(job):

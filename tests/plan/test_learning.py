@@ -61,10 +61,14 @@ def test_a_wheel_as_predicted_teaches_nothing(wheel, answer, round_done):
     assert notes == ()
 
 
-def test_an_offset_between_two_measurements_is_no_movement(wheel, answer, round_done):
+@pytest.mark.parametrize(
+    "centred", [False, True], ids=["never from the middle", "from the middle the second time"]
+)
+def test_an_offset_between_two_measurements_is_no_movement(wheel, answer, round_done, centred):
     before, plan = round_done
-    shifted = after(before, plan, answer)
-    learnt, _ = learn(wheel, [as_done(plan, before)], replace(shifted, lateral_mm=shifted.lateral_mm + 3.0))
+    now = after(before, plan, answer)
+    shifted = replace(now, lateral_mm=now.lateral_mm + 3.0, centred=centred)
+    learnt, _ = learn(wheel, [as_done(plan, before)], shifted)
     assert_allclose(learnt.lateral_mm, answer.lateral_mm, rtol=1e-9, atol=1e-12)
 
 

@@ -9,6 +9,7 @@ from wheels import build, out_of_true
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.patterns import points_elsewhere
+from rimgauge.plan.safety import reason_to_refuse, things_to_know
 from rimgauge.plan.stating import state_problem
 from rimgauge.records import Tension
 from rimgauge.wheel import influence
@@ -91,6 +92,37 @@ def test_a_bend_too_sharp_for_nipples(wheel, answer):
     assert "rim itself seems bent" in _refused(replace(readings, lateral_mm=kink), wheel, answer)
     looked = _refused(replace(readings, lateral_mm=kink), wheel, answer, checked=frozenset({"rim"}))
     assert "no turns that keep tension even make it much less" in looked
+
+
+@pytest.mark.parametrize(("size_mm", "bent"), [(0.6, False), (0.8, True)])
+def test_a_small_kink_is_no_bent_rim_however_strict_the_goal(wheel, answer, size_mm, bent):
+    """Over half of either stays, which is more than the goal; of the smaller one less than half a millimetre."""
+    readings = out_of_true(wheel, 0, lateral_mm=1.0, tension=False, radial=False)
+    kink = np.zeros(36)
+    kink[[9, 10]] = size_mm / 2, -size_mm / 2
+    strict = replace(wheel, tolerance=replace(wheel.tolerance, lateral_mm=0.2))
+    readings = replace(readings, lateral_mm=kink)
+    problem = state_problem(readings, strict, answer, Wishes())
+    refused = reason_to_refuse(readings, strict, answer, problem, Wishes())
+    assert ("rim itself seems bent" in (refused or "")) == bent
+
+
+@pytest.mark.parametrize(("loosened", "lost"), [(1.5, False), (2.0, True)])
+def test_a_spoke_that_kept_some_of_its_tension_is_not_taken_for_broken(wheel, answer, loosened, lost):
+    """Either makes all of the runout; by two turns the spoke loses over 0.6 of its 1000 N, by one and a half it doesn't."""
+    readings = out_of_true(wheel, 0, lateral_mm=1.0, tension=False, radial=False)
+    readings = replace(readings, lateral_mm=-answer.lateral_mm[:, 6] * loosened)
+    problem = state_problem(readings, wheel, answer, Wishes())
+    said = points_elsewhere(readings, wheel, answer, problem, frozenset())
+    assert ("spoke 7 (right side) had lost its tension" in (said or "")) == lost
+
+
+def test_a_limit_at_the_mean_tension_is_said(wheel, answer):
+    readings = out_of_true(wheel, 0, lateral_mm=1.0)
+    full = replace(wheel, tension=Tension(right_n=1000.0, left_n=900.0, limit_n=1000.0))
+    for each, said in ((full, True), (wheel, False)):
+        notes = things_to_know(readings, each, answer, state_problem(readings, each, answer, Wishes()))
+        assert any("puts the mean tension at the limit" in note for note in notes) == said
 
 
 def test_a_tension_limit_that_leaves_no_room(wheel, answer):
