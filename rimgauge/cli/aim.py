@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, print_json, put_view, quoted, shown
+from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown
 from rimgauge.cli.decimals import DECIMAL
+from rimgauge.cli.views import put_view
 from rimgauge.errors import BadFile, BadInput, FrameTrouble
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""What several commands share: the --json option and how results are printed."""
+"""What every command says to the person and how: options that several take, words, paths and JSON."""
 
 from __future__ import annotations
 
@@ -12,17 +12,11 @@ import signal
 import sys
 import textwrap
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
-
-from rimgauge.errors import BadInput, FrameTrouble
-
-if TYPE_CHECKING:
-    from rimgauge.job import Job
-    from rimgauge.records import Direction, View
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 LONGEST_WORD = 1000
@@ -65,67 +59,6 @@ def stop_on_ctrl_c(*stops: Callable[[], None]) -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
-
-
-def view_in_job(job: Job, direction: Direction | None) -> Path:
-    """Name the job's view of the direction, or its only one; two are never guessed between."""
-    from rimgauge.job import check_view_not_missing, view_path
-
-    wanted: tuple[Direction, ...] = ("lateral", "radial") if direction is None else (direction,)
-    found = [path for path in (view_path(job, each) for each in wanted) if path.is_file()]
-    if len(found) > 1:
-        raise BadInput(
-            "this job has a lateral and a radial view; "
-            "say which one is meant with --direction lateral or --direction radial"
-        )
-    if not found:
-        for each in wanted:
-            check_view_not_missing(job, each)
-        which = f"{direction} view" if direction else "view"
-        raise BadInput(
-            f"this job has no {which} yet; make one with: rimgauge aim SOURCE --direction {wanted[0]}"
-        )
-    return found[0]
-
-
-def put_view(
-    path: Path, view: View, *, used: Sequence[Path], pictures: Mapping[Path, bytes] | None = None
-) -> None:
-    """Write a view, and pictures that go with it; where it belongs to a job, its manifest follows.
-
-    used: what the view was made from.
-    """
-    from rimgauge.job import find_job, keep_view, write_bytes, write_view
-
-    job = find_job(path.resolve().parent)
-    if job is not None:
-        keep_view(job, path, view, pictures, used=used)
-        return
-    write_view(path, view)
-    for name, data in (pictures or {}).items():
-        write_bytes(name, data)
-
-
-def view_beside(source: str) -> Path | None:
-    """Find the view.json that lies with a folder of frames, or beside a video, and say which it is.
-
-    Raises
-    ------
-    FrameTrouble
-        There is no such source: that is said rather than asking for its view.
-
-    """
-    place = Path(source)
-    if not (source.isdecimal() or "://" in source or place.exists()):
-        raise FrameTrouble(source, "there is no such file or folder; check the spelling")
-    folders = [place] if place.is_dir() else [place.parent] if place.is_file() else []
-    if place.is_dir() and place.resolve().name == "frames":
-        folders.append(place.resolve().parent)
-    found = (folder / "view.json" for folder in folders)
-    view = next((path for path in found if path.is_file()), None)
-    if view is not None:
-        click.echo(f"Where things are is taken from {shown(view)}.", err=True)
-    return view
 
 
 def complain(text: str) -> None:

@@ -145,10 +145,10 @@ def _totals(counted: tuple[PastJob, ...], months: tuple[Month, ...]) -> list[str
     ]
     for month in months:
         came_in_within = month.came_in - month.came_in_out - month.came_in_undecided
-        went_out_out = month.went_out - month.went_out_within - month.went_out_undecided
+        last_measured_out = month.last_measured - month.last_measured_within - month.last_measured_undecided
         lines.append(
             f"{month.month}  {came_in_within:6d}  {month.came_in_out:6d}  {month.came_in_undecided:9d}      "
-            f"{month.went_out_within:6d}  {went_out_out:6d}  {month.went_out_undecided:9d}"
+            f"{month.last_measured_within:6d}  {last_measured_out:6d}  {month.last_measured_undecided:9d}"
         )
     count = "1 job" if len(counted) == 1 else f"{len(counted)} jobs"
     at_first, now = _counts([job.came_in for job in counted]), _counts([job.now for job in counted])
@@ -186,7 +186,7 @@ def _month_fields(month: Month) -> dict[str, object]:
         "came_in": month.came_in,
         "came_in_out": month.came_in_out,
         "came_in_undecided": month.came_in_undecided,
-        "last_measured": month.went_out,
-        "last_measured_within": month.went_out_within,
-        "last_measured_undecided": month.went_out_undecided,
+        "last_measured": month.last_measured,
+        "last_measured_within": month.last_measured_within,
+        "last_measured_undecided": month.last_measured_undecided,
     }

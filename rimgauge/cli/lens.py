@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, put_view
+from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.views import put_view
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:

@@ -8,18 +8,10 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import (
-    json_option,
-    next_step,
-    print_json,
-    quoted,
-    shown,
-    stop_on_ctrl_c,
-    view_beside,
-    view_in_job,
-)
+from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown, stop_on_ctrl_c
 from rimgauge.cli.decimals import DECIMAL, DecimalRange
 from rimgauge.cli.runout_words import runout_text, to_decide
+from rimgauge.cli.views import view_beside, view_in_job
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
 if TYPE_CHECKING:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, options, print_json, put_view, quoted, view_in_job
+from rimgauge.cli.common import json_option, next_step, options, print_json, quoted
 from rimgauge.cli.decimals import DecimalRange, plain
+from rimgauge.cli.views import put_view, view_in_job
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c, view_beside
+from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c
 from rimgauge.cli.decimals import DecimalRange
+from rimgauge.cli.views import view_beside
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""Past jobs in a folder of jobs: what each came in with, what it went out with, and totals by month."""
+"""Past jobs in a folder of jobs: what each came in with, what it has now, and totals by month."""
 
 from __future__ import annotations
 
@@ -76,9 +76,9 @@ class Month:
     came_in: int
     came_in_out: int
     came_in_undecided: int
-    went_out: int
-    went_out_within: int
-    went_out_undecided: int
+    last_measured: int
+    last_measured_within: int
+    last_measured_undecided: int
 
 
 def past_jobs(folder: Path) -> Iterator[PastJob | BadFile]:
@@ -155,22 +155,22 @@ def without_copies(jobs: Iterable[PastJob]) -> tuple[PastJob, ...]:
 
 
 def by_month(jobs: Iterable[PastJob]) -> tuple[Month, ...]:
-    """Count what jobs came in as and what they went out as, month by month."""
+    """Count what jobs came in as, and what they last measured, month by month."""
     coming: dict[str, list[Outcome | None]] = {}
-    going: dict[str, list[Outcome | None]] = {}
+    latest: dict[str, list[Outcome | None]] = {}
     for job in jobs:
         if job.first:
             coming.setdefault(job.came_in_on[:7], []).append(job.came_in)
-            going.setdefault(job.measured_on[:7], []).append(job.now)
+            latest.setdefault(job.measured_on[:7], []).append(job.now)
     return tuple(
         Month(
             month=month,
             came_in=len(came := coming.get(month, [])),
             came_in_out=came.count("out"),
             came_in_undecided=came.count("undecided"),
-            went_out=len(went := going.get(month, [])),
-            went_out_within=went.count("within"),
-            went_out_undecided=went.count("undecided"),
+            last_measured=len(last := latest.get(month, [])),
+            last_measured_within=last.count("within"),
+            last_measured_undecided=last.count("undecided"),
         )
-        for month in sorted(coming.keys() | going.keys())
+        for month in sorted(coming.keys() | latest.keys())
     )

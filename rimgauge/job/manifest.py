@@ -177,16 +177,16 @@ def _is_missed(name: str, accepted: Collection[str]) -> bool:
 def completed(known: Result | None, path: Path) -> Result | None:
     """Take what is known of a measurement, with what an older manifest doesn't say; None where nothing is known."""
     if known is None:
-        return result_of(path)
+        return summed_up_if_readable(path)
     if known.source_sha256 is not None:
         return known
-    again = result_of(path)
+    again = summed_up_if_readable(path)
     if again is None or result_fields(replace(again, source_sha256=None)) != result_fields(known):
         return known
     return again
 
 
-def result_of(path: Path) -> Result | None:
+def summed_up_if_readable(path: Path) -> Result | None:
     """Sum a measurement up; None where it can't be read."""
     with contextlib.suppress(BadFile):
         return summed_up(path)
@@ -257,7 +257,7 @@ def verify_job(folder: Path) -> tuple[Trouble, ...]:
 def _disagreeing(folder: Path, manifest: Manifest) -> Iterator[Trouble]:
     """Find results in the manifest that are not those of the measurements themselves."""
     for result in manifest.results:
-        again = result_of(folder / result.file)
+        again = summed_up_if_readable(folder / result.file)
         told = completed(result, folder / result.file)
         if again is None or told is None or result_fields(told) != result_fields(again):
             words = f"{MANIFEST} sums {result.file} up otherwise than that file does"

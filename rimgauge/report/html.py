@@ -177,12 +177,12 @@ def _photo(photo: Photo) -> str:
     return f'<figure><img src="data:{media};base64,{data}" alt="{words}"><figcaption>{words}</figcaption></figure>'
 
 
-def _table(rows: Sequence[tuple[str, ...]], *, numbers_from: int = 99) -> str:
+def _table(rows: Sequence[tuple[str, ...]], *, numbers_from: int | None = None) -> str:
     lines = ["<table>"]
     for number, row in enumerate(rows):
         tag = "th" if number == 0 else "td"
         cells = (
-            f"<{tag}{' class=number' if place >= numbers_from else ''}>{escape(words)}</{tag}>"
+            f"<{tag}{' class=number' if numbers_from is not None and place >= numbers_from else ''}>{escape(words)}</{tag}>"
             for place, words in enumerate(row)
         )
         lines.append(f"<tr>{''.join(cells)}</tr>")

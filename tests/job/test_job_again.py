@@ -208,6 +208,14 @@ def test_a_forged_value_with_sums_that_fit_is_found(
     assert named in said
 
 
+def test_a_forged_total_is_found_however_little_it_is_off(job: Job) -> None:
+    path = job.folder / "pass-01.json"
+    made = read_pass(path).total_runout
+    for off_mm, found in ((5e-6, ["total_runout_mm.value"]), (5e-7, [])):
+        _forge(job, _set("total_runout_mm/value", made.value + off_mm))
+        assert [each.field for each in check_pass(path)[0].differences] == found
+
+
 def test_a_measurement_without_its_basis_is_not_called_sound(job: Job, capsys: pytest.CaptureFixture) -> None:
     _forge(job, lambda fields: fields.pop("basis"))
     with pytest.raises(SystemExit):

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.records import Hub, Tension, Wheel
-from rimgauge.wheel import complete_wheel, influence, point_stiffness_n_per_mm, ready_made_names
+from rimgauge.wheel import complete_wheel, influence, point_stiffness_n_per_mm, ready_made_names, slack_turns
 from rimgauge.wheel.geometry import spoke_lines
 from rimgauge.wheel.spokes import spoke_rates_n_per_mm
 from rimgauge.wheel.stiffness import movement, stiffness_matrix
@@ -135,3 +135,16 @@ def test_more_tension_makes_the_wheel_softer_sideways() -> None:
         for n in (10.0, 500.0, 1000.0, 1500.0)
     ]
     assert np.all(np.diff(found) < 0)
+
+
+def test_each_spoke_pulls_or_is_slack_and_never_both():
+    """What defines the answer, for any positive definite wheel; of these 300 three must take a slack spoke back."""
+    random = np.random.default_rng(1)
+    for _ in range(300):
+        half = random.normal(size=(8, 8))
+        per_turn_n, tension_n = half @ half.T + 0.5 * np.eye(8), random.normal(0, 100, 8)
+        slack = slack_turns(tension_n, per_turn_n)
+        pull_n = tension_n + per_turn_n @ slack
+        assert slack.min() >= 0
+        assert pull_n.min() > -1e-6
+        assert np.abs(slack * pull_n).max() < 1e-6
