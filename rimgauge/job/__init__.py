@@ -31,7 +31,7 @@ from .keep import (
 )
 from .lens_file import read_lens, write_lens
 from .listing import Month, PastJob, by_month, past_jobs, without_copies
-from .manifest import Manifest, Result, Trouble, job_files, now, read_manifest, result_fields, verify_job
+from .manifest import Manifest, Trouble, job_files, now, read_manifest, verify_job
 from .names import PASS, is_page
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
@@ -43,6 +43,7 @@ from .recorded import (
     check_view_not_missing,
     made_by_hand,
 )
+from .result import Result, result_fields
 from .start import create_job
 from .tables import tables
 from .view_file import read_view, write_view

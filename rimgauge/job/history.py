@@ -11,9 +11,10 @@ from rimgauge.records import Direction, record
 
 from .dish_file import read_dish
 from .folder import Job, dishes, passes, plans
-from .manifest import Result, completed, read_manifest, summed_up
+from .manifest import read_manifest
 from .names import PASS, number_of
 from .plan_file import read_plan
+from .result import Result, completed, summed_up
 
 
 @record

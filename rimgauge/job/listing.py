@@ -12,9 +12,10 @@ from rimgauge.records import Outcome, record
 from . import disk
 from .folder import Job
 from .history import in_order
-from .manifest import MANIFEST, Result, completed, parse_results, recorded_bytes, result_fields
+from .manifest import MANIFEST, recorded_bytes
 from .names import PASS
 from .reader import read_json
+from .result import Result, completed, parse_results, result_fields
 
 _WORSE: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
 
