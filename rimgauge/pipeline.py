@@ -300,6 +300,7 @@ def correct(
     round_number: int = 1,
     previous: tuple[Plan, Readings] | None = None,
     measured: Sequence[Runout] = (),
+    unseen: Sequence[Direction] = (),
 ) -> Plan:
     """Plan a round of corrections: the wheel's influence, corrected by what earlier rounds did, and the plan.
 
@@ -317,6 +318,8 @@ def correct(
         The last round as it was done, which holds the rounds before it, and the readings from before it.
     measured : sequence of Runout
         The measurements that the readings are of, for what they say of the axle.
+    unseen : sequence of Direction
+        Known not to have been within their tolerance before the last round, and not measured since.
 
     Raises
     ------
@@ -336,6 +339,7 @@ def correct(
         round_number=round_number,
         earlier=believable(answer, rounds, readings),
         stop=None if last is None else _turned_back(wheel, last, readings),
+        unseen=(*unseen, *_over_before(wheel, rounds, readings)),
     )
     moved = None if last is None or plan.refused is not None else moved_opposite(wheel, last, readings)
     first = [None if moved is None else f"Before you turn a nipple: {moved}"]
@@ -347,6 +351,26 @@ def correct(
         notes=(*learnt, *plan.notes),
         see_to_first=tuple(words for words in first if words is not None),
     )
+
+
+def _over_before(wheel: Wheel, rounds: Sequence[Round], now: Readings) -> tuple[Direction, ...]:
+    """Directions over their tolerance when last read, before a round, that are not read now."""
+    tolerances: tuple[tuple[Direction, float], ...] = (
+        ("lateral", wheel.tolerance.lateral_mm),
+        ("radial", wheel.tolerance.radial_mm),
+    )
+    over = []
+    for direction, tolerance_mm in tolerances:
+        *before, read_now = (
+            values[np.isfinite(values)]
+            for values in (
+                getattr(state, f"{direction}_mm") for state in (*(done.readings for done in rounds), now)
+            )
+        )
+        read = [values for values in before if len(values)]
+        if read and not len(read_now) and np.ptp(read[-1]) > tolerance_mm:
+            over.append(direction)
+    return tuple(over)
 
 
 def _turned_back(wheel: Wheel, last: Round, readings: Readings) -> str | None:

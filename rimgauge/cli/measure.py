@@ -10,7 +10,7 @@ import click
 
 from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown, stop_on_ctrl_c
 from rimgauge.cli.decimals import DECIMAL, DecimalRange
-from rimgauge.cli.runout_words import runout_text, to_decide
+from rimgauge.cli.runout_words import elsewhere, runout_text, to_decide
 from rimgauge.cli.views import view_beside, view_in_job
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
@@ -167,7 +167,7 @@ def _tell(runout: Runout, written: Path | None, job: Job | None, *, in_job: bool
     click.echo(f"\nWritten: {shown(written)}")
     if job is not None and alone:
         _offer_other(runout, job)
-    _next_step(runout, in_job=in_job)
+    _next_step(runout, job if in_job else None)
 
 
 def _check_start(start_spoke: int | None, wheel: Wheel, *, live: bool) -> None:
@@ -195,15 +195,19 @@ def _offer_other(runout: Runout, job: Job) -> None:
         )
 
 
-def _next_step(runout: Runout, *, in_job: bool) -> None:
+def _next_step(runout: Runout, job: Job | None) -> None:
     """Say what comes after this measurement; outside a job the plan's files depend on what the person has."""
     if runout.verdict.outcome == "within":
-        words, command = "it is true enough; make the page that says so.", "rimgauge report"
+        words, command = (None if job is None else elsewhere(runout.direction, job)) or (
+            "it is true enough; make the page that says so.",
+            "rimgauge report",
+        )
     elif runout.verdict.outcome == "undecided":
-        words, command, in_job = to_decide(runout), "rimgauge measure SOURCE", True
+        next_step(to_decide(runout), "rimgauge measure SOURCE")
+        return
     else:
         words, command = "ask which nipples to turn.", "rimgauge plan"
-    next_step(words, command if in_job else f"{command} --help")
+    next_step(words, command if job is not None else f"{command} --help")
 
 
 def _other_side(

@@ -184,6 +184,7 @@ def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | Non
         round_number=round_number or start.round_number,
         previous=start.last,
         measured=start.files.measured(),
+        unseen=start.unseen,
     )
     return replace(plan, notes=(*start.notes, *plan.notes))
 

@@ -11,7 +11,7 @@ from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
-    from rimgauge.records import FloatArray, Plan, Readings, Runout
+    from rimgauge.records import Direction, FloatArray, Plan, Readings, Runout
 
 SAME_MM = 1e-6
 """Two readings nearer than this are the same number, written to a file and read back."""
@@ -86,13 +86,17 @@ class Files:
 
 @dataclass(frozen=True, kw_only=True)
 class Start:
-    """Readings of now, their files, the last round with the readings from before it, and the next one's number."""
+    """Readings of now, their files, the last round with the readings from before it, and the next one's number.
+
+    unseen: directions that were not within their tolerance before the job's last round, and not measured since.
+    """
 
     now: Readings
     files: Files
     last: tuple[Plan, Readings] | None
     round_number: int
     notes: tuple[str, ...] = ()
+    unseen: tuple[Direction, ...] = ()
 
     def only_done(self, done: str) -> Start:
         """Keep of the last round's corrections those that were turned."""
@@ -177,8 +181,8 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
 
     Readings typed in count where they are named, or where the job holds no measurement.
     A plan made on the newest measurement, or on another one of the same film, has not been carried out: the
-    round is planned anew, and the last round is the one before. A radial measurement on which that was planned says nothing of the wheel
-    since, and is left out.
+    round is planned anew, and the last round is the one before. A radial measurement from before corrections says
+    nothing of the wheel since, and is left out.
     """
     import numpy as np
 
@@ -205,9 +209,10 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     round_number = 1 if not made else made[0].round + (last is made[0])
     if last is None or last.readings is None:
         return Start(now=now, files=newest, last=None, round_number=round_number)
-    if np.isfinite(now.lateral_mm).any() and _same(last.readings.radial_mm, now.radial_mm):
+    if newest.radial is not None and newest.lateral is not None and course.planned_since(newest.radial.name):
         now, newest = replace(now, radial_mm=np.full(spokes, np.nan)), replace(newest, radial=None)
-    return Start(now=now, files=newest, last=(last, last.readings), round_number=round_number)
+    unseen = tuple(result.direction for result in course.left_open())
+    return Start(now=now, files=newest, last=(last, last.readings), round_number=round_number, unseen=unseen)
 
 
 def _made_on(plan: Plan, now: Readings) -> bool:

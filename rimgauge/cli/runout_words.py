@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from rimgauge.cli.common import signed
 
 if TYPE_CHECKING:
-    from rimgauge.records import Runout
+    from rimgauge.job import Job
+    from rimgauge.records import Direction, Runout
 
 COLUMNS = 80
 
@@ -72,3 +73,23 @@ def to_decide(runout: Runout) -> str:
         f"it is too close to call, for the uncertainty reaches over the tolerance{source}. To decide it, {way}, and "
         "measure again."
     )
+
+
+def elsewhere(direction: Direction, job: Job) -> tuple[str, str] | None:
+    """Say what a job's wheel still needs in the other direction, and the command for it; None where that is true too."""
+    from rimgauge.job import history
+
+    course = history(job)
+    other: Direction = "radial" if direction == "lateral" else "lateral"
+    found = course.of(other)
+    if not found or found[-1].outcome == "within":
+        return None
+    last, again = found[-1], f"rimgauge measure SOURCE --direction {other}"
+    came_to = "out of its tolerance" if last.outcome == "out" else "too close to call"
+    true = f"{direction} runout is true enough, but {other} runout"
+    if course.planned_since(last.file):
+        since = "was not measured since the corrections were planned"
+        return f"{true} was {came_to} in {last.file} and {since}; measure that too.", again
+    if last.outcome == "out":
+        return f"{true} is {came_to} ({last.file}); ask which nipples to turn.", "rimgauge plan"
+    return f"{true} is {came_to} ({last.file}); measure that again.", again

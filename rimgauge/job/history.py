@@ -53,6 +53,12 @@ class History:
         """Whether corrections were planned after a measurement, and anything measured after those."""
         return any(self.rounds_between(file, later.file) for later in self.straight)
 
+    def left_open(self) -> tuple[Result, ...]:
+        """Last measurements of a direction that were not within the tolerance, and not made again since corrections."""
+        directions: tuple[Direction, ...] = ("lateral", "radial")
+        last = (self.of(direction)[-1] for direction in directions if self.of(direction))
+        return tuple(each for each in last if each.outcome != "within" and self.planned_since(each.file))
+
     def too_few(self, direction: Direction | None = None, *, least: int = 1) -> str:
         """Say that there are fewer measurements than it takes, and which don't count and why."""
         kind = f"{direction} measurement" if direction else "measurement"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from rimgauge.records import (
     EIGHTH,
     Bound,
     Correction,
+    Direction,
     FloatArray,
     Influence,
     IntArray,
@@ -62,6 +63,7 @@ def make_plan(
     round_number: int = 1,
     earlier: Sequence[Round] = (),
     stop: str | None = None,
+    unseen: Collection[Direction] = (),
 ) -> Plan:
     """Work out which nipples to turn in this round, how far and in what order.
 
@@ -84,6 +86,8 @@ def make_plan(
         readings, and dish, mean tension and evenness are held to what they were before the first of them.
     stop : str or None
         Why to refuse the plan, if nothing else does.
+    unseen : collection of Direction
+        Known to have been over their tolerance before the last round, and not read since: the wheel isn't called true.
 
     Returns
     -------
@@ -103,7 +107,7 @@ def make_plan(
     chosen = _Chosen.nothing(problem, refused)
     if refused is None:
         notes = things_to_know(readings, wheel, influence, problem)
-        chosen = _choose(problem, wheel, notes, first=not earlier)
+        chosen = _choose(problem, wheel, notes, first=not earlier, unseen=unseen)
     order = order_of_work(problem, chosen.eighths)
     return Plan(
         round=round_number,
@@ -147,12 +151,16 @@ def _notes(problem: Problem, chosen: _Chosen, order: IntArray) -> tuple[str, ...
     return (*steps, *chosen.notes, *_left_over(problem, chosen.eighths))
 
 
-def _choose(problem: Problem, wheel: Wheel, notes: tuple[str, ...], *, first: bool) -> _Chosen:
-    """Choose the turns, unless the wheel is good as it is or they would be no use.
+def _choose(
+    problem: Problem, wheel: Wheel, notes: tuple[str, ...], *, first: bool, unseen: Collection[Direction]
+) -> _Chosen:
+    """Choose the turns, unless the wheel is good as it is, as far as it was seen, or they would be no use.
 
     After the first round a true wheel gets turns where they make surer that it is, or that tension is as even as it was.
     """
     true, nothing = _true_enough(problem), np.zeros(problem.nipples)
+    if true and unseen:
+        return _Chosen.nothing(problem, None, (_not_seen_since(unseen),))
     if true and (first or min(_sure(problem, nothing)) >= SURE_ENOUGH):
         return _Chosen.nothing(problem, None, (LEAVE_IT,))
     found, proved = _search(problem)
@@ -215,6 +223,15 @@ def _true_enough(problem: Problem) -> bool:
     off_centre = problem.dish_aim_mm is not None and abs(problem.dish_start_mm) > problem.dish_tolerance_mm
     return not off_centre and all(
         line.reading_before_mm <= line.tolerance_mm for line in (problem.lateral, problem.radial)
+    )
+
+
+def _not_seen_since(unseen: Collection[Direction]) -> str:
+    """Say which runout must be measured before the wheel can be called true."""
+    names = " and ".join(sorted(unseen))
+    return (
+        f"What was measured is within its tolerance, but {names} runout was out of its tolerance, or too close to call, "
+        "before the last round, and was not measured since: measure that too, and plan again."
     )
 
 

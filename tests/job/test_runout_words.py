@@ -7,7 +7,9 @@ import numpy as np
 from rimgauge.cli.common import signed
 from rimgauge.cli.measure import _next_step
 from rimgauge.cli.runout_words import runout_text
+from rimgauge.job import create_job, keep_pass, keep_plan
 from rimgauge.records import BudgetLine, Verdict
+from tests.job.conftest import make_runout, make_side
 
 
 def test_what_rounds_to_nothing_has_no_minus(runout):
@@ -34,7 +36,35 @@ def test_too_close_to_call_asks_for_what_would_decide_it(runout, capsys):
             BudgetLine(source=source, standard_uncertainty_mm=0.01),
             BudgetLine(source="x", standard_uncertainty_mm=0.001),
         )
-        _next_step(replace(close, budget=lines), in_job=True)
+        _next_step(replace(close, budget=lines), None)
         said = " ".join(capsys.readouterr().out.split())
         assert f"most of it from: {source}. To decide it, {words}" in said
         assert "rimgauge plan" not in said
+
+
+def test_a_direction_alone_does_not_make_the_wheel_true(plan, tmp_path, capsys):
+    job = create_job(tmp_path / "wheel", spokes=4)
+
+    def judged(direction, outcome):
+        made = make_runout((make_side("right" if direction == "lateral" else "outer"),), direction)
+        made = replace(made, source=replace(made.source, sha256=""))
+        return replace(made, verdict=Verdict(tolerance_mm=0.5, rule="guard band", outcome=outcome))
+
+    def said_after(runout):
+        keep_pass(job, runout)
+        _next_step(runout, job)
+        return " ".join(capsys.readouterr().out.split())
+
+    good = judged("lateral", "within")
+    assert said_after(good).endswith("true enough; make the page that says so. rimgauge report")
+    keep_pass(job, judged("radial", "out"))
+    assert said_after(good).endswith(
+        "radial runout is out of its tolerance (pass-02.json); ask which nipples to turn. rimgauge plan"
+    )
+    keep_plan(job, plan)
+    said = said_after(good)
+    assert "radial runout was out of its tolerance in pass-02.json and was not measured since" in said
+    assert said.endswith("rimgauge measure SOURCE --direction radial")
+    keep_pass(job, judged("radial", "undecided"))
+    assert "too close to call (pass-05.json); measure that again" in said_after(good)
+    assert said_after(judged("radial", "within")).endswith("rimgauge report")

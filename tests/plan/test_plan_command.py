@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -111,6 +112,33 @@ def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(tmp_path
     assert "less sideways than assumed" in anew, "planning anew forgets nothing"
     assert again.bound.proved == pytest.approx(second.bound.proved), "the search may stop for the time"
     assert len(again.earlier) == len(second.earlier) == 1
+
+
+def test_a_wheel_is_not_called_true_by_one_direction_while_the_other_was_out(bench, wheel, monkeypatch):
+    job = create_job(bench / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    small_mm = 0.05 * before.lateral_mm
+    keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
+    keep_pass(job, a_pass("radial", before.radial_mm / np.ptp(before.radial_mm), wheel))
+    run_plan()
+    for number, lateral_mm in ((2, 0.3 * before.lateral_mm), (3, small_mm)):
+        keep_pass(job, a_pass("lateral", lateral_mm, wheel))
+        text = " ".join(run_plan().split())
+        plan = read_plan(job.folder / f"plan-0{number}.json")
+        assert plan.before.radial_mm is None, "the radial pass is from before the turns"
+    assert plan.corrections == ()
+    assert "leave it" not in text
+    assert "radial runout was out of its tolerance, or too close to call, before the last round" in text
+    monkeypatch.chdir(bench)
+    radial_out = replace(before, radial_mm=before.radial_mm / np.ptp(before.radial_mm))
+    write_readings(bench / "readings.csv", radial_out)
+    run_plan(*COMMON)
+    unread = np.full(36, np.nan)
+    write_readings(bench / "now.csv", Readings(lateral_mm=small_mm, radial_mm=unread, tension_n=unread))
+    now = ("--wheel", "wheel.toml", "--readings", "now.csv", "--out", "plan-2.json")
+    last = ("--previous", "plan.json", "--previous-readings", "readings.csv")
+    assert "radial runout was out" in " ".join(run_plan(*now, *last).split())
 
 
 def test_a_kept_dish_is_corrected_too_and_brought_forward_by_the_turns(tmp_path, wheel, answer, monkeypatch):
