@@ -95,16 +95,14 @@ def command(
     Example:  rimgauge show --lesson
     """
     from rimgauge.capture import open_source
+    from rimgauge.cli.teaching import needs_nothing, teach
 
     if no_window and record is None:
         raise BadInput("--no-window leaves nothing to see; add --record FILE.mp4")
     width, height = (int(part) for part in size.split("x"))
     if lesson:
-        _needs_nothing(source, view_file, spokes, wheel, plan, before)
-        shown = _teach((width, height), window=not no_window, record=record, dark=not light)
-        if record is not None:
-            click.echo(f"Wrote {record}: {shown.recorded} pictures.")
-        _tell_saved(shown)
+        needs_nothing(source, view_file, spokes, wheel, plan, before)
+        tell_saved(teach((width, height), window=not no_window, record=record, dark=not light))
         return
     if source is None:
         raise BadInput("say what to show: a folder, a video, a camera number or an address; or --lesson")
@@ -152,16 +150,8 @@ def _watched(
         )
 
 
-def _needs_nothing(*given: str | Path | None) -> None:
-    """Say so where something was named that the lesson would not show."""
-    idle = [str(word) for word in given if word is not None]
-    if idle:
-        raise BadInput(
-            f"--lesson shows the bundled frames and wheel; leave out {idle[0]}, or leave out --lesson to see that"
-        )
-
-
-def _tell_saved(shown: Shown) -> None:
+def tell_saved(shown: Shown) -> None:
+    """Name the pictures that the key s saved."""
     if shown.saved:
         click.echo(f"Saved {', '.join(str(path) for path in shown.saved)}.")
 
@@ -184,41 +174,7 @@ def _tell(shown: Shown, record: Path | None, *, as_json: bool) -> None:
         return
     if record is not None:
         click.echo(f"Wrote {record}: {shown.recorded} pictures from {shown.seen} frames.")
-    _tell_saved(shown)
-
-
-def _teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bool) -> Shown:
-    """Measure the bundled passes and show the lesson made of them."""
-    import threading
-
-    from rimgauge.capture import ReadAhead, open_source
-    from rimgauge.cli.demo import sample_folder, turns_made
-    from rimgauge.job import read_build, read_view
-    from rimgauge.lesson import lesson, look_back
-    from rimgauge.live import run_window
-    from rimgauge.records import WheelInView
-    from rimgauge.wheel import complete_wheel
-
-    folder = sample_folder()
-    wheel = complete_wheel(read_build(folder / "wheel.toml"))
-    click.echo("Measuring the bundled frames ...", err=True)
-    passes = []
-    for name in ("lateral_before", "lateral_after"):
-        view = read_view(folder / name / "view.json")
-        with open_source(str(folder / name)) as frames:
-            passes.append(look_back(ReadAhead(frames), view, WheelInView.of(wheel)))
-    steps = bench(view, wheel, turns_made(folder), None).steps
-    stopped = threading.Event()
-    with stop_on_ctrl_c(stopped.set):
-        return run_window(
-            lesson(passes[0], passes[1], steps, wheel.spoke_angles_deg),
-            drawing(view, wheel.spoke_angles_deg, size),
-            window=window,
-            record_to=record,
-            hold=record is None,
-            dark=dark,
-            stopped=stopped.is_set,
-        )
+    tell_saved(shown)
 
 
 def _view(path: Path | None, source: str, direction: Direction) -> View:

@@ -2,7 +2,7 @@
 
 from rimgauge.live.bench import Bench, Cue, Showing, Step
 from rimgauge.live.keys import Foot
-from rimgauge.live.projector import draw_projector
+from rimgauge.live.projector import draw_preparing, draw_projector
 from rimgauge.live.trail import Trail, covered, extend, no_trail, spread_mm
 from rimgauge.live.window import Shown, run_window
 
@@ -15,6 +15,7 @@ __all__ = [
     "Step",
     "Trail",
     "covered",
+    "draw_preparing",
     "draw_projector",
     "extend",
     "no_trail",

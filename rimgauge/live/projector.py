@@ -80,6 +80,15 @@ def draw_projector(
     return canvas
 
 
+def draw_preparing(words: str, why: str, size: tuple[int, int], *, dark: bool) -> Image:
+    """Say in large letters what is being prepared, and why it takes a while; size [px]."""
+    (width, height), ink = size, DARK if dark else LIGHT
+    canvas, unit = _ground(size, ink.ground).copy(), height / 720
+    write(canvas, words, (width / 2, height / 2), height=50 * unit, colour=ink.words, bold=True, align=0.5)
+    write(canvas, why, (width / 2, height / 2 + 70 * unit), height=24 * unit, colour=ink.quiet, align=0.5)
+    return canvas
+
+
 def _draw_round(
     canvas: Image, showing: Showing, spoke_angles_deg: FloatArray, *, left: int, room: int, ink: Ink
 ) -> None:

@@ -5,15 +5,17 @@ from __future__ import annotations
 import contextlib
 import math
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
 from rimgauge.live.bench import Bench, Cue
 from rimgauge.live.desk import SLOW, Desk, Draw
+from rimgauge.live.ink import Image
 from rimgauge.live.recording import Recording
-from rimgauge.live.screen import Controls, Screen
+from rimgauge.live.screen import Controls, Screen, pressed
 from rimgauge.live.trail import Trail, extend
 from rimgauge.records import Moment, record
 
@@ -44,6 +46,7 @@ def run_window(
     hold: bool = False,
     dark: bool = True,
     stopped: Callable[[], bool] = lambda: False,
+    preparing: Image | None = None,
 ) -> Shown:
     """Show frames until they end or the person quits.
 
@@ -70,6 +73,8 @@ def run_window(
         Start with light letters on dark.
     stopped : callable
         Asked whether to end, also while a frozen picture waits.
+    preparing : (h, w, 3) array or None
+        What the window shows while the first of the moments is made, where that takes long.
 
     Returns
     -------
@@ -87,7 +92,7 @@ def run_window(
         recording = things.enter_context(Recording(record_to, fps=DRAWN_PER_S)) if record_to else None
         screen = things.enter_context(Screen()) if window else None
         course = _Course(desk, screen, recording, Controls(dark=dark), live=live, stopped=stopped)
-        for moment in moments:
+        for moment in moments if preparing is None else _prepared(moments, screen, preparing, stopped):
             if isinstance(moment, Cue):
                 course.wait_at(moment)
             else:
@@ -98,6 +103,28 @@ def run_window(
             course.wait("end")
     recorded = recording.frames if recording else 0
     return Shown(seen=course.seen, recorded=recorded, trail=desk.trail, saved=tuple(desk.saved))
+
+
+def _prepared(
+    moments: Iterable[Moment | Cue], screen: Screen | None, meanwhile: Image, stopped: Callable[[], bool]
+) -> Iterator[Moment | Cue]:
+    """Give the moments; show a picture and heed q while a thread makes the first of them."""
+    stream = iter(moments)
+    with ThreadPoolExecutor(1, "prepare") as aside:
+        first = aside.submit(next, stream, None)
+        while not first.done():
+            if screen is None:
+                wait([first], timeout=WAITING_S)
+            else:
+                screen.show(meanwhile, full=False)
+                if pressed(Controls(), screen.key(WAITING_S)).quit:
+                    return
+            if stopped():
+                return
+    moment = first.result()
+    if moment is not None:
+        yield moment
+        yield from stream
 
 
 class _Course:

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from rimgauge import lesson as lesson_room
 from rimgauge.capture import open_source
 from rimgauge.cli import run
 from rimgauge.cli.demo import sample_folder
@@ -142,3 +143,15 @@ def test_the_command_writes_the_lesson_as_a_clip(tmp_path, capsys):
     video = cv2.VideoCapture(str(clip))
     assert 20 < video.get(cv2.CAP_PROP_FRAME_COUNT) / 30 < 60
     assert video.read()[1].shape == (720, 1280, 3)
+
+
+def test_without_a_screen_the_lesson_is_refused_before_anything_is_measured(monkeypatch, capsys):
+    measured = []
+    monkeypatch.setattr(lesson_room, "look_back", lambda *given: measured.append(given))
+    monkeypatch.setattr("sys.platform", "linux")
+    monkeypatch.setenv("DISPLAY", "")
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    with pytest.raises(SystemExit):
+        run(["show", "--lesson"])
+    assert "--no-window" in capsys.readouterr().err
+    assert not measured

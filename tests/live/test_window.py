@@ -141,6 +141,34 @@ def test_a_window_that_was_closed_is_not_opened_again(monkeypatch, moments):
     assert len(screen.pictures) == 3
 
 
+def test_the_window_says_what_is_prepared_until_the_first_frame_is_there(monkeypatch, moments):
+    screen = PlayedScreen([])
+    monkeypatch.setattr(loop, "Screen", screen)
+
+    def slow():
+        while len(screen.pictures) < 3:
+            time.sleep(0.01)
+        yield from moments(2)
+
+    shown = run_window(slow(), plain, preparing=np.full((96, 128, 3), 250, np.uint8))
+    values = [value for value, _ in screen.pictures]
+    assert values[:3] == [250, 250, 250]
+    assert values[-1] == 2
+    assert shown.seen == 2
+
+
+def test_q_while_the_first_frame_is_prepared_ends_the_loop(monkeypatch, moments):
+    screen = PlayedScreen([-1, ord("q")])
+    monkeypatch.setattr(loop, "Screen", screen)
+
+    def slow():
+        while screen.keys:
+            time.sleep(0.01)
+        yield from moments(2)
+
+    assert run_window(slow(), plain, preparing=np.full((96, 128, 3), 250, np.uint8)).seen == 0
+
+
 def test_live_frames_go_on_behind_a_frozen_picture(monkeypatch, moments):
     screen = PlayedScreen([-1, ord(" "), -1, -1, -1, ord(" "), ord("q")])
     monkeypatch.setattr(loop, "Screen", screen)

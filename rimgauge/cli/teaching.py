@@ -1,0 +1,82 @@
+"""The lesson of `rimgauge show --lesson`: the bundled passes measured and told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rimgauge.cli.common import stop_on_ctrl_c
+from rimgauge.errors import BadInput
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from rimgauge.live import Cue, Shown
+    from rimgauge.records import Moment, Wheel
+
+PASSES = ("lateral_before", "lateral_after")
+
+
+def needs_nothing(*given: str | Path | None) -> None:
+    """Say so where something was named that the lesson would not show."""
+    idle = [str(word) for word in given if word is not None]
+    if idle:
+        raise BadInput(
+            f"--lesson shows the bundled frames and wheel; leave out {idle[0]}, or leave out --lesson to see that"
+        )
+
+
+def teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bool) -> Shown:
+    """Show the lesson in a window, write it to a clip, or both, and say what was written."""
+    import threading
+
+    from rimgauge.cli.demo import sample_folder
+    from rimgauge.cli.show import drawing
+    from rimgauge.job import read_build, read_view
+    from rimgauge.live import draw_preparing, run_window
+    from rimgauge.wheel import complete_wheel
+
+    folder = sample_folder()
+    wheel = complete_wheel(read_build(folder / "wheel.toml"))
+    stopped = threading.Event()
+    with stop_on_ctrl_c(stopped.set):
+        shown = run_window(
+            _told(folder, wheel, window=window),
+            drawing(read_view(folder / PASSES[-1] / "view.json"), wheel.spoke_angles_deg, size),
+            window=window,
+            record_to=record,
+            hold=record is None,
+            dark=dark,
+            stopped=stopped.is_set,
+            preparing=draw_preparing(
+                "Preparing the lesson", "Measuring the bundled frames takes a few seconds", size, dark=dark
+            ),
+        )
+    if record is not None:
+        wrote = f"Wrote {record}: {shown.recorded} pictures."
+        click.echo(wrote if shown.recorded else "Ended before the first picture; no clip is written.")
+    return shown
+
+
+def _told(folder: Path, wheel: Wheel, *, window: bool) -> Iterator[Moment | Cue]:
+    """Measure the bundled passes, then give the lesson made of them and say how to go through it."""
+    click.echo("Measuring the bundled frames ...", err=True)
+    # Loaded here, while the window is open already.
+    from rimgauge.capture import ReadAhead, open_source
+    from rimgauge.cli.demo import turns_made
+    from rimgauge.cli.show import bench
+    from rimgauge.job import read_view
+    from rimgauge.lesson import lesson, look_back
+    from rimgauge.records import WheelInView
+
+    passes = []
+    for name in PASSES:
+        view = read_view(folder / name / "view.json")
+        with open_source(str(folder / name)) as frames:
+            passes.append(look_back(ReadAhead(frames), view, WheelInView.of(wheel)))
+    steps = bench(view, wheel, turns_made(folder), None).steps
+    if window:
+        click.echo("Press space in the window to go on to the next step; q ends the lesson.", err=True)
+    yield from lesson(passes[0], passes[1], steps, wheel.spoke_angles_deg)
