@@ -146,7 +146,28 @@ def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | No
     last = files.read_last(spokes)
     if last is not None:
         start = replace(start, last=last, round_number=last[0].round + 1)
-    return start if done is None else start.only_done(done)
+    start = start if done is None else start.only_done(done)
+    if last is not None:
+        _check_measured_since(start)
+    return start
+
+
+def _check_measured_since(start: Start) -> None:
+    """Refuse readings of now that are those of before the turns: they say nothing of what was done."""
+    import numpy as np
+
+    if start.last is None or not start.last[0].corrections:
+        return
+    before, now = start.last[1], start.now
+    pairs = ((before.lateral_mm, now.lateral_mm), (before.radial_mm, now.radial_mm))
+    both = [pair for pair in pairs if all(np.isfinite(runout_mm).any() for runout_mm in pair)]
+    if both and all(np.array_equal(*pair, equal_nan=True) for pair in both):
+        files = start.files
+        named = next(path for path in (files.readings, files.lateral, files.radial) if path is not None)
+        raise BadInput(
+            f"{named} holds the very readings from before the last round: nothing was turned since, or the wrong file "
+            "was named. Turn the nipples, measure again and name what you read then (if nothing was turned, add --done none)"
+        )
 
 
 def keep_from_loss(out: Path, files: Files, now: Readings) -> None:

@@ -257,15 +257,17 @@ def _words(
     wheel: Wheel, prior: Influence, learnt: Influence, last: tuple[Round, Readings]
 ) -> tuple[str, ...]:
     done, after = last
-    notes = []
+    notes, shares = [], []
     for how, name in (("sideways", "lateral_mm"), ("radially", "radial_mm")):
         as_read = _share_moved(prior, done, after, name)
         if as_read is not None:
+            shares.append(as_read)
             foretold, as_learnt = (
                 _about_mean(getattr(answer, name) @ done.turns) for answer in (prior, learnt)
             )
             notes.append(_moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how))
-    notes.append(_missed_words(wheel, prior, done.turns, _Movement.between(wheel, done.readings, after)))
+    if not shares or max(shares) >= TOO_LITTLE:  # where all turns failed no single nipple is to blame
+        notes.append(_missed_words(wheel, prior, done.turns, _Movement.between(wheel, done.readings, after)))
     return tuple(note for note in notes if note is not None)
 
 

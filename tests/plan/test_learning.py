@@ -76,6 +76,12 @@ def test_turns_that_were_not_done_are_asked_about(wheel, answer, round_done):
     before, plan = round_done
     _, notes = learn(wheel, [as_done(plan, before)], before)
     assert any("were all turns" in note for note in notes)
+    done = as_done(plan, before)
+    most = np.abs(done.turns) == np.abs(done.turns).max()
+    few = replace(done, turns=np.where(np.arange(36) == np.flatnonzero(most)[0], done.turns, 0.0))
+    _, notes = learn(wheel, [few], before)
+    assert any("were all turns" in note for note in notes)
+    assert not any("seems to have turned" in note for note in notes), "no single nipple is to blame"
 
 
 def test_a_rim_that_moved_the_opposite_way_is_named_so(wheel, answer, round_done):

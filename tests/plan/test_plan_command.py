@@ -295,6 +295,15 @@ def test_a_done_list_that_can_not_be_meant(bench, done, words):
         run_plan(*COMMON, "--done", "3")
 
 
+def test_the_readings_of_before_are_not_those_of_now(bench):
+    run_plan(*COMMON)
+    again = (*COMMON[:-1], "plan-2.json", "--previous", "plan.json", "--previous-readings", "readings.csv")
+    with pytest.raises(BadInput, match="the very readings from before the last round: nothing was turned"):
+        run_plan(*again)
+    assert not (bench / "plan-2.json").exists()
+    run_plan(*again, "--done", "none")
+
+
 def test_a_sheet_under_another_name_than_a_pdfs_is_refused_before_anything_is_written(bench):
     result = CliRunner().invoke(command, (*COMMON, "--sheet", "sheet.txt"))
     assert isinstance(result.exception, BadFile)
