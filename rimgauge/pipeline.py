@@ -182,7 +182,7 @@ def other_side(other: Runout, direction: Direction) -> SideRunout:
     """Take the one curve of the other direction than the one to be measured; the larger side's of two."""
     if other.direction == direction:
         raise BadInput(f"the other measurement is {direction} too; give one of the other direction")
-    return max(other.sides, key=lambda side: side.total_runout.value)
+    return other.worse_side
 
 
 NEAR_DEG = 2.0
@@ -198,8 +198,8 @@ def worst_frame(runout: Runout) -> tuple[int, float, float]:
         Of the frame, and of the place itself by the fitted curve.
 
     """
-    number = max(range(len(runout.sides)), key=lambda k: runout.sides[k].total_runout.value)
-    side = runout.sides[number]
+    side = runout.worse_side
+    number = runout.sides.index(side)
     worst = int(np.argmax(np.abs(side.curve_mm)))
     worst_deg = float(side.curve_angle_deg[worst])
     off_deg = np.abs((runout.frames.angle_deg - worst_deg + 180.0) % 360.0 - 180.0)

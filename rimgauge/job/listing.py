@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from rimgauge.errors import BadFile
-from rimgauge.records import Outcome, record
+from rimgauge.records import Outcome, as_it_stands, overall, record
 
 from . import disk
 from .folder import Job
@@ -16,8 +16,6 @@ from .manifest import MANIFEST, recorded_bytes
 from .names import PASS
 from .reader import read_json
 from .result import Result, completed, parse_results, result_fields
-
-_WORSE: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
 
 
 @record
@@ -48,15 +46,14 @@ class PastJob:
 
     @property
     def came_in(self) -> Outcome | None:
-        """Verdict over the first measurements: out if any direction is out, within only if all are."""
-        return _overall(self.first)
+        """Verdict over the first measurements."""
+        return overall([result.outcome for result in self.first])
 
     @property
     def now(self) -> Outcome | None:
-        """Verdict over the last measurements, in the same way; it takes a measurement to end being out or undecided."""
-        seen = _overall(self.last)
-        open_still = any(result.outcome != "within" for result in self.before_plan)
-        return "undecided" if seen == "within" and open_still else seen
+        """Verdict over the last measurements."""
+        before_plan = [result.outcome for result in self.before_plan]
+        return as_it_stands([result.outcome for result in self.last], before_plan)
 
     @property
     def came_in_on(self) -> str:
@@ -139,10 +136,6 @@ def _size(path: Path) -> int | None:
         return path.stat().st_size
     except OSError:
         return None
-
-
-def _overall(results: tuple[Result, ...]) -> Outcome | None:
-    return max((result.outcome for result in results), key=lambda outcome: _WORSE[outcome], default=None)
 
 
 def without_copies(jobs: Iterable[PastJob]) -> tuple[PastJob, ...]:

@@ -34,6 +34,7 @@ from rimgauge.records.camera import (
     TagSightings,
     View,
 )
+from rimgauge.records.outcome import as_it_stands, overall
 from rimgauge.records.plan import (
     AT_ONCE_EIGHTHS,
     EIGHTH,
@@ -125,5 +126,7 @@ __all__ = [
     "WheelInView",
     "WheelState",
     "Zone",
+    "as_it_stands",
+    "overall",
     "record",
 ]

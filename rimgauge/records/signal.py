@@ -188,3 +188,8 @@ class Runout:
     basis: Basis | None = None
     picture_sha256: str = ""
     measured_by: str = ""
+
+    @property
+    def worse_side(self) -> SideRunout:
+        """The side whose total runout is the larger, which is the result (TBIS 4210-7:2019, clause 4.1)."""
+        return max(self.sides, key=lambda side: side.total_runout.value)

@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 
 from rimgauge.records import FloatArray, Runout, SideRunout
 from rimgauge.report.palette import INK, QUIET, Stroke
-from rimgauge.report.unrolled import governing_side
 
 LARGEST_BULGE = 0.28
 """The deviation drawn may reach this share of the radius."""
@@ -58,9 +57,9 @@ def draw_circle(
     around = np.linspace(0, 360, 361)
     axes.plot(*_points(around, np.ones_like(around)), color=QUIET, linewidth=0.6)
     for runout, stroke in curves:
-        _draw_rim(axes, governing_side(runout), stroke, factor / (rim_diameter_mm / 2))
+        _draw_rim(axes, runout.worse_side, stroke, factor / (rim_diameter_mm / 2))
     runout = curves[-1][0]
-    _number_spokes(axes, governing_side(runout).spoke_angle_deg)
+    _number_spokes(axes, runout.worse_side.spoke_angle_deg)
     _draw_pointer(axes)
     _draw_rolling(axes)
     axes.text(0, 0.05, title, ha="center", va="center", fontsize=8.5, fontweight="bold")

@@ -17,7 +17,7 @@ from rimgauge.report.comparison import Comparison, Evidence, Photo
 from rimgauge.report.evidence import legend_words, rows_of
 from rimgauge.report.palette import our_style
 from rimgauge.report.sheet import frame
-from rimgauge.report.unrolled import draw_unrolled, governing_side, largest_reach_mm
+from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
 from rimgauge.report.words import (
     CAUTIONS,
     amount,
@@ -112,7 +112,7 @@ def _section(comparison: Comparison, rim_diameter_mm: float) -> str:
 
 def _spoke_rows(comparison: Comparison) -> list[tuple[str, ...]]:
     """List the worse side's runout at each spoke, first and last, with the last one's standard uncertainty."""
-    measured = [governing_side(each) for _, each, _ in rows_of(comparison)]
+    measured = [each.worse_side for _, each, _ in rows_of(comparison)]
     side = measured[-1]
     names = [name or "Runout" for name, _, _ in rows_of(comparison)]
     rows: list[tuple[str, ...]] = [("Spoke", "Flange", *names, "Standard uncertainty")]

@@ -15,17 +15,12 @@ MOST_LETTERED_SPOKES = 40
 MOST_ZONES_NAMED = 4
 
 
-def governing_side(runout: Runout) -> SideRunout:
-    """Return the side whose total runout is the larger, which is the wheel's result."""
-    return max(runout.sides, key=lambda side: side.total_runout.value)
-
-
 def largest_reach_mm(*runouts: Runout | None) -> float:
     """Return the largest distance from zero of all curves and tolerance bands [mm], for a shared scale."""
     reach = 0.0
     for runout in runouts:
         if runout is not None:
-            middle = _middle_mm(governing_side(runout))
+            middle = _middle_mm(runout.worse_side)
             reach = max(reach, abs(middle) + runout.verdict.tolerance_mm / 2)
             reach = max(reach, *(float(np.abs(side.curve_mm).max()) for side in runout.sides))
     return reach
@@ -36,7 +31,7 @@ def draw_unrolled(axes: Axes, runout: Runout, stroke: Stroke, *, reach_mm: float
 
     reach_mm is half the height of the scale [mm], the same for figures to be compared.
     """
-    side = governing_side(runout)
+    side = runout.worse_side
     _set_scales(axes, side, reach_mm)
     _draw_band(axes, runout, side)
     _draw_zones(axes, side.zones)

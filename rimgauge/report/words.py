@@ -9,7 +9,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from rimgauge.records import Flange, FloatArray, Outcome, Runout
+from rimgauge.records import Flange, FloatArray, Outcome, Runout, as_it_stands, overall
 from rimgauge.report.comparison import Comparison, Evidence
 
 CAUTIONS = (
@@ -25,12 +25,10 @@ _MONTHS = (  # written out, so that the words don't depend on the computer's lan
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
 )
-_RANK: dict[Outcome, int] = {"within": 0, "undecided": 1, "out": 2}
 
 
-def overall(runouts: tuple[Runout, ...]) -> Outcome:
-    """Return the verdict over all directions: out if any is out, within only if all are."""
-    return max((each.verdict.outcome for each in runouts), key=lambda outcome: _RANK[outcome])
+def _outcomes(runouts: Sequence[Runout]) -> list[Outcome]:
+    return [each.verdict.outcome for each in runouts]
 
 
 def judged(evidence: Evidence) -> tuple[Runout, ...]:
@@ -44,15 +42,10 @@ def _not_since(evidence: Evidence) -> tuple[Runout, ...]:
 
 
 def evidence_outcome(evidence: Evidence) -> Outcome:
-    """Return the verdict over all directions.
-
-    Undecided where one was last seen out or undecided, and not measured since corrections were planned: whether
-    they mended it nobody saw.
-    """
-    measured = overall(judged(evidence))
-    if measured == "within" and any(each.verdict.outcome != "within" for each in _not_since(evidence)):
-        return "undecided"
-    return measured
+    """Return the verdict over all directions as the wheel stands, at least one of them measured since the plan."""
+    found = as_it_stands(_outcomes(judged(evidence)), _outcomes(_not_since(evidence)))
+    assert found is not None
+    return found
 
 
 def evidence_headline(evidence: Evidence) -> str:
@@ -61,7 +54,7 @@ def evidence_headline(evidence: Evidence) -> str:
     line = headline(told, named=len(evidence.comparisons) > 1)
     unseen = "not measured since the corrections were planned"
     old = _not_since(evidence)
-    if evidence_outcome(evidence) != overall(told):
+    if evidence_outcome(evidence) != overall(_outcomes(told)):
         was = [f"{each.direction} runout was {each.verdict.outcome} and {unseen}" for each in old]
         return f"Undecided: {'; '.join(was)}; {_within(told, named=True)}"
     return "; ".join([line, *(f"{each.direction} runout was {unseen}" for each in old)])
@@ -75,7 +68,7 @@ def headline(runouts: tuple[Runout, ...], *, named: bool = False) -> str:
     Where it runs true the figure includes the uncertainty and is rounded up; where it does not, the figure is
     what it runs out by at least, rounded down.
     """
-    outcome = overall(runouts)
+    outcome = overall(_outcomes(runouts))
     deciding = [each for each in runouts if each.verdict.outcome == outcome]
     named = named or len(runouts) > 1
     kind = {each.direction: f" {each.direction}" if named else "" for each in runouts}

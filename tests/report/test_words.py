@@ -18,7 +18,6 @@ from rimgauge.report.words import (
     how_lines,
     measured_words,
     moment,
-    overall,
     result_rows,
     tension_words,
 )
@@ -45,12 +44,13 @@ def test_headline_takes_the_uncertainty_to_the_cautious_side(runout, value, line
 
 def test_one_direction_out_makes_the_wheel_out(runout):
     good, bad = sized(runout, 0.2), sized(runout, 0.9, direction="radial")
-    assert overall((good, bad)) == "out"
+    assert evidence_outcome(shown(Comparison(after=good), Comparison(after=bad))) == "out"
     assert headline((good, bad)) == "Not true: runs out by at least 0.86 mm radial (tolerance 0.50 mm)"
 
 
 def test_an_undecided_direction_keeps_the_wheel_from_passing(runout):
-    assert overall((sized(runout, 0.2), sized(runout, 0.49, direction="radial"))) == "undecided"
+    both = sized(runout, 0.2), sized(runout, 0.49, direction="radial")
+    assert evidence_outcome(shown(*(Comparison(after=each) for each in both))) == "undecided"
 
 
 def test_different_limits_are_both_named(runout):
