@@ -10,6 +10,7 @@ import pytest
 
 from rimgauge.errors import BadFile, BadInput
 from rimgauge.job import (
+    check_as_recorded,
     create_job,
     find_job,
     hold,
@@ -27,8 +28,10 @@ from rimgauge.job import (
     update_manifest,
     verify_job,
     view_path,
+    write_pass,
     write_view,
 )
+from rimgauge.job.recorded import begin
 
 
 @pytest.fixture
@@ -146,6 +149,8 @@ def test_each_direction_has_its_view(job, view):
     write_view(job.folder / "view.json", view)
     assert view_path(job, "lateral").name == "view.json"
     assert view_path(job, "radial").name == "view-radial.json"
+    write_view(job.folder / "view-lateral.json", view)
+    assert view_path(job, "lateral").name == "view-lateral.json"
 
 
 # --- evidence ---
@@ -210,6 +215,15 @@ def test_what_a_person_writes_is_recorded_anew(job):
     assert named(verify_job(job.folder)) == {("changed", "wheel.toml")}
     update_manifest(job)
     assert verify_job(job.folder) == ()
+
+
+def test_what_a_killed_command_left_is_used_and_what_was_made_by_hand_is_not(job, runout):
+    path = job.folder / "pass-01.json"
+    write_pass(path, runout)
+    with pytest.raises(BadFile, match="added to the job by hand"):
+        check_as_recorded([path])
+    begin(job.folder, "pass-01")
+    check_as_recorded([path])
 
 
 def test_the_picture_of_the_worst_place_is_only_the_one_that_was_kept(job, runout):
