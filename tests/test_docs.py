@@ -157,6 +157,7 @@ def test_every_module_of_the_command_line_is_a_command():
         "runout_words",
         "scale_ways",
         "scale_words",
+        "teaching",
         "views",
     }
     assert found <= set(COMMANDS)

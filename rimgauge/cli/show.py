@@ -13,13 +13,11 @@ from rimgauge.cli.views import view_beside
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from rimgauge.capture import FrameSource
     from rimgauge.live import Bench, Showing, Shown
     from rimgauge.live.desk import Draw
     from rimgauge.live.ink import Image
-    from rimgauge.records import Direction, FloatArray, Runout, View, Wheel
+    from rimgauge.records import Direction, FloatArray, View, Wheel
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 LEGEND_SIZE = 1.9
@@ -209,6 +207,7 @@ def _wheel(spokes: str | None, wheel: Path | None) -> Wheel:
 
 def _bench(view: View, wheel: Wheel, plan: Path | None, before: Path | None) -> Bench:
     """Take the plan and the measurement before from their files, or the latest of the job here."""
+    from rimgauge.bench import to_compare
     from rimgauge.job import find_job, latest, plans, read_pass, read_plan
 
     job = find_job(Path.cwd())
@@ -222,37 +221,7 @@ def _bench(view: View, wheel: Wheel, plan: Path | None, before: Path | None) -> 
     corrections = () if plan is None else read_plan(plan).corrections
     if any(item.spoke > len(wheel.flanges) for item in corrections):
         raise BadInput(f"{plan} is for a wheel of more spokes; name the plan of this wheel with --plan")
-    return bench(view, wheel, [(item.spoke, item.turns) for item in corrections], runout)
-
-
-def bench(view: View, wheel: Wheel, turns: Sequence[tuple[int, float]], before: Runout | None) -> Bench:
-    """Tell how each nipple turn (spoke, turns) should move the gap, and what it was at each place before."""
-    import numpy as np
-
-    from rimgauge.live import Bench, Step
-    from rimgauge.live.trail import CELLS
-    from rimgauge.wheel import influence
-
-    # The gap of a pointer on the left grows with the rim's way to the right; on the others it shrinks.
-    toward = 1.0 if view.edges[0].side == "left" else -1.0
-    steps = []
-    if turns:
-        answer = influence(wheel)
-        movement = answer.lateral_mm if view.direction == "lateral" else answer.radial_mm
-        for spoke, turn in turns:
-            at_deg = float(wheel.spoke_angles_deg[spoke - 1])
-            per_turn = np.interp(at_deg, answer.angle_deg, movement[:, spoke - 1], period=360.0)
-            planned_mm = toward * turn * float(per_turn)
-            flange = wheel.flanges[spoke - 1]
-            steps.append(Step(spoke=spoke, flange=flange, turns=turn, planned_mm=planned_mm))
-    before_mm = None
-    if before is not None:
-        cells_deg = (np.arange(CELLS) + 0.5) * (360.0 / CELLS)
-        side = before.sides[0]
-        before_mm = side.mean_gap_mm + toward * np.interp(
-            cells_deg, side.curve_angle_deg, side.curve_mm, period=360.0
-        )
-    return Bench(steps=tuple(steps), before_mm=before_mm)
+    return to_compare(view, wheel, [(item.spoke, item.turns) for item in corrections], runout)
 
 
 def drawing(view: View, spoke_angles_deg: FloatArray, size: tuple[int, int]) -> Draw:

@@ -64,9 +64,9 @@ def _told(folder: Path, wheel: Wheel, *, window: bool) -> Iterator[Moment | Cue]
     """Measure the bundled passes, then give the lesson made of them and say how to go through it."""
     click.echo("Measuring the bundled frames ...", err=True)
     # Loaded here, while the window is open already.
+    from rimgauge.bench import to_compare
     from rimgauge.capture import ReadAhead, open_source
     from rimgauge.cli.demo import turns_made
-    from rimgauge.cli.show import bench
     from rimgauge.job import read_view
     from rimgauge.lesson import lesson, look_back
     from rimgauge.records import WheelInView
@@ -76,7 +76,7 @@ def _told(folder: Path, wheel: Wheel, *, window: bool) -> Iterator[Moment | Cue]
         view = read_view(folder / name / "view.json")
         with open_source(str(folder / name)) as frames:
             passes.append(look_back(ReadAhead(frames), view, WheelInView.of(wheel)))
-    steps = bench(view, wheel, turns_made(folder), None).steps
+    steps = to_compare(view, wheel, turns_made(folder), None).steps
     if window:
         click.echo("Press space in the window to go on to the next step; q ends the lesson.", err=True)
     yield from lesson(passes[0], passes[1], steps, wheel.spoke_angles_deg)
