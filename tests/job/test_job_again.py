@@ -27,10 +27,11 @@ def measured(
     frames: int = 200,
     other: SideRunout | None = None,
     start_spoke: int | None = None,
+    way: int = 1,
 ) -> Runout:
     """Two and a bit revolutions of a rim with a bend of 0.3 mm, seen by two pointers; one frame lost."""
     rng = np.random.default_rng(4)
-    angle_deg = np.linspace(-30.0, 790.0, frames)
+    angle_deg = way * np.linspace(-30.0, 790.0, frames)
     rim_px = 0.3 * np.cos(2 * np.radians(angle_deg)) / view.scale.mm_per_px
     sides = []
     for edge in view.edges:
@@ -115,6 +116,11 @@ def test_a_frame_is_as_good_as_the_worse_of_its_two_pointers(view: View) -> None
     made = measured(view)
     assert set(made.frames.quality.tolist()) == {0.6}
     assert (made.source.frames, made.source.used) == (200, 199)
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_wheel_that_was_turned_backward_is_said_to_be(view: View, way: int) -> None:
+    assert any("turned backward" in note for note in measured(view, way=way).notes) == (way < 0)
 
 
 def test_what_the_other_direction_adds_is_taken_off_again(tmp_path: Path, view: View) -> None:
