@@ -167,7 +167,7 @@ def _tell(runout: Runout, written: Path | None, job: Job | None, *, in_job: bool
     click.echo(f"\nWritten: {shown(written)}")
     if job is not None and alone:
         _offer_other(runout, job)
-    _next_step(runout, job if in_job else None)
+    _next_step(runout, job if in_job else None, written.name)
 
 
 def _check_start(start_spoke: int | None, wheel: Wheel, *, live: bool) -> None:
@@ -195,8 +195,17 @@ def _offer_other(runout: Runout, job: Job) -> None:
         )
 
 
-def _next_step(runout: Runout, job: Job | None) -> None:
-    """Say what comes after this measurement; outside a job the plan's files depend on what the person has."""
+def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
+    """Say what comes after this measurement; outside a job the plan's files depend on what the person has.
+
+    file: what the job calls it.
+    """
+    from rimgauge.job import history
+
+    old_film = "" if job is None else history(job).film_before_turning(file)
+    if old_film:
+        next_step(f"{old_film}.", "rimgauge measure SOURCE")
+        return
     if runout.verdict.outcome == "within":
         words, command = (None if job is None else elsewhere(runout.direction, job)) or (
             "it is true enough; make the page that says so.",

@@ -42,7 +42,9 @@ def placed(start: Start, job: Job, wheel: Wheel) -> Start:
         "`--ignore-dish` leaves the middle where it is."
     )
     about_mean: FloatArray = lateral_mm - np.nanmean(lateral_mm) + offset_mm
-    return replace(start, now=replace(start.now, lateral_mm=about_mean, centred=True), notes=(note,))
+    return replace(
+        start, now=replace(start.now, lateral_mm=about_mean, centred=True), notes=(*start.notes, note)
+    )
 
 
 def _from_dish(job: Job, newest: str) -> tuple[float, str] | None:

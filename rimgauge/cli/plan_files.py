@@ -89,6 +89,7 @@ class Start:
     """Readings of now, their files, the last round with the readings from before it, and the next one's number.
 
     unseen: directions that were not within their tolerance before the job's last round, and not measured since.
+    no_last: why there is no last round, where there is none.
     """
 
     now: Readings
@@ -97,13 +98,12 @@ class Start:
     round_number: int
     notes: tuple[str, ...] = ()
     unseen: tuple[Direction, ...] = ()
+    no_last: str = "no last round is named or found"
 
     def only_done(self, done: str) -> Start:
         """Keep of the last round's corrections those that were turned."""
         if self.last is None:
-            raise BadInput(
-                "--done tells what was turned of the last round, but no last round is named or found"
-            )
+            raise BadInput(f"--done tells what was turned of the last round, but {self.no_last}")
         plan, before = self.last
         spokes = spoke_numbers("--done", done)
         unknown = sorted(spokes - {item.spoke for item in plan.corrections})
@@ -228,12 +228,27 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     )
     last = next(done, None)
     round_number = 1 if not made else made[0].round + (last is made[0])
+    old_film = course.film_before_turning(measured.name) if measured else ""
+    notes = (f"{old_film}.",) if old_film else ()
     if last is None or last.readings is None:
-        return Start(now=now, files=newest, last=None, round_number=round_number)
+        start = Start(now=now, files=newest, last=None, round_number=round_number, notes=notes)
+        why = (
+            old_film or f"nothing was measured since {plans(job)[-1].name} was made"
+            if made
+            else start.no_last
+        )
+        return replace(start, no_last=why)
     if newest.radial is not None and newest.lateral is not None and course.planned_since(newest.radial.name):
         now, newest = replace(now, radial_mm=np.full(spokes, np.nan)), replace(newest, radial=None)
     unseen = tuple(result.direction for result in course.left_open())
-    return Start(now=now, files=newest, last=(last, last.readings), round_number=round_number, unseen=unseen)
+    return Start(
+        now=now,
+        files=newest,
+        last=(last, last.readings),
+        round_number=round_number,
+        notes=notes,
+        unseen=unseen,
+    )
 
 
 def _made_on(plan: Plan, now: Readings) -> bool:

@@ -49,6 +49,20 @@ class History:
         """Whether corrections planned after the measurement `follows` were not turned yet when `file` was measured."""
         return PASS.fullmatch(follows) is not None and number_of(follows) >= self.places[file]
 
+    def film_before_turning(self, file: str) -> str:
+        """Say that a measurement is of a film from before corrections that were planned before it was made; '' where it isn't.
+
+        Only the same film measured again is one: what is filmed after a plan shows the wheel after it.
+        """
+        planned = [after for after in self.rounds if self.places[file] <= after < number_of(file)]
+        if not planned:
+            return ""
+        older = next(each.file for each in self.every if self.places[each.file] == self.places[file])
+        return (
+            f"{file} is of the same film as {older}, after which round {self.rounds[min(planned)]} was planned: nothing "
+            "that was turned since shows in it; film the wheel after turning"
+        )
+
     def planned_since(self, file: str) -> bool:
         """Whether corrections were planned after a measurement, and anything measured after those."""
         return any(self.rounds_between(file, later.file) for later in self.straight)

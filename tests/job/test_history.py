@@ -5,8 +5,10 @@ from dataclasses import replace
 
 import pytest
 
+from rimgauge.cli.measure import _next_step
 from rimgauge.cli.plan_files import Files, starting_point
 from rimgauge.cli.report import _kept_dish_words
+from rimgauge.errors import BadInput
 from rimgauge.job import (
     KeptDish,
     corrections_between,
@@ -41,18 +43,29 @@ def filmed(job, film, size_mm, seed=0):
     return keep_pass(job, replace(runout, source=source))
 
 
-def test_a_round_is_not_taken_for_done_because_its_film_was_measured_again(job, plan):
+def test_a_round_is_not_taken_for_done_because_its_film_was_measured_again(job, plan, capsys):
     filmed(job, "before", 0.3)
     made_on = starting_point(NOTHING, job, 32, done=None).now
     planned = replace(plan, readings=made_on, earlier=())
     keep_plan(job, planned)
-    filmed(job, "before", 0.28, seed=1)
+    with pytest.raises(BadInput, match=r"but nothing was measured since plan-01\.json was made"):
+        starting_point(NOTHING, job, 32, done="none")
+    again = filmed(job, "before", 0.28, seed=1)
     start = starting_point(NOTHING, job, 32, done=None)
     assert start.last is None
+    told = "pass-02.json is of the same film as pass-01.json, after which round 1 was planned: nothing that was turned"
+    assert start.notes[0].startswith(told)
+    with pytest.raises(BadInput, match="film the wheel after turning"):
+        starting_point(NOTHING, job, 32, done="none")
+    _next_step(read_pass(again), job, again.name)
+    said = " ".join(capsys.readouterr().out.split())
+    assert told in said
+    assert "rimgauge plan" not in said
     assert start.round_number == 1
     assert start.files.lateral.name == "pass-02.json"
     filmed(job, "after", 0.1, seed=2)
     start = starting_point(NOTHING, job, 32, done=None)
+    assert start.notes == ()
     assert start.round_number == 2
     assert start.last[1].lateral_mm.tolist() == made_on.lateral_mm.tolist()
 

@@ -51,8 +51,7 @@ def test_a_direction_alone_does_not_make_the_wheel_true(plan, tmp_path, capsys):
         return replace(made, verdict=Verdict(tolerance_mm=0.5, rule="guard band", outcome=outcome))
 
     def said_after(runout):
-        keep_pass(job, runout)
-        _next_step(runout, job)
+        _next_step(runout, job, keep_pass(job, runout).name)
         return " ".join(capsys.readouterr().out.split())
 
     good = judged("lateral", "within")
