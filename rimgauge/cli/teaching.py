@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -40,6 +41,12 @@ def teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: boo
 
     folder = sample_folder()
     wheel = complete_wheel(read_build(folder / "wheel.toml"))
+    if window and record is not None:
+        click.echo(
+            "The clip goes on when you press space in the window, and shows its keys;\n"
+            "with --no-window it is written by itself and without them.",
+            err=True,
+        )
     stopped = threading.Event()
     with stop_on_ctrl_c(stopped.set):
         shown = run_window(
@@ -69,7 +76,7 @@ def _told(folder: Path, wheel: Wheel, *, window: bool) -> Iterator[Moment | Cue]
     from rimgauge.cli.demo import turns_made
     from rimgauge.job import read_view
     from rimgauge.lesson import lesson, look_back
-    from rimgauge.records import WheelInView
+    from rimgauge.records import Moment, WheelInView
 
     passes = []
     for name in PASSES:
@@ -77,6 +84,11 @@ def _told(folder: Path, wheel: Wheel, *, window: bool) -> Iterator[Moment | Cue]
         with open_source(str(folder / name)) as frames:
             passes.append(look_back(ReadAhead(frames), view, WheelInView.of(wheel)))
     steps = to_compare(view, wheel, turns_made(folder), None).steps
+    told = list(lesson(passes[0], passes[1], steps, wheel.spoke_angles_deg))
     if window:
         click.echo("Press space in the window to go on to the next step; q ends the lesson.", err=True)
-    yield from lesson(passes[0], passes[1], steps, wheel.spoke_angles_deg)
+        yield from told
+        return
+    lasts_s = max(item.time_s for item in told if isinstance(item, Moment))
+    with click.progressbar(told, label=f"Writing a clip of {lasts_s:.0f} s", file=sys.stderr) as shown:
+        yield from shown

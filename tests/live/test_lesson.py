@@ -139,9 +139,12 @@ def _waiting(attend, screen):
 def test_the_command_writes_the_lesson_as_a_clip(tmp_path, capsys):
     clip = tmp_path / "lesson.mp4"
     run(["show", "--lesson", "--no-window", "--record", str(clip)])
-    assert "pictures" in capsys.readouterr().out
+    said = capsys.readouterr()
+    assert "pictures" in said.out
     video = cv2.VideoCapture(str(clip))
-    assert 20 < video.get(cv2.CAP_PROP_FRAME_COUNT) / 30 < 60
+    lasts_s = video.get(cv2.CAP_PROP_FRAME_COUNT) / 30
+    assert 20 < lasts_s < 60
+    assert f"Writing a clip of {lasts_s:.0f} s" in said.err
     assert video.read()[1].shape == (720, 1280, 3)
 
 
@@ -155,3 +158,22 @@ def test_without_a_screen_the_lesson_is_refused_before_anything_is_measured(monk
         run(["show", "--lesson"])
     assert "--no-window" in capsys.readouterr().err
     assert not measured
+
+
+def test_a_clip_from_the_window_is_said_to_wait_for_keys(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(lesson_room, "look_back", lambda *given: None)
+    monkeypatch.setattr(loop, "Screen", EndedAtOnce)
+    clip = tmp_path / "lesson.mp4"
+    run(["show", "--lesson", "--record", str(clip)])
+    said = capsys.readouterr()
+    assert "press space" in said.err
+    assert "--no-window" in said.err
+    assert "no clip is written" in said.out
+    assert not clip.exists()
+
+
+class EndedAtOnce(ClickingTeacher):
+    """A screen whose teacher quits before the lesson is there."""
+
+    def key(self, wait_s):
+        return ord("q")
