@@ -207,7 +207,15 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     """
     import numpy as np
 
-    from rimgauge.job import check_as_recorded, history, latest, plans, read_plan, reading_files
+    from rimgauge.job import (
+        check_as_recorded,
+        history,
+        latest,
+        plans,
+        read_plan,
+        reading_files,
+        straight_passes,
+    )
 
     newest, course = files, history(job)
     if files.readings is None:
@@ -215,7 +223,7 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     typed = reading_files(job)
     if newest.runout_named == 0 and typed:
         newest = replace(files, readings=typed[-1])
-    check_as_recorded((*newest.named, *plans(job)))
+    check_as_recorded((*newest.named, *straight_passes(job), *plans(job)))
     if newest.runout_named == 0:
         raise BadInput(f"{job.folder}: {course.too_few()}")
     now = newest.read(spokes)

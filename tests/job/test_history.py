@@ -8,7 +8,7 @@ import pytest
 from rimgauge.cli.measure import _next_step
 from rimgauge.cli.plan_files import Files, starting_point
 from rimgauge.cli.report import _kept_dish_words
-from rimgauge.errors import BadInput
+from rimgauge.errors import BadFile, BadInput
 from rimgauge.job import (
     KeptDish,
     corrections_between,
@@ -68,6 +68,16 @@ def test_a_round_is_not_taken_for_done_because_its_film_was_measured_again(job, 
     assert start.notes == ()
     assert start.round_number == 2
     assert start.last[1].lateral_mm.tolist() == made_on.lateral_mm.tolist()
+
+
+def test_an_older_measurement_that_was_changed_by_hand_is_refused(job):
+    older = filmed(job, "before", 0.3)
+    filmed(job, "after", 0.1)
+    text = older.read_text(encoding="utf-8")
+    older.write_text(text.replace("2026-01-31", "2026-01-30", 1), encoding="utf-8")
+    assert older.read_text(encoding="utf-8") != text
+    with pytest.raises(BadFile, match=r"pass-01\.json: is not as it was recorded"):
+        starting_point(NOTHING, job, 32, done=None)
 
 
 def test_the_order_is_that_in_which_films_were_first_measured(job, plan):
