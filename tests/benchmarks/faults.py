@@ -37,7 +37,7 @@ WORDS = {
     "tilted": "is tilted",
     "flat spot": "flat spot",
     "bent": "rim itself seems bent",
-    "limit": "limit",
+    "limit": "is over the limit",
     "too few": "too few readings",
 }
 """What a plan's refusal or notes say of each finding; the first that is found counts."""
