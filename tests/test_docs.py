@@ -163,6 +163,16 @@ def test_every_module_of_the_command_line_is_a_command():
     assert found <= set(COMMANDS)
 
 
+def test_no_command_imports_numpy_before_it_runs():
+    code = (
+        "import importlib, sys\nfrom rimgauge.cli import COMMANDS\n"
+        "for name in COMMANDS:\n    importlib.import_module(f'rimgauge.cli.{name}')\n"
+        "heavy = {'numpy', 'scipy', 'cv2', 'matplotlib'} & set(sys.modules)\nassert not heavy, heavy\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
 def test_the_overview_lists_every_command_without_importing_numpy():
     code = (
         "import sys\nfrom rimgauge.cli import main\nmain.main(['--help'], standalone_mode=False)\n"

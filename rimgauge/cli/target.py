@@ -9,7 +9,7 @@ from typing import Literal
 import click
 
 from rimgauge.cli.common import json_option, print_json, shown
-from rimgauge.records import MOST_TAGS
+from rimgauge.errors import BadInput
 
 
 @click.command()
@@ -18,8 +18,8 @@ from rimgauge.records import MOST_TAGS
 )
 @click.option(
     "--tags",
-    type=click.IntRange(2, MOST_TAGS),
-    help="Make numbered tags to stick beside so many spokes, in place of the checkerboard.",
+    type=int,
+    help="Make numbered tags to stick beside so many spokes, 2 to 48, in place of the checkerboard.",
 )
 @click.option(
     "--out",
@@ -40,8 +40,13 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
     from rimgauge.job import write_bytes
 
     if tags is not None:
+        from rimgauge.records import MOST_TAGS
         from rimgauge.report.tag_sheet import TAG_MM, tags_pdf
 
+        if not 2 <= tags <= MOST_TAGS:
+            raise BadInput(
+                f"--tags {tags}: a sheet holds 2 to {MOST_TAGS} tags; one beside every second spoke will do"
+            )
         path = out or Path(f"tag-sheet-{paper}.pdf")
         write_bytes(path, tags_pdf(paper, tags))
         if as_json:

@@ -135,6 +135,13 @@ def test_readings_of_another_wheel(wheel, answer, round_done):
         learn(wheel, [as_done(plan, before)], out_of_true(build(32), 0, lateral_mm=1.0))
 
 
+def test_a_last_round_of_more_spokes_is_refused(wheel, round_done):
+    before, plan = round_done
+    larger = replace(plan, corrections=(replace(plan.corrections[0], spoke=40),))
+    with pytest.raises(BadInput, match="turns spoke 40, but its readings are of 36 spokes"):
+        correct(before, wheel, previous=(larger, before))
+
+
 @pytest.mark.parametrize("factor", [0.8, 1.25])
 def test_a_stiffer_or_softer_rim_is_learnt_from_how_it_moves(wheel, answer, round_done, factor):
     before, plan = round_done

@@ -67,6 +67,10 @@ def test_printed_tags_have_their_size_and_are_read_as_their_numbers(tmp_path, pa
 
 
 def test_a_tag_sheet_is_written_and_says_what_to_do(tmp_path, capsys):
+    with pytest.raises(SystemExit) as leave:
+        run(["target", "--tags", str(MOST_TAGS + 1), "--out", str(tmp_path / "tags.pdf")])
+    assert leave.value.code == 2
+    assert not (tmp_path / "tags.pdf").exists()
     run(["target", "--tags", "12", "--out", str(tmp_path / "tags.pdf")])
     assert "in line with the spoke" in capsys.readouterr().out
     assert (tmp_path / "tags.pdf").read_bytes().startswith(b"%PDF")
