@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import io
 import os
 import re
+import signal
 import sys
+import threading
+from collections.abc import Iterator
+from types import FrameType
 from typing import Any
 
 import click
@@ -50,6 +55,11 @@ unfold into gigabytes of picture, and many small matrices are multiplied in one 
 takes longer than the product. Whoever sets these otherwise is heeded."""
 
 
+ENDINGS = ("SIGTERM", "SIGHUP", "SIGBREAK")
+"""Signals that ask to end, beside Ctrl-C's: of `kill` and `timeout`, of a terminal that is closed, of Ctrl-Break on
+Windows; a system knows those that it has."""
+
+
 class LazyGroup(click.Group):
     """A group whose commands live in modules of the same name, imported when run."""
 
@@ -87,7 +97,8 @@ def run(arguments: list[str] | None = None) -> Any:
     for name, value in LIBRARIES.items():
         os.environ.setdefault(name, value)
     try:
-        left_with = main.main(args=arguments, prog_name="rimgauge", standalone_mode=False)
+        with _ended_as_by_ctrl_c():
+            left_with = main.main(args=arguments, prog_name="rimgauge", standalone_mode=False)
         if isinstance(left_with, int) and left_with:
             sys.exit(left_with)
     except RimgaugeError as trouble:
@@ -112,6 +123,30 @@ def run(arguments: list[str] | None = None) -> Any:
         if trouble.filename is None:
             raise
         _stop(f"rimgauge: {trouble.filename}: {(trouble.strerror or str(trouble)).lower()}", 1)
+
+
+@contextlib.contextmanager
+def _ended_as_by_ctrl_c() -> Iterator[None]:
+    """Let what else asks a program to end do what Ctrl-C does at that moment, so that nothing half-written is left."""
+
+    def end(number: int, frame: FrameType | None) -> None:
+        on_ctrl_c = signal.getsignal(signal.SIGINT)
+        if not callable(on_ctrl_c):  # ignored, as in what a script starts in the background
+            raise KeyboardInterrupt
+        on_ctrl_c(signal.SIGINT, frame)
+
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ENDINGS:
+            ending = getattr(signal, name, None)
+            # One that is ignored, as under nohup, stays ignored.
+            if ending is not None and signal.getsignal(ending) == signal.SIG_DFL:
+                before[ending] = signal.signal(ending, end)
+    try:
+        yield
+    finally:
+        for ending, handler in before.items():
+            signal.signal(ending, handler)
 
 
 def _stop(words: str, exit_code: int) -> None:

@@ -3,8 +3,10 @@
 import csv
 import json
 import shlex
+import signal
 import subprocess
 import sys
+import time
 import tomllib
 
 import cv2
@@ -102,3 +104,27 @@ def test_folder_in_use_is_left_alone(tmp_path):
     assert done.returncode == 1
     assert "isn't empty" in done.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there a process is ended without being asked")
+@pytest.mark.parametrize("ending", ["SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("ctrl_c", [signal.SIG_DFL, signal.SIG_IGN])
+def test_what_asks_to_end_leaves_nothing_half_written(tmp_path, ending, ctrl_c):
+    words = [sys.executable, "-m", "rimgauge", "scene", "--out", str(tmp_path / "drawn"), "--frames", "2000"]
+    before = signal.signal(
+        signal.SIGINT, ctrl_c
+    )  # handed on; a script's background work is started with it ignored
+    try:
+        drawing = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    with drawing:
+        while not list(tmp_path.glob(".drawn-*.part/frames/*.jpg")):
+            assert drawing.poll() is None
+            time.sleep(0.02)
+        drawing.send_signal(getattr(signal, ending))
+        said = drawing.communicate()[1]
+    assert drawing.returncode == 1
+    assert "stopped" in said
+    assert "Traceback" not in said
+    assert not list(tmp_path.iterdir())
