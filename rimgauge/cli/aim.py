@@ -35,7 +35,7 @@ ASSUMED = {
 
 
 @click.command()
-@click.argument("source")
+@click.argument("source", required=False)
 @click.option(
     "--direction", type=click.Choice(["lateral", "radial"]), required=True, help="Runout to be measured."
 )
@@ -55,10 +55,13 @@ ASSUMED = {
     help="Side of the wheel the pointer is on, as the rider sees it. Default: by the way the rim runs.",
 )
 @click.option("--fps", type=DECIMAL, default=30.0, show_default=True, help="Frame rate where none is stated.")
+@click.option(
+    "--forget", is_flag=True, help="Take a job's view of that direction away: it was made by mistake."
+)
 @json_option
 def command(
     *,
-    source: str,
+    source: str | None,
     direction: Direction,
     out: Path | None,
     picture: Path | None,
@@ -68,6 +71,7 @@ def command(
     runs: Way | None,
     side: Side | None,
     fps: float,
+    forget: bool,
     as_json: bool,
 ) -> None:
     """Find the pointer and the rim in the picture.
@@ -82,6 +86,13 @@ def command(
     from rimgauge.capture.aim import Hints, aim
     from rimgauge.job import find_job
 
+    if forget:
+        _forget(direction, source, as_json=as_json)
+        return
+    if source is None:
+        context = click.get_current_context()
+        lacking = next(param for param in context.command.params if param.name == "source")
+        raise click.MissingParameter(ctx=context, param=lacking)
     if not (math.isfinite(fps) and fps > 0.0):
         raise BadInput(f"--fps must be a number above 0, not {fps:g}")
     hints = Hints(
@@ -103,6 +114,22 @@ def command(
             "if it is, hold the printed sheet where the rim's edge is and take a picture of it.",
             f"rimgauge scale --checkerboard sheet.jpg --square-mm 5 {which}",
         )
+
+
+def _forget(direction: Direction, source: str | None, *, as_json: bool) -> None:
+    """Take the view away from the job here, and say so."""
+    from rimgauge.job import find_job, forget_view
+
+    job = find_job(Path.cwd())
+    if source is not None or job is None:
+        raise BadInput(
+            "--forget takes a view away from the job it is typed in: go into its folder, and name no SOURCE"
+        )
+    path = forget_view(job, direction)
+    if as_json:
+        print_json({"forgotten": str(path)})
+    else:
+        click.echo(f"The job has no {direction} view any more; what was measured with it stays.")
 
 
 def _first_frames(source: str, fps: float) -> list[Frame]:
@@ -139,9 +166,9 @@ def _files(
         return out, picture
     if job is None:
         raise BadInput("say where to write what is found with --out view.json, or go into a job folder first")
-    from rimgauge.job import view_path
+    from rimgauge.job import aim_picture_path, view_path
 
-    return view_path(job, direction), picture or job.folder / f"aim-{direction}.png"
+    return view_path(job, direction), picture or aim_picture_path(job, direction)
 
 
 def _lost(view_file: Path) -> list[str]:

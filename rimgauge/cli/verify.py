@@ -123,9 +123,9 @@ def _hints(job: Path, troubles: tuple[Trouble, ...]) -> list[str]:
         lost = any(made_by_hand(job, name) for name in changed)
         hints.append(f"Put back a copy of what was recorded{', or measure the wheel again' if lost else ''}.")
     if mended:
-        file = quoted(Path(shown(job / mended[0])))
+        named = (f"--take-in {quoted(Path(shown(job / name)))}" for name in mended)
         hints.append("What you changed or removed on purpose you can accept as it is now:")
-        hints.append(f"  rimgauge verify{here} --take-in {file}")
+        hints.append(f"  rimgauge verify{here} {' '.join(named)}")
     if pages:
         hints.append(
             f"A page can be made anew: rimgauge report{here} --out {quoted(Path(shown(job / pages[0])))}"

@@ -25,7 +25,8 @@ def view_in_job(job: Job, direction: Direction | None) -> Path:
     if len(found) > 1:
         raise BadInput(
             "this job has a lateral and a radial view; "
-            "say which one is meant with --direction lateral or --direction radial"
+            "say which one is meant with --direction lateral or --direction radial "
+            "(one made by mistake is taken away with: rimgauge aim --direction radial --forget)"
         )
     if not found:
         for each in wanted:

@@ -18,6 +18,8 @@ from .folder import (
 )
 from .history import History, corrections_between, history, latest, since_corrections, straight_passes
 from .keep import (
+    aim_picture_path,
+    forget_view,
     frames_path,
     hold,
     keep_dish,
@@ -59,6 +61,7 @@ __all__ = [
     "PastJob",
     "Result",
     "Trouble",
+    "aim_picture_path",
     "by_month",
     "check_as_recorded",
     "check_none_missing",
@@ -71,6 +74,7 @@ __all__ = [
     "dishes",
     "everything",
     "find_job",
+    "forget_view",
     "frames_path",
     "history",
     "hold",

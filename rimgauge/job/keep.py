@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import IO
 
 from rimgauge.errors import BadFile, BadInput
-from rimgauge.records import Plan, Runout, View
+from rimgauge.records import Direction, Plan, Runout, View
 
 from . import disk
 from .dish_file import KeptDish, write_dish
-from .folder import Job, next_path, passes
+from .folder import Job, next_path, passes, view_path
 from .manifest import MANIFEST, Manifest, now, read_manifest, write_manifest
 from .pass_file import write_pass
 from .plan_file import write_plan
@@ -192,6 +192,36 @@ def keep_view(
         for name, data in pictures.items():
             disk.write_bytes(name, data)
         _record(job, (path, *pictures), used)
+
+
+def forget_view(job: Job, direction: Direction) -> Path:
+    """Take a view of the job away, with its picture, and record that it is gone on purpose; gives its file.
+
+    Measurements made with it keep it in themselves. Raises what keep_plan does.
+
+    Raises
+    ------
+    BadInput
+        The job has and had no such view.
+
+    """
+    with hold(job):
+        _check_manifest(job)
+        path = view_path(job, direction)
+        recorded = {entry.name for entry in read_manifest(job.folder).entries}
+        if not path.exists() and path.name not in recorded:
+            raise BadInput(f"this job has no {direction} view")
+        gone = (path, aim_picture_path(job, direction))
+        for each in gone:
+            with disk.one_sentence(each):
+                each.unlink(missing_ok=True)
+        _record(job, gone)
+    return path
+
+
+def aim_picture_path(job: Job, direction: Direction) -> Path:
+    """Name the picture of what was found that goes with the job's view of a direction."""
+    return job.folder / f"aim-{direction}.png"
 
 
 def update_manifest(job: Job, ours: Collection[Path] = (), used: Collection[Path] = ()) -> Manifest:

@@ -93,7 +93,13 @@ def missing(path: Path) -> BadFile:
         rest = "so nothing is made of the rest; bring it back from a copy, or start a new job with `rimgauge new`"
     else:
         again = ", aim again" if path.name.startswith("view") else ""
-        rest = f"bring it back from a copy{again}, or accept that it is gone: rimgauge verify --take-in {path.name}"
+        direction = path.stem.removeprefix("view-")
+        accept = (
+            f"verify --take-in {path.name}"
+            if direction == path.stem
+            else f"aim --direction {direction} --forget"
+        )
+        rest = f"bring it back from a copy{again}, or accept that it is gone: rimgauge {accept}"
     return BadFile(path, f"is recorded in the job but missing, {rest}")
 
 

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -12,8 +13,9 @@ import pytest
 from rimgauge.capture import LaidDown, open_source, picture_at
 from rimgauge.cli import run
 from rimgauge.cli.measure import source_name
+from rimgauge.cli.views import put_view
 from rimgauge.errors import FrameTrouble
-from rimgauge.job import create_job, keep_pass, open_job, read_pass, update_manifest, verify_job
+from rimgauge.job import create_job, keep_pass, open_job, read_pass, read_view, update_manifest, verify_job
 from tests.laws.simulated import simulated_pass, wave
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames"
@@ -219,7 +221,7 @@ def test_a_view_changed_by_hand_stays_found_until_it_is_taken_in(
     assert changed == {("changed", "view-lateral.json"), ("changed", "film/times.csv")}
     with pytest.raises(SystemExit):
         run(["verify"])
-    assert "--take-in film/times.csv" in capsys.readouterr().out
+    assert "rimgauge verify --take-in film/times.csv --take-in view-lateral.json" in capsys.readouterr().out
     run(["verify", "--take-in", "view-lateral.json", "--take-in", "film"])
     assert verify_job(job) == ()
 
@@ -236,8 +238,31 @@ def test_a_view_that_is_gone_is_missed_until_that_is_accepted(
             run(command)
         assert leave.value.code == 1, command
         said = "".join(capsys.readouterr())
-        assert "rimgauge verify --take-in view-lateral.json" in said
+        way = (
+            "verify --take-in view-lateral.json"
+            if command == ["verify"]
+            else "aim --direction lateral --forget"
+        )
+        assert f"rimgauge {way}" in said
         assert "measure the wheel again" not in said
-    run(["verify", "--take-in", "view-lateral.json"])
+    run(["aim", "--direction", "lateral", "--forget"])
     assert verify_job(job) == ()
     run(["report", "--out", "page.html"])
+
+
+def test_a_view_made_by_mistake_is_forgotten(job: Path, capsys: pytest.CaptureFixture) -> None:
+    update_manifest(open_job(job))
+    lateral = read_view(job / "view-lateral.json")
+    mistaken = replace(lateral, direction="radial", edges=(replace(lateral.edges[0], side="outer"),))
+    put_view(job / "view-radial.json", mistaken, used=[], pictures={job / "aim-radial.png": b"picture"})
+    with pytest.raises(SystemExit):
+        run(["measure", "film"])
+    assert "rimgauge aim --direction radial --forget" in capsys.readouterr().err
+    run(["aim", "--direction", "radial", "--forget"])
+    assert "no radial view any more" in capsys.readouterr().out
+    assert verify_job(job) == ()
+    assert sorted(path.name for path in job.glob("*-*")) == ["view-lateral.json"]
+    for words in (["--direction", "radial"], ["0", "--direction", "lateral"]):
+        with pytest.raises(SystemExit):
+            run(["aim", *words, "--forget"])
+    assert (job / "view-lateral.json").exists()
