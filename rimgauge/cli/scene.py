@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -208,10 +209,12 @@ def _fill(folder: Path, spec: SceneSpec, given_scale: bool, wheel_text: str) -> 
     pictures = folder / "frames"
     pictures.mkdir()
     noted, times = [], ["frame,time_s"]
-    for frame in scene.frames():
-        _write_picture(pictures / f"{frame.index:06d}.jpg", frame.image, spec.jpeg_quality)
-        times.append(f"{frame.index},{frame.time_s:.6f}")
-        noted.append(frame)
+    label = f"Drawing {spec.frames} frames"
+    with click.progressbar(scene.frames(), spec.frames, label, file=sys.stderr) as frames:
+        for frame in frames:
+            _write_picture(pictures / f"{frame.index:06d}.jpg", frame.image, spec.jpeg_quality)
+            times.append(f"{frame.index},{frame.time_s:.6f}")
+            noted.append(frame)
     truth = scene_truth(scene, noted)
     _write_picture(folder / "scale.jpg", draw_board(spec, scene.camera), spec.jpeg_quality)
     write_view(folder / "view.json", scene_view(scene, given_scale=given_scale))

@@ -30,6 +30,7 @@ def test_folder_holds_everything_and_agrees_with_itself(tmp_path):
     folder = tmp_path / "drawn"
     done = _scene("--out", folder, "--frames", 4, "--spokes", 28, "--runout-mm", 1.2, "--json")
     assert done.returncode == 0, done.stderr
+    assert done.stderr.strip() == "Drawing 4 frames"
     assert json.loads(done.stdout)["total_runout_mm"] == 1.2
     names = {path.name for path in folder.iterdir()}
     assert names == {"frames", "times.csv", "view.json", "wheel.toml", "truth.json", "scale.jpg"}
