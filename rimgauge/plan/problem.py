@@ -9,6 +9,7 @@ even as before, is never quite sure: the risk to miss it is priced by its logari
 as likely as can be, at so many turns for what makes it less likely by a factor e. So tolerances are ends and not
 weights: a plan reaches them where it can, and turns as little as it can on the way there.
 Tension, dish and mean tension are limits: a plan outside them is no plan. Doing nothing is always inside.
+A figure without a source beside it is our choice; docs/method-plan.md says what it was weighed against.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ RISK_PRICE = 30.0
 
 LATERAL_AIM_SHARE = 0.5
 RADIAL_AIM_SHARE = 0.8
-"""Aim as a share of the tolerance. Radial movement is a third of lateral and so is the error of predicting
+"""Aim as a share of the tolerance, so that what is left of error stays inside it. Radial movement is a third of lateral and so is the error of predicting
 it; asking for as much room there would cost many turns for nothing."""
 MISS_MM, MISS_SHARE = 0.020, 0.011
 UNSURE_MM, UNSURE_SHARE = 0.020, 0.018
@@ -41,6 +42,7 @@ UNSURE_MM, UNSURE_SHARE = 0.020, 0.018
 such a share of the runout before. On simulated wheels turned exactly the millimetres are 0.004 and 0.010; the rest is
 for the hand."""
 DISH_AIM_SHARE = 0.5
+"""The same of the rim's mean, where the centre is known."""
 UNSEEN_HARM_SHARE = 0.3
 """Share of its tolerance by which a direction that nobody measured may get worse."""
 DISH_HOLD_MM = 0.05
