@@ -13,7 +13,7 @@ from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.looks import Look
 from rimgauge.signal.place import FASTEST_STEPS, STEPS
-from rimgauge.signal.profile import learn_axes
+from rimgauge.signal.profile import COMPONENTS, but_for_the_edge, learn_axes
 from rimgauge.signal.tagged import Tagged, tag_likelihood
 
 UNEVEN_SHARE = 0.2
@@ -93,9 +93,8 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         for side in track.sides
     ]
     profile = track.spoke_profile.astype(np.float64)
-    if profile.shape[1]:
-        soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
-        components = learn_axes(profile, soft_bins=soft_bins).project(profile)
+    components = spoke_components(track, layout, SOFT_DEG)
+    if components.shape[1]:
         looks.append(Look(_laid_out(components, moment, count), layout.look_period_deg, SPOKE_NOISE))
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
     by_tags = None if tags is None else tag_likelihood(tags, moment, count)
@@ -113,6 +112,16 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         by_speed=None if slid_deg is None else _by_speed(slid_deg),
         by_tags=by_tags,
     )
+
+
+def spoke_components(track: GapTrack, layout: Layout, soft_deg: float, most: int = COMPONENTS) -> FloatArray:
+    """Components (n, k) of the spokes' strips, softened along the rim; k is 0 without spokes."""
+    profile = track.spoke_profile.astype(np.float64)
+    if not profile.shape[1]:
+        return np.empty((len(profile), 0))
+    soft_bins = soft_deg / max(layout.spoke_bin_deg, 1e-3)
+    components = learn_axes(profile, soft_bins=soft_bins, most=most).project(profile)
+    return but_for_the_edge(components, np.stack([side.gap_px for side in track.sides]))
 
 
 def _mark_sd_deg(track: GapTrack, layout: Layout, mark_deg: FloatArray) -> FloatArray:

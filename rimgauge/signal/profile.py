@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from rimgauge.records import FloatArray
 
 COMPONENTS = 8
 LOUDEST = 12.0
+WITH_GAP = 0.6
+"""A component of which the gap tells such a share is of the rim's edge: of edges in two ray-traced strips it told 0.79 to
+0.99, of spokes in five 0.04 to 0.34 and once 0.55."""
+FRAMES_ROUND, HIGHEST_POWER = 3, 3
+GLITCH_FRAMES, FARTHEST_GAP = 3, 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,6 +67,29 @@ def learn_axes(profile: FloatArray, *, soft_bins: float = 0.0, most: int = COMPO
     _, axes = np.linalg.eigh(softened @ spread @ softened.T)
     axes = axes[:, : -most - 1 : -1].T @ softened
     return ProfileAxes(rest, axes / max(float(np.std(moving @ axes[0])), 1e-9))
+
+
+def but_for_the_edge(components: FloatArray, gaps_px: FloatArray) -> FloatArray:
+    """Leave out components (n, k) that the gaps (sides, n) of the frames round each tell: the rim's edge shows in the strip.
+
+    It comes and goes with the rim's runout, a little earlier or later along the strip, far more than a thin spoke does.
+    """
+    columns = [np.ones(len(components))]
+    for gap_px in gaps_px:
+        seen = np.flatnonzero(np.isfinite(gap_px))
+        steady = median_filter(
+            np.interp(np.arange(len(gap_px)), seen, gap_px[seen]), GLITCH_FRAMES, mode="nearest"
+        )
+        away = np.clip(
+            (steady - np.median(steady)) / max(float(np.std(steady)), 1e-9), -FARTHEST_GAP, FARTHEST_GAP
+        )
+        round_each = np.lib.stride_tricks.sliding_window_view(
+            np.pad(away, FRAMES_ROUND, mode="edge"), len(away)
+        )
+        columns += [shifted**power for shifted in round_each for power in range(1, HIGHEST_POWER + 1)]
+    told_by = np.column_stack(columns)
+    left = components - told_by @ np.linalg.lstsq(told_by, components, rcond=None)[0]
+    return components[:, np.var(left, axis=0) > (1.0 - WITH_GAP) * np.var(components, axis=0)]
 
 
 def _bounded(rest: Rest, profile: FloatArray) -> FloatArray:

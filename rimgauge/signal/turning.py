@@ -15,11 +15,10 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 from rimgauge.errors import MarkNotSeen, NotTrustworthy, PlaceLost, TooFewRevolutions
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
 from rimgauge.signal.course import Course, fit_course
-from rimgauge.signal.evidence import Layout, gather, passes
+from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place, chance_elsewhere
-from rimgauge.signal.profile import learn_axes
 from rimgauge.signal.slid import but_for_hands
 from rimgauge.signal.spoke_count import fits
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
@@ -95,7 +94,7 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
         )
     if track.slide is not None and track.spoke_profile.shape[1]:
         track = replace(track, slide=but_for_hands(track.slide, track.spoke_profile.astype(np.float64)))
-    components = _components(track, layout)
+    components = spoke_components(track, layout, SOFT_DEG, COMPONENTS)
     moment, evidence = gather(track, layout, tags)
     found = _followed(evidence, layout, counted=tags is None and components.shape[1] > 0)
     place = found.place
@@ -165,15 +164,6 @@ def _followed(evidence: Evidence, layout: Layout, *, counted: bool) -> Followed:
             "better: count the spokes, and correct wheel.toml or --spokes"
         )
     return found
-
-
-def _components(track: GapTrack, layout: Layout) -> FloatArray:
-    """Components (n, k) of the spokes' strip, softened so that their look changes smoothly; k is 0 without spokes."""
-    profile = track.spoke_profile.astype(np.float64)
-    if not profile.shape[1]:
-        return np.empty((len(profile), 0))
-    soft_bins = SOFT_DEG / max(layout.spoke_bin_deg, 1e-3)
-    return learn_axes(profile, soft_bins=soft_bins, most=COMPONENTS).project(profile)
 
 
 def _sources(

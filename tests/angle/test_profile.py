@@ -1,0 +1,35 @@
+"""The spokes' strips in numbers: what is of the spokes, and what is of the rim's edge beside them."""
+
+import numpy as np
+
+from rimgauge.signal.profile import but_for_the_edge, learn_axes
+
+FRAMES, BINS, EDGE_BINS, SPACING_BINS = 240, 72, 10, 97.0
+LAG = 2
+"""Frames that the rim takes from the strip's border to the pointer."""
+
+
+def strips_and_gap():
+    """Thin faint spokes on their way past, and at the border the rim's edge, which shades some bins as the rim strays."""
+    rng = np.random.default_rng(4)
+    frame = np.arange(FRAMES + LAG)
+    stray = np.sin(frame / 10.0) + 0.6 * np.sin(frame / 4.3 + 1.0)
+    place = (np.arange(BINS) - 30.3 * np.arange(FRAMES)[:, None]) % SPACING_BINS
+    grey = 140.0 - 8.0 * (place < 3.0) + rng.normal(0.0, 1.0, place.shape)
+    edge_bins = np.arange(EDGE_BINS)
+    shaded = np.clip(2.0 + 2.5 * stray[:FRAMES, None] - edge_bins, 0.0, 1.0)
+    grey[:, :EDGE_BINS] -= 60.0 * shaded
+    gap_px = 15.0 + 5.0 * np.roll(stray, LAG)[:FRAMES]
+    gap_px[[50, 120]] = [np.nan, 3.0]
+    return np.repeat(grey[:, :, None], 4, axis=2), gap_px
+
+
+def test_the_rims_edge_in_the_strip_goes_with_the_gap_and_the_spokes_do_not():
+    """The edge changes the strip far more than the spokes do; without it nearly all that is left are spokes."""
+    profile, gap_px = strips_and_gap()
+    components = learn_axes(profile, soft_bins=2.0, most=12).project(profile)
+    kept = but_for_the_edge(components, gap_px[None, :])
+    assert 6 <= kept.shape[1] < 12
+    # Spokes jump on by a third of their spacing from frame to frame; the edge hardly moves.
+    assert np.var(np.diff(components, axis=0)) < 0.5 * np.var(components)
+    assert np.var(np.diff(kept, axis=0)) > 1.5 * np.var(kept)
