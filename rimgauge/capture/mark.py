@@ -22,6 +22,9 @@ films makes 0.004 to 0.011, a lamp of a quarter's flicker 0.13."""
 LARGEST_DIMMING = 0.35
 """Change of the light, as a natural logarithm, up to which a bin may still be the rim as usual."""
 LEAST_RIM_SHARE = 0.1
+OFTEN, LEAST_BESIDE, LEAST_WHOLE = 0.1, 0.4, 2
+"""What is never seen whole, and in so many strips, may be decals: then another colour that stands out by such a share of them
+and is seen whole so often is the mark. A mark that is longer than the picture shows in one strip of twenty."""
 LEARNING_STRIPS = 3000
 """So many strips, spread over the pass, tell the mark's look; a mark shows in one of twenty."""
 BLOCK = 1000
@@ -191,10 +194,33 @@ def learn_mark(strips: FloatArray) -> MarkLook | None:
     change = lab - usual
     noise = 1.4826 * np.median(np.abs(change))
     size = np.linalg.norm(change, axis=2)
-    strongest = np.sort(size, axis=1)[:, -max(3, strips.shape[1] // 40) :].mean(axis=1)
-    if strongest.max() < max(8.0 * noise, 6.0):
+    found = _learn_piece(change, size, max(8.0 * noise, 6.0))
+    if found is None:
         return None
-    colour = np.median(change[size >= 0.8 * strongest.max()], axis=0)
+    if found.whole == 0 and found.share > OFTEN:
+        others = np.where(_likeness(change, found.colour) > 0.0, 0.0, size)
+        other = _learn_piece(change, others, LEAST_BESIDE * _strongest(size))
+        if other is not None and other.whole >= LEAST_WHOLE:
+            found = other
+    return MarkLook(grey, usual, found.colour, found.length_bins, found.share)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """Something of one colour that passes: as in MarkLook, and in how many strips it is seen whole."""
+
+    colour: FloatArray
+    length_bins: float
+    share: float
+    whole: int
+
+
+def _learn_piece(change: FloatArray, size: FloatArray, least: float) -> _Piece | None:
+    """Learn what differs most (n, bins) in colour (n, bins, 3) from the rim; None where that is less than so much."""
+    strongest = _strongest(size)
+    if strongest < least:
+        return None
+    colour = np.median(change[size >= 0.8 * strongest], axis=0)
     area, enters, leaves = _extent(_likeness(change, colour))
     whole = ~enters & ~leaves & (area > max(2.0, 0.2 * area.max()))
     cut_once = (enters ^ leaves) & (area > 0.0)
@@ -202,7 +228,13 @@ def learn_mark(strips: FloatArray) -> MarkLook | None:
         return None
     # A mark longer than the picture is never seen whole; the longest piece seen is then the best guess.
     length = float(np.median(area[whole])) if whole.any() else float(area[cut_once].max())
-    return MarkLook(grey, usual, colour, length, float((area > 0.35 * length).mean()))
+    return _Piece(colour, length, float((area > 0.35 * length).mean()), int(whole.sum()))
+
+
+def _strongest(size: FloatArray) -> float:
+    """How far (n, bins) a few bins of some strip differ from the rim's usual look at most."""
+    few = max(3, size.shape[1] // 40)
+    return float(np.sort(size, axis=1)[:, -few:].mean(axis=1).max())
 
 
 def see_mark(

@@ -1,0 +1,32 @@
+"""The mark in strips along the rim's path, where other things of strong colour pass too."""
+
+import numpy as np
+
+from rimgauge.capture.mark import STRIP_BINS, find_mark
+
+VIEW_DEG, MARK_DEG, DECAL_DEG = 14.0, 3.0, 22.0
+RIM, RED, BLUE = (150.0, 150.0, 150.0), (40.0, 40.0, 220.0), (190.0, 110.0, 50.0)
+
+
+def colours(angle_deg: np.ndarray, decals: tuple[float, ...]) -> np.ndarray:
+    """Strips (n, bins, 3) of a wheel with a blue mark at 0 and red decals that begin at angles."""
+    place = (np.arange(STRIP_BINS) / (STRIP_BINS - 1) - 0.5) * VIEW_DEG
+    on_rim = (angle_deg[:, None] - place) % 360.0
+    strips = np.empty((*on_rim.shape, 3))
+    strips[:] = RIM
+    for begin in decals:
+        strips[(on_rim - begin) % 360.0 < DECAL_DEG] = RED
+    strips[(on_rim + MARK_DEG / 2.0) % 360.0 < MARK_DEG] = BLUE
+    noisy = strips + np.random.default_rng(1).normal(0.0, 1.5, strips.shape)
+    return np.clip(np.rint(noisy), 0.0, 255.0).astype(np.uint8)
+
+
+def test_a_mark_is_found_beside_decals_of_a_stronger_colour_that_are_longer_than_the_picture():
+    angle_deg = np.arange(0.0, 800.0, 5.0) - 40.0
+    px_per_bin = 4.0
+    mark_px, _ = find_mark(colours(angle_deg, (60.0, 190.0, 285.0)), (STRIP_BINS - 1) / 2.0, px_per_bin)
+    seen = np.flatnonzero(np.isfinite(mark_px))
+    true_deg = (angle_deg + 180.0) % 360.0 - 180.0
+    assert set(np.flatnonzero(np.abs(true_deg) < 4.0)) <= set(seen)
+    by_px_deg = mark_px[seen] / px_per_bin * VIEW_DEG / (STRIP_BINS - 1)
+    assert np.abs(by_px_deg - true_deg[seen]).max() < 0.5
