@@ -6,25 +6,27 @@ import numpy as np
 import pytest
 
 from rimgauge.signal.alone import stands_alone
-from rimgauge.signal.follow import Evidence
+from rimgauge.signal.course import Course
+from rimgauge.signal.follow import Evidence, follow
 from rimgauge.signal.looks import Look
 from rimgauge.signal.place import SPEEDS, Place, chance_along
+from rimgauge.signal.turning import _slipped
 
 SPACING_DEG = 10.0
 TRUTH_DEG = 5.0 * np.arange(240) - 20.0
 TAKEN = np.arange(240)
 
 
-def evidence(alike):
+def evidence(alike, truth_deg=TRUTH_DEG, mark_seen_deg=8.0):
     """Mark, gap and spokes of a wheel that turns evenly; spokes that all look alike, or four that differ."""
     rng = np.random.default_rng(5)
-    wheel = np.radians(TRUTH_DEG)
+    wheel = np.radians(truth_deg)
     gap = np.cos(wheel - 1.0) + 0.4 * np.cos(3.0 * wheel) + rng.normal(0.0, 0.03, 240)
     orders = (36, 72) if alike else (9, 18, 27, 36)
     spokes = np.column_stack([wave(order * wheel) for order in orders for wave in (np.cos, np.sin)])
-    past = (TRUTH_DEG + 180.0) % 360.0 - 180.0
+    past = (truth_deg + 180.0) % 360.0 - 180.0
     return Evidence(
-        mark_deg=np.where(np.abs(past) < 8.0, past, np.nan),
+        mark_deg=np.where(np.abs(past) < mark_seen_deg, past, np.nan),
         mark_sd_deg=np.full(240, 0.8),
         hidden_deg=2.0,
         looks=(Look(gap[:, None], 360.0), Look(spokes + rng.normal(0.0, 0.05, spokes.shape), 40.0, 0.05)),
@@ -80,3 +82,26 @@ def test_nor_the_true_one_where_something_is_missing(missing):
     else:
         path = replace(path, chance=0.9 * path.chance + 0.1 * chance_along(TRUTH_DEG + 180.0))
     assert not stands_alone(path, seen, SPACING_DEG)
+
+
+def test_the_mirror_image_is_followed_too_where_a_mark_seen_once_a_turn_does_not_tell_the_way():
+    """Learning that begins either way comes to the true path alone, and would be sure of it."""
+    truth_deg = TRUTH_DEG + 20.0 * np.sin(TAKEN / 15.0)
+    seen = replace(evidence(False, truth_deg, mark_seen_deg=2.4), hidden_deg=1.0)
+    found = follow(seen, SPACING_DEG)
+    for path_deg in (truth_deg, -truth_deg):
+        off_deg = [
+            (path - path_deg + 180.0) % 360.0 - 180.0
+            for path in (found.place.angle_deg, *(rival.angle_deg for rival in found.rivals))
+        ]
+        assert min(float(np.abs(off).max()) for off in off_deg) < 0.5 * SPACING_DEG
+
+
+def test_frames_that_look_otherwise_while_the_wheel_turns_back_are_left_out_and_no_others():
+    """From frame 100 to 104, where the wheel turns back, and from 180 to 184, where it goes on, the look is missed."""
+    angle_deg = np.concatenate([5.0 * TAKEN[:103], 5.0 * (204 - TAKEN[103:])])
+    missed = np.where(np.isin(TAKEN, [*range(100, 105), *range(180, 185)]), 0.8, 0.05)
+    known = np.zeros(240)
+    course = Course(angle_deg, known, np.ones(240, dtype=bool), False, missed, np.ones(240), 1.0)
+    slipped = np.flatnonzero(_slipped(course, TAKEN, SPACING_DEG))
+    assert {*range(100, 105)} <= set(slipped) <= {*range(95, 110)}
