@@ -70,7 +70,10 @@ def command(
         print_json({"folder": str(job.folder), "wheel": str(job.wheel), "spokes": spoke_count})
         return
     if spoke_count % 2:
-        words = f"{spoke_count} is odd: count again, or say how the spokes go to the two flanges with side_pattern in"
+        words = (
+            f"{spoke_count} is odd: count again and type this again with the right number, or say how the spokes go "
+            "to the two flanges with side_pattern in"
+        )
         click.echo(f"{textwrap.fill(words, 80)}\n{shown(job.wheel)}.")
     click.echo(NEXT_STEPS.format(folder=folder, quoted=quoted(folder), spokes=spoke_count), nl=False)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import unicodedata
@@ -11,9 +12,9 @@ from rimgauge.errors import BadFile, BadInput
 from rimgauge.records import FEWEST_SPOKES, MOST_SPOKES
 
 from . import disk
-from .build import parse_build
+from .build import parse_build, read_build
 from .folder import WHEEL, Job
-from .manifest import now, write_manifest
+from .manifest import MANIFEST, now, write_manifest
 
 
 def create_job(
@@ -21,7 +22,8 @@ def create_job(
 ) -> Job:
     """Make a job folder with a wheel file to fill in; it appears whole or not at all.
 
-    Stopped half-way, the same call again finishes the work.
+    Stopped half-way, the same call again finishes the work; a job in which nothing was done yet, and whose wheel file
+    is as it was made, is made anew for other values.
 
     Raises
     ------
@@ -38,11 +40,30 @@ def create_job(
         folder.mkdir(parents=True, exist_ok=True)
         found = [path.name for path in folder.iterdir() if not path.name.startswith(".")]
     job = Job(folder=folder)
-    if found and (found != [WHEEL] or disk.read_text(job.wheel) != text):
-        raise BadInput(f"{folder}: is there already and not empty; choose another name")
+    if found and not (
+        _is_untouched(job, found) and (MANIFEST not in found or disk.read_text(job.wheel) != text)
+    ):
+        inside = "; to change the wheel of a job write it into its wheel.toml" if WHEEL in found else ""
+        raise BadInput(f"{folder}: is there already and not empty; choose another name{inside}")
     disk.write_text(job.wheel, text)
     write_manifest(folder, now())
     return job
+
+
+def _is_untouched(job: Job, found: list[str]) -> bool:
+    """Whether a folder holds nothing but what was made when a job was started in it."""
+    if WHEEL not in found or not set(found) <= {WHEEL, MANIFEST}:
+        return False
+    with contextlib.suppress(BadFile, BadInput):
+        build = read_build(job.wheel)
+        made = wheel_text(
+            spokes=build["spokes"],
+            name=build.get("name", ""),
+            kind=build.get("kind"),
+            crossings=build.get("crossings"),
+        )
+        return disk.read_text(job.wheel) == made
+    return False
 
 
 def _check_name(folder: Path) -> None:

@@ -95,6 +95,21 @@ def test_a_start_that_was_interrupted_is_finished_by_the_same_call(job):
     assert verify_job(again.folder) == ()
 
 
+def test_a_mistyped_number_of_spokes_is_mended_by_typing_it_again(job):
+    create_job(job.folder, spokes=36, crossings=3, kind="light alloy")
+    assert read_build(job.wheel)["spokes"] == 36
+    assert verify_job(job.folder) == ()
+    filled_in = job.wheel.read_text(encoding="utf-8").replace("# limit_n", "limit_n")
+    job.wheel.write_text(filled_in, encoding="utf-8")
+    with pytest.raises(BadInput, match=r"not empty; choose another name; to change the wheel .* wheel\.toml"):
+        create_job(job.folder, spokes=32)
+    assert job.wheel.read_text(encoding="utf-8") == filled_in
+    create_job(job.folder.parent / "other", spokes=35)
+    (job.folder.parent / "other" / "view.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(BadInput, match="not empty"):
+        create_job(job.folder.parent / "other", spokes=36)
+
+
 def test_a_job_is_found_from_inside_it(job, tmp_path):
     inside = job.folder / "frames" / "lateral"
     inside.mkdir(parents=True)
