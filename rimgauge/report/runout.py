@@ -11,6 +11,9 @@ from rimgauge.report.palette import AFTER, BEFORE, our_style
 from rimgauge.report.sheet import printable
 from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
 
+TERMINAL_PLACES = 2
+"""The picture stands beside what the terminal says, in hundredths of a millimetre."""
+
 
 def runout_figure(
     runout: Runout,
@@ -61,7 +64,8 @@ def runout_figure(
         )
         for row, (when, each, stroke) in enumerate(rows):
             name = f"{when}: {each.direction} runout" if when else f"{each.direction.capitalize()} runout"
-            draw_unrolled(figure.add_subplot(grid[row, 0]), each, stroke, reach_mm=reach_mm, title=name)
+            unrolled = figure.add_subplot(grid[row, 0])
+            draw_unrolled(unrolled, each, stroke, reach_mm=reach_mm, title=name, places=TERMINAL_PLACES)
             draw_circle(
                 figure.add_subplot(grid[row, 1]),
                 [(each, stroke)],

@@ -26,10 +26,12 @@ def largest_reach_mm(*runouts: Runout | None) -> float:
     return reach
 
 
-def draw_unrolled(axes: Axes, runout: Runout, stroke: Stroke, *, reach_mm: float, title: str) -> None:
+def draw_unrolled(
+    axes: Axes, runout: Runout, stroke: Stroke, *, reach_mm: float, title: str, places: int = 3
+) -> None:
     """Draw one runout: curve, spokes, zones, tolerance band and the total runout as a bracket.
 
-    reach_mm is half the height of the scale [mm], the same for figures to be compared.
+    reach_mm is half the height of the scale [mm], the same for figures to be compared; places are those of the total.
     """
     side = runout.worse_side
     _set_scales(axes, side, reach_mm)
@@ -54,7 +56,7 @@ def draw_unrolled(axes: Axes, runout: Runout, stroke: Stroke, *, reach_mm: float
         label=f"{side.side} side of the rim" if len(runout.sides) > 1 else None,
     )
     _draw_spokes(axes, side, stroke)
-    _draw_bracket(axes, side)
+    _draw_bracket(axes, side, places)
     axes.set_title(title, loc="left", fontsize=9, fontweight="bold", pad=24)
     axes.set_ylabel(_sign_words(runout), fontsize=7.5)
     axes.legend(
@@ -118,7 +120,13 @@ def _middle_mm(side: SideRunout) -> float:
 def _draw_band(axes: Axes, runout: Runout, side: SideRunout) -> None:
     """Shade a band as high as the tolerance about the curve's middle: the curve fits if it is true enough."""
     middle, half = _middle_mm(side), runout.verdict.tolerance_mm / 2
-    axes.axhspan(middle - half, middle + half, color=BAND, zorder=0, label=f"tolerance {2 * half:.2f} mm")
+    axes.axhspan(
+        middle - half,
+        middle + half,
+        color=BAND,
+        zorder=0,
+        label=f"tolerance: the whole curve must fit into {2 * half:.2f} mm",
+    )
     for level in (middle - half, middle + half):
         axes.axhline(level, color="#5f7d4b", linewidth=0.7, linestyle=(0, (1, 2)))
 
@@ -175,7 +183,7 @@ def _draw_spokes(axes: Axes, side: SideRunout, stroke: Stroke) -> None:
             )
 
 
-def _draw_bracket(axes: Axes, side: SideRunout) -> None:
+def _draw_bracket(axes: Axes, side: SideRunout, places: int) -> None:
     """Draw the total runout as a bracket, with a bar for its uncertainty at the upper end."""
     total, middle = side.total_runout, _middle_mm(side)
     low, high = middle - total.value / 2, middle + total.value / 2
@@ -202,7 +210,7 @@ def _draw_bracket(axes: Axes, side: SideRunout) -> None:
     axes.text(
         1.045,
         middle,
-        f"{total.value:.3f} mm\n± {total.expanded_uncertainty:.3f}",
+        f"{total.value:.{places}f} mm\n± {total.expanded_uncertainty:.{places}f}",
         transform=beside,
         va="center",
         fontsize=8,

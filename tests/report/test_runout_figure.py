@@ -7,6 +7,7 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+from rimgauge.cli.runout_words import runout_text
 from rimgauge.report import runout_figure
 from rimgauge.report.circle import nice_factor
 from rimgauge.report.unrolled import largest_reach_mm
@@ -18,10 +19,16 @@ def words(figure: Figure) -> str:
     return "\n".join(text.get_text() for text in figure.findobj(Text) if text.get_visible())
 
 
-def test_total_runout_stands_beside_the_curve_with_its_uncertainty(runout):
+def test_total_runout_stands_beside_the_curve_as_the_terminal_says_it(runout):
     one = runout(1.0)
-    value = one.total_runout.value
-    assert f"{value:.3f} mm\n± 0.040" in words(runout_figure(one))
+    said = runout_text(one)
+    total, unsure = f"{one.total_runout.value:.2f}", "0.04"
+    assert f"{total} ± {unsure} mm" in said
+    assert f"{total} mm\n± {unsure}\n" in words(runout_figure(one)) + "\n"
+
+
+def test_the_tolerance_band_says_what_it_means(runout):
+    assert "the whole curve must fit into 0.40 mm" in words(runout_figure(runout(tolerance_mm=0.4)))
 
 
 def test_before_and_after_share_one_scale(runout):
