@@ -48,7 +48,9 @@ def test_the_demo_says_whether_its_second_films_are_of_the_plan_it_prints() -> N
     """turns.csv: 8 of 28 nipples turned, by 0.25 + 0.5 + 0.25 + 0.125 + 0.125 + 0.25 + 0.5 + 0.25 turns."""
     readings = Readings(lateral_mm=np.zeros(36), radial_mm=np.zeros(36), tension_n=np.full(36, np.nan))
     plan = correct(readings, complete_wheel({"spokes": 36}))
-    assert "8 nipples,\n2.25 turns in all, by a plan of then" in after_words(sample_folder(), plan)
+    said = after_words(sample_folder(), plan)
+    assert said.startswith("AFTER an earlier round of 8 nipples, 2.25 turns in all, measured again")
+    assert "the plan above was made later, and has not been turned" in said
     same = tuple(
         Correction(order=k, spoke=spoke, side="right", turns=turns, words="")
         for k, (spoke, turns) in enumerate(turns_made(sample_folder()), start=1)

@@ -117,14 +117,14 @@ def turns_made(sample: Path) -> list[tuple[int, float]]:
 
 
 def after_words(sample: Path, plan: Plan) -> str:
-    """Say what the second films show: the wheel after this plan, or after one of when they were drawn."""
+    """Say what the second films show: the wheel after this plan, or after an earlier round."""
     made = turns_made(sample)
     if made == sorted((item.spoke, item.turns) for item in plan.corrections):
         return "AFTER these turns, measured again"
     turns = sum(abs(turn) for _, turn in made)
     return (
-        f"AFTER a round made when the films were drawn, measured again: {len(made)} nipples,\n"
-        f"{turns:g} turns in all, by a plan of then. The plan of now goes another way."
+        f"AFTER an earlier round of {len(made)} nipples, {turns:g} turns in all, measured again\n"
+        "(the plan above was made later, and has not been turned on this wheel)"
     )
 
 
