@@ -135,6 +135,21 @@ def test_readings_of_another_wheel(wheel, answer, round_done):
         learn(wheel, [as_done(plan, before)], out_of_true(build(32), 0, lateral_mm=1.0))
 
 
+def test_a_plan_is_made_on_the_rounds_that_were_done(wheel, answer, round_done, monkeypatch):
+    before, plan = round_done
+    asked = []
+
+    def make(*_, earlier, **__):
+        asked.append([done.turns.tolist() for done in earlier])
+        raise BadInput("asked enough")
+
+    monkeypatch.setattr("rimgauge.pipeline.make_plan", make)
+    for now in (before, after(before, plan, answer)):
+        with pytest.raises(BadInput, match="asked enough"):
+            correct(now, wheel, previous=(plan, before))
+    assert asked == [[], [as_done(plan, before).turns.tolist()]]
+
+
 def test_a_last_round_of_more_spokes_is_refused(wheel, round_done):
     before, plan = round_done
     larger = replace(plan, corrections=(replace(plan.corrections[0], spoke=40),))
