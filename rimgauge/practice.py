@@ -44,18 +44,13 @@ class PracticeWheel:
         """What it reads now, without noise, from the centre plane."""
         pulling = self.turned + self.slack
         radial = self.answer.radial_mm @ pulling
-        tension_n = np.maximum(_means_n(self.wheel) + self.answer.tension_n @ pulling, 0.0)
+        tension_n = np.maximum(self.wheel.mean_tensions_n + self.answer.tension_n @ pulling, 0.0)
         return Readings(
             lateral_mm=self.answer.lateral_mm @ pulling,
             radial_mm=radial - radial.mean(),
             tension_n=np.where(self.slack > 0, 0.0, tension_n),
             centred=True,
         )
-
-
-def _means_n(wheel: Wheel) -> FloatArray:
-    tension = wheel.tension
-    return np.array([tension.right_n if side == "right" else tension.left_n for side in wheel.flanges])
 
 
 def practice_wheel(wheel: Wheel, random: np.random.Generator) -> PracticeWheel:
@@ -127,7 +122,7 @@ def _moved(
     turned = practice.turned.copy()
     turned[spoke - 1] += turns
     per_turn_n = practice.answer.tension_n
-    slack = slack_turns(_means_n(practice.wheel) + per_turn_n @ turned, per_turn_n)
+    slack = slack_turns(practice.wheel.mean_tensions_n + per_turn_n @ turned, per_turn_n)
     return replace(practice, turned=turned, slack=slack, steps=steps)
 
 
@@ -226,7 +221,7 @@ def warnings(practice: PracticeWheel) -> list[str]:
                 79,
             )
         )
-    loose = np.flatnonzero((tension < SLACK_SHARE * _means_n(wheel)) & (practice.slack == 0))
+    loose = np.flatnonzero((tension < SLACK_SHARE * wheel.mean_tensions_n) & (practice.slack == 0))
     said += [_slack_words(practice.slack), _loose_words(loose)]
     if is_true(practice):
         tolerance = wheel.tolerance

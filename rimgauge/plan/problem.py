@@ -161,13 +161,10 @@ class Problem:
 def starting_tension(read_n: FloatArray, wheel: Wheel) -> tuple[FloatArray, bool]:
     """Tension of each spoke (n,) [N] and whether it was read: at least two thirds of each side must be."""
     tension = read_n.copy()
-    assumed = np.array(
-        [wheel.tension.right_n if side == "right" else wheel.tension.left_n for side in wheel.flanges]
-    )
     for spokes in flange_spokes(wheel):
         read = np.isfinite(tension[spokes])
         if read.sum() * 3 < len(spokes) * 2:
-            return assumed, False
+            return wheel.mean_tensions_n, False
         tension[spokes] = np.where(read, tension[spokes], tension[spokes][read].mean())
     return tension, True
 

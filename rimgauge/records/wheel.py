@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from rimgauge.records.base import Flange, FloatArray, own, record
 
 USUAL_RADIUS_MM = 311.0
@@ -82,6 +84,11 @@ class Wheel:
 
     def __post_init__(self) -> None:
         own(self, "spoke_angles_deg", (len(self.flanges),))
+
+    @property
+    def mean_tensions_n(self) -> FloatArray:
+        """Mean tension of its side, for each spoke (n,)."""
+        return np.where(np.array(self.flanges) == "right", self.tension.right_n, self.tension.left_n)
 
     @property
     def outer_radius_mm(self) -> float:

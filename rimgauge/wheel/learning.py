@@ -11,7 +11,6 @@ from scipy.linalg import block_diag
 from rimgauge.errors import BadInput
 from rimgauge.records import FloatArray, Influence, Readings, Round, Wheel, record
 from rimgauge.wheel.influence import influence
-from rimgauge.wheel.spokes import mean_tensions_n
 
 PRIOR_SPREAD = {"movement": 0.15, "stiffness": 0.15, "side": 0.05}
 """Standard deviation of each kind of factor about 1 before anything is measured (our estimate)."""
@@ -56,7 +55,7 @@ class _Movement:
             lateral_mm=after.lateral_mm - before.lateral_mm,
             radial_mm=after.radial_mm - before.radial_mm,
             tension_n=after.tension_n - before.tension_n,
-            mean_n=mean_tensions_n(wheel),
+            mean_n=wheel.mean_tensions_n,
             centred=before.centred and after.centred,
         )
 

@@ -11,13 +11,9 @@ SPOKE_MODULUS_N_PER_MM2 = 200_000.0
 
 def spoke_rates_n_per_mm(wheel: Wheel, lines: SpokeLines) -> FloatArray:
     """Axial stiffness EA/L of each spoke, (n,) [N/mm]."""
-    diameter = per_flange(wheel, wheel.spoke.right_diameter_mm, wheel.spoke.left_diameter_mm)
+    right = np.array(wheel.flanges) == "right"
+    diameter = np.where(right, wheel.spoke.right_diameter_mm, wheel.spoke.left_diameter_mm)
     return SPOKE_MODULUS_N_PER_MM2 * np.pi * diameter**2 / 4 / lines.length_mm
-
-
-def mean_tensions_n(wheel: Wheel) -> FloatArray:
-    """Mean tension of its side, for each spoke, (n,) [N]."""
-    return per_flange(wheel, wheel.tension.right_n, wheel.tension.left_n)
 
 
 def spoke_stiffness(rate_n_per_mm: FloatArray, tension_n: FloatArray, lines: SpokeLines) -> FloatArray:
@@ -37,8 +33,3 @@ def rim_compression_n(tension_n: FloatArray, lines: SpokeLines) -> float:
     An even inward pull of p per length presses a ring of radius R with p·R; here p = ΣT·cos α/(2πR).
     """
     return float(np.sum(-lines.toward_hub[:, 1] * tension_n) / (2 * np.pi))
-
-
-def per_flange(wheel: Wheel, right: float, left: float) -> FloatArray:
-    """Spread a value of each side over the spokes, (n,)."""
-    return np.where(np.array(wheel.flanges) == "right", right, left)

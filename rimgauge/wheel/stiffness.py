@@ -9,7 +9,6 @@ from rimgauge.records import FloatArray, Wheel, record
 from rimgauge.wheel.geometry import SpokeLines, spoke_lines
 from rimgauge.wheel.ring import ring_stiffness, terms
 from rimgauge.wheel.spokes import (
-    mean_tensions_n,
     rim_compression_n,
     spoke_rates_n_per_mm,
     spoke_stiffness,
@@ -62,7 +61,7 @@ def stiffness_matrix(
     wheel: Wheel, lines: SpokeLines, rates: FloatArray, at_nipples: FloatArray, order: int
 ) -> FloatArray:
     """Stiffness of ring and spokes in the ring's Fourier terms, (t, t) [N/mm]."""
-    tensions = mean_tensions_n(wheel)
+    tensions = wheel.mean_tensions_n
     flat = at_nipples.reshape(-1, at_nipples.shape[2])
     forces = (spoke_stiffness(rates, tensions, lines) @ at_nipples).reshape(flat.shape)
     whole: FloatArray = ring_stiffness(wheel.rim, order, rim_compression_n(tensions, lines)) + flat.T @ forces

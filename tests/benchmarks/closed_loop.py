@@ -84,7 +84,7 @@ def by_rounding(
 ) -> tuple[FloatArray, Plan | None]:
     """Least squares on lateral, radial and tension evenness, damped, then rounded to eighths."""
     prior = influence(wheel)
-    means = np.where(np.array(wheel.flanges) == "right", wheel.tension.right_n, wheel.tension.left_n)
+    means = wheel.mean_tensions_n
     rows = [
         prior.lateral_mm,
         prior.radial_mm,

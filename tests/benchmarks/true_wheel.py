@@ -17,7 +17,7 @@ from rimgauge.records import FloatArray, Influence, Readings, Tension, Tolerance
 from rimgauge.wheel import complete_wheel, influence
 from rimgauge.wheel.geometry import spoke_lines
 from rimgauge.wheel.ring import ring_stiffness
-from rimgauge.wheel.spokes import mean_tensions_n, spoke_rates_n_per_mm
+from rimgauge.wheel.spokes import spoke_rates_n_per_mm
 from rimgauge.wheel.stiffness import movement
 
 KINDS: dict[str, dict[str, Any]] = {
@@ -72,7 +72,7 @@ class TrueWheel:
         self._order = len(true.flanges)
         self._at = movement(true.spoke_angles_deg, self._order)
         self._flat = self._at.reshape(-1, self._at.shape[2])
-        self._tension = mean_tensions_n(true)
+        self._tension = true.mean_tensions_n
         self._ring = ring_stiffness(true.rim, self._order)
         self._press = self._ring - ring_stiffness(true.rim, self._order, 1.0)
         self._run = self._lines.toward_hub * self._lines.length_mm[:, None]
@@ -216,7 +216,7 @@ def _drawn(kind: dict[str, Any], goal_mm: float, random: np.random.Generator) ->
     bend = random.uniform(0, 0.4) * target_mm * _waves(angle, (2, 3, 4), random)
     each = random.normal(0, 1, len(angle))
     pull = np.where(right, 1.0, -1.0) * _waves(angle, (1, 2, 3, 4), random)
-    turned = _mixed(answer, mean_tensions_n(true), (each, pull), bend, (uneven, target_mm))
+    turned = _mixed(answer, true.mean_tensions_n, (each, pull), bend, (uneven, target_mm))
     dent = _waves(angle, (2, 3), random)
     dented = _scaled(answer.radial_mm @ turned, dent, target_radial_mm) * dent
     wheel = TrueWheel(nominal=nominal, true=true, bend=(bend, dented))

@@ -10,7 +10,7 @@ from wheels import as_done, out_of_true
 
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.likely import likely_deviations, read_again
-from rimgauge.plan.problem import flange_spokes
+from rimgauge.plan.problem import flange_spokes, starting_tension
 from rimgauge.plan.stating import state_problem
 from rimgauge.records import Round
 
@@ -71,6 +71,16 @@ def test_two_readings_of_the_gauge_are_better_than_one():
     assert read_again(now, [now], [np.zeros(36)]).count == pytest.approx(2.0)  # none counts for more than one
     far_off = read_again(now, [before], [moved + random.normal(0, 200, 36)])
     assert far_off.count < 1.1
+
+
+@pytest.mark.parametrize(("unread", "known"), [(6, True), (7, False)])
+def test_tension_counts_as_read_where_two_thirds_of_each_side_were(wheel, unread, known):
+    """Of 18 spokes a side; what was not read is taken at its side's mean, or all at what the wheel file says."""
+    tension_n = np.where(np.arange(36) % 2, 800.0, 1100.0)
+    tension_n[1 : 2 * unread : 2] = np.nan
+    found, told = starting_tension(tension_n, wheel)
+    assert told == known
+    assert_allclose(found, np.where(np.arange(36) % 2, 800.0, 1100.0) if known else 1000.0, rtol=1e-12)
 
 
 def test_tension_read_before_holds_where_it_is_not_read_again(wheel, answer):
