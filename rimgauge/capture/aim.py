@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -93,7 +95,23 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
     facing = facings[0]
     view, notes = _seen(facing, small, direction, side, hints)
     view, notes = _with_tags(_enlarged(view, zoom, (width, height)), frames, notes)
-    return _followed(view, facing, frames, zoom, notes)
+    with _pointed_out(hints):
+        return _followed(view, facing, frames, zoom, notes)
+
+
+@contextmanager
+def _pointed_out(hints: Hints) -> Iterator[None]:
+    """Where the person pointed the edge out and what is there won't do, say that rather than ask for it."""
+    try:
+        yield
+    except (RimNotSeen, NotTrustworthy) as trouble:
+        if hints.rim_at is None:
+            raise
+        raise type(trouble)(
+            "the place given with --rim-at doesn't seem to lie on the rim's edge: what is there doesn't move as a rim "
+            "does, or can't be followed; give the rim's very edge beside the tip, or leave --rim-at out (if it is right, "
+            "bring the camera closer, add light, or put something plain behind)"
+        ) from trouble
 
 
 def _followed(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
@@ -121,7 +139,8 @@ def _seen(
     """What is seen of rim, mark and spokes in pictures of usual size, as their view."""
     strips = rim_strips(frames, facing, facing.width_px)
     mark, notes = _mark(facing, strips, hints.mark_at)
-    forward = _forward(facing, strips, hints.runs)
+    with _pointed_out(hints):
+        forward = _forward(facing, strips, hints.runs)
     faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
     view = _view(facing, direction, faced, forward=forward, mark=mark)
     return replace(view, spoke_box=find_spoke_box(frames, facing, view)), notes

@@ -120,6 +120,15 @@ def test_a_still_picture_says_what_is_missing() -> None:
         aim([Frame(k, k / 30, grey) for k in range(20)], "lateral", "right", Hints())
 
 
+@pytest.mark.parametrize("place", [(10.0, 10.0), (200.0, 200.0)])
+def test_who_points_beside_the_rim_is_not_asked_to_point(place: tuple[float, float]) -> None:
+    sample = Path(__file__).resolve().parents[2] / "sample_frames" / "lateral_before" / "frames"
+    with pytest.raises(
+        NotTrustworthy, match="the place given with --rim-at doesn't seem to lie on the rim's edge"
+    ):
+        aim(_frames(sample)[:60], "lateral", None, Hints(rim_at=place))
+
+
 def test_a_hint_outside_the_picture_is_refused() -> None:
     grey = np.full((120, 160, 3), 128, np.uint8)
     with pytest.raises(BadInput, match="pointer-at 500,20"):
