@@ -1,4 +1,4 @@
-"""Numbers as people write them: 0.5 or 0,5, and − for a minus sign."""
+"""Numbers as people write them: 0.5 or 0,5, and − for a minus sign; and whole ones."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ import click
 
 _THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 """1,200 is 1.2 to some and 1200 to others."""
+
+_WHOLE = re.compile(r"[+-]?[0-9]+")
 
 
 def plain(text: str) -> str:
@@ -38,3 +40,20 @@ class DecimalRange(_WithComma, click.FloatRange):
 
 
 DECIMAL = _WithComma()
+
+
+class _Whole(click.types.IntParamType):
+    """A whole number, refused in plain words."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read it."""
+        if isinstance(value, str) and not _WHOLE.fullmatch(value.strip()):
+            self.fail(f"{value} is no whole number.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+class WholeRange(_Whole, click.IntRange):
+    """A whole number between limits."""
+
+
+WHOLE = _Whole()

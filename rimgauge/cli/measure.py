@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown, stop_on_ctrl_c
-from rimgauge.cli.decimals import DECIMAL, DecimalRange
+from rimgauge.cli.decimals import DECIMAL, WHOLE, DecimalRange, WholeRange
 from rimgauge.cli.runout_words import elsewhere, runout_text, to_decide
 from rimgauge.cli.views import view_beside, view_in_job
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
@@ -36,7 +36,7 @@ Keep = Literal["frames", "worst", "none"]
 @click.option(
     "--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views SOURCE shows."
 )
-@click.option("--spokes", type=int, help="How many spokes, when there is no wheel file.")
+@click.option("--spokes", type=WHOLE, help="How many spokes, when there is no wheel file.")
 @click.option(
     "--wheel", "wheel_file", type=click.Path(path_type=Path), help="The wheel's build (wheel.toml)."
 )
@@ -72,7 +72,7 @@ Keep = Literal["frames", "worst", "none"]
 )
 @click.option(
     "--start-spoke",
-    type=click.IntRange(min=1),
+    type=WholeRange(min=1),
     help="No mark on the wheel: the number of the spoke at the pointer when the film begins.",
 )
 @click.option(

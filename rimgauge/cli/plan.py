@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from rimgauge.cli.common import json_option, next_step, print_json, shown
-from rimgauge.cli.decimals import DECIMAL
+from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
 from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import Files, checked_wheel, keep_from_loss, spoke_numbers, starting_point
 from rimgauge.errors import BadFile
@@ -67,7 +67,7 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
     show_default=True,
     help="Most that one nipple is turned in this round [turns], in laps of half a turn at most.",
 )
-@click.option("--round", "round_number", type=click.IntRange(min=1), help="Number of this round.")
+@click.option("--round", "round_number", type=WholeRange(min=1), help="Number of this round.")
 @click.option("--previous", type=_FILE, help="The plan of the last round, to learn from.")
 @click.option("--previous-readings", type=_FILE, help="Readings or lateral pass from before the last round.")
 @click.option(
@@ -82,7 +82,7 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
     multiple=True,
     help="What you looked at and found in order, where a plan stopped for it.",
 )
-@click.option("--explain", type=int, metavar="SPOKE", help="Only say what turning this nipple would do.")
+@click.option("--explain", type=WHOLE, metavar="SPOKE", help="Only say what turning this nipple would do.")
 @click.option(
     "--sheet",
     type=_FILE,

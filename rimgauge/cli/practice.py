@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rimgauge.cli.common import json_option
-from rimgauge.cli.decimals import plain
+from rimgauge.cli.decimals import WholeRange, plain
 from rimgauge.errors import BadInput, RimgaugeError
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ From a file of lines as typed:  rimgauge practice --seed 4 < steps.txt
     help="The build of the wheel (wheel.toml); left out: 36 spokes, three-crossed.",
 )
 @click.option(
-    "--seed", type=click.IntRange(min=0), help="The same number gives the same wheel; left out: another one."
+    "--seed", type=WholeRange(min=0), help="The same number gives the same wheel; left out: another one."
 )
 @json_option
 def command(*, wheel: Path | None, seed: int | None, as_json: bool) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rimgauge.cli.common import json_option, print_json, quoted
-from rimgauge.cli.decimals import DECIMAL
+from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
@@ -33,20 +33,20 @@ MOST_STRAY_MM = 100.0
     "--curve", type=click.Path(path_type=Path), help="CSV angle_deg,runout_mm in place of a random shape."
 )
 @click.option("--name", default="drawn wheel", show_default=True, help="What the wheel is called.")
-@click.option("--spokes", type=int, default=32, show_default=True)
+@click.option("--spokes", type=WHOLE, default=32, show_default=True)
 @click.option(
-    "--crossings", type=int, default=3, show_default=True, help="How many spokes each spoke crosses."
+    "--crossings", type=WHOLE, default=3, show_default=True, help="How many spokes each spoke crosses."
 )
 @click.option(
     "--side", type=click.Choice(["right", "left"]), default="right", help="Edge that is measured (lateral)."
 )
-@click.option("--frames", type=int, default=240, show_default=True)
+@click.option("--frames", type=WHOLE, default=240, show_default=True)
 @click.option("--fps", type=DECIMAL, default=30.0, show_default=True, help="Frames a second.")
 @click.option(
     "--turning", type=click.Choice(["steady", "uneven", "stops", "rocks"]), default="uneven", help="The hand."
 )
 @click.option("--turns-per-s", type=DECIMAL, default=0.36, show_default=True, help="Mean speed of the wheel.")
-@click.option("--dropped-frames", type=int, default=0, help="How many frames the camera loses.")
+@click.option("--dropped-frames", type=WHOLE, default=0, help="How many frames the camera loses.")
 @click.option(
     "--mm-per-px", type=DECIMAL, default=0.12, show_default=True, help="Millimetres a pixel at the edge."
 )
@@ -80,7 +80,7 @@ MOST_STRAY_MM = 100.0
     "--noise", type=DECIMAL, default=2.0, show_default=True, help="Sensor noise, sd in grey levels."
 )
 @click.option(
-    "--jpeg", "jpeg_quality", type=int, default=88, show_default=True, help="JPEG quality, 10 to 100."
+    "--jpeg", "jpeg_quality", type=WHOLE, default=88, show_default=True, help="JPEG quality, 10 to 100."
 )
 @click.option(
     "--flicker", type=DECIMAL, default=0.01, help="Brightness from frame to frame, sd as a fraction."
@@ -91,7 +91,9 @@ MOST_STRAY_MM = 100.0
     "--pointer-bent-px", type=DECIMAL, default=0.0, help="The pointer is bent away from the rim on the way."
 )
 @click.option("--pointer-creep-px", type=DECIMAL, default=0.0, help="It gives way slowly, so far by the end.")
-@click.option("--hand-frames", type=int, default=0, help="A hand passes before pointer and rim for so many.")
+@click.option(
+    "--hand-frames", type=WHOLE, default=0, help="A hand passes before pointer and rim for so many."
+)
 @click.option("--dimming", type=DECIMAL, default=0.0, help="Share of the light that is lost by the end.")
 @click.option(
     "--exposure-step",
@@ -101,13 +103,13 @@ MOST_STRAY_MM = 100.0
 )
 @click.option("--background-sway-px", type=DECIMAL, default=0.0, help="What lies behind moves to and fro.")
 @click.option("--both-sides", is_flag=True, help="A second pointer stands at the rim's other edge.")
-@click.option("--tags", type=int, default=0, help="A numbered tag beside every so many spokes, and no tape.")
+@click.option(
+    "--tags", type=WHOLE, default=0, help="A numbered tag beside every so many spokes, and no tape."
+)
 @click.option("--tag-mm", type=DECIMAL, default=10.0, show_default=True, help="Size of a tag.")
 @click.option("--width-runout-mm", type=DECIMAL, default=0.0, help="How much the rim's width varies.")
 @click.option("--no-scale", is_flag=True, help="Leave the scale out of view.json.")
-@click.option(
-    "--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Same seed, same frames."
-)
+@click.option("--seed", type=WholeRange(min=0), default=1, show_default=True, help="Same seed, same frames.")
 @json_option
 def command(
     *,

@@ -9,6 +9,7 @@ from typing import Literal
 import click
 
 from rimgauge.cli.common import json_option, print_json, shown
+from rimgauge.cli.decimals import WHOLE
 from rimgauge.errors import BadInput
 
 
@@ -18,7 +19,7 @@ from rimgauge.errors import BadInput
 )
 @click.option(
     "--tags",
-    type=int,
+    type=WHOLE,
     help="Make numbered tags to stick beside so many spokes, 2 to 48, in place of the checkerboard.",
 )
 @click.option(

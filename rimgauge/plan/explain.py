@@ -72,13 +72,14 @@ def explain_text(readings: Readings, wheel: Wheel, influence: Influence, spoke: 
     rows = single_turns(readings, wheel, influence, spoke)
     side = wheel.flanges[spoke - 1]
     known = starting_tension(readings.tension_n, wheel)[1]
-    head = f"{'turn':28}{'lateral':>9}{'radial':>9}{'whole rim shifts':>18}{'its tension':>14}"
-    units = f"{'':28}{'mm':>9}{'mm':>9}{'mm, its mean':>18}{'N' if known else 'N, assumed':>14}"
+    head = f"{'turn':27}{'lateral':>8}{'radial':>8}{'rim shifts':>11}{'tension':>11}"
+    units = f"{'':27}{'mm':>8}{'mm':>8}{'mean, mm':>11}{'N' if known else 'N, assumed':>11}"
     lines = [f"Spoke {spoke} ({side} side), if this nipple alone is turned:", "", head, units]
     for row in rows:
+        over = " over the limit" if row.tension_n > wheel.tension.limit_n else ""
         lines.append(
-            f"{_named(row.turns):28}{_cell(row.lateral_mm):>9}{_cell(row.radial_mm):>9}"
-            f"{round(row.dish_change_mm, 3) + 0.0:>+18.3f}{_tension(row.tension_n):>14}"
+            f"{_named(row.turns):27}{_cell(row.lateral_mm):>8}{_cell(row.radial_mm):>8}"
+            f"{round(row.dish_change_mm, 3) + 0.0:>+11.3f}{_tension(row.tension_n):>11}{over}"
         )
     if next(row.tension_n for row in rows if row.turns == 0) <= 0:
         lines += ["", "A slack spoke pulls no more: loosening it moves nothing, and tightening it moves"]
@@ -95,9 +96,9 @@ def _around(wheel: Wheel, influence: Influence, spoke: int) -> list[str]:
     quarter = 0.25
     rows = [
         ("spoke", [f"{index + 1} {wheel.flanges[index][0].upper()}" for index in near]),
-        ("lateral, mm", [f"{quarter * influence.lateral_mm[index, spoke - 1]:+.2f}" for index in near]),
-        ("radial, mm", [f"{quarter * influence.radial_mm[index, spoke - 1]:+.2f}" for index in near]),
-        ("tension, N", [f"{quarter * influence.tension_n[index, spoke - 1]:+.0f}" for index in near]),
+        ("lateral, mm", [_signed(quarter * influence.lateral_mm[index, spoke - 1], 2) for index in near]),
+        ("radial, mm", [_signed(quarter * influence.radial_mm[index, spoke - 1], 2) for index in near]),
+        ("tension, N", [_signed(quarter * influence.tension_n[index, spoke - 1], 0) for index in near]),
     ]
     lines = ["A quarter turn tighter moves the rim near it (+ right, + outward) and tension:"]
     return lines + [f"{name:14}" + "".join(f"{cell:>9}" for cell in cells) for name, cells in rows]
@@ -107,6 +108,10 @@ def _named(turns: float) -> str:
     if turns == 0:
         return "as it is"
     return f"{'tighten' if turns > 0 else 'loosen'} {fraction(round(abs(turns) / EIGHTH))}"
+
+
+def _signed(value: float, places: int) -> str:
+    return f"{round(value, places) + 0.0:+.{places}f}"
 
 
 def _tension(value: float) -> str:

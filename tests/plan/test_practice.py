@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 from numpy.testing import assert_allclose
 
+from rimgauge.cli import run
 from rimgauge.cli.practice import command
 from rimgauge.errors import BadInput
 from rimgauge.plan import explain_text, single_turns
@@ -92,7 +93,23 @@ def test_why_ends_the_pull_of_a_spoke_where_it_is_slack(practice):
     for now, words in ((loose, "loosening it further"), (turn(loose, 7, -1.0), "are counted from there")):
         told = explain_text(now.readings, now.wheel, now.answer, 7)
         assert words in told
-        assert {len(line) for line in told.splitlines()[2:11]} == {78}, "the rows stand in line"
+        assert {len(line) for line in told.splitlines()[2:11]} == {65}, "the rows stand in line"
+
+
+def test_why_says_in_its_row_which_turn_takes_the_spoke_over_the_limit(practice):
+    limit_n = practice.wheel.tension.limit_n
+    tight = turn(practice, 7, 0.125 * round(8 * (limit_n - practice.readings.tension_n[6]) / 340))
+    rows = single_turns(tight.readings, tight.wheel, tight.answer, 7)
+    told = explain_text(tight.readings, tight.wheel, tight.answer, 7)
+    marked = [line for line in told.splitlines() if line.endswith("over the limit")]
+    assert 0 < len(marked) == sum(row.tension_n > limit_n for row in rows) < len(rows)
+    assert max(len(line) for line in told.splitlines()) <= 80
+
+
+def test_a_number_that_is_not_whole_is_refused_in_plain_words(capsys):
+    with pytest.raises(SystemExit):
+        run(["practice", "--seed", "1,5"])
+    assert "1,5 is no whole number" in capsys.readouterr().err
 
 
 def test_a_turn_that_would_let_the_rim_go_is_refused(practice):
