@@ -112,7 +112,7 @@ class Desk:
         if not self._keys:
             return Foot()
         notice = self._notice if time.monotonic() < self._notice_ends_s else ""
-        return foot_of(controls, lesson=bool(self._words), notice=notice)
+        return foot_of(controls, lesson=bool(self._words), planned=bool(self._bench.steps), notice=notice)
 
     def _say(self, words: str) -> None:
         self._notice, self._notice_ends_s = words, time.monotonic() + NOTICE_S

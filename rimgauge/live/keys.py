@@ -19,6 +19,7 @@ KEYS = (
     ("s", "save the picture"),
     ("h", "hide these keys"),
 )
+WATCHING = "q quit   space freeze   f full screen   w wheel/camera   h all keys"
 AT_WORK = "q quit   space freeze   f full screen   w wheel/camera   n nipple turned   h all keys"
 IN_LESSON = "q quit   space freeze   f full screen   r slow   w wheel/camera   h all keys"
 
@@ -30,8 +31,8 @@ class Foot(NamedTuple):
     keys: str = ""
 
 
-def foot_of(controls: Controls, *, lesson: bool, notice: str = "") -> Foot:
-    """Say how things stand; notice: what a key has just done."""
+def foot_of(controls: Controls, *, lesson: bool, planned: bool, notice: str = "") -> Foot:
+    """Say how things stand; planned: there are nipples to turn; notice: what a key has just done."""
     if notice:
         return Foot(state=notice)
     if controls.halted == "end":
@@ -41,4 +42,6 @@ def foot_of(controls: Controls, *, lesson: bool, notice: str = "") -> Foot:
         return Foot(state="space goes on", keys="q quit   f full screen   h all keys")
     if controls.frozen:
         return Foot(state="FROZEN", keys="space goes on   q quit   h all keys")
-    return Foot(keys=IN_LESSON if lesson else AT_WORK)
+    if lesson:
+        return Foot(keys=IN_LESSON)
+    return Foot(keys=AT_WORK if planned else WATCHING)

@@ -169,6 +169,20 @@ def test_q_while_the_first_frame_is_prepared_ends_the_loop(monkeypatch, moments)
     assert run_window(slow(), plain, preparing=np.full((96, 128, 3), 250, np.uint8)).seen == 0
 
 
+@pytest.mark.parametrize("planned", [True, False])
+def test_the_foot_offers_to_count_nipple_turns_only_with_a_plan(monkeypatch, moments, planned):
+    feet = []
+
+    def draw(showing):
+        feet.append(showing.foot.keys)
+        return plain(showing)
+
+    monkeypatch.setattr(loop, "Screen", PlayedScreen([]))
+    steps = (Step(spoke=8, flange="left", turns=0.25, planned_mm=0.2),) if planned else ()
+    run_window(moments(2), draw, bench=Bench(steps=steps), live=True)
+    assert all(("n nipple turned" in keys) == planned for keys in feet)
+
+
 def test_live_frames_go_on_behind_a_frozen_picture(monkeypatch, moments):
     screen = PlayedScreen([-1, ord(" "), -1, -1, -1, ord(" "), ord("q")])
     monkeypatch.setattr(loop, "Screen", screen)
