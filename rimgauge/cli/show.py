@@ -14,6 +14,7 @@ from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
     from rimgauge.capture import FrameSource
+    from rimgauge.job import Job
     from rimgauge.live import Bench, Showing, Shown
     from rimgauge.live.desk import Draw
     from rimgauge.live.ink import Image
@@ -41,8 +42,14 @@ LEGEND_SIZE = 1.9
     show_default=True,
     help="Which of a job's views to take where none is named.",
 )
-@click.option("--plan", type=_FILE, help="Plan whose steps are shown. In a job: the latest.")
-@click.option("--before", type=_FILE, help="Measurement to draw in dashes (pass.json). In a job: the latest.")
+@click.option(
+    "--plan", type=_FILE, help="Plan whose steps are shown. In a job: the latest, until measured again."
+)
+@click.option(
+    "--before",
+    type=_FILE,
+    help="Measurement to draw in dashes (pass.json). In a job: the latest, until measured again.",
+)
 @click.option("--record", type=_FILE, help="Write what is shown to a video (.mp4 or .avi).")
 @click.option("--no-window", is_flag=True, help="Show no window; for machines without a screen.")
 @click.option(
@@ -208,11 +215,11 @@ def _wheel(spokes: str | None, wheel: Path | None) -> Wheel:
 def _bench(view: View, wheel: Wheel, plan: Path | None, before: Path | None) -> Bench:
     """Take the plan and the measurement before from their files, or the latest of the job here."""
     from rimgauge.bench import to_compare
-    from rimgauge.job import find_job, latest, plans, read_pass, read_plan
+    from rimgauge.job import find_job, latest, read_pass, read_plan
 
     job = find_job(Path.cwd())
     if plan is None and job is not None:
-        plan = next(reversed(plans(job)), None)
+        plan = _still_to_do(job)
     if before is None and job is not None:
         before = latest(job, view.direction)
     runout = None if before is None else read_pass(before)
@@ -222,6 +229,25 @@ def _bench(view: View, wheel: Wheel, plan: Path | None, before: Path | None) -> 
     if any(item.spoke > len(wheel.flanges) for item in corrections):
         raise BadInput(f"{plan} is for a wheel of more spokes; name the plan of this wheel with --plan")
     return to_compare(view, wheel, [(item.spoke, item.turns) for item in corrections], runout)
+
+
+def _still_to_do(job: Job) -> Path | None:
+    """Find the job's newest plan, unless the wheel was measured after it; that is said."""
+    from rimgauge.job import history, plans, read_plan
+
+    newest, course = next(reversed(plans(job)), None), history(job)
+    if newest is None or not course.straight:
+        return newest
+    follows = read_plan(newest).follows
+    last = max((result.file for result in course.straight), key=lambda file: course.places[file])
+    if not follows or course.waits(follows, last):
+        return newest
+    click.echo(
+        f"The wheel was measured ({last}) after {newest.name} was made, so its steps are not shown; "
+        f"--plan {newest.name} shows them all the same.",
+        err=True,
+    )
+    return None
 
 
 def drawing(view: View, spoke_angles_deg: FloatArray, size: tuple[int, int]) -> Draw:

@@ -8,6 +8,7 @@ import pytest
 from rimgauge.cli.measure import _next_step
 from rimgauge.cli.plan_files import Files, starting_point
 from rimgauge.cli.report import _kept_dish_words
+from rimgauge.cli.show import _still_to_do
 from rimgauge.errors import BadFile, BadInput
 from rimgauge.job import (
     KeptDish,
@@ -68,6 +69,18 @@ def test_a_round_is_not_taken_for_done_because_its_film_was_measured_again(job, 
     assert start.notes == ()
     assert start.round_number == 2
     assert start.last[1].lateral_mm.tolist() == made_on.lateral_mm.tolist()
+
+
+def test_the_steps_of_a_plan_are_shown_until_the_wheel_is_measured_again(job, plan, capsys):
+    assert _still_to_do(job) is None
+    filmed(job, "before", 0.3)
+    keep_plan(job, plan)
+    assert _still_to_do(job) == job.folder / "plan-01.json"
+    filmed(job, "before", 0.28, seed=1)
+    assert _still_to_do(job) == job.folder / "plan-01.json"
+    filmed(job, "after", 0.1)
+    assert _still_to_do(job) is None
+    assert "measured (pass-03.json) after plan-01.json was made" in capsys.readouterr().err
 
 
 def test_an_older_measurement_that_was_changed_by_hand_is_refused(job):
