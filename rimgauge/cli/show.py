@@ -51,7 +51,9 @@ LEGEND_SIZE = 1.9
     help="Measurement to draw in dashes (pass.json). In a job: the latest, until measured again.",
 )
 @click.option("--record", type=_FILE, help="Write what is shown to a video (.mp4 or .avi).")
-@click.option("--no-window", is_flag=True, help="Show no window; for machines without a screen.")
+@click.option(
+    "--no-window", is_flag=True, help="Show no window; for machines without a screen, or a clip without keys."
+)
 @click.option(
     "--lesson", is_flag=True, help="Teach the whole job on the bundled frames; no SOURCE, no wheel."
 )
@@ -90,10 +92,11 @@ def command(
 ) -> None:
     """Show the gap large and live, for the bench or a class.
 
-    SOURCE is a folder of frames, a video file, a camera number or an http(s) or rtsp address. The picture
-    shows the gap in mm, the spoke at the pointer, the curve so far and what the camera sees; with a plan also
-    the next nipple, and how the gap has changed since it was turned. Inside a job folder the files need
-    not be named.
+    SOURCE is a folder of frames, a video file, a camera number or an http(s) or rtsp address. Inside a job folder
+    it is all that need be named: view, wheel, plan and the measurement before are the job's.
+
+    The picture shows the gap in mm, the spoke at the pointer, the curve so far and what the camera sees; with a
+    plan also the next nipple, and how the gap has changed since it was turned.
 
     Example:  rimgauge show 0 --view view.json --spokes 32
 
