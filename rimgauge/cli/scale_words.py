@@ -62,6 +62,10 @@ def _scale_fields(view: View, scale: Scale) -> dict[str, object]:
     }
 
 
+HARDLY_KNOWN_SHARE = 0.4
+"""A distance whose expanded uncertainty is more than this share of it is asked for rather than told (our judgement)."""
+
+
 def words(path: Path, view: View, found: ScaleResult, other: Scale | None, differs: bool) -> str:
     """Say what the scale is, how sure, where the camera stands, and what contradicts what."""
     scale = found.scale
@@ -81,7 +85,8 @@ def words(path: Path, view: View, found: ScaleResult, other: Scale | None, diffe
         percent = 100.0 * (scale.mm_per_px / other.mm_per_px - 1.0)
         told = METHODS.get(other.method, f'"{other.method}"')
         said = f"The scale kept before, from {told}, was {other.mm_per_px:.5f} mm; "
-        said += f"the new one is {percent:+.1f} % off it"
+        apart = f"{abs(percent):.1f} % {'larger' if percent > 0.0 else 'smaller'}"
+        said += f"the new one is {apart if abs(percent) >= 0.05 else 'the same'}"
         end = (
             ", more than both allow: one of them is wrong. Check sizes and camera before you measure."
             if differs
@@ -106,12 +111,12 @@ def _camera_words(view: View, camera: CameraPlace | None) -> list[str]:
     unsure_deg = math.degrees(math.atan(camera.crosstalk_standard_uncertainty))
     spread_mm = 2.0 * camera.distance_standard_uncertainty_mm
     said = looks(view, camera)
-    if spread_mm < camera.distance_mm:
+    if spread_mm <= HARDLY_KNOWN_SHARE * camera.distance_mm:
         said += f"; it is about {camera.distance_mm:.0f} mm ± {spread_mm:.0f} mm away."
     else:
-        said += "; how far the camera is from the rim isn't known."
+        said += "; how far the camera is from the rim isn't known well enough to tell."
     said = said[0].upper() + said[1:]
-    if spread_mm > 0.4 * camera.distance_mm:
+    if spread_mm > HARDLY_KNOWN_SHARE * camera.distance_mm:
         said += " Measure the distance with a ruler and give --distance-mm: the runout becomes surer."
     if off_deg > 5.0:
         way = to_square(view, camera)

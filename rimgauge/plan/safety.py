@@ -42,8 +42,8 @@ CAUTIONS = (
     "spin the wheel by hand.",
 )
 ASSUMED_TENSION = (
-    "The tension of the spokes was not read but assumed: pluck or squeeze them as you"
-    " go, and stop if one is much tighter or looser than its neighbours on the same side."
+    "Pluck or squeeze the spokes as you go, and stop if one is much tighter or looser than its neighbours on the "
+    "same side."
 )
 
 
@@ -231,7 +231,7 @@ def _assumed(wheel: Wheel) -> str | None:
     if not wheel.assumed:
         return None
     return (
-        f"{len(wheel.assumed)} measures of the wheel were not given and are those of a typical "
+        f"{len(wheel.assumed)} figures of the wheel's build are not in its file and are those of a typical "
         f"'{wheel.kind}' wheel; the next round learns how this one answers."
     )
 

@@ -56,7 +56,7 @@ def evidence_headline(evidence: Evidence) -> str:
     old = _not_since(evidence)
     if evidence_outcome(evidence) != overall(_outcomes(told)):
         was = [f"{each.direction} runout was {each.verdict.outcome} and {unseen}" for each in old]
-        return f"Undecided: {'; '.join(was)}; {_within(told, named=True)}"
+        return f"Undecided: {'; '.join(was)}; {_at_most_each(told, named=True)}"
     return "; ".join([line, *(f"{each.direction} runout was {unseen}" for each in old)])
 
 
@@ -73,7 +73,7 @@ def headline(runouts: tuple[Runout, ...], *, named: bool = False) -> str:
     named = named or len(runouts) > 1
     kind = {each.direction: f" {each.direction}" if named else "" for each in runouts}
     if outcome == "within":
-        return f"Runs true {_within(runouts, named=named)}"
+        return f"Runs true: {_at_most_each(runouts, named=named)}"
     if outcome == "out":
         figures = [f"{_at_least(each):.2f} mm{kind[each.direction]}" for each in deciding]
         return f"Not true: runs out by at least {' and '.join(figures)} ({_tolerances(deciding)})"
@@ -84,9 +84,9 @@ def headline(runouts: tuple[Runout, ...], *, named: bool = False) -> str:
     return f"Too close to call: {', '.join(figures)} ({_tolerances(deciding)})"
 
 
-def _within(runouts: tuple[Runout, ...], *, named: bool) -> str:
+def _at_most_each(runouts: tuple[Runout, ...], *, named: bool) -> str:
     figures = [f"{_at_most(each):.2f} mm{f' {each.direction}' if named else ''}" for each in runouts]
-    return f"within {' and '.join(figures)} ({_tolerances(runouts)})"
+    return f"at most {' and '.join(figures)} ({_tolerances(runouts)})"
 
 
 def _at_most(runout: Runout) -> float:

@@ -235,8 +235,12 @@ def test_seized_nipples_are_left_alone_and_said(wheel, answer):
 def test_assumed_tension_is_said(wheel, answer):
     with_tension = make_plan(out_of_true(wheel, 0, lateral_mm=1.0), wheel, answer)
     without = make_plan(out_of_true(wheel, 0, lateral_mm=1.0, tension=False), wheel, answer)
-    assert any("was not read but assumed" in caution for caution in without.cautions)
-    assert not any("was not read but assumed" in caution for caution in with_tension.cautions)
+    assert any("Pluck or squeeze the spokes" in caution for caution in without.cautions)
+    assert not any("Pluck or squeeze" in caution for caution in with_tension.cautions)
+    said = " ".join((*without.notes, *without.cautions))
+    assert said.count("Tension was not read") == 1, "once is enough"
+    assert "not read but assumed" not in said
+    assert "figures of the wheel's build are not in its file" in said
 
 
 def test_cautions_name_the_maker_a_mechanic_and_the_eyes(wheel, answer):

@@ -66,7 +66,7 @@ def evidence(runout):
 def test_it_says_all_that_evidence_needs(evidence):
     said = " ".join(" ".join(parsed(evidence_html(evidence())).words).split())
     for part in (
-        "Runs true within 0.28 mm lateral and 0.24 mm radial (tolerance 0.50 mm)",
+        "Runs true: at most 0.28 mm lateral and 0.24 mm radial (tolerance 0.50 mm)",
         "front, touring",
         "0.959 ± 0.040 mm, out",
         "0.240 ± 0.040 mm, within",

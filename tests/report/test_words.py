@@ -31,9 +31,9 @@ def sized(runout, value, **settings):
 @pytest.mark.parametrize(
     ("value", "line"),
     [
-        (0.26, "Runs true within 0.30 mm (tolerance 0.50 mm)"),
-        (0.262, "Runs true within 0.31 mm (tolerance 0.50 mm)"),  # 0.302 is not within 0.30
-        (0.45, "Runs true within 0.49 mm (tolerance 0.50 mm)"),
+        (0.26, "Runs true: at most 0.30 mm (tolerance 0.50 mm)"),
+        (0.262, "Runs true: at most 0.31 mm (tolerance 0.50 mm)"),  # 0.302 is not within 0.30
+        (0.45, "Runs true: at most 0.49 mm (tolerance 0.50 mm)"),
         (0.48, "Too close to call: between 0.44 and 0.52 mm (tolerance 0.50 mm)"),
         (1.018, "Not true: runs out by at least 0.97 mm (tolerance 0.50 mm)"),
     ],
@@ -56,7 +56,8 @@ def test_an_undecided_direction_keeps_the_wheel_from_passing(runout):
 def test_different_limits_are_both_named(runout):
     both = (sized(runout, 0.2), sized(runout, 0.3, direction="radial", tolerance_mm=0.8))
     assert (
-        headline(both) == "Runs true within 0.24 mm lateral and 0.34 mm radial (tolerances 0.50 and 0.80 mm)"
+        headline(both)
+        == "Runs true: at most 0.24 mm lateral and 0.34 mm radial (tolerances 0.50 and 0.80 mm)"
     )
 
 
@@ -78,15 +79,15 @@ SINCE = "not measured since the corrections were planned"
     [
         (
             *(0.25, 1.0, "undecided"),
-            f"Undecided: radial runout was out and {SINCE}; within 0.29 mm lateral (tolerance 0.50 mm)",
+            f"Undecided: radial runout was out and {SINCE}; at most 0.29 mm lateral (tolerance 0.50 mm)",
         ),
         (
             *(0.25, 0.48, "undecided"),
-            f"Undecided: radial runout was undecided and {SINCE}; within 0.29 mm lateral (tolerance 0.50 mm)",
+            f"Undecided: radial runout was undecided and {SINCE}; at most 0.29 mm lateral (tolerance 0.50 mm)",
         ),
         (
             *(0.25, 0.2, "within"),
-            f"Runs true within 0.29 mm lateral (tolerance 0.50 mm); radial runout was {SINCE}",
+            f"Runs true: at most 0.29 mm lateral (tolerance 0.50 mm); radial runout was {SINCE}",
         ),
         (
             *(1.0, 0.2, "out"),
