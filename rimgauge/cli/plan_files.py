@@ -10,7 +10,7 @@ from rimgauge.cli.common import shown
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.job import Job
+    from rimgauge.job import History, Job
     from rimgauge.records import Direction, FloatArray, Plan, Readings, Runout
 
 SAME_MM = 1e-6
@@ -202,11 +202,8 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
 
     Readings typed in count where they are named, or where the job holds no measurement.
     A plan made on the newest measurement, or on another one of the same film, has not been carried out: the
-    round is planned anew, and the last round is the one before. A radial measurement from before corrections says
-    nothing of the wheel since, and is left out.
+    round is planned anew, and the last round is the one before.
     """
-    import numpy as np
-
     from rimgauge.job import (
         check_as_recorded,
         history,
@@ -237,26 +234,30 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     last = next(done, None)
     round_number = 1 if not made else made[0].round + (last is made[0])
     old_film = course.film_before_turning(measured.name) if measured else ""
-    notes = (f"{old_film}.",) if old_film else ()
-    if last is None or last.readings is None:
-        start = Start(now=now, files=newest, last=None, round_number=round_number, notes=notes)
-        why = (
-            old_film or f"nothing was measured since {plans(job)[-1].name} was made"
-            if made
-            else start.no_last
-        )
-        return replace(start, no_last=why)
-    if newest.radial is not None and newest.lateral is not None and course.planned_since(newest.radial.name):
-        now, newest = replace(now, radial_mm=np.full(spokes, np.nan)), replace(newest, radial=None)
-    unseen = tuple(result.direction for result in course.left_open())
-    return Start(
+    start = Start(
         now=now,
         files=newest,
-        last=(last, last.readings),
+        last=None,
         round_number=round_number,
-        notes=notes,
-        unseen=unseen,
+        notes=(f"{old_film}.",) if old_film else (),
     )
+    if last is not None and last.readings is not None:
+        return _after_last(replace(start, last=(last, last.readings)), course)
+    if not made:
+        return start
+    return replace(start, no_last=old_film or f"nothing was measured since {plans(job)[-1].name} was made")
+
+
+def _after_last(start: Start, course: History) -> Start:
+    """Leave out a radial measurement from before corrections, and name what must be seen again."""
+    import numpy as np
+
+    now, files = start.now, start.files
+    if files.radial is not None and files.lateral is not None and course.planned_since(files.radial.name):
+        now, files = replace(now, radial_mm=np.full_like(now.radial_mm, np.nan)), replace(files, radial=None)
+    read = {"lateral": np.isfinite(now.lateral_mm).any(), "radial": np.isfinite(now.radial_mm).any()}
+    unseen = tuple(result.direction for result in course.left_open() if not read[result.direction])
+    return replace(start, now=now, files=files, unseen=unseen)
 
 
 def _made_on(plan: Plan, now: Readings) -> bool:
