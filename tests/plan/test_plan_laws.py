@@ -191,11 +191,12 @@ def test_dish_is_corrected_when_the_readings_are_from_the_centre_plane(wheel, an
 
 
 def test_spokes_without_radial_readings_get_no_radial_promise(wheel, answer):
-    plan = make_plan(out_of_true(wheel, 0, lateral_mm=1.5, radial=False, tension=False), wheel, answer)
+    plan = make_plan(out_of_true(wheel, 1, lateral_mm=2.0, radial=False, tension=False), wheel, answer)
     assert plan.before.radial_mm is None
     assert plan.predicted.radial_mm is None
     assert plan.predicted.tension_spread_right is None
-    assert np.ptp(answer.radial_mm @ turns_of(plan, 36)) <= 0.25
+    # It may get worse by 0.3 of its tolerance; with the tolerance itself this plan would take 0.23 mm.
+    assert np.ptp(answer.radial_mm @ turns_of(plan, 36)) <= 0.3 * wheel.tolerance.radial_mm
 
 
 def test_published_wheel_is_trued_with_its_own_influence(shared, wheel):
