@@ -211,11 +211,11 @@ def _keep(plan: Plan, build: Wheel, where: Job | Path | None, sheet: Path | None
 
 def _show(plan: Plan, written: list[Path], *, as_json: bool, in_job: bool) -> None:
     """Print the plan, where it was written, and what to do next."""
-    from rimgauge.job import plan_fields
+    from rimgauge.job import headed, plan_fields
     from rimgauge.plan import plan_text
 
     if as_json:
-        print_json({"format": "rimgauge-plan", "version": 1, **plan_fields(plan)})
+        print_json(headed("rimgauge-plan", plan_fields(plan)))
         return
     click.echo(plan_text(plan))
     click.echo(f"Written to {' and '.join(shown(path) for path in written)}")

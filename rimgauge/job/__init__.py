@@ -37,6 +37,7 @@ from .manifest import Manifest, Trouble, job_files, now, read_manifest, verify_j
 from .names import PASS, is_page
 from .pass_file import pass_fields, read_pass, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
+from .reader import headed
 from .readings import read_readings
 from .recorded import (
     check_as_recorded,
@@ -76,6 +77,7 @@ __all__ = [
     "find_job",
     "forget_view",
     "frames_path",
+    "headed",
     "history",
     "hold",
     "is_page",

@@ -16,7 +16,7 @@ from .folder import Job, dishes, passes, plans, reading_files
 from .manifest import read_manifest
 from .pass_file import read_pass
 from .plan_file import read_plan
-from .reader import read_json, render
+from .reader import headed, read_json, render
 from .readings import read_readings
 from .view_file import read_view
 
@@ -45,16 +45,13 @@ def everything(job: Job) -> str:
     files |= {file.name: _checked(file, read_pass) for file in passes(job)}
     files |= {file.name: _checked(file, read_plan) for file in plans(job)}
     files |= {file.name: _checked(file, read_dish) for file in dishes(job)}
-    return render(
-        {
-            "format": "rimgauge-export",
-            "version": 1,
-            "name": manifest.name,
-            "created": manifest.created,
-            "fingerprint": manifest.fingerprint,
-            "files": files,
-        }
-    )
+    fields = {
+        "name": manifest.name,
+        "created": manifest.created,
+        "fingerprint": manifest.fingerprint,
+        "files": files,
+    }
+    return render(headed("rimgauge-export", fields))
 
 
 def write_export(folder: Path, texts: Mapping[str, str], job: Job | None) -> tuple[Path, ...]:

@@ -16,7 +16,7 @@ from rimgauge.records import record
 from . import disk
 from .build import read_build
 from .names import PASS, is_page, is_persons, result_stem
-from .reader import Reader, read_json, render, write_json
+from .reader import Reader, headed, read_json, render, write_json
 from .result import Result, completed, parse_results, result_fields, summed_up_if_readable
 
 MANIFEST = "manifest.json"
@@ -263,7 +263,7 @@ def recorded_bytes(fields: Reader, names: Iterable[str]) -> dict[str, int]:
 
 
 def _whole(manifest: Manifest) -> dict[str, Any]:
-    return {"format": "rimgauge-job", "version": 1, **_fields(manifest)}
+    return headed("rimgauge-job", _fields(manifest))
 
 
 def _parse(fields: Reader) -> Manifest:

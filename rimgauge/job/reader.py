@@ -289,9 +289,14 @@ def write_json(
         The file can't be written, or holds a value that reading it would refuse.
 
     """
-    text = render({"format": wanted, "version": VERSION, **fields})
+    text = render(headed(wanted, fields))
     check(Reader(path, json.loads(text)))
     disk.write_text(path, text)
+
+
+def headed(wanted: JsonFormat, fields: dict[str, Any]) -> dict[str, Any]:
+    """Put format and version before the fields of a file."""
+    return {"format": wanted, "version": VERSION, **fields}
 
 
 def render(value: dict[str, Any]) -> str:
