@@ -14,6 +14,8 @@ LOUDEST = 12.0
 WITH_GAP = 0.6
 """A component of which the gap tells such a share is of the rim's edge: of edges in two ray-traced strips it told 0.79 to
 0.99, of spokes in five 0.04 to 0.34 and once 0.55."""
+LEAST_FREE = 20
+"""Degrees of freedom that tell such a share: with fewer the gap tells it of noise more often than once in a hundred (χ²)."""
 FRAMES_ROUND, HIGHEST_POWER = 3, 3
 GLITCH_FRAMES, FARTHEST_GAP = 3, 3.0
 
@@ -73,9 +75,10 @@ def but_for_the_edge(components: FloatArray, gaps_px: FloatArray) -> FloatArray:
     """Leave out components (n, k) that the gaps (sides, n) of the frames round each tell: the rim's edge shows in the strip.
 
     It comes and goes with the rim's runout, a little earlier or later along the strip, far more than a thin spoke does.
+    What is left is judged by its degrees of freedom, for in a short film so many unknowns fit anything.
     """
     columns = [np.ones(len(components))]
-    for gap_px in gaps_px:
+    for gap_px in gaps_px[np.isfinite(gaps_px).any(axis=1)]:
         seen = np.flatnonzero(np.isfinite(gap_px))
         steady = median_filter(
             np.interp(np.arange(len(gap_px)), seen, gap_px[seen]), GLITCH_FRAMES, mode="nearest"
@@ -88,8 +91,12 @@ def but_for_the_edge(components: FloatArray, gaps_px: FloatArray) -> FloatArray:
         )
         columns += [shifted**power for shifted in round_each for power in range(1, HIGHEST_POWER + 1)]
     told_by = np.column_stack(columns)
-    left = components - told_by @ np.linalg.lstsq(told_by, components, rcond=None)[0]
-    return components[:, np.var(left, axis=0) > (1.0 - WITH_GAP) * np.var(components, axis=0)]
+    factors, _, unknowns, _ = np.linalg.lstsq(told_by, components, rcond=None)
+    free = len(components) - unknowns
+    if free < LEAST_FREE:
+        return components
+    left = np.sum((components - told_by @ factors) ** 2, axis=0) / free
+    return components[:, left > (1.0 - WITH_GAP) * np.var(components, axis=0, ddof=1)]
 
 
 def _bounded(rest: Rest, profile: FloatArray) -> FloatArray:

@@ -1,6 +1,7 @@
 """The spokes' strips in numbers: what is of the spokes, and what is of the rim's edge beside them."""
 
 import numpy as np
+import pytest
 
 from rimgauge.signal.profile import but_for_the_edge, learn_axes
 
@@ -33,3 +34,21 @@ def test_the_rims_edge_in_the_strip_goes_with_the_gap_and_the_spokes_do_not():
     # Spokes jump on by a third of their spacing from frame to frame; the edge hardly moves.
     assert np.var(np.diff(components, axis=0)) < 0.5 * np.var(components)
     assert np.var(np.diff(kept, axis=0)) > 1.5 * np.var(kept)
+
+
+@pytest.mark.parametrize(("frames", "sides"), [(30, 1), (45, 1), (45, 2), (70, 2), (240, 2)])
+def test_in_a_short_film_the_gap_does_not_tell_spokes_by_chance(frames, sides):
+    """Of noise nothing goes with the gap, though 22 unknowns of one pointer, 43 of two, fit much of a few frames."""
+    rng = np.random.default_rng(3)
+    components = rng.normal(size=(frames, 8))
+    gaps_px = np.cumsum(rng.normal(size=(sides, frames)), axis=1)
+    assert but_for_the_edge(components, gaps_px).shape[1] >= 7
+
+
+def test_a_pointer_whose_gap_was_never_seen_tells_nothing():
+    profile, gap_px = strips_and_gap()
+    components = learn_axes(profile, soft_bins=2.0, most=12).project(profile)
+    unseen = np.full_like(gap_px, np.nan)
+    np.testing.assert_array_equal(but_for_the_edge(components, unseen[None, :]), components)
+    both = but_for_the_edge(components, np.stack([unseen, gap_px]))
+    np.testing.assert_array_equal(both, but_for_the_edge(components, gap_px[None, :]))
