@@ -339,7 +339,7 @@ def correct(
         round_number=round_number,
         earlier=believable(answer, rounds, readings),
         stop=None if last is None else _turned_back(wheel, last, readings),
-        unseen=(*unseen, *_over_before(wheel, rounds, readings)),
+        unseen={*unseen, *_over_before(wheel, rounds, readings)},
     )
     moved = None if last is None or plan.refused is not None else moved_opposite(wheel, last, readings)
     first = [None if moved is None else f"Before you turn a nipple: {moved}"]
