@@ -217,6 +217,7 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     newest, course = files, history(job)
     if files.readings is None:
         newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
+        _check_lateral_since(course, newest)
     typed = reading_files(job)
     if newest.runout_named == 0 and typed:
         newest = replace(files, readings=typed[-1])
@@ -258,6 +259,20 @@ def _after_last(start: Start, course: History) -> Start:
     read = {"lateral": np.isfinite(now.lateral_mm).any(), "radial": np.isfinite(now.radial_mm).any()}
     unseen = tuple(result.direction for result in course.left_open() if not read[result.direction])
     return replace(start, now=now, files=files, unseen=unseen)
+
+
+def _check_lateral_since(course: History, newest: Files) -> None:
+    """Refuse a lateral measurement from before corrections beside a radial one after them: turns would be planned twice."""
+    if newest.lateral is None or newest.radial is None:
+        return
+    lateral, radial = newest.lateral.name, newest.radial.name
+    rounds = course.rounds_between(lateral, radial)
+    if rounds:
+        raise BadInput(
+            f"{lateral} is from before the corrections of round {rounds[0]}, and only radial runout was measured since "
+            f"({radial}): measure lateral runout too, and plan then (if nothing was turned, name both with --lateral "
+            f"{lateral} --radial {radial} --round {rounds[0]})"
+        )
 
 
 def _made_on(plan: Plan, now: Readings) -> bool:

@@ -1,6 +1,7 @@
 """The plan command, from files to a file."""
 
 import json
+import re
 import shutil
 from dataclasses import replace
 
@@ -112,6 +113,25 @@ def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(tmp_path
     assert "less sideways than assumed" in anew, "planning anew forgets nothing"
     assert again.bound.proved == pytest.approx(second.bound.proved), "the search may stop for the time"
     assert len(again.earlier) == len(second.earlier) == 1
+
+
+def test_turns_are_not_planned_twice_on_lateral_runout_from_before_them(bench, wheel, monkeypatch):
+    job = create_job(bench / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
+    keep_pass(job, a_pass("radial", before.radial_mm, wheel))
+    run_plan()
+    keep_pass(job, a_pass("radial", 0.3 * before.radial_mm, wheel))
+    said = r"pass-01\.json is from before the corrections of round 1.*--lateral (\S+) --radial (\S+) --round (\d)\)"
+    with pytest.raises(BadInput, match=said) as refused:
+        run_plan()
+    lateral, radial, number = re.search(said, str(refused.value)).groups()
+    run_plan("--lateral", lateral, "--radial", radial, "--round", number)
+    assert read_plan(job.folder / "plan-02.json").round == 1
+    keep_pass(job, a_pass("lateral", 0.3 * before.lateral_mm, wheel))
+    run_plan()
+    assert read_plan(job.folder / "plan-03.json").round == 2
 
 
 def test_a_wheel_is_not_called_true_by_one_direction_while_the_other_was_out(bench, wheel, monkeypatch):
