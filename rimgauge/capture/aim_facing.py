@@ -24,7 +24,10 @@ LEAST_CHANGE = 5.0
 """Grey levels by which a pointer's tone differs from what is before its tip."""
 BACK_PX = (10.0, 35.0)
 """The end of a tone is looked for from so far behind, and from farther where it isn't found."""
-SAME_SHARE = 0.6
+BESIDE_HINT_PX, CLEAR_PX = 16.0, 2.0
+"""A person may point so far beside a tip; and the rim is blurred so far before its edge."""
+SAME_SHARE, CLEAR_SCORE = 0.6, 0.5
+"""Of two ends the fainter counts from such a share of the other's score; and an end with that score is a clear one."""
 BESIDE_PX, SAME_TIP_PX = 8, 4
 """Tips so near beside one another belong to one thing, and so near along it are the same."""
 PAST_PX = 20
@@ -94,28 +97,58 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
     looked = (find_course(still, frames) for still in (stills[0], stills[2]))
     courses = [course for course in looked if course is not None]
     most = max((course.strength for course in courses), default=0.0)
-    if any(course.strength == most and course.is_thin for course in courses):
-        raise RimNotSeen(
-            "the clearest thing that runs through the picture is too thin for a rim, so the rim's own outline doesn't "
-            "stand out; put something plain behind it that is much brighter or darker than the rim, and add light"
-        )
+    _check_courses(courses, most, rim_at)
     found: list[Facing] = []
-    unclear: list[tuple[Still, End]] = []
+    unclear: list[tuple[Course, End]] = []
     for still in stills:
         for course in courses:
             if still.patch.transposed == course.still.patch.transposed and (
                 course.strength > LEAST_AXIS * most or pointer_at is not None
             ):
-                facings, ends = _facings_along(course.seen_from(still), pointer_at, rim_at)
+                seen = course.seen_from(still)
+                facings, ends = _facings_along(seen, pointer_at, rim_at)
                 found += facings
-                unclear += [(still, end) for end in ends]
+                unclear += [(seen, end) for end in ends]
     things = _things(sorted(found, key=lambda facing: -facing.score))
-    if things and any(_is_clearer(still, end, things[0]) for still, end in unclear):
+    if not things and any(_touches(course, end) for course, end in unclear):
+        raise PointerNotSeen(
+            "the rim comes so near to what looks like the pointer that no gap is left between them; set the tip a few "
+            "millimetres farther from the rim"
+        )
+    if things and any(_is_clearer(course.still, end, things[0]) for course, end in unclear):
         raise PointerNotSeen(
             "what looks most like a pointer ends before something that is hardly brighter or darker; put something "
             "plain behind its tip, add light, or say where its tip is with --pointer-at x,y"
         )
     return things
+
+
+def _check_courses(courses: list[Course], most: float, rim_at: Point | None) -> None:
+    """Refuse what runs through the picture, but isn't the rim by itself or by where a person pointed."""
+    if rim_at is not None:
+        away = [np.abs(course.edges_u - _rim_u(course, rim_at)).min() for course in courses]
+        if not away or min(away) > BESIDE_HINT_PX:
+            raise RimNotSeen(
+                "no edge that runs through the picture and moves as a rim does was found near --rim-at; point at the "
+                "rim's very edge, turn the wheel, and put something plain behind it that is much brighter or darker"
+            )
+    elif any(course.strength == most and course.is_thin for course in courses):
+        raise RimNotSeen(
+            "the clearest thing that runs through the picture is too thin for a rim, so the rim's own outline doesn't "
+            "stand out; put something plain behind it that is much brighter or darker than the rim, and add light, or "
+            "say where its edge is with --rim-at x,y"
+        )
+
+
+def _rim_u(course: Course, rim_at: Point) -> float:
+    """Where on a course's edges a person pointed."""
+    u, v = course.still.patch.to_patch(*rim_at)
+    return u - float(course.aside(v))
+
+
+def _touches(course: Course, end: End) -> bool:
+    """Whether what ends clearly, but not before anything, does so where the rim comes to."""
+    return end.score > CLEAR_SCORE and _nearest_u(course, course.outlines[0], end.v) - end.u < end.half_px
 
 
 def _is_clearer(still: Still, end: End, facing: Facing) -> bool:
@@ -148,19 +181,21 @@ def _facings_along(
     course: Course, pointer_at: Point | None, rim_at: Point | None
 ) -> tuple[list[Facing], list[End]]:
     """Find the pointers before a course's edge, and ends that can't be made out."""
-    rim = None if rim_at is None else course.still.patch.to_patch(*rim_at)
     edge_u, begin_u = course.outlines[0], 0.0
-    if rim is not None:
-        edge_u, begin_u = _edge_pointed_at(course, rim[0] - float(course.aside(rim[1])))
-    if pointer_at is not None:
-        u, v = course.still.patch.to_patch(*pointer_at)
-        ends = [End(u, v, 0.0, 1.0)]
-    else:
-        ends = find_ends(course, min(edge_u, course.outlines[0]))
+    if rim_at is not None:
+        edge_u, begin_u = _edge_pointed_at(course, _rim_u(course, rim_at))
+    pointed = None if pointer_at is None else course.still.patch.to_patch(*pointer_at)
+    if pointed is not None:
+        facing = _facing(course, End(*pointed, 0.0, 1.0), edge_u, begin_u, pointed=True)
+        if facing is not None:
+            return [facing], []
+    ends = find_ends(course, min(edge_u, course.outlines[0]))
+    if pointed is not None:
+        ends = [end for end in ends if math.dist((end.u, end.v), pointed) < BESIDE_HINT_PX]
     found: list[Facing] = []
     unclear: list[End] = []
     for end in sorted(ends, key=lambda one: float(course.aside(one.v)) - one.u):
-        facing = _facing(course, end, edge_u, begin_u, pointer_at is not None)
+        facing = _facing(course, end, edge_u, begin_u, pointed=False)
         if facing is None or any(_goes_on(facing, other) for other in unclear):
             unclear.append(end)
         else:
@@ -186,7 +221,7 @@ def _edge_pointed_at(course: Course, u: float) -> tuple[float, float]:
     return place, float(before[-1] + place) / 2.0 if len(before) else 0.0
 
 
-def _facing(course: Course, end: End, edge_u: float, begin_u: float, pointed: bool) -> Facing | None:
+def _facing(course: Course, end: End, edge_u: float, begin_u: float, *, pointed: bool) -> Facing | None:
     found = _tip_pointed_at(course, end, edge_u) if pointed else _tip_of(course, end, edge_u)
     if found is None:
         return None
@@ -204,8 +239,12 @@ def _facing(course: Course, end: End, edge_u: float, begin_u: float, pointed: bo
 
 def _tip_pointed_at(course: Course, end: End, edge_u: float) -> tuple[Point, float, float] | None:
     """Tip near where a person pointed, and its room to both sides and ahead; None where nothing ends there."""
-    tip = _refined_tip(course.still, (end.u, end.v), 16.0, 10.0, ROWS_PX)
-    rough = tip and _refined_tip(course.still, tip, 16.0, 5.0, ROWS_PX)
+    rough: Point | None = (end.u, end.v)
+    for ahead in (10.0, 5.0):
+        if rough is not None:
+            # The rim's own edge must not be met before the tip.
+            room = _nearest_u(course, edge_u, rough[1]) - CLEAR_PX - rough[0]
+            rough = _refined_tip(course.still, rough, BESIDE_HINT_PX, max(2.0, min(ahead, room)), ROWS_PX)
     return rough and _tip_seen(course, rough, ROWS_PX, 3.0, edge_u)
 
 
@@ -249,7 +288,7 @@ def _body_end(still: Still, end: End, back: float, nearest_u: float) -> float | 
     change at all.
     """
     first = max(0.0, float(np.rint(end.u - back)))
-    last = min(end.u + end.half_px + 10, nearest_u - 2.0)
+    last = min(end.u + end.half_px + 10, nearest_u - CLEAR_PX)
     half = max(1.0, 0.3 * end.half_px)
     body = window(still.mean, first - 18, first, end.v, half)
     ahead = window(still.mean, first, last, end.v, half)

@@ -13,21 +13,33 @@ from rimgauge.capture.sources import Frame
 BINS, COLUMNS = 90, 30
 
 
-def strips_with_a_mark(places, rng):
+RED, GREY = (-40.0, -40.0, 80.0), (60.0, 60.0, 60.0)
+
+
+def strips_with_a_mark(places, rng, colour_bgr=RED):
     """Strips (n, 90, 30, 3) of a plain rim; a mark 24 bins long lies at a place where one is given."""
     strips = rng.normal(120.0, 1.5, (len(places), BINS, COLUMNS, 3))
     for strip, place in zip(strips, places, strict=True):
         if place is not None:
-            strip[max(place, 0) : max(place + 24, 0), 5:9] += (80.0, -40.0, -40.0)
+            strip[max(place, 0) : max(place + 24, 0), 5:9] += colour_bgr
     return strips
 
 
+@pytest.mark.parametrize(("colour", "passes"), [(RED, 2), (GREY, 3)])
 @pytest.mark.parametrize("way", [1, -1])
-def test_a_mark_seen_twice_a_pass_tells_the_way_though_it_crosses_half_the_picture(way):
+def test_a_mark_seen_twice_a_pass_tells_the_way_though_it_crosses_half_the_picture(way, colour, passes):
     places = [None] * 119
-    for start in (4, 60, 110):
+    for start in (4, 60, 110)[:passes]:
         places[start : start + 2] = [0, 52] if way > 0 else [70, 18]
-    assert running_way(strips_with_a_mark(places, np.random.default_rng(2))) == (way, True)
+    assert running_way(strips_with_a_mark(places, np.random.default_rng(2), colour)) == (way, True)
+
+
+@pytest.mark.parametrize(("colour", "passes"), [(RED, 1), (GREY, 2)])
+def test_a_mark_that_passes_too_seldom_is_not_enough(colour, passes):
+    places = [None] * 119
+    for start in (30, 90)[:passes]:
+        places[start : start + 2] = [0, 52]
+    assert not running_way(strips_with_a_mark(places, np.random.default_rng(2), colour))[1]
 
 
 def test_two_passes_one_way_and_one_the_other_are_not_enough():
@@ -36,10 +48,21 @@ def test_two_passes_one_way_and_one_the_other_are_not_enough():
     assert not running_way(strips_with_a_mark(places, np.random.default_rng(2)))[1]
 
 
-def test_a_mark_that_passes_twice_is_not_enough():
+def test_a_coloured_mark_tells_the_way_and_not_a_decal_longer_than_the_picture():
+    """Its end and its beginning, alike, are seen by turns, as if it ran back; the mark is seen once a pass only."""
+    rng = np.random.default_rng(3)
     places = [None] * 119
-    places[30:32] = places[90:92] = [0, 52]
-    assert not running_way(strips_with_a_mark(places, np.random.default_rng(2)))[1]
+    for start in (20, 60, 100):
+        places[start : start + 2] = [70, 4]
+    strips = strips_with_a_mark(places, rng, GREY)
+    assert running_way(strips) == (-1, True)
+    marked = [None] * 119
+    marked[10], marked[11] = 0, 60
+    strips += strips_with_a_mark(marked, rng) - 120.0
+    assert not running_way(strips)[1]
+    marked[50], marked[51] = 0, 60
+    strips += strips_with_a_mark(marked, rng) - 120.0
+    assert running_way(strips) == (1, True)
 
 
 @pytest.mark.parametrize(
