@@ -83,11 +83,18 @@ def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
     edges = np.append(edges[(edges > facing.begin_u) & (edges < facing.edge_u)], facing.edge_u)
     there = (usual > edges - EDGE_PX) & (usual < edges + EDGE_PX)
     there[-1] |= facing.edge_u - BEFORE_PX < usual < facing.edge_u
-    if near.sum() < LEAST_SEEN_SHARE * np.isfinite(where).sum() or not there.any():
+    if near.sum() < LEAST_SEEN_SHARE * np.isfinite(where).sum():
         raise NotTrustworthy(
             "what is followed there isn't the rim's own edge, for the rim moves otherwise; put something plain "
             "behind it that is much brighter or darker than the rim, or turn the camera so that spokes don't "
             "stand close before the edge"
+        )
+    if not there.any():
+        off_px = zoom * (usual - facing.edge_u)
+        raise NotTrustworthy(
+            f"what can be followed lies {abs(off_px):.0f} pixels {'inside' if off_px > 0.0 else 'before'} the rim's edge, "
+            "which hardly stands out from what is behind it beside the pointer; put something plain there that is "
+            "much brighter or darker than the rim"
         )
     return np.flatnonzero(near) * every
 

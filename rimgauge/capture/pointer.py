@@ -15,9 +15,9 @@ from rimgauge.capture.shift import MARGIN_PX, Look, learn_look
 from rimgauge.errors import PointerNotSeen
 from rimgauge.records import FloatArray, IntArray
 
-LEAST_STEEPNESS = 2.5
-"""Grey levels a pixel by which a pointer's outline must stand out; a wall's stains, which the mean of many frames
-shows well above its noise, have up to 1.7, and the faintest pointer among the rendered scenes 9."""
+LEAST_STEEPNESS = 0.0125
+"""Share of the brightness a pixel by which a pointer's outline must stand out; a wall's stains, which the mean of many frames
+shows well above its noise, have up to 1.7 grey levels of 200, and the faintest pointer among the rendered scenes 3 of 30."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,7 +63,7 @@ def find_tip(mean: FloatArray, noise: float, where: str) -> tuple[float, float]:
         np.convolve, 0, np.pad(smooth, ((1, 1), (0, 0)), mode="edge"), kernel, "valid"
     )
     steepness = np.abs(np.gradient(smooth, axis=1))
-    if float(steepness.max()) < LEAST_STEEPNESS:
+    if float(steepness.max()) < LEAST_STEEPNESS * float(np.median(mean)):
         raise PointerNotSeen(_not_seen(where))
     threshold = max(0.3 * float(np.quantile(steepness, 0.98)), 6.0 * noise)
     peak = (steepness[:, 1:-1] >= steepness[:, :-2]) & (steepness[:, 1:-1] > steepness[:, 2:])

@@ -228,8 +228,10 @@ def _plainest(tried: list[tuple[float, EdgeShape, EdgeFit]]) -> tuple[float, Edg
     plain = tried[0]
     if plain[0] <= PLAIN_ENOUGH * best or not math.isfinite(best):
         return plain
+    if not math.isfinite(plain[0]):
+        return tried[1]
     stated, plainly = (float(np.nanmedian(each[2].standard_error_px)) for each in (tried[1], plain))
-    return tried[1] if not math.isfinite(plain[0]) or stated <= LESS_SURE * plainly else plain
+    return tried[1] if stated <= LESS_SURE * plainly else plain
 
 
 def _best_band(
