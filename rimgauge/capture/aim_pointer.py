@@ -26,6 +26,8 @@ LONG_PX, NEAR_PX, AHEAD_PX = 100, 20, 12
 """Flanks are looked at over so many pixels behind a tip, over the nearest of them, and before it."""
 FAINT_STEP, CLEAR_STEP = 3.0, 15.0
 """A flank as steep as this [grey levels a pixel] counts as one, and as this is as clear as can be."""
+DARK_POWER, MEDIUM = 0.6, 110.0
+"""A dark pointer differs from a dark hub by few grey levels, but by as large a share of them as in the light."""
 FAINT_SHARE = 0.6
 FARTHEST_PX = 90
 """A tip farther from the rim than this isn't at it."""
@@ -52,7 +54,7 @@ class End:
 
 def find_ends(course: Course, edge_u: float) -> list[End]:
     """Find where bars and corners end before the rim's edge at edge_u on its course, clearest first."""
-    straight = course.straightened(course.still.mean)[:, : max(1, round(edge_u))]
+    straight = course.straightened(_lifted(course.still.mean))[:, : max(1, round(edge_u))]
     if straight.shape[1] < 24:
         return []
     columns = straight.shape[1]
@@ -74,6 +76,11 @@ def find_ends(course: Course, edge_u: float) -> list[End]:
         ends.append(End(first + u + aside, float(v), float(halves[v, u]), score))
         scores[max(0, v - APART_PX) : v + APART_PX + 1, max(0, u - APART_PX) : u + APART_PX + 1] = 0.0
     return ends
+
+
+def _lifted(look: GreyPicture) -> GreyPicture:
+    """The look with its contrasts as they are at a medium brightness, and larger where it is darker."""
+    return np.asarray(MEDIUM / DARK_POWER * (look / MEDIUM) ** DARK_POWER, dtype=np.float32)
 
 
 def _end_scores(look: GreyPicture) -> tuple[GreyPicture, GreyPicture]:
