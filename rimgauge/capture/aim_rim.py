@@ -36,6 +36,8 @@ HIDDEN_SHARE = 0.3
 """Share of an edge's length that something before it may hide, or where a spoke lies beside it."""
 CHANGE_PX = 9
 """Width of a step of brightness in the profile, and as much again for its moves."""
+BESIDE_PX, LEAST_CHANGE = 3, 0.05
+"""An edge that moves by half a pixel changes what is so near to it by a tenth and more of its step; noise by a hundredth."""
 FOLLOWED_FRAMES = 40
 MOST_MOVE_PX = 40
 PADDING_PX = 80
@@ -126,6 +128,8 @@ def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -
     every = max(1, len(frames) // FOLLOWED_FRAMES)
     chosen = frames[::every]
     straight = [_straight(_blocks(_steep(patch.cut(frame.image))), aside_px) for frame in chosen]
+    moving = _moving(np.stack([_all_along(one) for one in straight]))
+    straight = [np.asarray(one * moving) for one in straight]
     means = np.stack([one.mean(axis=0) for one in straight])
     moves = _moves(means)
     profile = np.median(
@@ -177,6 +181,22 @@ def _all_along(straight: GreyPicture) -> FloatArray:
     ways = np.where(mean > 0.0, 1.0, -1.0)
     near = cv2.dilate((straight * ways).astype(np.float32), np.ones((1, 3), np.uint8))
     return np.asarray(ways * np.clip(np.quantile(near, HIDDEN_SHARE, axis=0), 0.0, np.abs(mean)))
+
+
+def _moving(profiles: FloatArray) -> BoolArray:
+    """Whether what is near each place (columns,) of profiles (n, columns) moves; all of them where nothing long does.
+
+    A wall's corner may be clearer than the rim, and is none of its edges; light that changes is no movement.
+    """
+    usual = np.median(profiles, axis=0)
+    clear = np.abs(usual) >= OUTLINE_SHARE * np.abs(usual).max()
+    gains = np.median(profiles[:, clear] / np.where(usual, usual, 1.0)[clear], axis=1)
+    even = profiles / np.clip(gains, 0.2, 5.0)[:, None]
+    near = np.ones((1, 2 * BESIDE_PX + 1), np.uint8)
+    most = np.quantile(np.abs(even), 0.9, axis=0)
+    size, change = (cv2.dilate(one[None].astype(np.float32), near)[0] for one in (most, even.std(axis=0)))
+    moving = np.asarray(change > LEAST_CHANGE * size)
+    return moving if (moving & (size > OUTLINE_SHARE * size.max())).any() else np.ones_like(moving)
 
 
 def _moves(profiles: FloatArray) -> IntArray:
