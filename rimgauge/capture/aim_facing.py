@@ -26,8 +26,8 @@ BACK_PX = (10.0, 35.0)
 """The end of a tone is looked for from so far behind, and from farther where it isn't found."""
 BESIDE_HINT_PX, CLEAR_PX = 16.0, 2.0
 """A person may point so far beside a tip; and the rim is blurred so far before its edge."""
-SAME_SHARE, CLEAR_SCORE = 0.6, 0.5
-"""Of two ends the fainter counts from such a share of the other's score; and an end with that score is a clear one."""
+ROUND_SHARE, SAME_SHARE, CLEAR_SCORE = 0.3, 0.6, 0.5
+"""Flanks of a round end stop before its tip by such a share of its half width. Of two ends the fainter counts from such a share of the other's score; and an end with that score is a clear one."""
 BESIDE_PX, SAME_TIP_PX = 8, 4
 """Tips so near beside one another belong to one thing, and so near along it are the same."""
 PAST_PX = 20
@@ -147,8 +147,9 @@ def _rim_u(course: Course, rim_at: Point) -> float:
 
 
 def _touches(course: Course, end: End) -> bool:
-    """Whether what ends clearly, but not before anything, does so where the rim comes to."""
-    return end.score > CLEAR_SCORE and _nearest_u(course, course.outlines[0], end.v) - end.u < end.half_px
+    """Whether what ends clearly, but not before anything, does so where the rim comes to; flanks end before a round tip."""
+    gap_px = _nearest_u(course, course.outlines[0], end.v) - end.u
+    return end.score > CLEAR_SCORE and gap_px < ROUND_SHARE * end.half_px
 
 
 def _is_clearer(still: Still, end: End, facing: Facing) -> bool:

@@ -132,7 +132,7 @@ def _chroma(strips: FloatArray) -> FloatArray:
 
 def find_mark_columns(strips: FloatArray) -> tuple[int, int] | None:
     """Find where across the strips something coloured passes [px from their start]; None: nowhere."""
-    count, bins, columns, _ = strips.shape
+    _, bins, columns, _ = strips.shape
     if columns == 0:
         return None
     chroma = _chroma(strips)

@@ -1,0 +1,114 @@
+"""Which end is the pointer's tip, and which edge the rim's, in films made by hand: a rim at 200.5 px that strays, 240 rows."""
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from rimgauge.capture import aim_facing
+from rimgauge.capture.aim_facing import find_facings
+from rimgauge.capture.aim_look import look_still
+from rimgauge.capture.aim_pointer import find_ends
+from rimgauge.capture.aim_rim import find_course
+from rimgauge.capture.aim_trial import _check_tip
+from rimgauge.capture.pointer import find_tip
+from rimgauge.capture.sources import Frame
+from rimgauge.errors import PointerNotSeen, RimNotSeen
+
+X, Y = np.meshgrid(np.arange(320.0), np.arange(240.0))
+EDGE_PX, TIP_PX, ROW_PX = 200.5, 190.0, 120.0
+NEAR_PX = 1.5
+
+
+def box(x0, x1, y0, y1):
+    """Share of each pixel that lies in a box, a little blurred."""
+    along = ndtr((X - x0) / 0.8) * ndtr((x1 - X) / 0.8)
+    return along * ndtr((Y - y0) / 0.8) * ndtr((y1 - Y) / 0.8)
+
+
+def film(things, strays_px=3.0, wall=180.0, rim=50.0):
+    """Frames of a wall, things (share of pixels, grey level) before it, and a rim before them all."""
+    rng = np.random.default_rng(8)
+    still = np.broadcast_to(wall, X.shape)
+    for share, grey in things:
+        still = still * (1.0 - share) + grey * share
+    frames = []
+    for k in range(60):
+        share = ndtr((X - EDGE_PX - strays_px * np.sin(k / 7.0)) / 1.2)
+        grey = still * (1.0 - share) + rim * share + rng.normal(0.0, 2.0, X.shape)
+        image = np.repeat(grey.round().clip(0, 255)[..., None], 3, axis=2).astype(np.uint8)
+        frames.append(Frame(k, k / 30.0, image))
+    return frames
+
+
+BAR = (box(-9.0, TIP_PX, 110.0, 130.0), 230.0)
+
+
+def in_picture(facing):
+    return facing.still.patch.to_picture(*facing.tip)
+
+
+@pytest.mark.parametrize("strays_px", [1.0, 4.0])
+@pytest.mark.parametrize(
+    "wall",
+    [180.0 - 70.0 * ndtr((X - 150.0) / 1.2), 180.0 - 120.0 * box(168.0, 172.0, -9.0, 249.0)],
+    ids=["a wall's corner", "a dark line"],
+)
+def test_a_clear_line_that_stands_still_is_none_of_the_rims_edges(wall, strays_px):
+    frames = film([BAR], strays_px, wall)
+    assert find_course(look_still(frames)[0], frames).outlines[0] == pytest.approx(EDGE_PX, abs=NEAR_PX)
+
+
+def test_a_faint_bar_isnt_taken_for_a_pointer_whose_tip_ends_before_a_hub_like_it(monkeypatch):
+    hub, pointer = (box(165.0, 330.0, 90.0, 150.0), 60.0), (box(-9.0, TIP_PX, 110.0, 130.0), 60.0)
+    frames = film([hub, pointer, (box(-9.0, 180.0, 192.0, 206.0), 165.0)])
+    with pytest.raises(PointerNotSeen, match="ends before something that is hardly brighter or darker"):
+        find_facings(frames, None, None)
+    monkeypatch.setattr(aim_facing, "_is_clearer", lambda *_: False)
+    assert in_picture(find_facings(frames, None, None)[0])[1] == pytest.approx(199.0, abs=NEAR_PX)
+
+
+def test_where_a_pointers_tape_ends_is_no_tip(monkeypatch):
+    hub, pointer = (box(172.0, 330.0, 80.0, 160.0), 110.0), (box(-9.0, TIP_PX, 110.0, 130.0), 110.0)
+    frames = film([hub, pointer, (box(-9.0, 140.0, 110.0, 130.0), 230.0)])
+    ends = [in_picture(facing)[0] for facing in find_facings(frames, None, None)]
+    assert all(abs(end - 140.0) > NEAR_PX for end in ends)
+    monkeypatch.setattr(aim_facing, "_goes_on", lambda *_: False)
+    assert in_picture(find_facings(frames, None, None)[0])[0] == pytest.approx(140.0, abs=NEAR_PX)
+
+
+@pytest.mark.parametrize("tip_px", [TIP_PX, 192.0])
+def test_a_person_who_points_at_a_tip_close_to_the_rim_doesnt_get_the_rim(tip_px):
+    frames = film([(box(-9.0, tip_px, 110.0, 130.0), 30.0)], strays_px=1.0, wall=90.0, rim=130.0)
+    facing = find_facings(frames, (tip_px, ROW_PX), (EDGE_PX, ROW_PX))[0]
+    assert in_picture(facing)[0] == pytest.approx(tip_px, abs=NEAR_PX)
+
+
+def test_a_rim_that_comes_to_the_tip_is_named():
+    frames = film([(box(-9.0, 198.0, 110.0, 130.0), 230.0)])
+    with pytest.raises(PointerNotSeen, match="farther from the rim"):
+        find_facings(frames, None, None)
+
+
+def test_a_point_where_no_edge_is_isnt_taken_for_the_rim():
+    with pytest.raises(RimNotSeen, match="near --rim-at"):
+        find_facings(film([BAR]), None, (280.0, ROW_PX))
+
+
+def test_a_dark_pointer_before_a_dark_hub_counts_by_its_share_of_the_brightness():
+    """Its six grey levels are a seventh of the hub's brightness; the hub's own end, 70 px before it, is far clearer."""
+    hub, pointer = (box(120.0, 330.0, 80.0, 160.0), 40.0), (box(-9.0, TIP_PX, 110.0, 130.0), 34.0)
+    frames = film([hub, pointer], rim=245.0)
+    course = find_course(look_still(frames)[0], frames)
+    assert find_ends(course, course.outlines[0])[0].u == pytest.approx(TIP_PX, abs=3.0)
+    rng = np.random.default_rng(2)
+    look = 34.0 + 6.0 * ndtr((X[:60, :80] - 50.0) / 1.2) + rng.normal(0.0, 0.05, (60, 80))
+    assert find_tip(look, 0.05, "the box")[0] == pytest.approx(50.0, abs=0.3)
+
+
+def test_a_tip_that_is_followed_elsewhere_than_it_was_found_is_refused():
+    facing = find_facings(film([BAR]), None, None)[0]
+    tip = np.array([in_picture(facing)])
+    _check_tip(facing, tip, 1.0)
+    for off in ((-4.0, 0.0), (0.0, 15.0)):
+        with pytest.raises(PointerNotSeen, match="hardly stands out"):
+            _check_tip(facing, tip + off, 1.0)
