@@ -139,8 +139,7 @@ def _seen(
     """What is seen of rim, mark and spokes in pictures of usual size, as their view."""
     strips = rim_strips(frames, facing, facing.width_px)
     mark, notes = _mark(facing, strips, hints.mark_at)
-    with _pointed_out(hints):
-        forward = _forward(facing, strips, hints.runs)
+    forward = _forward(facing, strips, hints)
     faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
     view = _view(facing, direction, faced, forward=forward, mark=mark)
     return replace(view, spoke_box=find_spoke_box(frames, facing, view)), notes
@@ -206,7 +205,8 @@ def _nothing_found(hints: Hints) -> PointerNotSeen | RimNotSeen:
     )
 
 
-def _forward(facing: Facing, strips: FloatArray, runs: Way | None) -> Point:
+def _forward(facing: Facing, strips: FloatArray, hints: Hints) -> Point:
+    runs = hints.runs
     if runs is not None:
         ways = [to_picture_way(facing, way) for way in (1, -1)]
         fits = [float(np.dot(way, _WAYS[runs])) for way in ways]
@@ -216,9 +216,10 @@ def _forward(facing: Facing, strips: FloatArray, runs: Way | None) -> Point:
         return ways[int(np.argmax(fits))]
     way, sure = running_way(strips)
     if not sure:
+        check = "" if hints.rim_at is None else "; check too that --rim-at is on the rim's very edge"
         raise NotTrustworthy(
             "which way the rim runs can't be told from these frames; turn the wheel forward more slowly, "
-            "stick a mark of strong colour on the rim, or say it with --runs up, down, left or right"
+            f"stick a mark of strong colour on the rim, or say it with --runs up, down, left or right{check}"
         )
     return to_picture_way(facing, way)
 
