@@ -73,6 +73,15 @@ def test_two_readings_of_the_gauge_are_better_than_one():
     assert far_off.count < 1.1
 
 
+def test_no_spoke_is_let_fall_under_a_fifth_of_its_sides_mean(wheel, answer):
+    """Seventeen of the right side at 1000 N and one at 250 N have a mean of 958.3 N, a fifth of which is 191.7 N."""
+    tension_n = np.full(36, 1000.0)
+    tension_n[6] = 250.0
+    readings = replace(out_of_true(wheel, 1, lateral_mm=1.5), tension_n=tension_n)
+    fall_n = state_problem(readings, wheel, answer, Wishes()).tension_fall_n
+    assert fall_n[[6, 8, 7]] == pytest.approx([58.33, 808.33, 800.0], abs=0.01)
+
+
 @pytest.mark.parametrize(("unread", "known"), [(6, True), (7, False)])
 def test_tension_counts_as_read_where_two_thirds_of_each_side_were(wheel, unread, known):
     """Of 18 spokes a side; what was not read is taken at its side's mean, or all at what the wheel file says."""
