@@ -87,3 +87,18 @@ def test_an_order_that_is_worse_on_the_way_is_mended_by_moving_steps(wheel, answ
     assert sorted(_mended(problem, eighths, worst)) == list(range(8))
     assert before > 0.04
     assert after_moves < 0.5 * before
+
+
+def test_a_state_is_worse_where_a_spoke_is_over_its_limit_or_the_rim_leaves_the_centre(wheel, answer):
+    problem = state_problem(out_of_true(wheel, 2, lateral_mm=1.0), wheel, answer, Wishes())
+    right = np.array(wheel.flanges) == "right"
+    shift, turn = np.where(right, 4.0, -4.0), np.where(np.arange(36) == 6, 1.0, 0.0)
+    assert _harm(problem, np.zeros((36, 1)))[0] <= 0
+    free = replace(problem, tension_rise_n=np.full(36, 1e9))
+    moved_mm = abs(float(problem.dish_step_mm @ shift))
+    assert moved_mm > 0.5
+    # Half a turn at each nipple shifts the rim as a whole, and its shape hardly.
+    assert _harm(free, shift[:, None])[0] == pytest.approx(moved_mm - 0.1, abs=1e-9)
+    tight = replace(problem, tension_rise_n=np.zeros(36))
+    over_n = float((problem.tension_step_n @ turn).max())
+    assert _harm(tight, turn[:, None])[0] == pytest.approx(0.01 * over_n, abs=1e-9)

@@ -7,7 +7,7 @@ from scipy.stats import norm
 from wheels import out_of_true
 
 from rimgauge.plan.likely import likely_deviations
-from rimgauge.plan.prices import RISK, SURE, risk_price, surely_even
+from rimgauge.plan.prices import RISK, SURE, outside_tension, risk_price, surely_even
 from rimgauge.plan.problem import RISK_PRICE, flange_spokes
 from rimgauge.plan.stating import state_problem
 from rimgauge.plan.wishes import Wishes
@@ -49,3 +49,13 @@ def test_tension_let_be_is_as_even_as_before(wheel, answer):
     problem = state_problem(out_of_true(wheel, 1, lateral_mm=2.0), wheel, answer, Wishes())
     for side in problem.sides:
         assert surely_even(side, np.zeros((36, 1)))[0] >= 2.0
+
+
+def test_a_spoke_too_far_from_its_sides_mean_is_outside_by_so_much(wheel, answer):
+    problem = state_problem(out_of_true(wheel, 1, lateral_mm=2.0), wheel, answer, Wishes())
+    none = np.zeros(1)
+    for way in (1.0, -1.0):
+        sides = [np.zeros((18, 1)), np.zeros((18, 1))]
+        sides[1][3] = way * (problem.sides[1].largest_peak_n + 5.0)
+        outside = outside_tension(problem, np.zeros((36, 1)), sides, [none, none], [none, none])
+        assert_allclose(outside, [5.0], rtol=1e-12)
