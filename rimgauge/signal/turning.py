@@ -125,10 +125,10 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
         usable = counted_through(gaps_px, course.angle_deg, usable, layout.spacing_deg)
     sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
-    if tags is None and not unmarked:
-        _check_mark(track, layout, np.where(usable, course.angle_deg, np.nan))
     if not (course.slides or found.alone):
         _check_speed(track, moment, np.where(usable, course.angle_deg, np.nan))
+    if tags is None and not unmarked:
+        _check_mark(track, layout, np.where(usable, course.angle_deg, np.nan))
     return Turning(
         angle_deg=np.where(usable, course.angle_deg, np.nan),
         standard_uncertainty_deg=course.spread_deg,
