@@ -175,3 +175,16 @@ def test_a_wheel_that_reads_just_within_its_tolerance_is_made_surer_after_the_fi
     assert near.predicted.lateral_mm < near.before.lateral_mm - 0.005
     assert any("make that surer" in note for note in near.notes)
     assert planned(0.005, ()).corrections == planned(0.05, (done,)).corrections == ()
+
+
+def test_mean_tension_is_held_to_what_it_was_before_the_first_round(wheel, answer):
+    """What a round has raised it by may be let down again, and is no longer to be had upward."""
+    start = replace(out_of_true(wheel, 1, lateral_mm=1.5), tension_n=np.full(36, 1000.0))
+    turned = np.where(np.arange(36) == 6, 0.25, 0.0)
+    done = Round(readings=start, turns=turned)
+    now = replace(start, tension_n=start.tension_n + answer.tension_n @ turned)
+    side = state_problem(now, wheel, answer, Wishes(), (done,)).sides[0]
+    moved_n = float((answer.tension_n @ turned)[::2].mean())
+    assert moved_n > 1.0
+    assert side.largest_drop_n == pytest.approx(0.01 * side.mean_n + moved_n)
+    assert side.largest_rise_n == pytest.approx(0.03 * side.mean_n - moved_n)
