@@ -27,7 +27,8 @@ BACK_PX = (10.0, 35.0)
 BESIDE_HINT_PX, CLEAR_PX = 16.0, 2.0
 """A person may point so far beside a tip; and the rim is blurred so far before its edge."""
 ROUND_SHARE, SAME_SHARE, CLEAR_SCORE = 0.3, 0.6, 0.5
-"""Flanks of a round end stop before its tip by such a share of its half width. Of two ends the fainter counts from such a share of the other's score; and an end with that score is a clear one."""
+"""Flanks of a round end stop before its tip by such a share of its half width. Of two ends the fainter counts from such a
+share of the other's score; and an end with that score is a clear one."""
 BESIDE_PX, SAME_TIP_PX = 8, 4
 """Tips so near beside one another belong to one thing, and so near along it are the same."""
 PAST_PX = 20

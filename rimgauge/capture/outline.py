@@ -39,8 +39,10 @@ ROW_STEP = 2
 FIRST_EDGE_SHARE = 0.25
 """An edge counts as the outline when it is at least this strong beside the strongest one."""
 LEAST_ROWS_SHARE, MOST_ROWS_SHARE, SMOOTH_ROWS = 0.3, 0.5, 5
-"""An outline that shows in so few of the rows, as beside a hub as dark as the rim, is looked for in these alone."""
+"""An outline that shows in such a share of the rows, as beside a hub as dark as the rim, is looked for in these alone: in fewer
+it may be anything, in more their median shows it. So many rows are averaged to find them (judgements)."""
 SAME_EDGE_PX = 3
+"""So near one another edges are the same, and so far round one it is looked at whether it moves with the rim."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,8 +12,8 @@ from rimgauge.errors import RimNotSeen
 from rimgauge.records import BoolArray, EdgeTrack, FloatArray, Side
 
 MOST_VAGUE, LEAST_VAGUE_PX = 3.0, 0.1
-"""A frame counts as vague when its standard error is so many times the usual one, and no less than a tenth of a pixel: that
-is about 0.01 mm, and leaving out a stretch of rim whose outline is a little doubled, as by its farther lip, costs more."""
+"""A frame counts as vague when its standard error is so many times the usual one, and over a tenth of a pixel: that is
+about 0.01 mm where the gap fills the picture as it should, and leaving out a stretch of rim whose outline is a little doubled, as by its farther lip, costs more."""
 MOST_VAGUE_WHITE = 6.0
 """The same for a frame that is clipped: what makes it less sure is known."""
 SHIFT_NOISE_FACTOR = 2.0

@@ -17,7 +17,9 @@ WITH_GAP = 0.6
 LEAST_FREE = 20
 """Degrees of freedom that tell such a share: with fewer the gap tells it of noise more often than once in a hundred (χ²)."""
 FRAMES_ROUND, HIGHEST_POWER = 3, 3
+"""The rim takes up to so many frames from the strip to the pointer, and a curve of that power is bent enough (judgements)."""
 GLITCH_FRAMES, FARTHEST_GAP = 3, 3.0
+"""A gap read wrong in one frame is taken off by the median of so many; beyond so many standard deviations it tells no more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,9 +1,6 @@
-"""The loop, its keys, its recording, and what it says without a screen."""
+"""The loop, its keys and its recording."""
 
 import os
-import shutil
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -11,12 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
-from rimgauge.errors import BadFile, BadInput, RimgaugeError
+from rimgauge.errors import BadFile, BadInput
 from rimgauge.live import Bench, Step, draw_projector, run_window
 from rimgauge.live import desk as desk_room
 from rimgauge.live import window as loop
 from rimgauge.live.recording import Recording
-from rimgauge.live.screen import Controls, check_display, fitting, pressed, shrunk
+from rimgauge.live.screen import Controls, pressed
 
 
 def plain(showing):
@@ -84,6 +81,14 @@ def test_a_recording_that_can_not_be_made_says_why(tmp_path, moments, name, kind
         run_window(moments(3), plain, window=False, record_to=tmp_path / name)
     assert sorted(os.listdir(tmp_path)) == ["folder.mp4", "there.avi"]
     assert (tmp_path / "there.avi").read_bytes() == b"a clip of last week"
+
+
+def test_the_projector_picture_can_be_recorded(tmp_path, moments, spokes_deg):
+    def draw(showing):
+        return draw_projector(showing, spoke_angles_deg=spokes_deg)
+
+    run_window(moments(5), draw, window=False, record_to=tmp_path / "a.mp4")
+    assert decoded(tmp_path / "a.mp4")[-1].shape == (720, 1280, 3)
 
 
 # --- keys ----------------------------------------------------------------------------------------------
@@ -301,107 +306,3 @@ def test_sixty_frames_a_second_are_drawn_at_thirty(monkeypatch, moments):
     monkeypatch.setattr(loop, "Screen", screen)
     run_window(moments(60, fps=60.0), plain, live=True)
     assert len(screen.pictures) == 30
-
-
-# --- screens -------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("gui", "words"), [("QT5", "DISPLAY"), ("NONE", "made without windows")])
-def test_an_older_opencv_tells_its_windows_by_its_build(monkeypatch, gui, words):
-    monkeypatch.delattr(cv2, "currentUIFramework", raising=False)
-    monkeypatch.setattr(cv2, "getBuildInformation", lambda: f"  GUI:                           {gui}\n")
-    monkeypatch.setattr("sys.platform", "linux")
-    monkeypatch.setenv("DISPLAY", "")
-    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
-    with pytest.raises(RimgaugeError, match=words):
-        check_display()
-
-
-@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux names its screens")
-@pytest.mark.parametrize("display", ["", ":4711"])
-def test_without_a_screen_one_sentence_says_what_to_do(monkeypatch, display):
-    monkeypatch.setenv("DISPLAY", display)
-    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
-    with pytest.raises(RimgaugeError, match="--no-window"):
-        check_display()
-
-
-SHOWN_AND_SEEN = """
-import sys
-from pathlib import Path
-import numpy as np
-sys.path.insert(0, sys.argv[1])
-from conftest import SPOKES_DEG, turning
-from rimgauge.live import draw_projector, run_window
-
-width, height, dark = int(sys.argv[2]), int(sys.argv[3]), sys.argv[4] == "dark"
-drawn, alike = [], []
-
-def draw(showing):  # the same picture throughout: the screen may lag behind
-    if not drawn:
-        drawn.append(draw_projector(showing, spoke_angles_deg=SPOKES_DEG, size=(width, height)))
-    return drawn[0]
-
-def compare():
-    data = Path(sys.argv[5], "Xvfb_screen0").read_bytes()
-    head = np.frombuffer(data, ">u4", 25)  # the X window dump's header; colours follow it, then the pixels
-    screen = np.frombuffer(data, np.uint8, offset=int(head[0] + 12 * head[19]), count=int(head[12] * head[5]))
-    screen = screen.reshape(head[5], -1, 4)[:height, :width, :3]
-    alike.append((screen == drawn[0]).all(axis=2).mean())
-    return alike[-1] > 0.999  # the mouse's arrow lies on some pixels, and nothing else does
-
-run_window(turning(1200), draw, dark=dark, stopped=compare)
-print(max(alike))
-"""
-
-
-@pytest.mark.skipif(shutil.which("Xvfb") is None, reason="Xvfb is not installed")
-@pytest.mark.parametrize(("width", "height", "ground"), [(1280, 720, "dark"), (1920, 1080, "light")])
-def test_the_window_shows_on_the_screen_what_was_drawn(tmp_path, width, height, ground):
-    screen = f"{width}x{round(height / 0.85)}x24"  # higher than the picture: there are titles and bars
-    read, write = os.pipe()
-    server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(write), "-screen", "0", screen, "-fbdir", str(tmp_path)],
-        pass_fds=[write],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        os.close(write)
-        display = ":" + os.read(read, 16).decode().strip()
-        words = [str(Path(__file__).parent), str(width), str(height), ground, str(tmp_path)]
-        done = subprocess.run(
-            [sys.executable, "-c", SHOWN_AND_SEEN, *words],
-            env={**os.environ, "DISPLAY": display},
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=True,
-        )
-    finally:
-        os.close(read)
-        server.terminate()
-        server.wait()
-    assert float(done.stdout.split()[-1]) > 0.999
-
-
-@pytest.mark.parametrize(
-    ("screen", "window"), [((1280, 720), (1152, 648)), ((1920, 1080), (1280, 720)), (None, (1280, 720))]
-)
-def test_the_window_leaves_room_for_its_title(screen, window):
-    assert fitting((1280, 720), screen) == window
-
-
-@pytest.mark.parametrize(
-    ("window", "size"), [((1280, 720), (720, 1280)), ((640, 400), (360, 640)), ((1, 1), (720, 1280))]
-)
-def test_a_picture_is_shrunk_to_a_smaller_window_only(window, size):
-    assert shrunk(np.zeros((720, 1280, 3), np.uint8), window).shape[:2] == size
-
-
-def test_the_projector_picture_can_be_recorded(tmp_path, moments, spokes_deg):
-    def draw(showing):
-        return draw_projector(showing, spoke_angles_deg=spokes_deg)
-
-    run_window(moments(5), draw, window=False, record_to=tmp_path / "a.mp4")
-    assert decoded(tmp_path / "a.mp4")[-1].shape == (720, 1280, 3)

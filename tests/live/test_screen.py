@@ -1,0 +1,107 @@
+"""The window on a screen, and what is said where there is none."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from rimgauge.errors import RimgaugeError
+from rimgauge.live.screen import check_display, fitting, shrunk
+
+
+@pytest.mark.parametrize(("gui", "words"), [("QT5", "DISPLAY"), ("NONE", "made without windows")])
+def test_an_older_opencv_tells_its_windows_by_its_build(monkeypatch, gui, words):
+    monkeypatch.delattr(cv2, "currentUIFramework", raising=False)
+    monkeypatch.setattr(cv2, "getBuildInformation", lambda: f"  GUI:                           {gui}\n")
+    monkeypatch.setattr("sys.platform", "linux")
+    monkeypatch.setenv("DISPLAY", "")
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    with pytest.raises(RimgaugeError, match=words):
+        check_display()
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux names its screens")
+@pytest.mark.parametrize("display", ["", ":4711"])
+def test_without_a_screen_one_sentence_says_what_to_do(monkeypatch, display):
+    monkeypatch.setenv("DISPLAY", display)
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    with pytest.raises(RimgaugeError, match="--no-window"):
+        check_display()
+
+
+SHOWN_AND_SEEN = """
+import sys
+from pathlib import Path
+import numpy as np
+sys.path.insert(0, sys.argv[1])
+from conftest import SPOKES_DEG, turning
+from rimgauge.live import draw_projector, run_window
+
+width, height, dark = int(sys.argv[2]), int(sys.argv[3]), sys.argv[4] == "dark"
+drawn, alike = [], []
+
+def draw(showing):  # the same picture throughout: the screen may lag behind
+    if not drawn:
+        drawn.append(draw_projector(showing, spoke_angles_deg=SPOKES_DEG, size=(width, height)))
+    return drawn[0]
+
+def compare():
+    data = Path(sys.argv[5], "Xvfb_screen0").read_bytes()
+    head = np.frombuffer(data, ">u4", 25)  # the X window dump's header; colours follow it, then the pixels
+    screen = np.frombuffer(data, np.uint8, offset=int(head[0] + 12 * head[19]), count=int(head[12] * head[5]))
+    screen = screen.reshape(head[5], -1, 4)[:height, :width, :3]
+    alike.append((screen == drawn[0]).all(axis=2).mean())
+    return alike[-1] > 0.999  # the mouse's arrow lies on some pixels, and nothing else does
+
+run_window(turning(1200), draw, dark=dark, stopped=compare)
+print(max(alike))
+"""
+
+
+@pytest.mark.skipif(shutil.which("Xvfb") is None, reason="Xvfb is not installed")
+@pytest.mark.parametrize(("width", "height", "ground"), [(1280, 720, "dark"), (1920, 1080, "light")])
+def test_the_window_shows_on_the_screen_what_was_drawn(tmp_path, width, height, ground):
+    screen = f"{width}x{round(height / 0.85)}x24"  # higher than the picture: there are titles and bars
+    read, write = os.pipe()
+    server = subprocess.Popen(
+        ["Xvfb", "-displayfd", str(write), "-screen", "0", screen, "-fbdir", str(tmp_path)],
+        pass_fds=[write],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        os.close(write)
+        display = ":" + os.read(read, 16).decode().strip()
+        words = [str(Path(__file__).parent), str(width), str(height), ground, str(tmp_path)]
+        done = subprocess.run(
+            [sys.executable, "-c", SHOWN_AND_SEEN, *words],
+            env={**os.environ, "DISPLAY": display},
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=True,
+        )
+    finally:
+        os.close(read)
+        server.terminate()
+        server.wait()
+    assert float(done.stdout.split()[-1]) > 0.999
+
+
+@pytest.mark.parametrize(
+    ("screen", "window"), [((1280, 720), (1152, 648)), ((1920, 1080), (1280, 720)), (None, (1280, 720))]
+)
+def test_the_window_leaves_room_for_its_title(screen, window):
+    assert fitting((1280, 720), screen) == window
+
+
+@pytest.mark.parametrize(
+    ("window", "size"), [((1280, 720), (720, 1280)), ((640, 400), (360, 640)), ((1, 1), (720, 1280))]
+)
+def test_a_picture_is_shrunk_to_a_smaller_window_only(window, size):
+    assert shrunk(np.zeros((720, 1280, 3), np.uint8), window).shape[:2] == size
