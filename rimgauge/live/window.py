@@ -110,17 +110,18 @@ def _prepared(
 ) -> Iterator[Moment | Cue]:
     """Give the moments; show a picture and heed q while a thread makes the first of them."""
     stream = iter(moments)
-    with ThreadPoolExecutor(1, "prepare") as aside:
-        first = aside.submit(next, stream, None)
-        while not first.done():
-            if screen is None:
-                wait([first], timeout=WAITING_S)
-            else:
-                screen.show(meanwhile, full=False)
-                if pressed(Controls(), screen.key(WAITING_S)).quit:
-                    return
-            if stopped():
+    aside = ThreadPoolExecutor(1, "prepare")
+    first = aside.submit(next, stream, None)
+    aside.shutdown(wait=False)  # who quits meanwhile sees the window close at once
+    while not first.done():
+        if screen is None:
+            wait([first], timeout=WAITING_S)
+        else:
+            screen.show(meanwhile, full=False)
+            if pressed(Controls(), screen.key(WAITING_S)).quit:
                 return
+        if stopped():
+            return
     moment = first.result()
     if moment is not None:
         yield moment

@@ -1,6 +1,7 @@
 """The loop, its keys and its recording."""
 
 import os
+import threading
 import time
 from pathlib import Path
 
@@ -162,16 +163,18 @@ def test_the_window_says_what_is_prepared_until_the_first_frame_is_there(monkeyp
     assert shown.seen == 2
 
 
-def test_q_while_the_first_frame_is_prepared_ends_the_loop(monkeypatch, moments):
-    screen = PlayedScreen([-1, ord("q")])
+def test_q_while_the_first_frame_is_prepared_ends_the_loop_at_once(monkeypatch, moments):
+    screen, left = PlayedScreen([-1, ord("q")]), threading.Event()
     monkeypatch.setattr(loop, "Screen", screen)
+    waited = []
 
     def slow():
-        while screen.keys:
-            time.sleep(0.01)
+        waited.append(left.wait(2.0))
         yield from moments(2)
 
     assert run_window(slow(), plain, preparing=np.full((96, 128, 3), 250, np.uint8)).seen == 0
+    assert not waited, "it was not waited for"
+    left.set()
 
 
 @pytest.mark.parametrize("planned", [True, False])
