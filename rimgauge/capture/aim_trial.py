@@ -83,7 +83,7 @@ def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
     edges = np.append(edges[(edges > facing.begin_u) & (edges < facing.edge_u)], facing.edge_u)
     there = (usual > edges - EDGE_PX) & (usual < edges + EDGE_PX)
     there[-1] |= facing.edge_u - BEFORE_PX < usual < facing.edge_u
-    if near.sum() < LEAST_SEEN_SHARE * np.isfinite(where).sum():
+    if near.sum() < max(1.0, LEAST_SEEN_SHARE * np.isfinite(where).sum()):
         raise NotTrustworthy(
             "what is followed there isn't the rim's own edge, for the rim moves otherwise; put something plain "
             "behind it that is much brighter or darker than the rim, or turn the camera so that spokes don't "

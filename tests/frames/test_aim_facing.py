@@ -1,5 +1,7 @@
 """Which end is the pointer's tip, and which edge the rim's, in films made by hand: a rim at 200.5 px that strays, 240 rows."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
@@ -9,10 +11,10 @@ from rimgauge.capture.aim_facing import find_facings
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_pointer import find_ends
 from rimgauge.capture.aim_rim import find_course
-from rimgauge.capture.aim_trial import _check_tip
+from rimgauge.capture.aim_trial import _check_tip, _with_the_rim
 from rimgauge.capture.pointer import find_tip
 from rimgauge.capture.sources import Frame
-from rimgauge.errors import PointerNotSeen, RimNotSeen
+from rimgauge.errors import NotTrustworthy, PointerNotSeen, RimNotSeen
 
 X, Y = np.meshgrid(np.arange(320.0), np.arange(240.0))
 EDGE_PX, TIP_PX, ROW_PX = 200.5, 190.0, 120.0
@@ -112,3 +114,10 @@ def test_a_tip_that_is_followed_elsewhere_than_it_was_found_is_refused():
     for off in ((-4.0, 0.0), (0.0, 15.0)):
         with pytest.raises(PointerNotSeen, match="hardly stands out"):
             _check_tip(facing, tip + off, 1.0)
+
+
+def test_an_edge_that_is_seen_in_none_of_the_frames_compared_is_no_number_of_pixels_away():
+    facing = find_facings(film([BAR]), None, None)[0]
+    seen = SimpleNamespace(rim_px=np.full((len(facing.course.moves_px) * facing.course.every, 2), np.nan))
+    with pytest.raises(NotTrustworthy, match="isn't the rim's own edge"):
+        _with_the_rim(facing, seen, 1.0)
