@@ -166,3 +166,81 @@ def test_frames_smaller_than_the_views_boxes_are_told_by_their_size(refused, tmp
     view = sample_folder() / "lateral_before" / "view.json"
     said = refused("measure", "frames", "--view", view, "--spokes", "28", "--out", "pass.json")
     assert "the frames are 2 × 3 pixels, but the view was made for 640 × 360" in said
+
+
+def _pass_of(runouts_mm):
+    """Fields of a measurement, one runout a spoke, that could have been kept."""
+    total = {"value": 1.0, "expanded_uncertainty": 0.05, "coverage_probability": 0.95}
+    spokes = [
+        {
+            "number": k + 1,
+            "side": ("right", "left")[k % 2],
+            "angle_deg": 360 * k / len(runouts_mm),
+            "runout_mm": runout_mm,
+            "standard_uncertainty_mm": 0.01,
+        }
+        for k, runout_mm in enumerate(runouts_mm)
+    ]
+    side = {"side": "right", "mean_gap_mm": 2.0, "total_runout_mm": total, "non_repeatable_mm": None}
+    side |= {"harmonics": [], "curve": {"angle_deg": [], "runout_mm": []}, "spokes": spokes, "zones": []}
+    source = {"kind": "frames", "name": "frames", "frames": 2, "used": 2, "sha256": ""}
+    return {
+        "format": "rimgauge-pass",
+        "version": 1,
+        "direction": "lateral",
+        "created": "2026-01-31T12:00:00+00:00",
+        "source": source,
+        "revolutions": 2.0,
+        "total_runout_mm": total,
+        "sides": [side],
+        "uncertainty_budget": [],
+        "verdict": {"tolerance_mm": 0.5, "rule": "", "outcome": "out"},
+        "frames": {"time_s": [0, 1], "angle_deg": [0, 9], "gap_mm": [2, 2], "quality": [1, 1]},
+    }
+
+
+@pytest.mark.parametrize(("spoilt", "bound"), [(1e308, "100 or less"), (-1202.5, "-100 or more")])
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["compare", "--same", "good.json", "pass.json"],
+        ["plan", "--wheel", "wheel.toml", "--lateral", "pass.json", "--out", "plan.json"],
+    ],
+)
+def test_a_measurement_of_a_rim_no_frame_holds_is_named(refused, tmp_path, command, spoilt, bound):
+    straight = [0.1 * (k % 5) for k in range(32)]
+    (tmp_path / "good.json").write_text(json.dumps(_pass_of(straight)), encoding="utf-8")
+    (tmp_path / "pass.json").write_text(json.dumps(_pass_of([*straight[:31], spoilt])), encoding="utf-8")
+    (tmp_path / "wheel.toml").write_text("spokes = 32\n", encoding="utf-8")
+    said = f"rimgauge: pass.json: sides[0].spokes[31].runout_mm must be {bound}, not {spoilt!r}\n"
+    assert refused(*command) == said
+
+
+@pytest.mark.parametrize(
+    ("field", "spoilt", "bound"),
+    [
+        ("crosstalk_standard_uncertainty", 1e308, "10 or less"),
+        ("focal_px", 1e-200, "1 or more"),
+        ("distance_mm", 1e-200, "1 or more"),
+        ("distance_standard_uncertainty_mm", 1e308, "9.0072e+15 or less"),
+    ],
+)
+def test_a_camera_that_no_bench_has_is_named(refused, tmp_path, field, spoilt, bound):
+    view = json.loads((sample_folder() / "lateral_before" / "view.json").read_text(encoding="utf-8"))
+    view["scale"]["camera"][field] = spoilt
+    (tmp_path / "view.json").write_text(json.dumps(view), encoding="utf-8")
+    ends = ["--length-mm", "54", "--from", "10,10", "--to", "400,10"]
+    said = f"rimgauge: view.json: scale.camera.{field} must be {bound}, not {spoilt!r}\n"
+    assert refused("scale", "--view", "view.json", *ends) == said
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_rim_that_zigzags_by_centimetres_gets_no_turns_and_no_warning(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    zigzag = [40.0 * (k % 2) for k in range(28)]
+    (tmp_path / "pass.json").write_text(json.dumps(_pass_of(zigzag)), encoding="utf-8")
+    shutil.copy(sample_folder() / "wheel.toml", tmp_path)
+    with pytest.raises(SystemExit) as leave:
+        rimgauge(["plan", "--wheel", "wheel.toml", "--lateral", "pass.json", "--out", "plan.json"])
+    assert leave.value.code == 1
+    assert not json.loads((tmp_path / "plan.json").read_text(encoding="utf-8"))["corrections"]
