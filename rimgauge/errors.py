@@ -75,6 +75,10 @@ class PlaceLost(RimgaugeError):
     """The angle of the wheel can't be told well enough to number the spokes."""
 
 
+class SpokesMiscounted(PlaceLost):
+    """Another number of spokes than the wheel's explains the frames far better."""
+
+
 class ScaleMissing(RimgaugeError):
     """Pixels can't be turned into millimetres, or the two ways to do so disagree."""
 

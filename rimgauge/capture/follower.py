@@ -20,7 +20,7 @@ from rimgauge.records import BoolArray, Edge, FloatArray, View
 
 BAND_ROOM_PX = 18
 LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
-"""The edge is sought within so much and so many usual moves of its last place; the usual move is a running mean."""
+"""The edge is sought within so much and so many usual moves a frame of its last place; the usual move is a running mean."""
 CLOSE_REACH_PX, MOST_BRIDGED = 1.0, 8
 """Where something stands close before it the edge is sought only so near, and for so many frames on end."""
 FAR_FROM_IT = -1e9
@@ -155,7 +155,7 @@ class EdgeFollower:
         if math.isnan(self.last_px):
             # At first what lies beside the box counts as little as it did when the outline was learnt.
             scores = np.where(np.arange(len(scores)) < BAND_ROOM_PX, FAR_FROM_IT, scores)
-        reach_px = (LEAST_REACH_PX + MOVES_AHEAD * self.usual_move_px) * (1 + self.missed)
+        reach_px = LEAST_REACH_PX + MOVES_AHEAD * self.usual_move_px * (1 + self.missed)
         found_px = nearest_edge(scores, self.outline, self.last_px, reach_px)
         close = math.isnan(found_px) and self.bridged < MOST_BRIDGED
         if close:

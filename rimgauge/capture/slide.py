@@ -38,7 +38,6 @@ def find_slide(strips: NDArray[np.uint8], px_per_bin: float) -> Slide:
     lags = np.arange(-int(LARGEST_SHARE * bins), int(LARGEST_SHARE * bins) + 1)
     sample = _level(strips[:: max(1, len(strips) // BACKGROUND_STRIPS)])
     usual, softened = np.median(sample, axis=0).astype(np.float32), _softening(bins)
-    softened *= _of_the_rim(np.asarray((sample - usual) @ softened))
     length = _correlation_length(np.asarray((sample - usual) @ softened))
     nats = np.zeros((len(strips), len(lags)), dtype=np.float16)
     for start in range(0, len(strips) - 1, BLOCK):
@@ -52,16 +51,6 @@ def _level(strips: NDArray[np.uint8]) -> Strips:
     """Strips (n, 3, bins) of (n, bins, 3) with the brightness changes of the whole picture removed."""
     bright = np.ascontiguousarray(strips.transpose(0, 2, 1), dtype=np.float32)
     return np.asarray(bright / np.maximum(bright.mean(axis=(1, 2), keepdims=True), 1.0))
-
-
-def _of_the_rim(flat: Strips) -> Strips:
-    """How much each bin counts (bins,), by how much it usually changes in strips (n, 3, bins).
-
-    What slides along the rim changes as much in one place as in another. A place that changes more shows a thing that
-    stays there and comes and goes, a shadow, a glare, a shaken border, and would look like a rim that rests.
-    """
-    change = np.sqrt(np.mean(np.median(np.abs(flat), axis=0) ** 2, axis=0))
-    return np.asarray(np.minimum(1.0, np.median(change) / np.maximum(change, 1e-9)), dtype=np.float32)
 
 
 def _softening(bins: int) -> NDArray[np.float32]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -100,7 +99,7 @@ def _parse(fields: Reader) -> KeptDish:
                 BudgetLine(
                     source=item["source"].text(),
                     standard_uncertainty_mm=_size(item["standard_uncertainty_mm"]),
-                    degrees_of_freedom=item["degrees_of_freedom"].number(above=0, most=math.inf),
+                    degrees_of_freedom=item["degrees_of_freedom"].number(above=0),
                 )
                 for item in fields["uncertainty_budget"].items()
             ),

@@ -26,9 +26,6 @@ from rimgauge.records import (
 from .reader import Reader, read_json, read_moment, write_json
 from .view_file import parse_view, view_fields
 
-FARTHEST_MM = 100.0
-"""A rim that strays farther is past truing, and turns in no frame."""
-
 
 def read_pass(path: Path) -> Runout:
     """Read a measurement; null in a frame's values becomes NaN.
@@ -215,7 +212,7 @@ def _parse(fields: Reader) -> Runout:
 def _budget_line(line: Reader) -> BudgetLine:
     """Read a line; freedom that is null or left out is infinite."""
     given = line.get("degrees_of_freedom")
-    freedom = given and given.or_none(lambda found: found.number(above=0, most=math.inf))
+    freedom = given and given.or_none(lambda found: found.number(above=0))
     return BudgetLine(
         source=line["source"].text(),
         standard_uncertainty_mm=line["standard_uncertainty_mm"].number(least=0),
@@ -264,21 +261,15 @@ def _side(place: Reader) -> SideRunout:
         harmonic_amplitude_mm=np.array([item["amplitude_mm"].number(least=0) for item in harmonics]),
         harmonic_phase_deg=np.array([item["phase_deg"].number() for item in harmonics]),
         curve_angle_deg=np.array(angles),
-        curve_mm=np.array(
-            curve["runout_mm"].numbers(length=len(angles), least=-FARTHEST_MM, most=FARTHEST_MM)
-        ),
+        curve_mm=np.array(curve["runout_mm"].numbers(length=len(angles))),
         spoke_flange=tuple(spoke["side"].choice("right", "left") for spoke in spokes),
         spoke_angle_deg=np.array([spoke["angle_deg"].number() for spoke in spokes]),
-        spoke_mm=np.array([_strays(spoke["runout_mm"]) for spoke in spokes]),
+        spoke_mm=np.array([spoke["runout_mm"].number() for spoke in spokes]),
         spoke_standard_uncertainty_mm=np.array(
             [spoke["standard_uncertainty_mm"].number(least=0) for spoke in spokes]
         ),
         zones=tuple(_zone(item, len(spokes)) for item in place["zones"].items()),
     )
-
-
-def _strays(place: Reader) -> float:
-    return place.number(least=-FARTHEST_MM, most=FARTHEST_MM)
 
 
 def _or_nan(value: float | None) -> float:
@@ -295,7 +286,7 @@ def _zone(place: Reader, spoke_count: int) -> Zone:
         centre_deg=centre,
         end_deg=end.number() if end else (centre + width / 2) % 360,
         width_deg=width,
-        peak_mm=_strays(place["peak_mm"]),
+        peak_mm=place["peak_mm"].number(),
         spokes=tuple(item.whole(least=1, most=spoke_count) for item in place["spokes"].items()),
     )
 

@@ -23,8 +23,6 @@ _L = TypeVar("_L", bound=str)
 
 LARGEST_WHOLE = 2**53
 """Up to here every whole number is one that the file can mean: JSON's numbers are read as such by other programs."""
-LARGEST = float(LARGEST_WHOLE)
-"""No number of a bench is larger, in whatever unit; the fourth power of this one is still a number."""
 AS_NEAR = 0.1
 """Names whose shares of like letters differ by less are about as near: a surplus letter and a wrong one do."""
 _KINDS: dict[type, str] = {
@@ -126,11 +124,11 @@ class Reader:
         self,
         *,
         above: float = -math.inf,
-        least: float = -LARGEST,
-        most: float = LARGEST,
+        least: float = -math.inf,
+        most: float = math.inf,
         below: float = math.inf,
     ) -> float:
-        """Read a finite number within the bounds, which are wide where none are given."""
+        """Read a finite number within the bounds."""
         value = self._finite()
         if above < value < below and least <= value <= most:
             return value
@@ -155,23 +153,17 @@ class Reader:
         return int(value)
 
     def numbers(
-        self,
-        *,
-        length: int | None = None,
-        gaps: bool = False,
-        least: float = -LARGEST,
-        most: float = LARGEST,
+        self, *, length: int | None = None, gaps: bool = False, least: float = -math.inf
     ) -> list[float]:
-        """Read a list of numbers within the bounds, of that length; with gaps, null is a missing one (NaN)."""
+        """Read a list of finite numbers, of that length; with gaps, null stands for a missing one (NaN)."""
         values = self._listed(length or 0, length)
         if all(  # the usual case, quick for every frame of an hour; the other way knows the place
-            (isinstance(value, float) and least <= value <= most) or (gaps and value is None)
+            (isinstance(value, float) and math.isfinite(value) and value >= least) or (gaps and value is None)
             for value in values
         ):
             return [math.nan if value is None else value for value in values]
         return [
-            math.nan if gaps and item.value is None else item.number(least=least, most=most)
-            for item in self.items()
+            math.nan if gaps and item.value is None else item.number(least=least) for item in self.items()
         ]
 
     def box(self, image_size: tuple[int, int]) -> Box:

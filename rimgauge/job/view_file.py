@@ -13,10 +13,6 @@ from rimgauge.records import Box, CameraPlace, Direction, Edge, FloatArray, Lens
 from .reader import Reader, read_json, write_json
 
 _SIDES: dict[Direction, tuple[Side, ...]] = {"lateral": ("right", "left"), "radial": ("outer",)}
-_LEAST_MM_PER_PX, _LEAST_DISTANCE_MM, _LEAST_FOCAL_PX = 1e-6, 1.0, 1.0
-"""No camera sees smaller pixels, stands nearer or has a shorter focal length (a judgement, far on the safe side)."""
-_MOST_CROSSTALK = 10.0
-"""Of 1 mm of the other direction so much at most shows: a camera 84° off square, which sees nothing of use."""
 _UNIT_WITHIN = 1e-3
 """A direction longer or shorter than this would be a scale error of as much."""
 _DISTORTION_COUNTS = (4, 5, 8, 12, 14)
@@ -149,7 +145,7 @@ def _edges(place: Reader, direction: Direction, size: tuple[int, int]) -> tuple[
 def _scale(place: Reader) -> Scale:
     camera = place.get("camera")
     return Scale(
-        mm_per_px=place["mm_per_px"].number(above=0, least=_LEAST_MM_PER_PX),
+        mm_per_px=place["mm_per_px"].number(above=0),
         standard_uncertainty_mm_per_px=place["standard_uncertainty_mm_per_px"].number(least=0),
         method=place["method"].text(),
         camera=None if camera is None else camera.or_none(_camera),
@@ -158,13 +154,11 @@ def _scale(place: Reader) -> Scale:
 
 def _camera(place: Reader) -> CameraPlace:
     return CameraPlace(
-        distance_mm=place["distance_mm"].number(above=0, least=_LEAST_DISTANCE_MM),
+        distance_mm=place["distance_mm"].number(above=0),
         distance_standard_uncertainty_mm=place["distance_standard_uncertainty_mm"].number(least=0),
-        crosstalk=place["crosstalk"].number(least=-_MOST_CROSSTALK, most=_MOST_CROSSTALK),
-        crosstalk_standard_uncertainty=place["crosstalk_standard_uncertainty"].number(
-            least=0, most=_MOST_CROSSTALK
-        ),
-        focal_px=place["focal_px"].number(above=0, least=_LEAST_FOCAL_PX),
+        crosstalk=place["crosstalk"].number(least=-10, most=10),
+        crosstalk_standard_uncertainty=place["crosstalk_standard_uncertainty"].number(least=0),
+        focal_px=place["focal_px"].number(above=0),
     )
 
 

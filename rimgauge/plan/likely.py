@@ -38,8 +38,6 @@ TILTED_MM = 1.0
 SCALE_SPREAD = (0.4, 1.0, 1.0)
 """How much a wheel may differ from the usual: standard deviation of the logarithm of how uneven its tension is,
 and of how far its rim is bent sideways and radially; a judgement."""
-FARTHEST_SPREADS = 5.0
-"""The search for these goes no farther than that many standard deviations from the usual wheel."""
 SCALE_STEPS = 30
 """Steps of the search for these three; it takes about ten."""
 LEAST_UNEVEN = 0.03
@@ -242,14 +240,7 @@ def _likeliest_scales(seen: _Seen) -> FloatArray:
         apart = solve_triangular(root, seen.values, lower=True)
         return float(np.log(np.diag(root)).sum() + (apart @ apart + np.sum((logarithm / spread) ** 2)) / 2)
 
-    farthest = FARTHEST_SPREADS * spread
-    found = minimize(
-        unlikely,
-        np.zeros(len(spread)),
-        method="L-BFGS-B",
-        bounds=np.column_stack([-farthest, farthest]),
-        options={"maxiter": SCALE_STEPS},
-    )
+    found = minimize(unlikely, np.zeros(len(spread)), method="L-BFGS-B", options={"maxiter": SCALE_STEPS})
     scales: FloatArray = np.exp(found.x)
     return scales
 

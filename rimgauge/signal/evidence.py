@@ -19,7 +19,8 @@ from rimgauge.signal.tagged import Tagged, tag_likelihood
 UNEVEN_SHARE = 0.2
 SPOKE_NOISE = 0.05
 SOFT_DEG = 0.5
-"""What is narrower along the rim than the path's own steps is taken off the spokes' look: on a grid it is noise."""
+"""What is narrower along the rim than the path's own steps is taken off the spokes' look: on a grid it is noise, unless the
+spokes are so faint that it is most of what tells them."""
 OFFSETS = (0.0, 0.25, -0.25)
 """How far, as a share of the spacing, a spoke may stand off where the middle of its box says: it leans."""
 STANDS_APART_DEG, CLEAR_NATS, MOST_NATS = 1.0, 4.0, 2.0
@@ -54,6 +55,7 @@ class Layout:
     mark_middle_px: how far past the middle of the mark's box, along `forward`, the middle of the picture lies.
     flanges (s,): of each spoke; empty where they take turns.
     start_spoke: number of the one at the pointer in the first frame; None: a mark or tags tell the place.
+    soft_deg: what is narrower along the rim than so much doesn't count for the spokes' look on the coarse path.
     """
 
     spoke_angles_deg: FloatArray
@@ -65,6 +67,7 @@ class Layout:
     mark_middle_px: float = 0.0
     flanges: tuple[Flange, ...] = ()
     start_spoke: int | None = None
+    soft_deg: float = SOFT_DEG
 
     @property
     def spacing_deg(self) -> float:
@@ -93,7 +96,7 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
         for side in track.sides
     ]
     profile = track.spoke_profile.astype(np.float64)
-    components = spoke_components(track, layout, SOFT_DEG)
+    components = spoke_components(track, layout, layout.soft_deg)
     if components.shape[1]:
         looks.append(Look(_laid_out(components, moment, count), layout.look_period_deg, SPOKE_NOISE))
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0

@@ -6,13 +6,21 @@ it is decided in which frames that can be trusted, and whether the run can be.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import replace
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 
-from rimgauge.errors import MarkNotSeen, NotTrustworthy, PlaceLost, TooFewRevolutions
+from rimgauge.errors import (
+    MarkNotSeen,
+    NotTrustworthy,
+    PlaceLost,
+    RimgaugeError,
+    SpokesMiscounted,
+    TooFewRevolutions,
+)
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
 from rimgauge.signal.course import Course, fit_course
 from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
@@ -66,6 +74,21 @@ def find_turning(track: GapTrack, layout: Layout) -> Turning:
     ------
     MarkNotSeen, TooFewRevolutions, PlaceLost, NotTrustworthy
     """
+    try:
+        return _found(track, layout)
+    except SpokesMiscounted:
+        raise
+    except PlaceLost:
+        if not track.spoke_profile.shape[1] or not layout.soft_deg:
+            raise
+        # Where spokes are faint their finest lines may be all that tells them.
+        with contextlib.suppress(RimgaugeError):
+            return _found(track, replace(layout, soft_deg=0.0))
+        raise
+
+
+def _found(track: GapTrack, layout: Layout) -> Turning:
+    """The same by spokes softened as the layout says."""
     if layout.start_spoke is None:
         return _find(track, layout)
     if tagged(track, replace(layout, start_spoke=None)) is not None:
@@ -159,7 +182,7 @@ def _followed(evidence: Evidence, layout: Layout, *, counted: bool) -> Followed:
     found = follow(evidence, layout.spacing_deg)
     counted = counted and layout.start_spoke is None
     if counted and not fits(evidence, found.place.angle_deg, layout, alone=found.alone):
-        raise PlaceLost(
+        raise SpokesMiscounted(
             f"these frames don't fit a wheel of {len(layout.spoke_angles_deg)} spokes; another number explains them far "
             "better: count the spokes, and correct wheel.toml or --spokes"
         )

@@ -24,15 +24,15 @@ def strips(rim: float, place: slice, comes_and_goes: float) -> NDArray[np.uint8]
     return np.repeat(np.rint(bright).astype(np.uint8)[:, :, None], 3, axis=2)
 
 
-@pytest.mark.parametrize("place", [slice(50, 56), slice(0, 2), slice(118, 120)])
-def test_what_stays_in_its_place_and_comes_and_goes_is_no_rim_that_rests(place: slice) -> None:
-    """A shadow of the pointer, or what a shake brings in at the border, before a rim that is too plain to be followed."""
+@pytest.mark.parametrize("place", [slice(0, 2), slice(118, 120)])
+def test_what_a_shake_brings_in_at_the_border_is_no_rim_that_rests(place: slice) -> None:
+    """Before a rim that is too plain to be followed."""
     slide = find_slide(strips(0.0, place, 8.0), 1.0)
     at_rest = np.abs(slide.shift_px[slide.nats[1:].argmax(axis=1)]) < 1.5
     assert float(np.mean(at_rest & (slide.nats[1:].max(axis=1) > 4.0))) < 0.1
 
 
-def test_specks_are_followed_behind_it() -> None:
-    """Three grey levels of specks tell each step of the rim, whatever goes on in one place."""
-    slide = find_slide(strips(3.0, slice(50, 56), 8.0), 1.0)
+def test_specks_are_followed_beside_it() -> None:
+    """Three grey levels of specks tell each step of the rim, whatever goes on at the border."""
+    slide = find_slide(strips(3.0, slice(0, 2), 8.0), 1.0)
     assert float(np.mean(slide.shift_px[slide.nats[1:].argmax(axis=1)] == STEP_BINS)) > 0.95

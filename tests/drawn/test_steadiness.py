@@ -5,12 +5,13 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from rimgauge.capture import open_source, track
-from rimgauge.capture.follower import SEEN, Sightings
+from rimgauge.capture.follower import SEEN, EdgeFollower, Sightings
 from rimgauge.capture.sift import moved_left_out, vague_left_out
 from rimgauge.capture.steadiness import stretches
 from rimgauge.job import read_view
@@ -73,6 +74,18 @@ def test_a_jump_of_either_pointer_ends_the_stretch_of_both():
     left, right = moved_left_out([sightings({60: 2.0}), sightings({180: 2.0})])
     assert (left.lost == right.lost).all()
     assert list(np.flatnonzero(left.lost == SEEN)) == list(range(60, 180))
+
+
+@pytest.mark.parametrize(("there_px", "found"), [(50, True), (65, False)])
+def test_an_edge_that_was_hidden_is_sought_as_far_as_the_rim_can_have_gone(there_px: int, found: bool):
+    # It moves by half a pixel a frame and was hidden in five; a line beside the rim, 25 px further in, looks the same.
+    follower = EdgeFollower.__new__(EdgeFollower)
+    shape = SimpleNamespace(outside_px=4, inside_px=4)
+    follower.outline = SimpleNamespace(template=np.ones(10), lead_px=0.0, front_px=0, shape=shape)
+    follower.last_px, follower.usual_move_px, follower.missed, follower.bridged = 40.0, 0.5, 5, 99
+    scores = np.where(np.arange(90) == there_px, 0.0, -100.0)
+    place_px = follower._next(scores, np.zeros((8, 90), dtype=np.float32))
+    assert (abs(place_px - there_px) < 1.0) == found
 
 
 @pytest.mark.parametrize("grey", [0, 255])
