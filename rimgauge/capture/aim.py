@@ -101,12 +101,15 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
 
 @contextmanager
 def _pointed_out(hints: Hints) -> Iterator[None]:
-    """Where the person pointed the edge out and what is there won't do, say that rather than ask for it."""
+    """Where the person pointed the edge out and what is there won't do, say that too, and don't ask for it."""
     try:
         yield
     except (RimNotSeen, NotTrustworthy) as trouble:
         if hints.rim_at is None:
             raise
+        if "--rim-at" not in str(trouble):
+            said = f"{trouble} (or the place given with --rim-at is not on the rim's very edge)"
+            raise type(trouble)(said) from trouble
         raise type(trouble)(
             "the place given with --rim-at doesn't seem to lie on the rim's edge: what is there doesn't move as a rim "
             "does, or can't be followed; give the rim's very edge beside the tip, or leave --rim-at out (if it is right, "

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
+from rimgauge.capture.aim import AIM_FRAMES, Hints, _pointed_out, aim
 from rimgauge.capture.aim_look import zoomed
 from rimgauge.capture.sources import Frame, open_source
 from rimgauge.capture.tracker import Tracker
@@ -123,8 +123,16 @@ def test_a_still_picture_says_what_is_missing() -> None:
 @pytest.mark.parametrize("place", [(10.0, 10.0), (200.0, 200.0)])
 def test_who_points_beside_the_rim_is_not_asked_to_point(place: tuple[float, float]) -> None:
     sample = Path(__file__).resolve().parents[2] / "sample_frames" / "lateral_before" / "frames"
-    with pytest.raises((RimNotSeen, NotTrustworthy), match=r"near --rim-at|--rim-at (doesn't|is on)"):
+    with pytest.raises(
+        (RimNotSeen, NotTrustworthy), match=r"near --rim-at|--rim-at (doesn't|is on|is not on)"
+    ):
         aim(_frames(sample)[:60], "lateral", None, Hints(rim_at=place))
+
+
+def test_a_refusal_of_what_was_pointed_at_keeps_its_reason() -> None:
+    told = r"^a hub as dark as the rim \(or the place given with --rim-at is not on the rim's very edge\)$"
+    with pytest.raises(NotTrustworthy, match=told), _pointed_out(Hints(rim_at=(10.0, 10.0))):
+        raise NotTrustworthy("a hub as dark as the rim")
 
 
 def test_a_hint_outside_the_picture_is_refused() -> None:
