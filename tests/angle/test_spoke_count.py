@@ -7,10 +7,10 @@ import pytest
 
 from rimgauge.capture import open_source, track
 from rimgauge.cli.demo import sample_folder
-from rimgauge.errors import PlaceLost
+from rimgauge.errors import PlaceLost, SpokesMiscounted
 from rimgauge.job import read_build, read_view
 from rimgauge.records import WheelInView
-from rimgauge.signal import find_turning, laid_out, spoke_count
+from rimgauge.signal import find_turning, laid_out, spoke_count, turning
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.looks import Look
 from rimgauge.signal.spoke_count import FAR_LIKELIER, fits
@@ -34,6 +34,22 @@ def test_a_wrong_number_of_spokes_is_refused(filmed, count):
     angles_deg = (np.arange(count) + 0.5) * 360.0 / count
     with pytest.raises(PlaceLost, match="count the spokes"):
         find_turning(seen, replace(layout, spoke_angles_deg=angles_deg, flanges=()))
+
+
+@pytest.mark.parametrize(("trouble", "tries"), [(SpokesMiscounted, 1), (PlaceLost, 2)])
+def test_a_lost_path_is_looked_for_once_more_but_not_with_miscounted_spokes(
+    filmed, monkeypatch, trouble, tries
+):
+    softened_deg = []
+
+    def lost(track, layout):
+        softened_deg.append(layout.soft_deg)
+        raise trouble("the first of it")
+
+    monkeypatch.setattr(turning, "_found", lost)
+    with pytest.raises(trouble, match="the first of it"):
+        find_turning(*filmed)
+    assert softened_deg == [filmed[1].soft_deg, 0.0][:tries]
 
 
 def test_the_right_one_is_not(filmed):
