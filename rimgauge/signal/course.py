@@ -303,7 +303,17 @@ class _SpokesSay:
         ]
         together = np.vstack(shared)
         normal -= independent_share(self.slope) * (together.T @ together)
-        return normal, np.asarray(design.T @ self.toward)
+        return _but_for_a_shift(normal, np.asarray(design.T @ self.toward))
+
+
+def _but_for_a_shift(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Take off normal matrix (c, c) and right side (c,) what they say of a shift of the whole curve, of which no look tells.
+
+    The prior of the look holds it where it is; the shift is an unknown of its own, eliminated.
+    """
+    held = normal.sum(axis=1)
+    share = held / max(float(held.sum()), 1e-9)
+    return normal - np.outer(share, held), right - share * float(right.sum())
 
 
 def _spokes_say(
