@@ -86,8 +86,10 @@ def _told(folder: Path, wheel: Wheel, *, window: bool) -> Iterator[Moment | Cue]
     steps = to_compare(view, wheel, turns_made(folder), None).steps
     told = list(lesson(passes[0], passes[1], steps, wheel.spoke_angles_deg))
     if window:
+        yield told[0]
+        # The next is asked for when the window shows the lesson, which it doesn't where the person has quit meanwhile.
         click.echo("Press space in the window to go on to the next step; q ends the lesson.", err=True)
-        yield from told
+        yield from told[1:]
         return
     lasts_s = max(item.time_s for item in told if isinstance(item, Moment))
     with click.progressbar(told, label=f"Writing a clip of {lasts_s:.0f} s", file=sys.stderr) as shown:

@@ -62,7 +62,7 @@ class Cue:
 class Showing:
     """Everything that one picture is drawn from.
 
-    foot: what the person may press, and how things stand. words: the sentence of a lesson. since_mm (CELLS,): gaps as
+    foot: what the person may press, and how things stand. keys: each that does something, and what. words: the sentence of a lesson. since_mm (CELLS,): gaps as
     they were at the last nipple turn, None before the first was noted; since: what that was. shift_mm: what the gaps
     before are moved by to have the same mean as now.
     """
@@ -76,6 +76,7 @@ class Showing:
     since_mm: FloatArray | None = None
     since: str = ""
     shift_mm: float = 0.0
+    keys: tuple[tuple[str, str], ...] = ()
 
     @property
     def step(self) -> Step | None:

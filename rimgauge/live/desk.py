@@ -14,7 +14,7 @@ import cv2
 from rimgauge.errors import BadFile
 from rimgauge.live.bench import Bench, Cue, Showing, mean_shift_mm
 from rimgauge.live.ink import Image
-from rimgauge.live.keys import Foot, foot_of
+from rimgauge.live.keys import Foot, all_keys, foot_of
 from rimgauge.live.screen import Controls, pressed
 from rimgauge.live.trail import Trail, covered, no_trail
 from rimgauge.records import FloatArray, Moment
@@ -104,6 +104,12 @@ class Desk:
             since_mm=since_mm,
             since=since,
             shift_mm=self._shift_mm or 0.0,
+            keys=all_keys(
+                lesson=bool(self._words),
+                planned=bool(self._bench.steps),
+                before=self._bench.before_mm is not None,
+                live=self._live,
+            ),
         )
         self._drawn = (controls, foot, self._draw(showing))
         return self._drawn[2]

@@ -6,22 +6,31 @@ from typing import NamedTuple
 
 from rimgauge.live.screen import Controls
 
-KEYS = (
-    ("q", "quit"),
-    ("space", "freeze, and go on"),
-    ("f", "full screen"),
-    ("d", "dark or light"),
-    ("w", "wheel or camera"),
-    ("b", "curve before: show or hide"),
-    ("n", "nipple turned: the next"),
-    ("u", "take that back"),
-    ("r", "slowly, or as it was"),
-    ("s", "save the picture"),
-    ("h", "hide these keys"),
-)
 WATCHING = "q quit   space freeze   f full screen   w wheel/camera   h all keys"
 AT_WORK = "q quit   space freeze   f full screen   w wheel/camera   n nipple turned   h all keys"
 IN_LESSON = "q quit   space freeze   f full screen   r slow   w wheel/camera   h all keys"
+
+
+def all_keys(*, lesson: bool, planned: bool, before: bool, live: bool) -> tuple[tuple[str, str], ...]:
+    """List each key that does something now, and what it does; foot_of says what the rest means.
+
+    before: there is a measurement before. live: the source goes on by itself.
+    """
+    turned = "nipple turned: the next" if planned else "nipple turned: changes count anew"
+    listed = (
+        ("q", "quit", True),
+        ("space", "freeze, and go on", True),
+        ("f", "full screen", True),
+        ("d", "dark or light", True),
+        ("w", "wheel or camera", True),
+        ("b", "curve before: show or hide", before),
+        ("n", turned, not lesson),
+        ("u", "take that back", not lesson),
+        ("r", "slowly, or as it was", not live),
+        ("s", "save the picture", True),
+        ("h", "hide these keys", True),
+    )
+    return tuple((key, does) for key, does, works in listed if works)
 
 
 class Foot(NamedTuple):

@@ -10,7 +10,6 @@ import numpy as np
 
 from rimgauge.live.bench import Showing, change_words
 from rimgauge.live.ink import DARK, LIGHT, Colour, Image, Ink, size_of, write
-from rimgauge.live.keys import KEYS
 from rimgauge.live.plot import draw_curve
 from rimgauge.live.shape import draw_shape
 from rimgauge.live.trail import CELLS, Trail, covered, spread_mm
@@ -57,7 +56,7 @@ def draw_projector(
     margin, half = round(36 * unit), round(0.6 * width)
     inset: Box = (half, margin, width - half - margin, round(356 * unit))
     if showing.controls.keys:
-        _draw_keys(canvas, inset, ink=ink)
+        _draw_keys(canvas, inset, showing.keys, ink=ink)
     elif showing.controls.shape:
         draw_shape(
             canvas,
@@ -146,12 +145,12 @@ def _draw_foot(canvas: Image, showing: Showing, *, left: int, room: int, ink: In
     write(canvas, showing.foot.keys, (left, base), height=size, colour=ink.quiet)
 
 
-def _draw_keys(canvas: Image, box: Box, *, ink: Ink) -> None:
-    """List all keys in place of the camera's picture."""
+def _draw_keys(canvas: Image, box: Box, keys: tuple[tuple[str, str], ...], *, ink: Ink) -> None:
+    """List the keys in place of the camera's picture."""
     unit = canvas.shape[0] / 720
     x, y, width, height = box
-    tall, every = 18 * unit, height / len(KEYS)
-    for row, (key, does) in enumerate(KEYS):
+    tall, every = 18 * unit, height / len(keys)
+    for row, (key, does) in enumerate(keys):
         base = y + (row + 0.75) * every
         write(canvas, key, (x + 0.2 * width, base), height=tall, colour=ink.here, bold=True, align=1)
         write(canvas, does, (x + 0.26 * width, base), height=tall, colour=ink.words)

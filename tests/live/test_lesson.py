@@ -8,7 +8,7 @@ import pytest
 
 from rimgauge import lesson as lesson_room
 from rimgauge.capture import open_source
-from rimgauge.cli import run
+from rimgauge.cli import run, teaching
 from rimgauge.cli.demo import sample_folder
 from rimgauge.job import read_build, read_view
 from rimgauge.lesson import lesson, look_back
@@ -158,6 +158,18 @@ def test_without_a_screen_the_lesson_is_refused_before_anything_is_measured(monk
         run(["show", "--lesson"])
     assert "--no-window" in capsys.readouterr().err
     assert not measured
+
+
+def test_the_space_bar_is_named_once_the_lesson_is_shown_and_not_to_who_quit_before(
+    told, monkeypatch, capsys
+):
+    monkeypatch.setattr(lesson_room, "look_back", lambda *given: None)
+    monkeypatch.setattr(lesson_room, "lesson", lambda *given: iter(told[1]))
+    wheel = complete_wheel(read_build(sample_folder() / "wheel.toml"))
+    course = teaching._told(sample_folder(), wheel, window=True)
+    for begun in (False, True):
+        next(course)
+        assert ("Press space" in capsys.readouterr().err) == begun
 
 
 def test_a_clip_from_the_window_is_said_to_wait_for_keys(tmp_path, monkeypatch, capsys):

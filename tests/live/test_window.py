@@ -13,6 +13,7 @@ from rimgauge.errors import BadFile, BadInput
 from rimgauge.live import Bench, Step, draw_projector, run_window
 from rimgauge.live import desk as desk_room
 from rimgauge.live import window as loop
+from rimgauge.live.keys import all_keys
 from rimgauge.live.recording import Recording
 from rimgauge.live.screen import Controls, pressed
 
@@ -179,16 +180,31 @@ def test_q_while_the_first_frame_is_prepared_ends_the_loop_at_once(monkeypatch, 
 
 @pytest.mark.parametrize("planned", [True, False])
 def test_the_foot_offers_to_count_nipple_turns_only_with_a_plan(monkeypatch, moments, planned):
-    feet = []
+    feet, lists = [], []
 
     def draw(showing):
         feet.append(showing.foot.keys)
+        lists.append(dict(showing.keys))
         return plain(showing)
 
     monkeypatch.setattr(loop, "Screen", PlayedScreen([]))
     steps = (Step(spoke=8, flange="left", turns=0.25, planned_mm=0.2),) if planned else ()
     run_window(moments(2), draw, bench=Bench(steps=steps), live=True)
     assert all(("n nipple turned" in keys) == planned for keys in feet)
+    assert all(("the next" in keys["n"]) == planned for keys in lists)
+
+
+def test_the_list_of_keys_holds_those_that_do_something():
+    always = {"q", "space", "f", "d", "w", "s", "h"}
+    for lesson, before, live, more in (
+        (True, False, False, {"r"}),
+        (False, True, True, {"b", "n", "u"}),
+        (False, False, False, {"n", "u", "r"}),
+    ):
+        assert {key for key, _ in all_keys(lesson=lesson, planned=True, before=before, live=live)} == {
+            *always,
+            *more,
+        }
 
 
 def test_live_frames_go_on_behind_a_frozen_picture(monkeypatch, moments):
