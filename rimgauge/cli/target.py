@@ -20,7 +20,7 @@ from rimgauge.errors import BadInput
 @click.option(
     "--tags",
     type=WHOLE,
-    help="Make numbered tags to stick beside so many spokes, 2 to 48, in place of the checkerboard.",
+    help="Make numbered tags to stick beside so many spokes, up to a sheet full, in place of the checkerboard.",
 )
 @click.option(
     "--out",
