@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rimgauge.cli.plan_files import Start
     from rimgauge.job import Job
     from rimgauge.plan import Wishes
-    from rimgauge.records import Plan, Readings, Wheel
+    from rimgauge.records import Plan, Readings, SeenFrom, Wheel
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -100,7 +100,7 @@ def command(
     centred: bool,
     ignore_dish: bool,
     out: Path | None,
-    seen_from: Literal["tyre", "hub"],
+    seen_from: SeenFrom,
     largest_turn: float,
     round_number: int | None,
     previous: Path | None,
@@ -144,7 +144,7 @@ def command(
         _explain(start.now, build, explain, as_json=as_json)
         return
     plan = _planned(start, build, wishes, round_number)
-    written = _keep(plan, build, job or out, sheet)
+    written = _keep(plan, build, job or out, sheet, seen_from)
     _show(plan, written, as_json=as_json, in_job=job is not None)
     if plan.refused is not None:
         sys.exit(1)
@@ -189,7 +189,9 @@ def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | Non
     return replace(plan, notes=(*start.notes, *plan.notes))
 
 
-def _keep(plan: Plan, build: Wheel, where: Job | Path | None, sheet: Path | None) -> list[Path]:
+def _keep(
+    plan: Plan, build: Wheel, where: Job | Path | None, sheet: Path | None, seen_from: SeenFrom
+) -> list[Path]:
     """Write the plan into the job or the file, and the sheet where one is wanted."""
     from rimgauge.job import find_job, keep_plan, update_manifest, write_plan
 
@@ -200,7 +202,7 @@ def _keep(plan: Plan, build: Wheel, where: Job | Path | None, sheet: Path | None
     elif where is not None:
         written.append(keep_plan(where, plan))
     if sheet is not None:
-        _write_sheet(sheet, plan, build)
+        _write_sheet(sheet, plan, build, seen_from)
         written.append(sheet)
     for path in written if isinstance(where, Path) else written[1:]:
         job = find_job(path.resolve().parent)
@@ -259,14 +261,14 @@ def _explain(now: Readings, build: Wheel, spoke: int, *, as_json: bool) -> None:
         click.echo(explain_text(now, build, answer, spoke), nl=False)
 
 
-def _write_sheet(path: Path, plan: Plan, build: Wheel) -> None:
+def _write_sheet(path: Path, plan: Plan, build: Wheel, seen_from: SeenFrom) -> None:
     from datetime import UTC, datetime
 
     from rimgauge import __version__
     from rimgauge.job import write_bytes
     from rimgauge.report import correction_sheet, pdf_bytes
 
-    page = correction_sheet(plan, build)
+    page = correction_sheet(plan, build, seen_from=seen_from)
     title = f"Round {plan.round} of {build.name}"
     software = f"rimgauge {__version__}"
     write_bytes(path, pdf_bytes([page], when=datetime.now(UTC), title=title, software=software))

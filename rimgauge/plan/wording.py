@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from rimgauge.records import AT_ONCE_EIGHTHS, Correction, Flange, Plan, SeenFrom, WheelState
+from rimgauge.records import AT_ONCE_EIGHTHS, Correction, Flange, Plan, SeenFrom, WheelState, clockwise
 
 COLUMNS = 80
 FRACTIONS = {
@@ -43,8 +43,8 @@ def fraction(eighths: int) -> str:
 
 
 def turning_direction(*, tighten: bool, seen_from: SeenFrom) -> str:
-    """Say which way the nipple goes round: a right-hand thread tightens clockwise seen from the tyre."""
-    return "clockwise" if tighten == (seen_from == "tyre") else "anticlockwise"
+    """Say which way the nipple goes round, as the person sees it."""
+    return "clockwise" if clockwise(tighten=tighten, seen_from=seen_from) else "anticlockwise"
 
 
 def correction_words(spoke: int, side: Flange, eighths: int, seen_from: SeenFrom) -> str:

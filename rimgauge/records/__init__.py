@@ -44,6 +44,7 @@ from rimgauge.records.plan import (
     Readings,
     Round,
     WheelState,
+    clockwise,
 )
 from rimgauge.records.signal import (
     Basis,
@@ -127,6 +128,7 @@ __all__ = [
     "WheelState",
     "Zone",
     "as_it_stands",
+    "clockwise",
     "overall",
     "record",
 ]

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from rimgauge.records.base import Flange, FloatArray, own, record
+from rimgauge.records.base import Flange, FloatArray, SeenFrom, own, record
 
 EIGHTH = 0.125
 """The smallest turn that is asked for [turns]; a hand can't place a nipple much finer (common practice)."""
 AT_ONCE_EIGHTHS = 4
 """Most that a nipple is turned at once, half a turn; what is over waits for further laps (common practice)."""
+
+
+def clockwise(*, tighten: bool, seen_from: SeenFrom) -> bool:
+    """Tell which way a nipple goes round: a right-hand thread tightens clockwise seen from the tyre."""
+    return tighten == (seen_from == "tyre")
 
 
 @record

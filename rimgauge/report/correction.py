@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from rimgauge.records import AT_ONCE_EIGHTHS, EIGHTH, Correction, Plan, Wheel, WheelState
+from rimgauge.records import AT_ONCE_EIGHTHS, EIGHTH, Correction, Plan, SeenFrom, Wheel, WheelState, clockwise
 from rimgauge.report.evidence import PAGE_IN
 from rimgauge.report.palette import (
     FLANGE_LETTER,
@@ -30,8 +30,10 @@ _HUB = 0.13
 _UNTURNED = Stroke(QUIET, "-", 0.5)
 
 
-def correction_sheet(plan: Plan, wheel: Wheel, *, paper: Literal["a4", "letter"] = "a4") -> Figure:
-    """Draw one page to take to the wheel.
+def correction_sheet(
+    plan: Plan, wheel: Wheel, *, seen_from: SeenFrom, paper: Literal["a4", "letter"] = "a4"
+) -> Figure:
+    """Draw one page to take to the wheel; seen_from: where the person looks at the nipples from.
 
     The wheel is seen from its right, the valve on top; spoke numbers rise counter-clockwise. A filled
     triangle pointing outward tightens, a hollow one pointing inward loosens; the number beside it is the step.
@@ -45,7 +47,7 @@ def correction_sheet(plan: Plan, wheel: Wheel, *, paper: Literal["a4", "letter"]
         rule(figure, _LEFT, 1.05, _WIDTH)
         _draw_wheel(frame(figure, _LEFT - 0.1, 1.1, _WHEEL, _WHEEL), plan, wheel)
         _states(figure, plan)
-        below = _steps(figure, plan)
+        below = _steps(figure, plan.corrections, seen_from)
         _cautions(figure, plan, below)
     return figure
 
@@ -146,10 +148,9 @@ def _cell(state: WheelState, name: str, form: str) -> str:
     return "" if value is None else form.format(value)
 
 
-def _steps(figure: Figure, plan: Plan) -> float:
+def _steps(figure: Figure, steps: tuple[Correction, ...], seen_from: SeenFrom) -> float:
     """List the steps in columns; return where the next line begins [in]."""
     top = 1.1 + _WHEEL + 0.1
-    steps, from_hub = plan.corrections, plan.corrections[:1] and "the hub" in plan.corrections[0].words
     count, size = (2, 8.0) if len(steps) <= _TWO_COLUMNS else (3, 7.0)
     offsets = (0.0, 0.45, 1.05, 2.95) if count == 2 else (0.0, 0.4, 0.85, 2.0)
     rows = -(-len(steps) // count)
@@ -162,7 +163,7 @@ def _steps(figure: Figure, plan: Plan) -> float:
                 (
                     f"{item.order}",
                     f"{item.spoke} {FLANGE_LETTER[item.side]}",
-                    f"{_turn(item)} {_arrow(item)}",
+                    f"{_turn(item)} {_arrow(tighten=item.turns > 0, seen_from=seen_from)}",
                     "□",
                 )
                 for item in part
@@ -170,35 +171,39 @@ def _steps(figure: Figure, plan: Plan) -> float:
             left = _LEFT + place * _WIDTH / count
             lowest = max(lowest, table(figure, left, top, cells, columns=offsets, size=size))
     if steps:
-        note = _legend(steps, "the hub" if from_hub else "the tyre")
+        note = _legend(steps, seen_from)
         lowest = paragraph(figure, _LEFT, lowest + 0.05, note, width=_WIDTH, size=8, fontweight="bold")
     return lowest
 
 
-def _legend(steps: tuple[Correction, ...], seen_from: str) -> str:
-    tighten = "clockwise ↻" if seen_from == "the tyre" else "anticlockwise ↺"
-    loosen = "anticlockwise ↺" if seen_from == "the tyre" else "clockwise ↻"
+def _legend(steps: tuple[Correction, ...], seen_from: SeenFrom) -> str:
+    arrows = {"↻": "clockwise ↻", "↺": "anticlockwise ↺"}
+    tighten, loosen = (arrows[_arrow(tighten=way, seen_from=seen_from)] for way in (True, False))
     note = (
-        f"Looking at the nipple from {seen_from}: tighten is {tighten}, loosen is {loosen}. R: right side, where "
+        f"Looking at the nipple from the {seen_from}: tighten is {tighten}, loosen is {loosen}. R: right side, where "
         "the drive is; L: left. Spoke 1 is the first after the valve; numbers rise as the wheel rolls forward."
     )
-    if any("+" in _turn(item) for item in steps):
+    laps = {_halves_first(item) for item in steps}
+    if laps - {0}:
         note += " 1/2 + 1/4: half a turn now, the rest on a second lap round the wheel."
-    if any("×" in _turn(item) for item in steps):
+    if max(laps) > 1:
         note += " 2 × 1/2 + 1/4: half a turn on each of two laps, the rest on a third."
     return note
 
 
-def _arrow(item: Correction) -> str:
-    """Which way the nipple goes round, as its words say."""
-    return "↺" if "anticlockwise" in item.words else "↻"
+def _arrow(*, tighten: bool, seen_from: SeenFrom) -> str:
+    return "↻" if clockwise(tighten=tighten, seen_from=seen_from) else "↺"
+
+
+def _halves_first(item: Correction) -> int:
+    """So many laps of half a turn come before the one that does the rest."""
+    return (round(abs(item.turns) / EIGHTH) - 1) // AT_ONCE_EIGHTHS
 
 
 def _turn(item: Correction) -> str:
     """Say the turn; over half a turn as what is done now and what on further laps."""
     way = "tighten" if item.turns > 0 else "loosen"
-    eighths = round(abs(item.turns) / EIGHTH)
-    halves = (eighths - 1) // AT_ONCE_EIGHTHS
+    eighths, halves = round(abs(item.turns) / EIGHTH), _halves_first(item)
     first = "" if halves == 0 else "1/2 + " if halves == 1 else f"{halves} × 1/2 + "
     rest = ("1/8", "1/4", "3/8", "1/2")[eighths - halves * AT_ONCE_EIGHTHS - 1]
     return f"{way} {first}{rest}"

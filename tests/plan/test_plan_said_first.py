@@ -26,7 +26,7 @@ def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(benc
     assert text.index(words) < text.index("in this order:")
     plan = read_plan(bench / "plan.json")
     assert plan.see_to_first[-1].startswith(words)
-    page = correction_sheet(plan, wheel)
+    page = correction_sheet(plan, wheel, seen_from="tyre")
     assert any(words[:40] in label.get_text().replace("\n", " ") for label in page.texts)
     assert "tell the next plan the numbers of the spokes" in text
     assert "once a turn" not in run_plan(*common, "--checked", "axle")
@@ -57,5 +57,5 @@ def test_a_side_of_spoke_1_that_was_assumed_is_asked_about_before_the_steps(benc
         return
     asked = "spoke 1, the first after the valve, is assumed to go to the right flange"
     assert text.index(asked) < text.index(f'first_spoke_side = "{other}"') < text.index("in this order:")
-    page = correction_sheet(plan, wheel)
+    page = correction_sheet(plan, wheel, seen_from="tyre")
     assert any(asked in label.get_text().replace("\n", " ") for label in page.texts)

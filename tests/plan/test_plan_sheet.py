@@ -6,10 +6,29 @@ import pytest
 from wheels import build
 
 from rimgauge.plan.safety import CAUTIONS
-from rimgauge.plan.wording import correction_words
+from rimgauge.plan.wording import turning_direction
 from rimgauge.records import Bound, Correction, Plan, WheelState
 from rimgauge.report import correction_sheet
 from rimgauge.report.correction import _arrow, _legend, _turn
+
+
+def plan_of(steps):
+    state = WheelState(
+        lateral_mm=1.0,
+        radial_mm=None,
+        dish_mm=None,
+        tension_spread_right=None,
+        tension_spread_left=None,
+        highest_tension_n=None,
+    )
+    return Plan(
+        round=1,
+        corrections=steps,
+        predicted=state,
+        before=state,
+        bound=Bound(objective=1.0, proved=1.0),
+        cautions=CAUTIONS,
+    )
 
 
 @pytest.mark.parametrize(
@@ -26,45 +45,36 @@ def test_the_sheet_asks_for_half_a_turn_at_once(turns, words):
 
 
 @pytest.mark.parametrize(("seen_from", "tighten"), [("tyre", "↻"), ("hub", "↺")])
-def test_the_sheet_draws_the_way_that_the_words_say(seen_from, tighten):
-    """Tightening is clockwise seen from the tyre; the arrow and the line below the steps must say the same."""
-    for eighths in (2, -2):
-        item = Correction(
-            order=1,
-            spoke=2,
-            side="left",
-            turns=eighths / 8,
-            words=correction_words(2, "left", eighths, seen_from),
-        )
-        assert (_arrow(item) == tighten) == (eighths > 0)
-    said = _legend((item,), f"the {seen_from}")
-    assert f"tighten is {'clockwise' if tighten == '↻' else 'anticlockwise'} {tighten}," in said
+def test_the_sheet_draws_the_way_that_the_steps_say(seen_from, tighten):
+    """Tightening is clockwise seen from the tyre; the arrow, the line below the steps and the words must say the same."""
+    for way in (True, False):
+        assert (_arrow(tighten=way, seen_from=seen_from) == tighten) == way
+    named = turning_direction(tighten=True, seen_from=seen_from)
+    item = Correction(order=1, spoke=2, side="left", turns=0.25, words="")
+    said = _legend((item,), seen_from)
+    assert said.startswith(f"Looking at the nipple from the {seen_from}: tighten is {named} {tighten},")
+    assert "lap" not in said
+
+
+@pytest.mark.parametrize("seen_from", ["tyre", "hub"])
+def test_every_step_of_the_sheet_has_its_arrow_whatever_its_words(seen_from):
+    wheel = build(8)
+    steps = tuple(
+        Correction(order=n, spoke=n, side=wheel.flanges[n - 1], turns=turns, words="In other words.")
+        for n, turns in ((1, 0.25), (2, -0.25))
+    )
+    page = correction_sheet(plan_of(steps), wheel, seen_from=seen_from)
+    arrows = [text.get_text()[-1] for text in page.texts if re.match("(tighten|loosen) 1/4", text.get_text())]
+    assert "".join(arrows) == ("↻↺" if seen_from == "tyre" else "↺↻")
 
 
 def test_a_sheet_of_many_steps_holds_them_all():
     many = build(60)
-    words = correction_words(1, "left", 1, "hub")
     steps = tuple(
-        Correction(order=spoke, spoke=spoke, side=many.flanges[spoke - 1], turns=0.125, words=words)
+        Correction(order=spoke, spoke=spoke, side=many.flanges[spoke - 1], turns=0.125, words="")
         for spoke in range(1, 61)
     )
-    state = WheelState(
-        lateral_mm=1.0,
-        radial_mm=None,
-        dish_mm=None,
-        tension_spread_right=None,
-        tension_spread_left=None,
-        highest_tension_n=None,
-    )
-    plan = Plan(
-        round=1,
-        corrections=steps,
-        predicted=state,
-        before=state,
-        bound=Bound(objective=1.0, proved=1.0),
-        cautions=CAUTIONS,
-    )
-    page = correction_sheet(plan, many)
+    page = correction_sheet(plan_of(steps), many, seen_from="hub")
     written = [text.get_text() for text in page.texts]
     assert [text for text in written if re.fullmatch(r"\d+ [RL]", text)] == [
         f"{item.spoke} {item.side[0].upper()}" for item in steps
