@@ -18,6 +18,7 @@ from .pass_file import read_pass
 from .plan_file import read_plan
 from .reader import headed, read_json, render
 from .readings import read_readings
+from .tables import same_table
 from .view_file import read_view
 
 EVERYTHING = "job.json"
@@ -55,7 +56,9 @@ def everything(job: Job) -> str:
 
 
 def write_export(folder: Path, texts: Mapping[str, str], job: Job | None) -> tuple[Path, ...]:
-    """Write an export's files, by name, into a folder; give the files. Nothing of another wheel is written over.
+    """Write an export's files, by name, into a folder; give the files.
+
+    Nothing of another wheel is written over, and no table but one of the same numbers.
 
     Parameters
     ----------
@@ -69,7 +72,8 @@ def write_export(folder: Path, texts: Mapping[str, str], job: Job | None) -> tup
     Raises
     ------
     BadFile
-        The folder holds what was exported of another job or measurement, or a file can't be written.
+        The folder holds what was exported of another job or measurement, or a table that was changed since, or a
+        file can't be written.
 
     """
     _check_free(folder, texts, job)
@@ -91,8 +95,12 @@ def _check_free(folder: Path, texts: Mapping[str, str], job: Job | None) -> None
             )
     for name in texts:
         path = folder / name
-        if name != EVERYTHING and path.exists() and disk.read_text(path) != texts[name]:
-            raise BadFile(path, "is there already, of another measurement; choose another folder with --to")
+        if name != EVERYTHING and path.exists() and not same_table(disk.read_text(path), texts[name]):
+            raise BadFile(
+                path,
+                "is there already and holds other numbers, of another measurement or changed since; choose another "
+                "folder with --to",
+            )
 
 
 def _checked(path: Path, read: Callable[[Path], object]) -> Any:

@@ -68,6 +68,28 @@ def frames_csv(runout: Runout) -> str:
     return _text(("frame", "time_s", "angle_deg", *gaps, "quality"), rows)
 
 
+def same_table(one: str, other: str) -> bool:
+    """Tell whether two tables hold the same numbers, the more digits of either rounded to what PLACES keeps."""
+    return _rounded(one) == _rounded(other)
+
+
+def _rounded(table: str) -> str:
+    try:
+        names, *rows = list(csv.reader(io.StringIO(table, newline=""))) or [[]]
+    except csv.Error:
+        return table
+    if any(len(row) != len(names) for row in rows):
+        return table
+    return _text(names, ([_number(cell) for cell in row] for row in rows))
+
+
+def _number(cell: str) -> object:
+    try:
+        return float(cell)
+    except ValueError:
+        return cell
+
+
 def _text(names: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     text = io.StringIO(newline="")
     table = csv.writer(text, lineterminator="\n")

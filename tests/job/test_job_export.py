@@ -126,8 +126,30 @@ def test_the_export_of_another_wheel_is_not_written_over(job, tmp_path, runout, 
     refused(other.folder / "pass-01.json", "holds the export of another job, 'Räder 1'")
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
     (out / "job.json").unlink()
-    refused(other.folder, "pass-01-frames.csv: is there already, of another measurement")
+    refused(other.folder, "pass-01-frames.csv: is there already and holds other numbers")
     assert not (out / "job.json").exists()
+
+
+def test_an_export_with_more_digits_is_written_over_and_one_that_was_changed_is_not(job, tmp_path, capsys):
+    out = tmp_path / "out"
+    run(["export", str(job.folder), "--to", str(out)])
+    now = (out / "pass-02-spokes.csv").read_text(encoding="utf-8")
+    names, first, *rest = now.splitlines()
+    *cells, last = first.split(",")
+    for digits, goes in (("00000123", True), ("9", False)):
+        before = "\n".join([names, ",".join([*cells, last.ljust(6, "0") + digits]), *rest, ""])
+        (out / "pass-02-spokes.csv").write_text(before, encoding="utf-8")
+        if goes:
+            run(["export", str(job.folder), "--to", str(out)])
+            assert (out / "pass-02-spokes.csv").read_text(encoding="utf-8") == now
+        else:
+            with pytest.raises(SystemExit):
+                run(["export", str(job.folder), "--to", str(out)])
+            assert "or changed since" in capsys.readouterr().err
+    (out / "pass-02-spokes.csv").write_text('"' + "x" * 200_000, encoding="utf-8")
+    with pytest.raises(SystemExit):
+        run(["export", str(job.folder), "--to", str(out)])
+    assert "or changed since" in capsys.readouterr().err
 
 
 def test_a_result_that_was_changed_or_added_is_not_used(job, tmp_path, capsys, monkeypatch):
