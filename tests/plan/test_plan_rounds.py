@@ -10,6 +10,7 @@ from wheels import as_done, out_of_true
 
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.likely import likely_deviations, read_again
+from rimgauge.plan.planner import LEAVE_IT
 from rimgauge.plan.problem import flange_spokes, starting_tension
 from rimgauge.plan.stating import state_problem
 from rimgauge.records import Round
@@ -175,6 +176,25 @@ def test_a_wheel_that_reads_just_within_its_tolerance_is_made_surer_after_the_fi
     assert near.predicted.lateral_mm < near.before.lateral_mm - 0.005
     assert any("make that surer" in note for note in near.notes)
     assert planned(0.005, ()).corrections == planned(0.05, (done,)).corrections == ()
+
+
+@pytest.mark.parametrize(("free", "worth"), [((4, 5, 6), False), ((4, 5, 6, 7), True), ((), False)])
+def test_turns_that_make_a_true_wheel_hardly_surer_are_not_worth_it(wheel, answer, free, worth):
+    """0.5 standard deviations inside; three nipples could make it 0.9, under half a one more, four of them 1.3."""
+    start = out_of_true(wheel, 1, lateral_mm=2.0)
+    done = as_done(make_plan(start, wheel, answer), start)
+    reading_mm = wheel.tolerance.lateral_mm - 0.005
+    now = replace(
+        start,
+        lateral_mm=start.lateral_mm * reading_mm / np.ptp(start.lateral_mm),
+        radial_mm=start.radial_mm * 0.1,
+        tension_n=start.tension_n + answer.tension_n @ done.turns,
+    )
+    seized = tuple(spoke for spoke in range(1, 37) if spoke not in free)
+    plan = make_plan(now, wheel, answer, wishes=Wishes(seized=seized), earlier=(done,))
+    assert bool(plan.corrections) == worth
+    assert plan.refused is None
+    assert (LEAVE_IT in plan.notes) == (not worth)
 
 
 def test_mean_tension_is_held_to_what_it_was_before_the_first_round(wheel, answer):
