@@ -17,7 +17,7 @@ from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import History, Job
-    from rimgauge.records import Direction, Dish, Runout
+    from rimgauge.records import Direction, Dish, Plan, Runout
     from rimgauge.report import Comparison, Evidence, Photo
 
 _PATH = click.Path(path_type=Path)
@@ -306,8 +306,13 @@ def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], .
         several = "1 round" if len(rounds) == 1 else f"{len(rounds)} rounds"
         newest = max(course.places[result.file] for result in course.straight)
         waiting = any(follows >= newest for follows in course.rounds)
-        unseen = "; nothing was measured since the last of them" if waiting else ""
-        facts.append(("Corrections planned", f"{several}, {nipples} nipples, {turns:g} turns in all{unseen}"))
+        unsure = "; nothing was measured since the last of them" if waiting else _whether_made(made)
+        facts.append(
+            (
+                "Corrections planned",
+                f"{several}, {nipples} nipple{'s' if nipples > 1 else ''}, {turns:g} turns in all{unsure}",
+            )
+        )
     flanges = after.sides[0].spoke_flange
     for path in reversed(reading_files(job)):
         tension_n = read_readings(path, len(flanges), need=()).tension_n
@@ -317,6 +322,13 @@ def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], .
     else:
         facts.append(("Tension", "not measured"))
     return tuple(facts)
+
+
+def _whether_made(plans: list[Plan]) -> str:
+    """Say that the record doesn't tell whether the last corrections were made; '' where a later plan learnt from them."""
+    last = max(plan.round for plan in plans if plan.corrections)
+    learnt = any(plan.earlier and plan.round > last for plan in plans)
+    return "" if learnt else "; whether those of the last round were made is not recorded"
 
 
 def _comparison(

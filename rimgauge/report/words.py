@@ -55,7 +55,8 @@ def evidence_headline(evidence: Evidence) -> str:
     unseen = "not measured since the corrections were planned"
     old = _not_since(evidence)
     if evidence_outcome(evidence) != overall(_outcomes(told)):
-        was = [f"{each.direction} runout was {each.verdict.outcome} and {unseen}" for each in old]
+        may_be = f"{unseen}, which may not have been made"
+        was = [f"{each.direction} runout was {each.verdict.outcome} and {may_be}" for each in old]
         return f"Undecided: {'; '.join(was)}; {_at_most_each(told, named=True)}"
     return "; ".join([line, *(f"{each.direction} runout was {unseen}" for each in old)])
 
@@ -115,7 +116,10 @@ def measured_words(evidence: Evidence) -> str:
     said = "Measured: " + " and ".join(meaning[name] for name in ("lateral", "radial") if name in done) + "."
     for name in ("lateral", "radial"):
         if name in old:
-            said += f" {name.capitalize()} runout was not measured since the corrections were planned, only before."
+            said += (
+                f" {name.capitalize()} runout was not measured since the corrections were planned, only before; whether "
+                "they were made is not recorded."
+            )
         elif name not in done:
             said += f" {name.capitalize()} runout was not measured."
     return said

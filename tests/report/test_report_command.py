@@ -20,7 +20,7 @@ from rimgauge.job import (
     verify_job,
     write_pass,
 )
-from rimgauge.records import Bound, Correction, Plan, WheelState
+from rimgauge.records import Bound, Correction, Plan, Readings, Round, WheelState
 from rimgauge.report.words import result_rows
 from tests.laws.simulated import simulated_pass, wave
 
@@ -273,7 +273,17 @@ def test_before_and_after_are_said_only_where_a_plan_lies_between(tmp_path, runo
         "31 Jan 2026 12:00, after round 1",
         "31 Jan 2029 12:00",
     ]
-    assert "since" not in dict(_from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"]
+    facts = dict(_from_job(job, name=None, by=None, picture=None).facts)
+    assert facts["Corrections planned"].endswith(
+        "; whether those of the last round were made is not recorded"
+    )
+    done = Round(
+        readings=Readings(**dict.fromkeys(("lateral_mm", "radial_mm", "tension_n"), np.zeros(32))),
+        turns=np.zeros(32),
+    )
+    keep_plan(job, dataclasses.replace(plan, round=2, corrections=(), earlier=(done,)))
+    facts = dict(_from_job(job, name=None, by=None, picture=None).facts)
+    assert facts["Corrections planned"] == "1 round, 1 nipple, 0.25 turns in all"
     run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert "after the work" not in page

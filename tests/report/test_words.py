@@ -72,6 +72,7 @@ def test_what_was_not_measured_is_said(runout):
 
 
 SINCE = "not measured since the corrections were planned"
+MAY_BE = "which may not have been made"
 
 
 @pytest.mark.parametrize(
@@ -79,11 +80,11 @@ SINCE = "not measured since the corrections were planned"
     [
         (
             *(0.25, 1.0, "undecided"),
-            f"Undecided: radial runout was out and {SINCE}; at most 0.29 mm lateral (tolerance 0.50 mm)",
+            f"Undecided: radial runout was out and {SINCE}, {MAY_BE}; at most 0.29 mm lateral (tolerance 0.50 mm)",
         ),
         (
             *(0.25, 0.48, "undecided"),
-            f"Undecided: radial runout was undecided and {SINCE}; at most 0.29 mm lateral (tolerance 0.50 mm)",
+            f"Undecided: radial runout was undecided and {SINCE}, {MAY_BE}; at most 0.29 mm lateral (tolerance 0.50 mm)",
         ),
         (
             *(0.25, 0.2, "within"),
@@ -100,7 +101,8 @@ def test_what_was_measured_only_before_the_plan_makes_no_wheel_true(runout, now,
     evidence = shown(Comparison(after=sized(runout, now)), old)
     assert evidence_outcome(evidence) == outcome
     assert evidence_headline(evidence) == line
-    assert f"Radial runout was {SINCE}, only before." in measured_words(evidence)
+    unknown = f"Radial runout was {SINCE}, only before; whether they were made is not recorded."
+    assert unknown in measured_words(evidence)
     assert f'<h1 class="{outcome}">{line}</h1>' in evidence_html(evidence)
 
 
