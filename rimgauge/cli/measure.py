@@ -10,7 +10,7 @@ import click
 
 from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown, stop_on_ctrl_c
 from rimgauge.cli.decimals import DECIMAL, WHOLE, DecimalRange, WholeRange
-from rimgauge.cli.runout_words import elsewhere, runout_text, to_decide
+from rimgauge.cli.runout_words import check_text, other_direction, runout_text, to_decide
 from rimgauge.cli.views import view_beside, view_in_job
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
@@ -82,7 +82,12 @@ Keep = Literal["frames", "worst", "none"]
 )
 @click.option("--beep", is_flag=True, help="Camera or stream: beep when it is enough.")
 @click.option("--by", default="", help="Who measures, if that is to stand in the record and on its page.")
-@click.option("--check", is_flag=True, help="Leave with code 3 unless the wheel is within the tolerance.")
+@click.option(
+    "--check",
+    is_flag=True,
+    help="Leave with code 3 unless it is within the tolerance and, in a job, what was last measured of the other "
+    "direction is too.",
+)
 @json_option
 def command(
     *,
@@ -117,6 +122,7 @@ def command(
     Example anywhere:  rimgauge measure frames --view view.json --spokes 32
     """
     import sys
+    from textwrap import fill
 
     from rimgauge.capture import open_source
     from rimgauge.cli.guidance import guided
@@ -146,8 +152,11 @@ def command(
         click.echo(written.read_text(encoding="utf-8"), nl=False)
     else:
         _tell(runout, written, job, in_job=job is not None and out is None, alone=other is None)
-    if check and runout.verdict.outcome != "within":
-        sys.exit(3)
+    if check:
+        passed, words = check_text(runout, job if out is None else None)
+        click.echo(fill(words, 80), err=as_json)
+        if not passed:
+            sys.exit(3)
 
 
 def _tolerance_mm(wheel: Wheel, direction: Direction, given_mm: float | None) -> float:
@@ -207,10 +216,12 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
         next_step(f"{old_film}.", "rimgauge measure SOURCE")
         return
     if runout.verdict.outcome == "within":
-        words, command = (None if job is None else elsewhere(runout.direction, job)) or (
-            "it is true enough; make the page that says so.",
-            "rimgauge report",
-        )
+        words, command = f"{runout.direction} runout is true enough", "rimgauge report"
+        other = other_direction(runout.direction, job)
+        if other.bars_true:
+            words, command = f"{words}, but {other.words}; {other.to_do}.", other.command
+        else:
+            words = f"{words}, and {other.words}; make the page that says so."
     elif runout.verdict.outcome == "undecided":
         next_step(to_decide(runout), "rimgauge measure SOURCE")
         return

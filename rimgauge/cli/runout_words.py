@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rimgauge.cli.common import signed
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
-    from rimgauge.records import Direction, Runout
+    from rimgauge.records import Direction, Outcome, Runout
 
 COLUMNS = 80
 
@@ -75,21 +76,70 @@ def to_decide(runout: Runout) -> str:
     )
 
 
-def elsewhere(direction: Direction, job: Job) -> tuple[str, str] | None:
-    """Say what a job's wheel still needs in the other direction, and the command for it; None where that is true too."""
+AGAINST: dict[Outcome, str] = {
+    "within": "within its",
+    "out": "out of its",
+    "undecided": "too close to call against its",
+}
+
+
+@dataclass(frozen=True)
+class OtherDirection:
+    """What is known of the direction that was not just measured: in words, how it came out, and what settles it.
+
+    outcome: None where it was not measured. command: '' where nothing is to be done.
+    """
+
+    words: str
+    outcome: Outcome | None = None
+    to_do: str = ""
+    command: str = ""
+
+    @property
+    def bars_true(self) -> bool:
+        """Whether the wheel can't be called true for it."""
+        return self.outcome not in (None, "within")
+
+
+def other_direction(direction: Direction, job: Job | None) -> OtherDirection:
+    """Look up the direction that was not just measured in the job; None: outside one, where nothing is known of it."""
     from rimgauge.job import history
 
-    course = history(job)
     other: Direction = "radial" if direction == "lateral" else "lateral"
+    if job is None:
+        return OtherDirection(f"{other} runout was not judged")
+    course = history(job)
     found = course.of(other)
-    if not found or found[-1].outcome == "within":
-        return None
+    if not found:
+        return OtherDirection(f"{other} runout was not measured")
     last, again = found[-1], f"rimgauge measure SOURCE --direction {other}"
-    came_to = "out of its tolerance" if last.outcome == "out" else "too close to call"
-    true = f"{direction} runout is true enough, but {other} runout"
+    came_to = f"{AGAINST[last.outcome]} tolerance of {last.tolerance_mm:g} mm"
     if course.planned_since(last.file):
-        since = "was not measured since the corrections were planned"
-        return f"{true} was {came_to} in {last.file} and {since}; measure that too.", again
+        words = f"{other} runout was {came_to} in {last.file} and was not measured since the corrections were planned"
+        return OtherDirection(words, last.outcome, "measure that too", again)
+    words = f"{other} runout is {came_to} ({last.file})"
     if last.outcome == "out":
-        return f"{true} is {came_to} ({last.file}); ask which nipples to turn.", "rimgauge plan"
-    return f"{true} is {came_to} ({last.file}); measure that again.", again
+        return OtherDirection(words, last.outcome, "ask which nipples to turn", "rimgauge plan")
+    return OtherDirection(words, last.outcome, "measure that again", again)
+
+
+def check_text(runout: Runout, job: Job | None) -> tuple[bool, str]:
+    """Tell whether the wheel passes as far as it was measured, and say which directions that was judged by.
+
+    Raises
+    ------
+    BadFile
+        A result of the job is gone or was changed.
+
+    """
+    from rimgauge.job import check_as_recorded, check_none_missing, straight_passes
+
+    if job is not None:
+        check_none_missing(job)
+        check_as_recorded(straight_passes(job))
+    verdict, other = runout.verdict, other_direction(runout.direction, job)
+    passed = verdict.outcome == "within" and not other.bars_true
+    return passed, (
+        f"Check {'passed' if passed else 'not passed'}: {runout.direction} runout is {AGAINST[verdict.outcome]} "
+        f"tolerance of {verdict.tolerance_mm:g} mm; {other.words}."
+    )

@@ -45,7 +45,7 @@ def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_the_worst_place_is_kept_with_the_result_and_recorded(few: Path, job: Path) -> None:
-    run(["measure", str(few), "--by", "Ida"])
+    run(["measure", str(few), "--by", "Ida", "--check", "--tolerance-mm", "3"])
     data = (job / "pass-01.jpg").read_bytes()
     runout = read_pass(job / "pass-01.json")
     assert runout.picture_sha256 == hashlib.sha256(data).hexdigest()
@@ -62,6 +62,21 @@ def test_the_worst_place_is_kept_with_the_result_and_recorded(few: Path, job: Pa
     assert not (job / "pass-01-frames").exists()
     assert read_pass(job / "pass-01.json").measured_by == "Ida"
     assert verify_job(job) == ()
+
+
+def test_a_check_in_a_job_judges_the_other_direction_too(
+    few: Path, job: Path, capsys: pytest.CaptureFixture
+) -> None:
+    keep_pass(open_job(job), simulated_pass(wave(2, 0.7), gaps_mm=(("outer", 2.0),), direction="radial"))
+    words = ["measure", str(few), "--check", "--tolerance-mm", "3", "--keep", "none", "--json"]
+    with pytest.raises(SystemExit) as leave:
+        run(words)
+    assert leave.value.code == 3
+    said = capsys.readouterr()
+    assert json.loads(said.out)["verdict"]["outcome"] == "within"
+    assert said.err.startswith(
+        "Check not passed: lateral runout is within its tolerance of 3 mm; radial runout"
+    )
 
 
 def _nearest_frame(few: Path, picture: np.ndarray) -> int:

@@ -3,10 +3,12 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from rimgauge.cli.common import signed
 from rimgauge.cli.measure import _next_step
-from rimgauge.cli.runout_words import runout_text
+from rimgauge.cli.runout_words import check_text, runout_text
+from rimgauge.errors import BadFile
 from rimgauge.job import create_job, keep_pass, keep_plan
 from rimgauge.records import BudgetLine, Verdict
 from tests.job.conftest import make_runout, make_side
@@ -55,15 +57,36 @@ def test_a_direction_alone_does_not_make_the_wheel_true(plan, tmp_path, capsys):
         return " ".join(capsys.readouterr().out.split())
 
     good = judged("lateral", "within")
-    assert said_after(good).endswith("true enough; make the page that says so. rimgauge report")
+    within = "Check passed: lateral runout is within its tolerance of 0.5 mm; "
+    assert check_text(good, None) == (True, f"{within}radial runout was not judged.")
+    assert said_after(good).endswith(
+        "lateral runout is true enough, and radial runout was not measured; make the page that says so. rimgauge report"
+    )
+    assert check_text(good, job) == (True, f"{within}radial runout was not measured.")
     keep_pass(job, judged("radial", "out"))
     assert said_after(good).endswith(
-        "radial runout is out of its tolerance (pass-02.json); ask which nipples to turn. rimgauge plan"
+        "radial runout is out of its tolerance of 0.5 mm (pass-02.json); ask which nipples to turn. rimgauge plan"
+    )
+    assert check_text(good, job) == (
+        False,
+        "Check not " + within[6:] + "radial runout is out of its tolerance of 0.5 mm (pass-02.json).",
     )
     keep_plan(job, plan)
     said = said_after(good)
-    assert "radial runout was out of its tolerance in pass-02.json and was not measured since" in said
+    old = "radial runout was out of its tolerance of 0.5 mm in pass-02.json and was not measured since"
+    assert old in said
     assert said.endswith("rimgauge measure SOURCE --direction radial")
+    passed, words = check_text(good, job)
+    assert not passed
+    assert old in words
     keep_pass(job, judged("radial", "undecided"))
-    assert "too close to call (pass-05.json); measure that again" in said_after(good)
+    assert "against its tolerance of 0.5 mm (pass-05.json); measure that again" in said_after(good)
+    assert not check_text(good, job)[0]
     assert said_after(judged("radial", "within")).endswith("rimgauge report")
+    passed, words = check_text(good, job)
+    assert passed
+    assert words == f"{within}radial runout is within its tolerance of 0.5 mm (pass-07.json)."
+    assert not check_text(judged("lateral", "undecided"), job)[0]
+    (job.folder / "pass-02.json").unlink()
+    with pytest.raises(BadFile, match="missing"):
+        check_text(good, job)
