@@ -1,8 +1,8 @@
-"""Where the rooms are wired together; each function takes records and gives one."""
+"""From frames to a measurement: where capture and signal are wired together; each function takes records and gives one."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -10,27 +10,20 @@ import numpy as np
 from rimgauge import __version__
 from rimgauge.capture import Frame, straightened, track
 from rimgauge.errors import BadInput, ScaleMissing
-from rimgauge.plan import Wishes, assumed_side, make_plan
 from rimgauge.records import (
     Basis,
     Direction,
-    FloatArray,
     FrameValues,
     GapTrack,
-    Plan,
-    Readings,
-    Round,
     Runout,
     Scale,
     SideRunout,
     Source,
     Turning,
     View,
-    Wheel,
     WheelInView,
 )
 from rimgauge.signal import (
-    axle_first,
     camera_notes,
     check_at_rest,
     edge_place,
@@ -43,7 +36,6 @@ from rimgauge.signal import (
     side_runout,
     without_creep,
 )
-from rimgauge.wheel.learning import believable, learn, moved_opposite
 
 SEED = 20260101
 """Of the bootstrap: the same frames give the same reading each time, which `verify` rests on."""
@@ -240,158 +232,3 @@ def _notes(seen: GapTrack, turning: Turning) -> tuple[str, ...]:
         count = sum(lost == why for lost in seen.lost)
         notes.append(f"{count} frame{'s' if count > 1 else ''} not used: {why}.")
     return (*notes, *seen.notes)
-
-
-def readings_from_passes(
-    lateral: Runout | None,
-    radial: Runout | None,
-    *,
-    spokes: int,
-    tension_n: FloatArray | None = None,
-    centred: bool = False,
-) -> Readings:
-    """Take the runout at each spoke from a lateral and a radial measurement; NaN where there is none.
-
-    Where both edges of the rim were measured, the rim's movement is the mean of the two: what they differ by
-    is its width, which no nipple changes.
-
-    Parameters
-    ----------
-    lateral, radial : Runout or None
-        Measurements of the same wheel in the same state.
-    spokes : int
-        How many spokes the wheel has.
-    tension_n : (spokes,) array or None
-        Tension of each spoke [N].
-    centred : bool
-        The lateral values are from the centre plane.
-
-    Raises
-    ------
-    BadInput
-        A measurement is of the other direction or of another number of spokes.
-
-    """
-    unread = np.full(spokes, np.nan)
-    return Readings(
-        lateral_mm=unread if lateral is None else _at_spokes(lateral, "lateral", spokes),
-        radial_mm=unread if radial is None else _at_spokes(radial, "radial", spokes),
-        tension_n=unread if tension_n is None else tension_n,
-        centred=centred,
-    )
-
-
-def _at_spokes(runout: Runout, direction: Direction, spokes: int) -> FloatArray:
-    if runout.direction != direction:
-        raise BadInput(f"the measurement given as {direction} is a {runout.direction} one")
-    counts = {len(side.spoke_mm) for side in runout.sides}
-    if counts != {spokes}:
-        measured = " and ".join(str(count) for count in sorted(counts))
-        raise BadInput(f"the {direction} measurement is of {measured} spokes, but the wheel has {spokes}")
-    values: FloatArray = np.mean([side.spoke_mm for side in runout.sides], axis=0)
-    return values
-
-
-def correct(
-    readings: Readings,
-    wheel: Wheel,
-    *,
-    wishes: Wishes | None = None,
-    round_number: int = 1,
-    previous: tuple[Plan, Readings] | None = None,
-    measured: Sequence[Runout] = (),
-    unseen: Sequence[Direction] = (),
-) -> Plan:
-    """Plan a round of corrections: the wheel's influence, corrected by what earlier rounds did, and the plan.
-
-    Parameters
-    ----------
-    readings : Readings
-        Runout at each spoke now, and tension where it was read.
-    wheel : Wheel
-        Its build.
-    wishes : Wishes or None
-        What the person asks of the plan; None: the usual.
-    round_number : int
-        Number of this round, from 1.
-    previous : (Plan, Readings) or None
-        The last round as it was done, which holds the rounds before it, and the readings from before it.
-    measured : sequence of Runout
-        The measurements that the readings are of, for what they say of the axle.
-    unseen : sequence of Direction
-        Known not to have been within their tolerance before the last round, and not measured since.
-
-    Raises
-    ------
-    BadInput
-        Readings or rounds are not of this wheel, or a wish can't be meant.
-
-    """
-    rounds = () if previous is None else (*previous[0].earlier, _as_done(*previous))
-    answer, learnt = learn(wheel, rounds, readings)
-    wishes = wishes or Wishes()
-    last = None if "turns" in wishes.checked or not rounds else rounds[-1]
-    plan = make_plan(
-        readings,
-        wheel,
-        answer,
-        wishes=wishes,
-        round_number=round_number,
-        earlier=believable(answer, rounds, readings),
-        stop=None if last is None else _turned_back(wheel, last, readings),
-        unseen={*unseen, *_over_before(wheel, rounds, readings)},
-    )
-    moved = None if last is None or plan.refused is not None else moved_opposite(wheel, last, readings)
-    first = [None if moved is None else f"Before you turn a nipple: {moved}"]
-    if plan.corrections:
-        told = () if "axle" in wishes.checked else measured
-        first += [assumed_side(wheel), *(axle_first(runout.direction, runout.sides) for runout in told)]
-    return replace(
-        plan,
-        notes=(*learnt, *plan.notes),
-        see_to_first=tuple(words for words in first if words is not None),
-    )
-
-
-def _over_before(wheel: Wheel, rounds: Sequence[Round], now: Readings) -> tuple[Direction, ...]:
-    """Directions over their tolerance when last read, before a round, that are not read now."""
-    tolerances: tuple[tuple[Direction, float], ...] = (
-        ("lateral", wheel.tolerance.lateral_mm),
-        ("radial", wheel.tolerance.radial_mm),
-    )
-    over = []
-    for direction, tolerance_mm in tolerances:
-        *before, read_now = (
-            values[np.isfinite(values)]
-            for values in (
-                getattr(state, f"{direction}_mm") for state in (*(done.readings for done in rounds), now)
-            )
-        )
-        read = [values for values in before if len(values)]
-        if read and not len(read_now) and np.ptp(read[-1]) > tolerance_mm:
-            over.append(direction)
-    return tuple(over)
-
-
-def _turned_back(wheel: Wheel, last: Round, readings: Readings) -> str | None:
-    """Say why to stop after a round that surely moved the rim the opposite way; None after any other."""
-    moved = moved_opposite(wheel, last, readings, surely=True)
-    if moved is None:
-        return None
-    return (
-        f"{moved} If the sides are mistaken, correct wheel.toml and plan again; if they are right and the turns were "
-        "the wrong way round, plan with --checked turns."
-    )
-
-
-def _as_done(plan: Plan, before: Readings) -> Round:
-    """Put a round together from its plan, whose corrections are those that were turned."""
-    spokes = len(before.lateral_mm)
-    turns = np.zeros(spokes)
-    for item in plan.corrections:
-        if item.spoke > spokes:
-            raise BadInput(
-                f"the last round's plan turns spoke {item.spoke}, but its readings are of {spokes} spokes"
-            )
-        turns[item.spoke - 1] += item.turns
-    return Round(readings=before, turns=turns)

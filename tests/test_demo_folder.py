@@ -8,9 +8,9 @@ import pytest
 
 from rimgauge.cli import run
 from rimgauge.cli.demo import DRAWN_ON, _check_free, after_words, sample_folder, turns_made
+from rimgauge.correcting import correct
 from rimgauge.errors import BadFile
 from rimgauge.job import create_job, keep_pass, write_pass
-from rimgauge.pipeline import correct
 from rimgauge.records import Correction, Readings
 from rimgauge.wheel import complete_wheel
 from tests.laws.simulated import simulated_pass, wave

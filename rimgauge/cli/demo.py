@@ -32,7 +32,7 @@ def command(out: Path, as_json: bool) -> None:
     import rimgauge.job as job
     from rimgauge.cli.measure import load_wheel
     from rimgauge.cli.runout_words import runout_text
-    from rimgauge.pipeline import correct, readings_from_passes
+    from rimgauge.correcting import correct, readings_from_passes
     from rimgauge.plan import plan_text
     from rimgauge.report import runout_figure
 

@@ -175,7 +175,7 @@ def _begin(
 
 def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | None) -> Plan:
     """Plan the round, and say where the middle is from."""
-    from rimgauge.pipeline import correct
+    from rimgauge.correcting import correct
 
     plan = correct(
         start.now,

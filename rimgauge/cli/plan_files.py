@@ -43,8 +43,8 @@ class Files:
 
     def read(self, spokes: int) -> Readings:
         """Read what was measured now into one record."""
+        from rimgauge.correcting import readings_from_passes
         from rimgauge.job import read_pass, read_readings
-        from rimgauge.pipeline import readings_from_passes
 
         tension_n = None
         if self.tension is not None:

@@ -29,7 +29,7 @@ from typing import Any
 
 import numpy as np
 
-from rimgauge.pipeline import correct
+from rimgauge.correcting import correct
 from rimgauge.plan import Wishes
 from rimgauge.plan.problem import Line, Problem, SideTension
 from rimgauge.plan.relaxed import relax

@@ -22,7 +22,7 @@ from functools import partial
 
 import numpy as np
 
-from rimgauge.pipeline import correct
+from rimgauge.correcting import correct
 from rimgauge.records import FloatArray, Plan, Readings, Wheel
 from rimgauge.wheel import complete_wheel
 from tests.benchmarks.true_wheel import KINDS, RADIAL_GOAL_MM, TrueWheel, other_stiffness, random_wheel

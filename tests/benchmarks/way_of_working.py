@@ -21,7 +21,7 @@ from functools import partial
 
 import numpy as np
 
-from rimgauge.pipeline import correct
+from rimgauge.correcting import correct
 from rimgauge.plan.problem import RADIAL_AIM_SHARE
 from rimgauge.records import AT_ONCE_EIGHTHS, Correction, FloatArray
 from rimgauge.wheel import influence

@@ -7,8 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 from wheels import after, as_done, build, out_of_true, stiffened
 
+from rimgauge.correcting import correct
 from rimgauge.errors import BadInput
-from rimgauge.pipeline import correct
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import FloatArray
 from rimgauge.wheel import influence
@@ -143,7 +143,7 @@ def test_a_plan_is_made_on_the_rounds_that_were_done(wheel, answer, round_done, 
         asked.append([done.turns.tolist() for done in earlier])
         raise BadInput("asked enough")
 
-    monkeypatch.setattr("rimgauge.pipeline.make_plan", make)
+    monkeypatch.setattr("rimgauge.correcting.make_plan", make)
     for now in (before, after(before, plan, answer)):
         with pytest.raises(BadInput, match="asked enough"):
             correct(now, wheel, previous=(plan, before))

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rimgauge.pipeline import correct
+from rimgauge.correcting import correct
 from rimgauge.plan import Wishes
 from rimgauge.records import Plan, Readings, Wheel
 from tests.benchmarks.true_wheel import TrueWheel
