@@ -152,6 +152,8 @@ def test_every_module_of_the_command_line_is_a_command():
         "common",
         "decimals",
         "guidance",
+        "measure_given",
+        "measure_kept",
         "plan_dish",
         "plan_files",
         "runout_words",

@@ -13,8 +13,10 @@ import sys
 import textwrap
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import fields
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import click
 
@@ -37,6 +39,20 @@ def options(*parts: Callable[[_F], _F]) -> Callable[[_F], _F]:
         for part in reversed(parts):
             function = part(function)
         return function
+
+    return add
+
+
+def gathered(name: str, into: Callable[..., object]) -> Callable[[_F], _F]:
+    """Hand options that belong together to the command as one value, `into` being the dataclass that has their names."""
+    taken = [field.name for field in fields(cast(Any, into))]
+
+    def add(function: _F) -> _F:
+        @wraps(function)
+        def gathering(**given: Any) -> Any:
+            return function(**{name: into(**{each: given.pop(each) for each in taken})}, **given)
+
+        return cast(_F, gathering)
 
     return add
 

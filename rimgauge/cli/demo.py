@@ -30,7 +30,7 @@ def command(out: Path, as_json: bool) -> None:
     Example:  rimgauge demo --out demo
     """
     import rimgauge.job as job
-    from rimgauge.cli.measure import load_wheel
+    from rimgauge.cli.measure_given import load_wheel
     from rimgauge.cli.runout_words import runout_text
     from rimgauge.correcting import correct, readings_from_passes
     from rimgauge.plan import plan_text
@@ -146,7 +146,7 @@ def _measure(folder: Path, wheel: Wheel) -> tuple[Runout | None, bytes, str]:
     """Measure one pass in a process of its own: runout and picture of the worst place, or what went wrong."""
     import rimgauge.job as job
     from rimgauge.capture import open_source
-    from rimgauge.cli.measure import worst_picture
+    from rimgauge.cli.measure_kept import worst_picture
     from rimgauge.pipeline import reckon, see
     from rimgauge.records import Source, WheelInView
 

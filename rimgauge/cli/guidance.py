@@ -11,25 +11,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from rimgauge.capture import Frame, FrameSource
+    from rimgauge.cli.measure_given import Known
     from rimgauge.guiding import Progress
-    from rimgauge.records import View, Wheel
 
 
-def guided(
-    frames: FrameSource,
-    view: View,
-    wheel: Wheel,
-    tolerance_mm: float,
-    revolutions: float | None,
-    *,
-    beep: bool,
-) -> Iterable[Frame]:
+def guided(frames: FrameSource, known: Known, revolutions: float | None, *, beep: bool) -> Iterable[Frame]:
     """Let a live source say when to turn the wheel, and end when enough was seen."""
     from rimgauge.guiding import Guide, Guided
-    from rimgauge.records import WheelInView
 
-    guide = Guide(view, WheelInView.of(wheel), tolerance_mm=tolerance_mm, revolutions=revolutions)
-    return Guided(frames, view, guide, _Saying(beep=beep))
+    guide = Guide(known.view, known.in_view, tolerance_mm=known.tolerance_mm, revolutions=revolutions)
+    return Guided(frames, known.view, guide, _Saying(beep=beep))
 
 
 class _Saying:

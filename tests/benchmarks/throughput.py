@@ -37,7 +37,7 @@ import numpy as np
 
 from rimgauge.capture import Frame, open_source, track
 from rimgauge.capture.frame import Picture
-from rimgauge.cli.measure import worst_picture
+from rimgauge.cli.measure_kept import worst_picture
 from rimgauge.job import read_view
 from rimgauge.pipeline import reckon, see
 from rimgauge.records import Source, View, WheelInView

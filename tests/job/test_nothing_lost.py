@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from rimgauge.cli import run
+from rimgauge.cli.measure_kept import Kept, Target
 from rimgauge.errors import BadFile, BadInput
 from rimgauge.job import (
     Job,
@@ -267,10 +268,8 @@ def test_a_measurement_is_not_begun_where_it_could_not_be_written(
 
 
 def test_a_result_that_can_not_be_written_is_still_shown(tmp_path: Path, two_sided, capsys) -> None:
-    from rimgauge.cli.measure import _Target  # noqa: PLC0415
-
     job = create_job(tmp_path / "job", spokes=32)
-    target = _Target(None, job, "worst", Path("frames"))
+    target = Target(Kept(), job, Path("frames"))
     (job.folder / "manifest.json").write_text("{", encoding="utf-8")
     with pytest.raises(BadFile):
         target.write(two_sided, PICTURE, [])
