@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, print_json, shown
+from rimgauge.cli.common import gathered, json_option, next_step, print_json, shown
 from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
 from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import Files, checked_wheel, keep_from_loss, spoke_numbers, starting_point
@@ -90,21 +90,16 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
     help="Also make a page to print and take to the wheel (sheet.pdf).",
 )
 @json_option
+@gathered("files", Files)
 def command(
     *,
+    files: Files,
     wheel: Path | None,
-    lateral: Path | None,
-    radial: Path | None,
-    readings: Path | None,
-    tension: Path | None,
-    centred: bool,
     ignore_dish: bool,
     out: Path | None,
     seen_from: SeenFrom,
     largest_turn: float,
     round_number: int | None,
-    previous: Path | None,
-    previous_readings: Path | None,
     done: str | None,
     seized: str | None,
     cracked: bool,
@@ -123,15 +118,6 @@ def command(
 
     if not (as_json or cracked or explain is not None):
         cracked, seized = _ask(seized)
-    files = Files(
-        lateral=lateral,
-        radial=radial,
-        readings=readings,
-        tension=tension,
-        centred=centred,
-        previous=previous,
-        previous_readings=previous_readings,
-    )
     wishes = Wishes(
         largest_turn=largest_turn,
         seen_from=seen_from,

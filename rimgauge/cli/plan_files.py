@@ -201,8 +201,6 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     """Read the newest measurements of a job, its last round, and the number of the round to plan.
 
     Readings typed in count where they are named, or where the job holds no measurement.
-    A plan made on the newest measurement, or on another one of the same film, has not been carried out: the
-    round is planned anew, and the last round is the one before.
     """
     from rimgauge.job import (
         check_as_recorded,
@@ -227,12 +225,7 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     now = newest.read(spokes)
     made = [read_plan(path) for path in reversed(plans(job))]
     measured = newest.lateral or newest.radial
-    done = (
-        plan
-        for plan in made
-        if not (_made_on(plan, now) or (measured and course.waits(plan.follows, measured.name)))
-    )
-    last = next(done, None)
+    last = _last_done(made, now, course, measured.name if measured else "")
     round_number = 1 if not made else made[0].round + (last is made[0])
     old_film = course.film_before_turning(measured.name) if measured else ""
     start = Start(
@@ -247,6 +240,17 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
     if not made:
         return start
     return replace(start, no_last=old_film or f"nothing was measured since {plans(job)[-1].name} was made")
+
+
+def _last_done(made: list[Plan], now: Readings, course: History, measured: str) -> Plan | None:
+    """Find the last round that was carried out among plans, newest first; measured: file of the newest, '' for none.
+
+    A plan made on the newest measurement, or on another one of the same film, has not been: its round is planned anew.
+    """
+    for plan in made:
+        if not (_made_on(plan, now) or (measured and course.waits(plan.follows, measured))):
+            return plan
+    return None
 
 
 def _after_last(start: Start, course: History) -> Start:
