@@ -34,6 +34,7 @@ from rimgauge.signal import (
     laid_out,
     lens_share,
     side_runout,
+    where_read,
     without_creep,
 )
 
@@ -113,7 +114,7 @@ def reckon(
     results = [
         side_runout(
             side,
-            turning,
+            where_read(turning, side, scale, wheel.rim_radius_mm),
             scale,
             wheel.spoke_angles_deg,
             wheel.flanges,
@@ -165,6 +166,7 @@ def _basis(
         evidence=turning.evidence,
         gap_standard_error_mm=errors_px * known_scale(view).mm_per_px,
         angle_standard_uncertainty_deg=turning.standard_uncertainty_deg,
+        ahead_mm=np.array([side.ahead_px for side in seen.sides]) * known_scale(view).mm_per_px,
         other=other,
         start_spoke=wheel.start_spoke,
     )

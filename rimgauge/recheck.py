@@ -198,9 +198,10 @@ def _as_seen(recorded: Runout, basis: Basis) -> tuple[GapTrack, Turning]:
             quality=frames.quality,
             tip_px=nowhere,
             rim_px=nowhere,
+            ahead_px=ahead_mm / scale.mm_per_px,
         )
-        for edge, gap_mm, error_mm in zip(
-            basis.view.edges, frames.gap_mm, basis.gap_standard_error_mm, strict=True
+        for edge, gap_mm, error_mm, ahead_mm in zip(
+            basis.view.edges, frames.gap_mm, basis.gap_standard_error_mm, basis.ahead_mm.tolist(), strict=True
         )
     )
     unseen = np.full(len(frames.time_s), np.nan)

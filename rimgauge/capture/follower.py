@@ -102,6 +102,7 @@ class EdgeFollower:
         self.tip = place.rim.to_patch(*place.pointer.to_picture(self.look.tip_u, self.look.tip_v))
         self.du, self.dv = self.rim_patch.turn(inward(view, edge))
         forward_u, forward_v = self.rim_patch.turn(view.forward)
+        self._forward_v = forward_v
         slope = forward_u / forward_v if abs(forward_v) > 0.2 else 0.0
         self.outline: Outline = learn_outline(
             rims, slope, self.tip[1], BAND_ROOM_PX, math.ceil(self.tip[0] + TIP_CLEARANCE_PX)
@@ -113,6 +114,13 @@ class EdgeFollower:
         self.behind: Behind = learn_behind(rims, self._standing(shift, start_px), row_px, shape)
         self.rim, self.rim_spread = rim_brightness(rims, start_px, row_px, shape, shift.gain)
         self._begin()
+
+    @property
+    def ahead_px(self) -> float:
+        """How far forward of its tip the edge is read: rows on one side of it tell no slope to carry the place back by."""
+        if self.outline.spans_tip:
+            return 0.0
+        return float(np.flatnonzero(self.outline.rows).mean() - self.tip[1]) * self._forward_v
 
     def _begin(self) -> None:
         """Nothing was seen yet."""

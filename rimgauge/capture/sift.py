@@ -63,8 +63,8 @@ def reasons(sides: list[Sightings]) -> tuple[str, ...]:
     return tuple(told)
 
 
-def edge_track(side: Side, seen: Sightings) -> EdgeTrack:
-    """Gap of one side frame by frame, NaN where it isn't believed.
+def edge_track(side: Side, seen: Sightings, ahead_px: float) -> EdgeTrack:
+    """Gap of one side frame by frame, NaN where it isn't believed; read so far forward of the first pointer's tip.
 
     Raises
     ------
@@ -86,6 +86,7 @@ def edge_track(side: Side, seen: Sightings) -> EdgeTrack:
         quality=seen.quality,
         tip_px=seen.tip_px,
         rim_px=seen.rim_px,
+        ahead_px=ahead_px,
     )
 
 

@@ -87,6 +87,12 @@ class Tracker:
         """Read the gap of every pointer in what was cut out of the next frames."""
         return [follower.read(cut) for follower, cut in zip(self.followers, cuts, strict=True)]
 
+    def ahead_px(self, view: View) -> list[float]:
+        """How far forward of the first pointer's tip each edge is read."""
+        tips = [np.array(each.rim_patch.to_picture(*each.tip)) for each in self.followers]
+        along = [float((tip - tips[0]) @ view.forward) for tip in tips]
+        return [tip + each.ahead_px for tip, each in zip(along, self.followers, strict=True)]
+
     def shake_px(self, sides: list[Sightings]) -> FloatArray:
         """How far (n, 2) the first pointer stands from where it was learnt, NaN where it isn't told."""
         follower, seen = self.followers[0], sides[0]
@@ -172,7 +178,10 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
     mark_px = mark_px - np.array(noted.shakes_px) @ view.forward
     return GapTrack(
         time_s=np.array(noted.times_s),
-        sides=tuple(edge_track(edge.side, side) for edge, side in zip(view.edges, sides, strict=True)),
+        sides=tuple(
+            edge_track(edge.side, side, ahead_px)
+            for edge, side, ahead_px in zip(view.edges, sides, tracker.ahead_px(view), strict=True)
+        ),
         mark_px=mark_px,
         mark_strength=strength,
         spoke_profile=noted.spoke_profile(),

@@ -159,6 +159,7 @@ def _basis_fields(basis: Basis) -> dict[str, Any]:
     return {
         "software": basis.software,
         "rim_radius_mm": basis.rim_radius_mm,
+        "ahead_mm": basis.ahead_mm.tolist(),
         "reversals": basis.reversals,
         "evidence": list(basis.evidence),
         "gap_standard_error_mm": [_with_nulls(row) for row in basis.gap_standard_error_mm],
@@ -307,7 +308,7 @@ def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
     sides, count = shape
     rows = place["gap_standard_error_mm"].items(least=sides, most=sides)
     angles = place["angle_standard_uncertainty_deg"].numbers(length=count, gaps=True, least=0)
-    other, start = place.get("other"), place.get("start_spoke")
+    other, start, ahead = (place.get(name) for name in ("other", "start_spoke", "ahead_mm"))
     return Basis(
         view=parse_view(place["view"]),
         rim_radius_mm=place["rim_radius_mm"].number(above=0),
@@ -318,6 +319,7 @@ def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
             [row.numbers(length=count, gaps=True, least=0) for row in rows]
         ).reshape(sides, count),
         angle_standard_uncertainty_deg=np.array(angles),
+        ahead_mm=np.array(ahead.numbers(length=sides) if ahead else [0.0] * sides),
         other=other.or_none(_side) if other else None,
         start_spoke=start.or_none(lambda number: number.whole(least=1, most=spokes)) if start else None,
     )

@@ -98,6 +98,7 @@ class EdgeTrack:
     gap_px (n,): distance along the measuring direction from tip to rim edge, positive while they don't touch.
     standard_error_px (n,): of the gap, from the fits themselves. quality (n,): 0 useless to 1 good.
     tip_px, rim_px (n, 2): x, y of the tip and of the rim edge at the tip's height.
+    ahead_px: how far forward of the first pointer's tip the edge was read.
     """
 
     side: Side
@@ -106,6 +107,7 @@ class EdgeTrack:
     quality: FloatArray
     tip_px: FloatArray
     rim_px: FloatArray
+    ahead_px: float = 0.0
 
     def __post_init__(self) -> None:
         count = len(self.gap_px)

@@ -148,6 +148,7 @@ class Basis:
 
     gap_standard_error_mm (sides, n), angle_standard_uncertainty_deg (n,): of each frame's values.
     rim_radius_mm: of the rim, roughly. software: name and version of the program that measured.
+    ahead_mm (sides,): how far forward of the first pointer's tip each edge was read.
     other: runout of the other direction whose share was taken off the gaps, None where it wasn't.
     start_spoke: at the pointer in the first frame, None where a mark or tags told the place.
     """
@@ -159,12 +160,14 @@ class Basis:
     evidence: tuple[str, ...]
     gap_standard_error_mm: FloatArray
     angle_standard_uncertainty_deg: FloatArray
+    ahead_mm: FloatArray
     other: SideRunout | None = None
     start_spoke: int | None = None
 
     def __post_init__(self) -> None:
         own(self, "angle_standard_uncertainty_deg", (None,))
         own(self, "gap_standard_error_mm", (None, len(self.angle_standard_uncertainty_deg)))
+        own(self, "ahead_mm", (len(self.gap_standard_error_mm),))
 
 
 @record

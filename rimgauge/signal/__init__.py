@@ -6,7 +6,7 @@ from rimgauge.signal.creep import without_creep
 from rimgauge.signal.dragged import check_at_rest
 from rimgauge.signal.evidence import Layout, look_period_deg
 from rimgauge.signal.findings import axle_first, findings
-from rimgauge.signal.laid_out import laid_out, mark_to_pointer_deg
+from rimgauge.signal.laid_out import laid_out, mark_to_pointer_deg, where_read
 from rimgauge.signal.live_place import LivePlace, Path
 from rimgauge.signal.live_runout import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.signal.runout import side_runout
@@ -36,5 +36,6 @@ __all__ = [
     "share_seen",
     "side_runout",
     "tag_likelihood",
+    "where_read",
     "without_creep",
 ]

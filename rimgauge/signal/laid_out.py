@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.records import FloatArray, GapTrack, Scale, View, WheelInView
+from rimgauge.records import EdgeTrack, FloatArray, GapTrack, Scale, Turning, View, WheelInView
 from rimgauge.signal.evidence import Layout
 
 
@@ -60,3 +61,9 @@ def mark_to_pointer_deg(view: View, tip_px: FloatArray, radius_mm: float) -> flo
     centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
     tip = np.nanmedian(tip_px, axis=0)
     return math.degrees(float((tip - centre) @ view.forward) * view.scale.mm_per_px / radius_mm)
+
+
+def where_read(turning: Turning, side: EdgeTrack, scale: Scale, radius_mm: float) -> Turning:
+    """The turning seen from where this side's edge was read: what is forward of the first pointer passed it earlier."""
+    ahead_deg = math.degrees(side.ahead_px * scale.mm_per_px / radius_mm)
+    return replace(turning, angle_deg=turning.angle_deg - ahead_deg)

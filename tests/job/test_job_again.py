@@ -48,6 +48,7 @@ def measured(
                 quality=ones if edge.side == "right" else 0.6 * ones,
                 tip_px=point,
                 rim_px=point,
+                ahead_px=0.0 if edge.side == "right" else 30.0,
             )
         )
     nothing = np.full(frames, np.nan)
@@ -107,6 +108,7 @@ def test_reading_a_measurement_gives_back_every_number_it_rests_on(job: Job, vie
     np.testing.assert_array_equal(
         again.basis.angle_standard_uncertainty_deg, made.basis.angle_standard_uncertainty_deg
     )
+    assert again.basis.ahead_mm.tolist() == [0.0, 30.0 * view.scale.mm_per_px]
     assert again.basis.view.edges[1].side == "left"
     assert again.basis.view.scale.mm_per_px == view.scale.mm_per_px
     assert again.basis.software.startswith("rimgauge ")

@@ -9,11 +9,13 @@ from numpy.testing import assert_allclose
 from rimgauge.errors import NotTrustworthy
 from rimgauge.records import Edge, EdgeTrack, Turning, View
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, combined, depth_share, judge
+from rimgauge.signal.laid_out import where_read
 from rimgauge.signal.runout import side_runout
 from rimgauge.signal.standing import camera_notes, crosstalk_of, far_lip
 from tests.benchmarks.coverage import held, simulated
 from tests.laws.simulated import PLACE, SCALE, SPOKES_DEG
 
+RADIUS_MM = 310.0
 FLANGES = ("right", "left") * 16
 
 
@@ -40,6 +42,7 @@ def measured(
     far_lip=None,
     stated_px=0.05,
     lost=(),
+    ahead_px=0.0,
 ):
     """Measure a wheel whose runout is a function of the angle, two and a half turns of it."""
     degrees = np.linspace(0.0, 900.0, 400) + start_deg
@@ -53,6 +56,7 @@ def measured(
         quality=np.ones(400),
         tip_px=np.zeros((400, 2)),
         rim_px=np.zeros((400, 2)),
+        ahead_px=ahead_px,
     )
     turning = Turning(
         angle_deg=degrees,
@@ -63,7 +67,7 @@ def measured(
     )
     return side_runout(
         track,
-        turning,
+        where_read(turning, track, scale, RADIUS_MM),
         scale,
         SPOKES_DEG,
         FLANGES,
@@ -82,6 +86,13 @@ def test_a_wave_reads_its_height_and_its_phase():
     side, _ = measured(wave(2, 0.3, 40.0))
     assert_allclose(side.total_runout.value, 0.6, rtol=0, atol=0.01)
     assert_allclose(side.harmonic_amplitude_mm[1], 0.3, rtol=0, atol=0.003)
+    assert_allclose(side.harmonic_phase_deg[1], 40.0, rtol=0, atol=1.0)
+
+
+def test_what_is_read_forward_of_the_pointer_belongs_to_what_has_passed_it():
+    ahead_deg = 1.5
+    ahead_px = np.radians(ahead_deg) * RADIUS_MM / SCALE.mm_per_px
+    side, _ = measured(lambda degrees: wave(2, 0.3, 40.0)(degrees - ahead_deg), ahead_px=ahead_px)
     assert_allclose(side.harmonic_phase_deg[1], 40.0, rtol=0, atol=1.0)
 
 
