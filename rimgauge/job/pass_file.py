@@ -23,7 +23,7 @@ from rimgauge.records import (
     Zone,
 )
 
-from .reader import Reader, read_json, read_moment, write_json
+from .reader import FARTHEST_MM, Reader, read_json, read_moment, write_json
 from .view_file import parse_view, view_fields
 
 
@@ -265,7 +265,9 @@ def _side(place: Reader) -> SideRunout:
         curve_mm=np.array(curve["runout_mm"].numbers(length=len(angles))),
         spoke_flange=tuple(spoke["side"].choice("right", "left") for spoke in spokes),
         spoke_angle_deg=np.array([spoke["angle_deg"].number() for spoke in spokes]),
-        spoke_mm=np.array([spoke["runout_mm"].number() for spoke in spokes]),
+        spoke_mm=np.array(
+            [spoke["runout_mm"].number(least=-FARTHEST_MM, most=FARTHEST_MM) for spoke in spokes]
+        ),
         spoke_standard_uncertainty_mm=np.array(
             [spoke["standard_uncertainty_mm"].number(least=0) for spoke in spokes]
         ),

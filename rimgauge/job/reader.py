@@ -23,6 +23,8 @@ _L = TypeVar("_L", bound=str)
 
 LARGEST_WHOLE = 2**53
 """Up to here every whole number is one that the file can mean: JSON's numbers are read as such by other programs."""
+FARTHEST_MM = 100.0
+"""A rim that strays so far at a spoke is past truing; more is a slip."""
 AS_NEAR = 0.1
 """Names whose shares of like letters differ by less are about as near: a surplus letter and a wrong one do."""
 _KINDS: dict[type, str] = {

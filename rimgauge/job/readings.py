@@ -16,15 +16,15 @@ from rimgauge.errors import BadFile
 from rimgauge.records import Readings
 
 from . import disk
-from .reader import nearest
+from .reader import FARTHEST_MM, nearest
 
 STANDARD_GRAVITY_M_S2 = 9.80665
 """One kilogram-force in newtons, exact (3rd General Conference on Weights and Measures, 1901)."""
 
 _VALUES = ("lateral_mm", "radial_mm", "tension_n", "tension_kgf")
 _READ = ("spoke", *_VALUES)
-_LARGEST = {"lateral_mm": 100.0, "radial_mm": 100.0, "tension_n": 10_000.0, "tension_kgf": 1_000.0}
-"""A spoke of 3 mm breaks under about 8 kN; a rim that strays 100 mm is past truing."""
+_LARGEST = dict(zip(_VALUES, (FARTHEST_MM, FARTHEST_MM, 10_000.0, 1_000.0), strict=True))
+"""A spoke of 3 mm breaks under about 8 kN."""
 SLACKEST_N, TIGHTEST_KGF, MOST_RUNOUT_MM = 250.0, 300.0, 40.0
 """Built wheels have 400 to 1500 N a spoke, and a spoke breaks at 250 to 300 kgf; between brake blocks or chain stays no
 rim strays by centimetres (common practice)."""

@@ -40,6 +40,8 @@ SCALE_SPREAD = (0.4, 1.0, 1.0)
 and of how far its rim is bent sideways and radially; a judgement."""
 SCALE_STEPS = 30
 """Steps of the search for these three; it takes about ten."""
+FARTHEST_SCALE = 10.0
+"""Logarithms beyond this are not looked at: a wheel is not 20,000 times as uneven or as bent as usual."""
 LEAST_UNEVEN = 0.03
 """Tension is never taken to be more even than this beforehand (standard deviation over mean)."""
 USUAL_UNEVEN = 0.07
@@ -240,7 +242,13 @@ def _likeliest_scales(seen: _Seen) -> FloatArray:
         apart = solve_triangular(root, seen.values, lower=True)
         return float(np.log(np.diag(root)).sum() + (apart @ apart + np.sum((logarithm / spread) ** 2)) / 2)
 
-    found = minimize(unlikely, np.zeros(len(spread)), method="L-BFGS-B", options={"maxiter": SCALE_STEPS})
+    found = minimize(
+        unlikely,
+        np.zeros(len(spread)),
+        method="L-BFGS-B",
+        bounds=[(-FARTHEST_SCALE, FARTHEST_SCALE)] * len(spread),
+        options={"maxiter": SCALE_STEPS},
+    )
     scales: FloatArray = np.exp(found.x)
     return scales
 

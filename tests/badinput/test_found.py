@@ -15,7 +15,11 @@ from rimgauge.cli import run as rimgauge
 from rimgauge.cli.common import complain
 from rimgauge.cli.demo import sample_folder
 from rimgauge.errors import BadFile
-from rimgauge.job import read_plan
+from rimgauge.job import read_plan, write_pass
+from rimgauge.plan import make_plan
+from rimgauge.records import Readings
+from rimgauge.wheel import complete_wheel, influence
+from tests.laws.simulated import simulated_pass, wave
 
 HUGE = "9" * 200_000
 
@@ -166,3 +170,23 @@ def test_frames_smaller_than_the_views_boxes_are_told_by_their_size(refused, tmp
     view = sample_folder() / "lateral_before" / "view.json"
     said = refused("measure", "frames", "--view", view, "--spokes", "28", "--out", "pass.json")
     assert "the frames are 2 × 3 pixels, but the view was made for 640 × 360" in said
+
+
+@pytest.mark.filterwarnings("error")
+def test_one_reading_far_beyond_what_a_rim_can_do_is_refused_without_a_warning(tmp_path):
+    lateral_mm = np.cos(np.arange(28) / 3)
+    lateral_mm[25] = -1203.3
+    unread = np.full(28, np.nan)
+    wheel = complete_wheel({"spokes": 28})
+    readings = Readings(lateral_mm=lateral_mm, radial_mm=unread, tension_n=unread)
+    assert "beyond what nipples can mend" in make_plan(readings, wheel, influence(wheel)).refused
+
+
+def test_a_measurement_with_a_spoke_out_of_all_bounds_is_named(refused, tmp_path):
+    write_pass(tmp_path / "pass.json", simulated_pass(wave(2, 0.4)))
+    fields = json.loads((tmp_path / "pass.json").read_text(encoding="utf-8"))
+    fields["sides"][0]["spokes"][25]["runout_mm"] = -1e155
+    (tmp_path / "pass.json").write_text(json.dumps(fields), encoding="utf-8")
+    (tmp_path / "wheel.toml").write_text("spokes = 32\n", encoding="utf-8")
+    said = refused("plan", "--wheel", "wheel.toml", "--lateral", "pass.json", "--out", "plan.json")
+    assert "pass.json: sides[0].spokes[25].runout_mm must be -100 or more" in said
