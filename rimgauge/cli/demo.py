@@ -31,10 +31,6 @@ def command(out: Path, as_json: bool) -> None:
     """
     import rimgauge.job as job
     from rimgauge.cli.measure_given import load_wheel
-    from rimgauge.cli.runout_words import runout_text
-    from rimgauge.correcting import correct, readings_from_passes
-    from rimgauge.plan import plan_text
-    from rimgauge.report import runout_figure
 
     _check_free(out)
     sample = sample_folder()
@@ -45,6 +41,27 @@ def command(out: Path, as_json: bool) -> None:
         raise BadFile(
             out, f"this folder can't be made or written ({error.strerror}); choose another"
         ) from None
+    runouts, plan = _written(out, sample, wheel)
+    if as_json:
+        print_json(
+            {
+                "passes": {name: job.pass_fields(runout) for name, runout in runouts.items()},
+                "plan": job.plan_fields(plan),
+            }
+        )
+        return
+    click.echo(f"The {wheel.name}: invented, and drawn by rimgauge's own camera.\n")
+    click.echo(_story(sample, runouts, plan))
+    click.echo(f"\nPasses, plan and pictures are in {out}")
+    next_step("start on a wheel of your own.", 'rimgauge new "front wheel" --spokes 32')
+
+
+def _written(out: Path, sample: Path, wheel: Wheel) -> tuple[dict[str, Runout], Plan]:
+    """Measure all passes and plan from those before; write these, and the picture of before and after."""
+    import rimgauge.job as job
+    from rimgauge.correcting import correct, readings_from_passes
+    from rimgauge.report import runout_figure
+
     runouts = {}
     for number, (name, runout, picture) in enumerate(_measured(sample, wheel), start=1):
         runouts[name] = runout
@@ -61,22 +78,21 @@ def command(out: Path, as_json: bool) -> None:
         title=wheel.name,
     )
     figure.savefig(out / "runout.png", dpi=110)
-    if as_json:
-        print_json(
-            {
-                "passes": {name: job.pass_fields(runout) for name, runout in runouts.items()},
-                "plan": job.plan_fields(plan),
-            }
-        )
-        return
-    click.echo(f"The {wheel.name}: invented, and drawn by rimgauge's own camera.\n\nBEFORE")
-    click.echo(runout_text(before))
-    click.echo("\n" + _line(radial) + "\n\nPLAN")
-    click.echo(plan_text(plan))
-    click.echo(f"\n{after_words(sample, plan)}")
-    click.echo(_line(runouts["lateral_after"]) + "\n" + _line(runouts["radial_after"]))
-    click.echo(f"\nPasses, plan and pictures are in {out}")
-    next_step("start on a wheel of your own.", 'rimgauge new "front wheel" --spokes 32')
+    return runouts, plan
+
+
+def _story(sample: Path, runouts: dict[str, Runout], plan: Plan) -> str:
+    """Tell the job from before to after."""
+    from rimgauge.cli.runout_words import runout_text
+    from rimgauge.plan import plan_text
+
+    parts = (
+        f"BEFORE\n{runout_text(runouts['lateral_before'])}",
+        _line(runouts["radial_before"]),
+        f"PLAN\n{plan_text(plan)}",
+        f"{after_words(sample, plan)}\n{_line(runouts['lateral_after'])}\n{_line(runouts['radial_after'])}",
+    )
+    return "\n\n".join(parts)
 
 
 def _check_free(out: Path) -> None:

@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-import hashlib
 import textwrap
-from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge import __version__
 from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown
-from rimgauge.errors import BadFile, BadInput
+from rimgauge.cli.report_evidence import SOFTWARE, from_files, from_job, with_dish
+from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.job import History, Job
-    from rimgauge.records import Direction, Dish, Plan, Runout
-    from rimgauge.report import Comparison, Evidence, Photo
+    from rimgauge.job import Job
+    from rimgauge.report import Evidence
 
 _PATH = click.Path(path_type=Path)
-_SOFTWARE = f"rimgauge {__version__}"
 
 
 @click.command()
@@ -87,13 +82,13 @@ def command(
         each.resolve().is_relative_to(folder.folder.resolve()) for each in outs
     )
     if folder is None:
-        evidence = _from_files(before, after, name=name, by=by, picture=picture)
+        evidence = from_files(before, after, name=name, by=by, picture=picture)
     else:
         check_none_missing(folder)
         if inside:  # what a person changed since, such as wheel.toml, belongs to the record from now on
             update_manifest(folder)
-        evidence = _from_job(folder, name=name, by=by, picture=picture, dish_files=dish_files)
-    evidence = _with_dish(evidence, dish_files, folder)
+        evidence = from_job(folder, name=name, by=by, picture=picture, dish_files=dish_files)
+    evidence = with_dish(evidence, dish_files, folder)
     for target in outs:
         write_bytes(target, _drawn(evidence, target, paper))
     if folder is not None and inside:
@@ -138,7 +133,7 @@ def _drawn(evidence: Evidence, target: Path, paper: Literal["a4", "letter"]) -> 
         return evidence_html(evidence).encode()
     when = moment(evidence.comparisons[-1].after.created)
     title = f"Runout of {evidence.wheel_name}"
-    return pdf_bytes(evidence_pages(evidence, paper=paper), when=when, title=title, software=_SOFTWARE)
+    return pdf_bytes(evidence_pages(evidence, paper=paper), when=when, title=title, software=SOFTWARE)
 
 
 def _job(folder: Path | None) -> Job:
@@ -150,240 +145,3 @@ def _job(folder: Path | None) -> Job:
     if here is None:
         raise BadInput("no job folder here; name one (rimgauge report FOLDER), or give --before and --after")
     return here
-
-
-def _from_files(
-    before: Path | None, after: Path | None, *, name: str | None, by: str | None, picture: Path | None
-) -> Evidence:
-    from rimgauge.job import check_as_recorded, read_pass
-    from rimgauge.report import Evidence
-
-    if after is None:
-        raise BadInput("--before needs --after; a single measurement goes to --after alone")
-    used = [path for path in (before, after) if path is not None]
-    check_as_recorded(used)
-    read = [(path, read_pass(path)) for path in used]
-    when = ("before the work", "after the work") if before else ("",)
-    comparison = _comparison(read, when, picture=picture)
-    return Evidence(
-        wheel_name=name or "wheel without a name",
-        comparisons=(comparison,),
-        facts=_by_whom([comparison], by),
-        fingerprint=_fingerprint(used),
-        software=_SOFTWARE,
-    )
-
-
-def _from_job(
-    job: Job,
-    *,
-    name: str | None,
-    by: str | None,
-    picture: Path | None,
-    dish_files: tuple[Path, Path] | None = None,
-) -> Evidence:
-    """Put the measurements of each direction of a job in a row."""
-    from rimgauge.job import check_as_recorded, history, plans, read_build, read_manifest, read_pass
-    from rimgauge.report import Evidence
-
-    inside = [path for path in dish_files or () if path.resolve().parent == job.folder.resolve()]
-    # The turned one says where the rim stands, not how true it is.
-    pair = tuple(path.name if path in inside else "" for path in dish_files or ())
-    course = history(job, dish=(pair[0], pair[1]) if pair else None)
-    if not course.straight:
-        raise BadFile(job.folder, course.too_few())
-    build, manifest = read_build(job.wheel), read_manifest(job.folder)
-    comparisons: list[Comparison] = []
-    used: list[Path] = []
-    directions: tuple[Direction, ...] = ("lateral", "radial")
-    for direction in (each for each in directions if course.of(each)):
-        files = [job.folder / result.file for result in course.of(direction)]
-        check_as_recorded(files)
-        made = _comparison(
-            [(path, read_pass(path)) for path in files],
-            _when(course, files),
-            picture=None if comparisons else picture,
-            planned_since=course.planned_since(files[-1].name),
-            measured_again=any(path.name in course.replaced.values() for path in files),
-        )
-        comparisons.append(made)
-        used += files
-    check_as_recorded([*inside, *plans(job)])
-    diameter_mm = build.get("rim", {}).get("effective_diameter_mm")
-    return Evidence(
-        wheel_name=name or build.get("name") or job.folder.resolve().name,
-        comparisons=tuple(comparisons),
-        facts=(*_by_whom(comparisons, by), *_facts(job, course, comparisons[0].after)),
-        fingerprint=f"Record: {manifest.fingerprint}, as rimgauge verify prints it. {_fingerprint(used)}",
-        software=_SOFTWARE,
-        **({} if diameter_mm is None else {"rim_diameter_mm": diameter_mm}),
-    )
-
-
-def _with_dish(evidence: Evidence, files: tuple[Path, Path] | None, job: Job | None) -> Evidence:
-    """Add the rim's offset from the middle, by two measurements named or as the job holds it."""
-    dish = _dish_words(files) if files is not None else _kept_dish_words(job)
-    return replace(evidence, facts=(*evidence.facts, ("Dish", dish))) if dish else evidence
-
-
-def _dish_words(files: tuple[Path, Path]) -> str:
-    """Say the rim's offset from the middle by two measurements, the wheel turned round in between."""
-    from rimgauge.cli.dish import check_nothing_turned
-    from rimgauge.job import read_pass
-    from rimgauge.signal.centre import dish_turned
-
-    check_nothing_turned(*files)
-    return _offset_words(dish_turned(*(read_pass(path) for path in files)), [path.name for path in files])
-
-
-def _kept_dish_words(job: Job | None) -> str:
-    """Say the offset that the job holds, the latest one; and whether corrections were planned since."""
-    from rimgauge.job import check_as_recorded, dishes, passes, read_dish, since_corrections
-
-    latest = dishes(job)[-1:] if job is not None else ()
-    if job is None or not latest:
-        return ""
-    check_as_recorded(latest)
-    kept = read_dish(latest[0])
-    since, _ = since_corrections(job, passes(job))
-    late = set(kept.measurements) <= {path.name for path in since}
-    names = [*kept.measurements, *([] if late else ["before the last corrections were planned"])]
-    return _offset_words(kept.dish, names)
-
-
-def _offset_words(found: Dish, names: list[str]) -> str:
-    side = "right" if found.offset_mm > 0 else "left"
-    return (
-        f"rim {abs(found.offset_mm):.2f} ± {found.expanded_uncertainty_mm:.2f} mm to the {side} of the middle "
-        f"({', '.join(names)})"
-    )
-
-
-def _when(course: History, files: list[Path]) -> tuple[str, ...]:
-    """Say of each measurement of a direction between which rounds of corrections it was made, as far as is known."""
-    words = [""] * len(files)
-    for number, (earlier, later) in enumerate(pairwise(path.name for path in files)):
-        if rounds := course.rounds_between(earlier, later):
-            words[number + 1] = f"after round {rounds[-1]}"
-            words[number] = words[number] or f"before round {rounds[0]}"
-    if course.planned_since(newest := files[-1].name):
-        last = course.straight[-1].file
-        words[-1] = f"before round {course.rounds_between(newest, last)[0]}"
-    return tuple(words)
-
-
-def _by_whom(comparisons: list[Comparison], by: str | None) -> tuple[tuple[str, str], ...]:
-    """Say who measured: as told now, or of each measurement as it was recorded with it; nothing where nothing is."""
-    from rimgauge.report import short_date
-
-    if by is not None:
-        return (("Measured by", by),)
-    runouts = [runout for each in comparisons for runout, _ in each.rows]
-    names = {runout.measured_by for runout in runouts}
-    if names <= {""}:
-        return ()
-    if len(names) == 1:
-        return (("Measured by", names.pop()),)
-    dated = {f"{each.measured_by or 'not told'} ({short_date(each.created)})": None for each in runouts}
-    return (("Measured by", "; ".join(dated)),)
-
-
-def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], ...]:
-    """Gather what else the job knows: rounds of corrections, spoke tension as last read."""
-    import numpy as np
-
-    from rimgauge.job import plans, read_plan, read_readings, reading_files
-    from rimgauge.report import tension_words
-
-    again = course.measured_again()
-    facts = [("Order", again)] if again else []
-    made = [read_plan(path) for path in plans(job)]
-    planned = {plan.round: plan.corrections for plan in made}.values()  # planned anew, a round counts once
-    rounds = [corrections for corrections in planned if corrections]
-    if rounds:
-        nipples = sum(len(each) for each in rounds)
-        turns = sum(abs(one.turns) for each in rounds for one in each)
-        several = "1 round" if len(rounds) == 1 else f"{len(rounds)} rounds"
-        newest = max(course.places[result.file] for result in course.straight)
-        waiting = any(follows >= newest for follows in course.rounds)
-        unsure = "; nothing was measured since the last of them" if waiting else _whether_made(made)
-        facts.append(
-            (
-                "Corrections planned",
-                f"{several}, {nipples} nipple{'s' if nipples > 1 else ''}, {turns:g} turns in all{unsure}",
-            )
-        )
-    flanges = after.sides[0].spoke_flange
-    for path in reversed(reading_files(job)):
-        tension_n = read_readings(path, len(flanges), need=()).tension_n
-        if np.isfinite(tension_n).any():
-            facts.append(("Tension", f"{tension_words(tension_n, flanges)} ({path.name})"))
-            break
-    else:
-        facts.append(("Tension", "not measured"))
-    return tuple(facts)
-
-
-def _whether_made(plans: list[Plan]) -> str:
-    """Say that the record doesn't tell whether the last corrections were made; '' where a later plan learnt from them."""
-    last = max(plan.round for plan in plans if plan.corrections)
-    learnt = any(plan.earlier and plan.round > last for plan in plans)
-    return "" if learnt else "; whether those of the last round were made is not recorded"
-
-
-def _comparison(
-    read: list[tuple[Path, Runout]],
-    when: tuple[str, ...],
-    *,
-    picture: Path | None,
-    planned_since: bool = False,
-    measured_again: bool = False,
-) -> Comparison:
-    """Put measurements of one direction in a row, oldest first, with the pictures that lie beside first and last."""
-    from rimgauge.job import read_bytes
-    from rimgauge.report import Comparison, read_photo
-
-    for path, runout in read:
-        if runout.direction != read[0][1].direction:
-            raise BadInput(
-                f"{read[0][0]} is {read[0][1].direction} but {path} is {runout.direction}; "
-                "compare two measurements of the same direction"
-            )
-    first, last = read[0], read[-1]
-    if picture is not None:
-        words = "The worst place, as the camera saw it"
-        photos = [read_photo(picture, read_bytes(picture), words)]
-    elif len(read) == 1:
-        photos = _kept_photo(*last, "")
-    else:
-        photos = _kept_photo(*first, when[0] or "when first measured")
-        photos += _kept_photo(*last, when[-1] or "when last measured")
-    basis = last[1].basis
-    return Comparison(
-        after=last[1],
-        before=None if len(read) == 1 else first[1],
-        between=tuple(runout for _, runout in read[1:-1]),
-        when=when,
-        planned_since=planned_since,
-        measured_again=measured_again,
-        scale=None if basis is None else basis.view.scale,
-        photos=tuple(photos),
-    )
-
-
-def _kept_photo(path: Path, measurement: Runout, when: str) -> list[Photo]:
-    """Read the picture of the worst place that `measure` kept with a measurement, if it did."""
-    from rimgauge.job import kept_picture, picture_path
-    from rimgauge.report import read_photo
-
-    kept = kept_picture(path, measurement)
-    if kept is None:
-        return []
-    words = f"The worst place {when}".strip() + ", as the camera saw it"
-    return [read_photo(picture_path(path), kept, words)]
-
-
-def _fingerprint(used: list[Path]) -> str:
-    """Say the SHA-256 over the measurements one after the other, which anyone can work out again."""
-    digest = hashlib.sha256(b"".join(path.read_bytes() for path in used)).hexdigest()
-    return f"SHA-256 of {', '.join(path.name for path in used)}, one after the other: {digest}"

@@ -7,7 +7,7 @@ import pytest
 
 from rimgauge.cli.measure import _next_step
 from rimgauge.cli.plan_files import Files, starting_point
-from rimgauge.cli.report import _kept_dish_words
+from rimgauge.cli.report_evidence import _kept_dish_words
 from rimgauge.cli.show import _still_to_do
 from rimgauge.errors import BadFile, BadInput
 from rimgauge.job import (

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rimgauge.cli import run
-from rimgauge.cli.report import _fingerprint, _from_job
+from rimgauge.cli.report_evidence import _fingerprint, from_job
 from rimgauge.job import (
     create_job,
     keep_pass,
@@ -95,7 +95,7 @@ def test_the_dish_stands_on_the_page_and_the_turned_wheel_is_not_taken_for_the_l
     elsewhere = tmp_path / "turned.json"
     elsewhere.write_bytes((job.folder / "pass-03.json").read_bytes())
     apart = (job.folder / "pass-03.json", elsewhere)
-    shown = _from_job(job, name=None, by=None, picture=None, dish_files=apart).comparisons[0].after
+    shown = from_job(job, name=None, by=None, picture=None, dish_files=apart).comparisons[0].after
     assert shown.created == read_pass(apart[0]).created
     assert shown.total_runout.value == read_pass(apart[0]).total_runout.value
     (job.folder / "pass-03.json").write_bytes((job.folder / "pass-01.json").read_bytes())
@@ -180,14 +180,14 @@ def test_the_picture_of_the_worst_place_is_shown_before_and_after(tmp_path, runo
     kept = [cv2.imencode(".jpg", picture)[1].tobytes() for picture in seen]
     first = keep_pass(job, runout(1.0), picture=kept[0])
     keep_pass(job, runout(0.25), picture=kept[1])
-    both = _from_job(job, name=None, by=None, picture=None).comparisons[0].photos
+    both = from_job(job, name=None, by=None, picture=None).comparisons[0].photos
     assert [photo.words for photo in both] == [
         "The worst place when first measured, as the camera saw it",
         "The worst place when last measured, as the camera saw it",
     ]
     assert [int(photo.picture.mean()) for photo in both] == [80, 160]
     first.with_suffix(".jpg").write_bytes(kept[1])
-    assert len(_from_job(job, name=None, by=None, picture=None).comparisons[0].photos) == 1
+    assert len(from_job(job, name=None, by=None, picture=None).comparisons[0].photos) == 1
 
 
 def test_pdf_and_html_from_one_call(job, tmp_path):
@@ -219,7 +219,7 @@ def test_no_report_is_made_of_a_measurement_that_was_changed(job, tmp_path, caps
 def test_what_else_the_job_knows_stands_on_the_page(job):
     rows = "".join(f"{k},{1000 + 100 * (k == 7) + 40 * (k % 2)}\n" for k in range(1, 32))
     (job.folder / "readings-01.csv").write_text("spoke,tension_n\n" + rows, encoding="utf-8")
-    facts = dict(_from_job(job, name=None, by="J. Ä.", picture=None).facts)
+    facts = dict(from_job(job, name=None, by="J. Ä.", picture=None).facts)
     assert facts["Measured by"] == "J. Ä."
     # Right flange: odd spokes, 16 of them at 1040 N and one of these at 1140 N: mean 1046.25, 1140/1046.25 = 1.0896.
     assert facts["Tension"] == (
@@ -232,7 +232,7 @@ def test_a_clock_that_went_back_is_said_and_the_order_is_that_of_the_record(tmp_
     job = create_job(tmp_path / "wheel", spokes=32)
     keep_pass(job, runout(1.0, created="2026-06-01T12:00:00+00:00"))
     keep_pass(job, runout(0.25, created="2001-01-01T00:00:00+00:00"))
-    (comparison,) = _from_job(job, name=None, by=None, picture=None).comparisons
+    (comparison,) = from_job(job, name=None, by=None, picture=None).comparisons
     assert comparison.before.created.startswith("2026")
     run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
     assert "By the computer&#x27;s clock" in (tmp_path / "r.html").read_text(encoding="utf-8")
@@ -242,10 +242,10 @@ def test_a_round_that_was_planned_anew_counts_once(job, runout, monkeypatch, cap
     keep_pass(job, runout(1.1))
     monkeypatch.chdir(job.folder)
     run(["plan"])
-    once = dict(_from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"]
+    once = dict(from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"]
     run(["plan"])
     assert len(list(job.folder.glob("plan-*.json"))) == 2
-    assert dict(_from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"] == once
+    assert dict(from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"] == once
     assert once.startswith("1 round,")
     assert ", 0 nipples" not in once
     assert "rimgauge measure SOURCE --direction lateral" in capsys.readouterr().out
@@ -253,7 +253,7 @@ def test_a_round_that_was_planned_anew_counts_once(job, runout, monkeypatch, cap
 
 def rows_of(job):
     """Give the rows of the page's table of the job's measurements."""
-    return [row[1:3] for row in result_rows(_from_job(job, name=None, by=None, picture=None))[1:]]
+    return [row[1:3] for row in result_rows(from_job(job, name=None, by=None, picture=None))[1:]]
 
 
 def test_before_and_after_are_said_only_where_a_plan_lies_between(tmp_path, runout, plan):
@@ -262,7 +262,7 @@ def test_before_and_after_are_said_only_where_a_plan_lies_between(tmp_path, runo
     assert rows_of(job) == [("31 Jan 2026 12:00", "0.959 ± 0.040 mm, out")]
     keep_pass(job, runout(0.9))
     keep_plan(job, plan)
-    facts = dict(_from_job(job, name=None, by=None, picture=None).facts)
+    facts = dict(from_job(job, name=None, by=None, picture=None).facts)
     assert facts["Corrections planned"].endswith("; nothing was measured since the last of them")
     assert all("round" not in when for when, _ in rows_of(job))
     keep_pass(job, runout(0.25))
@@ -273,7 +273,7 @@ def test_before_and_after_are_said_only_where_a_plan_lies_between(tmp_path, runo
         "31 Jan 2026 12:00, after round 1",
         "31 Jan 2029 12:00",
     ]
-    facts = dict(_from_job(job, name=None, by=None, picture=None).facts)
+    facts = dict(from_job(job, name=None, by=None, picture=None).facts)
     assert facts["Corrections planned"].endswith(
         "; whether those of the last round were made is not recorded"
     )
@@ -282,7 +282,7 @@ def test_before_and_after_are_said_only_where_a_plan_lies_between(tmp_path, runo
         turns=np.zeros(32),
     )
     keep_plan(job, dataclasses.replace(plan, round=2, corrections=(), earlier=(done,)))
-    facts = dict(_from_job(job, name=None, by=None, picture=None).facts)
+    facts = dict(from_job(job, name=None, by=None, picture=None).facts)
     assert facts["Corrections planned"] == "1 round, 1 nipple, 0.25 turns in all"
     run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
@@ -305,7 +305,7 @@ def test_a_film_measured_again_is_no_new_state_of_the_wheel(tmp_path, runout, pl
     assert latest(job, "lateral").name == "pass-03.json"
     later = dataclasses.replace(again, created="2026-02-28T12:00:00+00:00")
     keep_pass(job, later)
-    (comparison,) = _from_job(job, name=None, by=None, picture=None).comparisons
+    (comparison,) = from_job(job, name=None, by=None, picture=None).comparisons
     assert comparison.before.created == later.created, "the order is that of the films"
     run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
@@ -321,7 +321,7 @@ def test_radial_runout_measured_before_lateral_work_is_no_after(tmp_path, runout
     keep_pass(job, runout(0.2, direction="radial"))
     keep_plan(job, plan)
     keep_pass(job, runout(0.25))
-    lateral, radial = _from_job(job, name=None, by=None, picture=None).comparisons
+    lateral, radial = from_job(job, name=None, by=None, picture=None).comparisons
     assert (lateral.planned_since, radial.planned_since) == (False, True)
     assert rows_of(job)[-1][0] == "31 Jan 2026 12:00, before round 1"
 
@@ -330,7 +330,7 @@ def test_who_measured_stands_with_each_measurement(tmp_path, runout):
     job = create_job(tmp_path / "wheel", spokes=32)
 
     def by(told=None):
-        return dict(_from_job(job, name=None, by=told, picture=None).facts).get("Measured by")
+        return dict(from_job(job, name=None, by=told, picture=None).facts).get("Measured by")
 
     keep_pass(job, runout(1.0))
     assert by() is None
