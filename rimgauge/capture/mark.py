@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,10 @@ STRIP_BINS = 120
 SPOKE_BINS, ACROSS = 72, 4
 SHAKE_ROOM_PX = 8
 """So far may a shake move the spokes' box."""
+EDGE_SOFT_PX = 1
+"""So far a blurred edge reaches beyond where it is (a judgement)."""
+LEAST_ACROSS_PX = 2 * ACROSS
+"""A box that would be left narrower beside the rim stays as it was drawn."""
 LEAST_FLICKER = 0.04
 """Change of the light along the spokes' strips, as a share, from which it is a lamp's: what moves in ray-traced
 films makes 0.004 to 0.011, a lamp of a quarter's flicker 0.13."""
@@ -61,6 +66,35 @@ def spoke_strips(
     shift_px: how far the camera's shake has moved everything in the picture, the box with it.
     """
     return strips_of(spoke_patch(image, box), view, box, shift_px)
+
+
+def clear_of_rim(box: Box, view: View, tip_px: FloatArray, rim_px: FloatArray) -> Box:
+    """Cut off the part of the spokes' box that the rim's edge covers in some frames (n, 2), as the pointer's tip (n, 2) tells.
+
+    There the rim comes and goes with its runout, far more than a thin spoke does, and its specks with the wheel. A box
+    across the edge is cut in a lateral view only: in a radial one spokes are seen beyond the rim's other edge.
+    """
+    seen = np.isfinite(rim_px).all(axis=1)
+    if view.direction != "lateral" or not seen.any():
+        return box
+    axis = 0 if abs(view.positive[0]) >= abs(view.positive[1]) else 1
+    start, end, along = box[axis], box[axis] + box[axis + 2], 1 - axis
+    far = box[along] + box[along + 2] / 2.0 - rim_px[seen, along]
+    edge = rim_px[seen, axis] + far * view.forward[axis] / view.forward[along]
+    if np.median(tip_px[seen, axis] - rim_px[seen, axis]) > 0.0:
+        start = max(start, math.ceil(edge.max()) + EDGE_SOFT_PX)
+    else:
+        end = min(end, math.floor(edge.min()) - EDGE_SOFT_PX)
+    if end - start < min(LEAST_ACROSS_PX, box[axis + 2]):
+        return box
+    x, y, width, height = box
+    return (start, y, end - start, height) if axis == 0 else (x, start, width, end - start)
+
+
+def patch_within(patch: NDArray[np.uint8], box: Box, within: Box) -> NDArray[np.uint8]:
+    """The patch of a box that lies within the one that a patch was cut out for."""
+    left, top = within[0] - box[0], within[1] - box[1]
+    return patch[top : top + within[3] + 2 * SHAKE_ROOM_PX, left : left + within[2] + 2 * SHAKE_ROOM_PX]
 
 
 def spoke_patch(image: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:

@@ -16,9 +16,11 @@ from rimgauge.capture.follower import BAND_ROOM_PX, Cut, EdgeFollower, Place, Si
 from rimgauge.capture.mark import (
     SPOKE_BINS,
     STRIP_BINS,
+    clear_of_rim,
     find_mark,
     light_along,
     make_colours_ready,
+    patch_within,
     spoke_patch,
     spoke_strips,
     strip_along,
@@ -164,11 +166,13 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         aside.submit(make_colours_ready)
         first = next(parts)
         tracker = Tracker(view, first)
+        learnt = [tracker.read(part) for part in _in_parts(first)]
+        noted.keep_clear_of_rims(_by_edge(learnt))
         read = []
-        for part in itertools.chain(_in_parts(first), parts):
-            read.append(tracker.read(part))
-            noted.follow_shake(tracker.shake_px(read[-1]))
-        seen = [Sightings.joined(list(sides)) for sides in zip(*read, strict=True)]
+        for sides_of_part in itertools.chain(learnt, map(tracker.read, parts)):
+            read.append(sides_of_part)
+            noted.follow_shake(tracker.shake_px(sides_of_part))
+        seen = _by_edge(read)
         along = aside.submit(_mark_and_slide, noted.marks, len(noted.times_s), view)
         # Vague frames go first: where a spoke stands at the edge it may be what was fitted, however sure its foot looks.
         sides = moved_left_out([vague_left_out(side) for side in seen])
@@ -209,6 +213,7 @@ class _Noted:
 
     def __init__(self, view: View) -> None:
         self._view, self._places = view, places_in(view)
+        self._spokes_in = view.spoke_box
         self.times_s: list[float] = []
         # Plain bytes: an array object for each strip would take as much again.
         self.marks, self.spokes, self.lights = bytearray(), bytearray(), bytearray()
@@ -240,14 +245,23 @@ class _Noted:
         self.tags.note(frame)
         return _cut_out(self._places, [frame])
 
+    def keep_clear_of_rims(self, sides: list[Sightings]) -> None:
+        """Leave out of the spokes' box what the rim's edges cover, by the first frames of each side."""
+        for side in sides:
+            if self._spokes_in is not None:
+                good = side.lost == 0
+                tip_px, rim_px = side.tip_px[good], side.rim_px[good]
+                self._spokes_in = clear_of_rim(self._spokes_in, self._view, tip_px, rim_px)
+
     def follow_shake(self, shakes_px: FloatArray) -> None:
         """Take the spokes' strips of the next frames, moved (n, 2) with the camera's shake, by the last that was told."""
-        box = self._view.spoke_box
+        box, within = self._view.spoke_box, self._spokes_in
         for x, y in shakes_px:
             last = self.shakes_px[-1] if self.shakes_px else (0.0, 0.0)
             self.shakes_px.append((float(x), float(y)) if np.isfinite(x + y) else last)
-            if box is not None:
-                strips = strips_of(self._patches.popleft(), self._view, box, self.shakes_px[-1])
+            if box is not None and within is not None:
+                patch = patch_within(self._patches.popleft(), box, within)
+                strips = strips_of(patch, self._view, within, self.shakes_px[-1])
                 self.spokes.extend(strips.astype(np.float16).tobytes())
 
     def spoke_profile(self) -> NDArray[np.float16]:
@@ -258,6 +272,11 @@ class _Noted:
         profile = np.frombuffer(self.spokes, dtype=np.float16).reshape(count, SPOKE_BINS, -1)
         light = np.frombuffer(self.lights, dtype=np.float16).reshape(count, SPOKE_BINS)
         return without_flicker(profile, light)
+
+
+def _by_edge(read: list[list[Sightings]]) -> list[Sightings]:
+    """What was read part by part, joined for each edge."""
+    return [Sightings.joined(list(sides)) for sides in zip(*read, strict=True)]
 
 
 def _in_parts(first: list[Cut]) -> Iterator[list[Cut]]:

@@ -1,12 +1,23 @@
 """The spokes' strips in a drawn picture."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.ndimage import gaussian_filter
 
-from rimgauge.capture.mark import spoke_strips, without_flicker
+from rimgauge.capture import Frame, track
+from rimgauge.capture.mark import (
+    clear_of_rim,
+    patch_within,
+    spoke_patch,
+    spoke_strips,
+    strips_of,
+    without_flicker,
+)
 from rimgauge.records import Edge, View
+from rimgauge.scene import Scene, SceneSpec, scene_view
 
 
 def a_view(forward):
@@ -41,6 +52,35 @@ def test_a_leaning_spoke_stays_narrow_in_strips_side_by_side_whichever_way_the_r
     assert_allclose(np.diff(middle), np.full(3, step) * (1.0 if sum(forward) > 0.0 else -1.0), atol=0.3)
 
 
+@pytest.mark.parametrize(
+    ("positive", "forward", "towards", "clear"),
+    [
+        # A rim at 55 to 62 whose pointer stands to its right; 40 px down the picture it lies 4 px farther right.
+        ((1.0, 0.0), (-0.1, -1.0), 30.0, (67, 120, 63, 40)),
+        # The pointer to its left: the box ends before the rim.
+        ((1.0, 0.0), (0.1, 1.0), -30.0, (40, 120, 18, 40)),
+        ((0.0, 1.0), (1.0, 0.0), 30.0, (40, 120, 90, 40)),
+    ],
+)
+def test_the_spokes_box_leaves_out_what_the_rims_edge_covers(positive, forward, towards, clear):
+    view = replace(a_view((0.0, 1.0)), positive=positive, forward=forward)
+    rim = np.column_stack([np.linspace(55.0, 62.0, 9), np.full(9, 100.0)])
+    rim[4] = np.nan
+    tip = rim + towards * np.array(positive)
+    assert clear_of_rim((40, 120, 90, 40), view, tip, rim) == clear
+    # In a radial view spokes are beyond the rim's other edge, and a sliver of a box would tell little.
+    assert clear_of_rim((40, 120, 90, 40), replace(view, direction="radial"), tip, rim) == (40, 120, 90, 40)
+    if positive[0]:
+        assert clear_of_rim((55, 120, 10, 40), view, tip, rim) == (55, 120, 10, 40)
+
+
+def test_strips_of_a_part_of_a_box_are_those_of_a_box_drawn_so():
+    image = np.random.default_rng(2).integers(0, 255, (200, 200, 3), dtype=np.uint8)
+    view, box, within = a_view((0.0, 1.0)), (32, 28, 136, 144), (60, 28, 108, 144)
+    part = patch_within(spoke_patch(image, box), box, within)
+    assert_allclose(strips_of(part, view, within, (1.5, 0.5)), spoke_strips(image, view, within, (1.5, 0.5)))
+
+
 def spokes_passing(frames):
     """Strips (frames, 72, 4) of dark spokes on an even ground, and where the first of them is."""
     bins, at = np.arange(72.0), 20.0 + 1.3 * np.arange(frames)
@@ -69,3 +109,16 @@ def test_bands_of_a_lamp_are_divided_out_of_the_strips_and_small_changes_are_not
     # A parabola misses 2 % of such a band at its ends.
     assert_allclose(even, wanted, rtol=0.03)
     assert without_flicker(profile, 100.0 + 0.04 * bands) is profile
+
+
+def test_a_film_is_read_as_if_the_box_had_been_drawn_beside_the_rim():
+    lateral_mm = 0.6 * np.cos(2.0 * np.pi * np.arange(720) / 720.0)
+    scene = Scene(SceneSpec(lateral_mm=lateral_mm, radial_mm=np.zeros(720), frames=70, roll_deg=0.0))
+    view = scene_view(scene)
+    frames = [Frame(index, index / 30.0, scene.photograph(5.0 * index)) for index in range(70)]
+    x, y, width, height = view.spoke_box
+    boxes = (view.spoke_box, (x - 30, y, width + 30, height))
+    drawn, over = (track(frames, replace(view, spoke_box=box)).spoke_profile for box in boxes)
+    apart = [np.std(each.astype(np.float64).mean(axis=1), axis=0) for each in (drawn, over)]
+    # Where the rim came and went a strip's mean would change by many grey levels.
+    assert_allclose(apart[1], apart[0], atol=1.0)
