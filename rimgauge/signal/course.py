@@ -8,17 +8,17 @@ stretch of the run foretells the others best is kept.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy import sparse
 
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray
 from rimgauge.signal.evidence import Layout, beat_times_s
 from rimgauge.signal.series import FINEST_DEG, Series, foretold, independent_share, learn_series, waves
 from rimgauge.signal.sightings import MarkLearnt, learn_mark, mark_says
 from rimgauge.signal.slid import slid
-from rimgauge.signal.smooth_curve import SmoothCurve
+from rimgauge.signal.smooth_curve import SmoothCurve, squares
 from rimgauge.signal.tagged import Tagged, tags_say
 
 KNOT_SPACING_S, ABRUPT_KNOT_SPACING_S = 0.1, 0.05
@@ -45,7 +45,9 @@ CLEARLY_BETTER, HARDLY_WORSE = 0.02, 0.3
 """In surprise: the mean over frames of a logarithm."""
 SCORE_FLOOR = 1e-3
 LONGEST_STEP_DEG = 1.5
-STEADY_DEG, STILL_MOVING_SHARE = 0.005, 0.01
+STEADY_DEG, STILL_MOVING_SHARE, TO_AND_FRO = 0.005, 0.01, 0.95
+"""A course that moves by less in so few moments is found, and one that moves by such a share of what it did the round before
+goes to and fro."""
 JITTER_KNOWN = 10.0
 """As if so much were known already of the stamps' jitter: that it says nothing."""
 ROOM_DEG = 0.1
@@ -170,6 +172,7 @@ class _Learnt:
 
     mark_sd_deg: standard uncertainty of the mean of the mark's sightings. tag_scale: of the tags' path.
     kept: share of the stamps' jitter that is the camera's own. slides: whether the rim's slide had a say.
+    look: of the spokes, None before it was learnt.
     """
 
     mark: MarkLearnt = field(default_factory=MarkLearnt)
@@ -177,6 +180,7 @@ class _Learnt:
     tag_scale: float = 1.0
     kept: float = 0.0
     slides: bool = False
+    look: Series | None = None
 
 
 def _fit(
@@ -195,7 +199,7 @@ def _fit(
     """
     abrupt = beside is not None
     knot_spacing_s = ABRUPT_KNOT_SPACING_S if abrupt else KNOT_SPACING_S
-    learnt, restless_deg_s2, calm = _Learnt(), None, None
+    learnt, restless_deg_s2, calm, moved_deg = _Learnt(), None, None, math.inf
     for done in range(ROUNDS):
         before = angle_deg
         stamped_s = np.maximum.accumulate(clues.beat_s + learnt.kept * clues.late_s)
@@ -215,8 +219,12 @@ def _fit(
         if beside is not None and done == ABRUPT_TRIED - 1 and not _promises(clues, angle_deg, beside):
             return beside
         # Now and then a moment never settles: a look or a slide is at odds with itself by a hundredth of a degree.
-        moving = float(np.mean(np.abs(angle_deg - before) > STEADY_DEG))
-        if done >= first_rounds and moving < STILL_MOVING_SHARE:
+        moves_deg, last_deg = np.abs(angle_deg - before), moved_deg
+        moved_deg = float(np.linalg.norm(moves_deg))
+        still = (
+            float(np.mean(moves_deg > STEADY_DEG)) < STILL_MOVING_SHARE or moved_deg > TO_AND_FRO * last_deg
+        )
+        if done >= first_rounds and still:
             break
         learnt = replace(learnt, mark=learn_mark(clues.track, clues.layout, angle_deg, learnt.mark))
     spread_deg = curve.spread(normal, right)
@@ -265,12 +273,12 @@ def _together(
         learnt = replace(learnt, slides=float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE)
     if clues.components.shape[1]:
         waves_deg = (layout.look_period_deg, finest_deg)
-        says = _spokes_say(clues.components, angle_deg, waves_deg, layout.spacing_deg)
+        says = _spokes_say(clues.components, angle_deg, waves_deg, layout.spacing_deg, learnt.look)
         by_spokes, toward = says.of(curve)
         normal += by_spokes
         right += toward + by_spokes @ curve.nearest(angle_deg)
         late_deg = clues.late_s * np.gradient(angle_deg, clues.beat_s)
-        learnt = replace(learnt, kept=_stamps_kept(learnt.kept, late_deg, says))
+        learnt = replace(learnt, kept=_stamps_kept(learnt.kept, late_deg, says), look=says.series)
     return normal, right, learnt
 
 
@@ -294,16 +302,15 @@ class _SpokesSay:
         The look is eliminated (variable projection: Golub and Pereyra 1973; from memory), so that a change of the
         angles that a change of the look would explain as well counts for nothing.
         """
-        design = curve.design
-        normal = (design.T @ sparse.diags(self.information) @ design).toarray()
+        weighted = self.basis * self.series.weight[:, None]
         shared = [
-            (self.series.directions / np.sqrt(stiffness)).T
-            @ ((self.basis * (self.series.weight * part)[:, None]).T @ design)
+            (curve.design.T @ (weighted * part[:, None])) @ (self.series.directions / np.sqrt(stiffness))
             for part, stiffness in zip(self.slope.T, self.series.stiffness.T, strict=True)
         ]
-        together = np.vstack(shared)
-        normal -= independent_share(self.slope) * (together.T @ together)
-        return _but_for_a_shift(normal, np.asarray(design.T @ self.toward))
+        together = np.hstack(shared)
+        normal = squares(curve.design, self.information)
+        normal -= independent_share(self.slope) * (together @ together.T)
+        return _but_for_a_shift(normal, np.asarray(curve.design.T @ self.toward))
 
 
 def _but_for_a_shift(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -317,12 +324,17 @@ def _but_for_a_shift(normal: FloatArray, right: FloatArray) -> tuple[FloatArray,
 
 
 def _spokes_say(
-    components: FloatArray, angle_deg: FloatArray, wave_deg: tuple[float, float], spacing_deg: float
+    components: FloatArray,
+    angle_deg: FloatArray,
+    wave_deg: tuple[float, float],
+    spacing_deg: float,
+    look: Series | None,
 ) -> _SpokesSay:
     """Learn the look along a path (n,), and find which way it wants each angle moved."""
     basis, slope = waves(angle_deg, *wave_deg)
     passing = np.cumsum(np.diff(np.rint(angle_deg / spacing_deg), prepend=0.0) != 0.0, dtype=np.intp)
-    series = learn_series(basis, components, slope, passing)
+    begun = look if look is not None and len(look.width) == basis.shape[1] else None
+    series = learn_series(basis, components, slope, passing, begun)
     change = (slope @ series.coefficients) / series.noise
     residual = (components - basis @ series.coefficients) / series.noise
     weight = independent_share(components) * series.weight

@@ -17,7 +17,9 @@ from rimgauge.records import FloatArray, IntArray
 FINEST_DEG, MOST_ORDERS = 1.5, 90
 """Shortest wave of a look, about the width that it is softened over; and how many at most, for the time it takes."""
 FIRST_WIDTH = 0.5
-ROUNDS = 8
+ROUNDS, ROUNDS_MORE = 8, 3
+"""To learn a look from nothing, and from one that was learnt along nearly the same path."""
+WORSE = 0.8
 STRETCHES = 15
 INDEPENDENT = 4.0
 """So many components of a picture count as independent."""
@@ -60,17 +62,22 @@ def learn_series(
     components: FloatArray,
     slope: FloatArray | None = None,
     passing: IntArray | None = None,
+    begun: Series | None = None,
 ) -> Series:
     """Learn the look from waves (n, p) and components (n, k), frames that don't fit counting less.
 
     With the waves' slope (n, p) [1/deg] and the pass of a spoke (n,) that each frame belongs to, frames of a pass
     count less the more they tell: no spoke stands quite where the look says, and all frames of its pass share that.
+    begun: of as many waves along nearly the same path, to go on from.
     """
     count, unknowns = basis.shape
     spread = np.maximum(np.std(components, axis=0), 1e-9)
     share = independent_share(components)
-    weight, width, noise = np.ones(count), np.full(unknowns, FIRST_WIDTH), 0.5 * spread
-    for left in range(ROUNDS - 1, -1, -1):
+    if begun is None:
+        rounds, weight, width, noise = ROUNDS, np.ones(count), np.full(unknowns, FIRST_WIDTH), 0.5 * spread
+    else:
+        rounds, weight, width, noise = ROUNDS_MORE, begun.weight, begun.width, begun.noise
+    for left in range(rounds - 1, -1, -1):
         normal, toward = basis.T @ (basis * weight[:, None]), basis.T @ (components * weight[:, None])
         directions, stiffness = _directions(normal, width, noise / spread)
         coefficients = directions @ ((directions.T @ toward) / stiffness)
@@ -85,7 +92,8 @@ def learn_series(
         if left:
             width = _width(coefficients, directions, stiffness, noise, spread)
             # Many frames may show no spoke at all, and fit easily: the size that is usual is that of the worse ones.
-            weight = 1.0 / (1.0 + (size / (3.0 * np.quantile(size, 0.8) + 1e-9)) ** 4)
+            worse = int(WORSE * (count - 1))
+            weight = 1.0 / (1.0 + (size / (3.0 * np.partition(size, worse)[worse] + 1e-9)) ** 4)
             if slope is not None and passing is not None:
                 change = (slope @ coefficients) / noise
                 tells = np.bincount(passing, share * weight * np.sum(change**2, axis=1))[passing]

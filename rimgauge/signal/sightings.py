@@ -10,11 +10,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import sparse
 
 from rimgauge.records import FloatArray, GapTrack, IntArray
 from rimgauge.signal.evidence import Layout, length_unsure_deg, ways_cut
-from rimgauge.signal.smooth_curve import SmoothCurve
+from rimgauge.signal.smooth_curve import SmoothCurve, squares
 
 SD_DEG, SCALE_UNSURE = 0.08, 0.02
 """Of a mark that is seen whole; and how far the picture's scale may differ along it, as a share."""
@@ -56,7 +55,7 @@ def mark_says(
     design = curve.design[at]
     both = design.T @ (aside * weight[:, None])
     shared = np.linalg.solve(own, both.T)
-    normal = (design.T @ sparse.diags(weight) @ design).toarray() - both @ shared
+    normal = squares(design, weight) - both @ shared
     right = np.asarray(design.T @ (weight * target)) - shared.T @ (aside.T @ (weight * target))
     together = aside.T @ weight
     information = float(weight.sum() - together @ np.linalg.solve(own, together))

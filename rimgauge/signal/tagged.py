@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import sparse
 
 from rimgauge.errors import NotTrustworthy
 from rimgauge.records import FloatArray, GapTrack, IntArray
 from rimgauge.signal.place import STEPS
-from rimgauge.signal.smooth_curve import SmoothCurve
+from rimgauge.signal.smooth_curve import SmoothCurve, squares
 
 if TYPE_CHECKING:
     from rimgauge.signal.evidence import Layout
@@ -135,7 +134,7 @@ def tags_say(
     design = curve.design[seen.frame]
     both = design.T @ (aside * weight[:, None])
     shared = np.linalg.solve(own, both.T)
-    normal = (design.T @ sparse.diags(weight) @ design).toarray() - both @ shared
+    normal = squares(design, weight) - both @ shared
     right = np.asarray(design.T @ (weight * target)) - shared.T @ (aside.T @ (weight * target))
     unknown = np.linalg.solve(own, aside.T @ (weight * (course - target)))
     return normal, right, 1.0 + float(unknown[0])
