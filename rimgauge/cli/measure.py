@@ -94,8 +94,7 @@ if TYPE_CHECKING:
 @click.option(
     "--check",
     is_flag=True,
-    help="Leave with code 3 unless it is within the tolerance and, in a job, what was last measured of the other "
-    "direction is too.",
+    help="Leave with code 3 unless this direction is within the tolerance; says how the other one stands.",
 )
 @json_option
 @gathered("given", Given)
