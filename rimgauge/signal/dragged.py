@@ -8,7 +8,6 @@ hold still, however much the rim strays.
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import pearsonr, spearmanr
 
 from rimgauge.errors import NotTrustworthy
 from rimgauge.records import FloatArray, GapTrack, Turning
@@ -43,6 +42,9 @@ def check_at_rest(seen: GapTrack, turning: Turning, positive: FloatArray) -> Non
         first, second = _twice(side.tip_px @ positive, turning.angle_deg, seen.time_s)
         if len(first) * GRID_DEG < LEAST_TWICE_DEG or min(first.std(), second.std()) < LEAST_SPREAD_PX:
             continue
+        # Loaded here, for it takes a third of a second and hardly any pass comes to this.
+        from scipy.stats import pearsonr, spearmanr  # noqa: PLC0415
+
         # A rub shows at few places, which ranks don't see; a tip lost in some frames spoils the places, but no ranks.
         if max(pearsonr(first, second)[0], spearmanr(first, second)[0]) > LEAST_ALIKE:
             raise NotTrustworthy(
