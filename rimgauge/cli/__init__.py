@@ -178,6 +178,7 @@ def _missing_library(trouble: ImportError) -> str:
         "libGL.so.1": "libgl1",
         "libgthread-2.0.so.0": "libglib2.0-0",
         "libglib-2.0.so.0": "libglib2.0-0",
+        "libxcb.so.1": "libxcb1",
     }
     library = text.split(":", maxsplit=1)[0].strip()
     if ".so" not in library:

@@ -242,7 +242,11 @@ def test_at_a_terminal_no_line_is_wider_than_80_columns(refused, monkeypatch):
 
 @pytest.mark.parametrize(
     ("library", "package"),
-    [("libGL.so.1", "apt-get install libgl1"), ("libxyz.so.3", "install what provides libxyz.so.3")],
+    [
+        ("libGL.so.1", "apt-get install libgl1"),
+        ("libxcb.so.1", "apt-get install libxcb1"),
+        ("libxyz.so.3", "install what provides libxyz.so.3"),
+    ],
 )
 def test_a_missing_system_library_is_named_with_what_brings_it(refused, monkeypatch, library, package):
     def lacks(*_):
