@@ -46,8 +46,11 @@ LESS_SURE = 1.25
 SHARPER = 0.85
 """A mean profile is blurred by the scatter of its frames and a bevel is a slope, not a step.
 Too wide a blur lets two steps trade place for width; one too narrow by this much costs 4 % in standard deviation."""
-LEAST_BLUR_PX, MOST_BLUR_PX = 0.4, 6.0
-LEAST_SECOND_PX, MOST_SECOND_PX = 1.2, 9.0
+LEAST_BLUR_PX = 0.4
+BOUNDS_PX = np.array([[-4.0, LEAST_BLUR_PX, 1.2], [4.0, 6.0, 9.0]])
+"""Least and most of place, blur and width."""
+RIDGE = 1e-9
+"""Keeps steps beside the profile solvable."""
 
 
 def learn_shape(
@@ -143,14 +146,14 @@ def _fitted_steps(
     best, least = np.array([0.0, plain.blur_px]), math.inf
     for second in seconds or (None,):
         now = np.array([0.0, plain.blur_px] if second is None else [-second / 2.0, plain.blur_px, second])
+        before = np.zeros(len(u), dtype=bool)
         for _ in range(WINDOWS):
             # The window is held still within a fit: a blur must not win by choosing which pixels count.
             near = (u > now[0] - 4.0 * now[1] - 2.0) & (u < now[0] + 2.0 * now[1] + 1.0 + sum(now[2:]))
-            if near.sum() <= 2 * len(now):
+            if near.sum() <= 2 * len(now) or (near == before).all():
                 break
-            fit = least_squares(
-                _misfit, now, jac=_misfit_change, args=(u[near], grey[near]), method="lm", max_nfev=60
-            )
+            before, steps = near, _Steps(u[near], grey[near])
+            fit = least_squares(steps.misfit, now, jac=steps.change, method="lm", max_nfev=60)
             now = _bounded(fit.x)
             if float(fit.cost) / near.sum() < least:
                 best, least = now, float(fit.cost) / near.sum()
@@ -175,38 +178,50 @@ def _with_band(shape: EdgeShape, outside: float, inside: float, room_px: int = 9
     )
 
 
-def _misfit(unknowns: FloatArray, u: FloatArray, grey: FloatArray) -> FloatArray:
-    """What no brightness and contrasts explain of a profile, for steps at the places given (place, blur, width)."""
-    basis = _steps(unknowns, u)[0]
-    return np.asarray(grey - basis @ (np.linalg.pinv(basis) @ grey))
+class _Steps:
+    """What no brightness and contrasts explain of a profile (m,), for steps at places given (place, blur, width)."""
 
+    def __init__(self, u: FloatArray, grey: FloatArray) -> None:
+        self._u, self._grey = u, grey
+        self._at: tuple[float, ...] = ()
+        self._found = (grey, grey)
 
-def _misfit_change(unknowns: FloatArray, u: FloatArray, grey: FloatArray) -> FloatArray:
-    """Change (m, unknowns) of the misfit (Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973; from memory)."""
-    basis, z, slopes = _steps(unknowns, u)
-    inverse = np.linalg.pinv(basis)
-    solved = inverse @ grey
-    rest = grey - basis @ solved
-    # Changes (unknowns, m, k) of the basis, less their sign: the place moves all steps, a width only the second.
-    moved = np.stack([slopes, slopes * z, *([slopes * (0.0, 1.0)] if len(unknowns) > 2 else [])])
-    direct = (moved @ solved[1:]).T
-    turned = ((rest @ moved) @ inverse[1:]).T
-    inside = _bounded(unknowns) == unknowns
-    return np.asarray((direct - basis @ (inverse @ direct) + turned) * inside)
+    def misfit(self, unknowns: FloatArray) -> FloatArray:
+        """What is left (m,)."""
+        return self._both(unknowns)[0]
 
+    def change(self, unknowns: FloatArray) -> FloatArray:
+        """Change (m, unknowns) of the misfit (Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973; from memory)."""
+        return self._both(unknowns)[1]
 
-def _steps(unknowns: FloatArray, u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """One and the steps (m, 1 + k), each pixel's distance from them in blurs (m, k), and their slopes (m, k)."""
-    place, blur, *widths = _bounded(unknowns)
-    z = (u[:, None] - place - np.array([0.0, *widths])) / blur
-    slopes = np.exp(-0.5 * z**2) / (math.sqrt(2.0 * math.pi) * blur)
-    return np.hstack([np.ones((len(u), 1)), ndtr(z)]), z, slopes
+    def _both(self, unknowns: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Misfit and its change, which are asked for one after the other."""
+        if self._at != tuple(unknowns):
+            self._at, self._found = tuple(unknowns), self._worked_out(unknowns)
+        return self._found
+
+    def _worked_out(self, unknowns: FloatArray) -> tuple[FloatArray, FloatArray]:
+        bounded = _bounded(unknowns)
+        place, blur, *widths = bounded.tolist()
+        z = np.subtract.outer(self._u - place, [0.0, *widths]) / blur
+        slopes = np.exp(-0.5 * z * z) * (1.0 / (math.sqrt(2.0 * math.pi) * blur))
+        basis = np.ones((len(z), 1 + z.shape[1]))
+        ndtr(z, out=basis[:, 1:])
+        inverse = np.linalg.solve(basis.T @ basis + RIDGE * np.eye(basis.shape[1]), basis.T)
+        solved = inverse @ self._grey
+        rest = self._grey - basis @ solved
+        # Changes (unknowns, m, k) of the basis, less their sign: the place moves all steps, a width only the second.
+        moved = np.stack([slopes, slopes * z, *([slopes * (0.0, 1.0)] if widths else [])])
+        direct = (moved @ solved[1:]).T
+        turned = ((rest @ moved) @ inverse[1:]).T
+        inside = bounded == unknowns
+        return rest, (direct - basis @ (inverse @ direct) + turned) * inside
 
 
 def _bounded(unknowns: FloatArray) -> FloatArray:
     """Place, blur and width kept where they mean something."""
-    low, high = [-4.0, LEAST_BLUR_PX, LEAST_SECOND_PX], [4.0, MOST_BLUR_PX, MOST_SECOND_PX]
-    return np.clip(unknowns, low[: len(unknowns)], high[: len(unknowns)])
+    low, high = BOUNDS_PX[:, : len(unknowns)]
+    return np.asarray(np.minimum(np.maximum(unknowns, low), high))
 
 
 def _tried(

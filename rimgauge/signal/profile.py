@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import eigh
 from scipy.ndimage import gaussian_filter1d, median_filter
 
 from rimgauge.records import FloatArray
@@ -62,14 +63,14 @@ def learn_axes(profile: FloatArray, *, soft_bins: float = 0.0, most: int = COMPO
     """
     rest = learn_rest(profile)
     moving = _bounded(rest, profile)
-    spread = np.cov(moving.T)
-    softened = np.eye(len(spread))
-    if soft_bins > 0.0:
-        # Softening is a product of matrices too, and one with the axes costs less than one with every profile.
-        bins, across = profile.shape[1:]
-        softened = np.kron(gaussian_filter1d(np.eye(bins), soft_bins, axis=0), np.eye(across))
-    _, axes = np.linalg.eigh(softened @ spread @ softened.T)
-    axes = axes[:, : -most - 1 : -1].T @ softened
+    bins, across = profile.shape[1:]
+    spread, size = np.cov(moving.T), bins * across
+    soft = gaussian_filter1d(np.eye(bins), soft_bins, axis=0) if soft_bins > 0.0 else np.eye(bins)
+    # Softening is a product of matrices, and one with the covariance costs less than one with every profile.
+    for _ in range(2):
+        spread = (soft @ spread.reshape(bins, -1)).reshape(size, size).T
+    _, vectors = eigh(spread, subset_by_index=(max(size - most, 0), size - 1), check_finite=False)
+    axes = (soft.T @ vectors[:, ::-1].reshape(bins, -1)).reshape(size, -1).T
     return ProfileAxes(rest, axes / max(float(np.std(moving @ axes[0])), 1e-9))
 
 
