@@ -32,6 +32,10 @@ OFTEN, LEAST_BESIDE, LEAST_WHOLE = 0.1, 0.4, 2
 and is seen whole so often is the mark. A mark that is longer than the picture shows in one strip of twenty."""
 LEARNING_STRIPS = 3000
 """So many strips, spread over the pass, tell the mark's look; a mark shows in one of twenty."""
+LIGHT_ACROSS, LIGHT_A_BIN = 48, 2
+"""A few of the pixels tell the light as well as all: so many at least across the spokes' strips, and so many lines a bin."""
+LINES_A_BIN = 4
+"""So many of a picture's lines at least tell a bin of the mark's strip."""
 BLOCK = 1000
 """Strips looked at together: memory stays the same however long the pass."""
 
@@ -48,7 +52,8 @@ def strip_along(
     upright = abs(view.forward[1]) > abs(view.forward[0])
     if whole:
         x, y, width, height = (x, 0, width, image.shape[0]) if upright else (0, y, image.shape[1], height)
-    cut: NDArray[Any] = image[y : y + height, x : x + width]
+    lines = max(height // (LINES_A_BIN * bins), 1) if upright else 1
+    cut: NDArray[Any] = image[y : y + height : lines, x : x + width]
     # OpenCV averages down columns far quicker than along rows, and in two steps quicker than in one.
     across = cv2.reduce(cv2.transpose(cut) if upright else cut, 0, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
     mean = cv2.resize(across, (bins, 1), interpolation=cv2.INTER_AREA)
@@ -138,8 +143,9 @@ def light_along(image: NDArray[np.uint8], view: View, box: Box) -> FloatArray:
     """Mean brightness (SPOKE_BINS,) of the whole picture beside each bin of the spokes' strips."""
     x, y, width, height = box
     upright = abs(view.forward[1]) > abs(view.forward[0])
-    # A few of the pixels tell as well as all.
-    beside = image[y : y + height, ::8, 1] if upright else image[::8, x : x + width, 1]
+    step = max(image.shape[1 if upright else 0] // LIGHT_ACROSS, 1)
+    lines = max((height if upright else width) // (LIGHT_A_BIN * SPOKE_BINS), 1)
+    beside = image[y : y + height : lines, ::step, 1] if upright else image[::step, x : x + width : lines, 1]
     mean = beside.mean(axis=1 if upright else 0, dtype=np.float32)
     light = cv2.resize(mean[None, :], (SPOKE_BINS, 1), interpolation=cv2.INTER_AREA)[0]
     return np.asarray(

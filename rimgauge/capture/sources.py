@@ -9,6 +9,7 @@ import itertools
 import math
 import queue
 import re
+import sys
 import threading
 from collections.abc import Generator, Iterable, Iterator
 from pathlib import Path
@@ -42,6 +43,9 @@ B.1.1, from memory)."""
 LARGEST_PICTURE_BYTES = 400_000_000
 AHEAD_FRAMES = 8
 """How many decoded frames may wait for the tracker; bounds the memory."""
+TURN_S = 1e-4
+"""So long at most a thread that computes keeps the one that decodes waiting, which needs the interpreter some ten times a
+frame; Python's own 5 ms a time would all but halt it."""
 SAME_TIME_S = 1e-4
 LONGEST_NUMBER = 9
 NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try 1"
@@ -206,6 +210,8 @@ class ReadAhead(Generic[T]):
                 put(error)
 
         thread = threading.Thread(target=decode, name="decode ahead", daemon=True)
+        usual_s = sys.getswitchinterval()
+        sys.setswitchinterval(TURN_S)
         thread.start()
         try:
             while (item := waiting.get()) is not None:
@@ -215,6 +221,7 @@ class ReadAhead(Generic[T]):
         finally:
             stop.set()
             thread.join(timeout=5.0)
+            sys.setswitchinterval(usual_s)
 
 
 def open_source(name: str, *, fps: float = 30.0) -> FrameSource:

@@ -79,13 +79,13 @@ class Spread:
         They belong to the components (k, pixels, pixels), which come third.
         """
         parts = _components(self._x, self._mean, *begins)
-        shown = self._clear.T @ parts @ self._clear
+        shown = (self._clear.T @ parts @ self._clear).reshape(len(parts), -1)
 
         def misfit(logs: FloatArray) -> tuple[float, FloatArray]:
             variances = np.exp(logs)
-            inverse = np.linalg.inv(np.tensordot(variances, shown, axes=1))
+            inverse = np.linalg.inv((variances @ shown).reshape(self._scatter.shape))
             explained = inverse @ self._scatter
-            slopes = np.tensordot(shown, inverse - explained @ inverse, axes=2) * variances
+            slopes = shown @ (inverse - explained @ inverse).ravel() * variances
             return float(np.trace(explained)) - float(np.linalg.slogdet(inverse)[1]), slopes
 
         if self._logs is None:
