@@ -101,26 +101,38 @@ def _tell(evidence: Evidence, outs: tuple[Path, ...], folder: Job | None, *, as_
     from rimgauge.report import evidence_headline, evidence_outcome
 
     line = evidence_headline(evidence)
-    again = dict(evidence.facts).get("Order", "")
+    order = dict(evidence.facts).get("Order", "")
+    old = {
+        each.after.direction: each.after.verdict.outcome
+        for each in evidence.comparisons
+        if each.planned_since
+    }
     if as_json:
         outcomes = {each.after.direction: each.after.verdict.outcome for each in evidence.comparisons}
-        old = [each.after.direction for each in evidence.comparisons if each.planned_since]
         print_json(
             {
                 "reports": [str(target) for target in outs],
                 "headline": line,
                 "outcome": evidence_outcome(evidence),
                 "outcomes": outcomes,
-                "planned_since": old,
-                "order": again or None,
+                "planned_since": list(old),
+                "order": order or None,
             }
         )
         return
     click.echo(line)
-    if again:
-        click.echo(textwrap.fill(f"Order: {again}.", 80, break_on_hyphens=False))
+    if order:
+        click.echo(textwrap.fill(f"Order: {order}.", 80, break_on_hyphens=False))
     click.echo(f"Wrote {' and '.join(shown(target) for target in outs)}.")
-    if folder is not None:
+    if folder is None:
+        return
+    again = [direction for direction, outcome in old.items() if outcome != "within"]
+    if again:
+        next_step(
+            "measure what wasn't measured since the corrections were planned, and make the page anew.",
+            *(f"rimgauge measure SOURCE --direction {direction}" for direction in again),
+        )
+    else:
         where = "" if folder.folder.resolve() == Path.cwd().resolve() else f" {quoted(folder.folder)}"
         next_step("anyone can check the record it rests on.", f"rimgauge verify{where}")
 

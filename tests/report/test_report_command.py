@@ -315,15 +315,17 @@ def test_a_film_measured_again_is_no_new_state_of_the_wheel(tmp_path, runout, pl
     assert "By the computer&#x27;s clock" not in page
 
 
-def test_radial_runout_measured_before_lateral_work_is_no_after(tmp_path, runout, plan):
+def test_radial_runout_measured_before_lateral_work_is_no_after(tmp_path, runout, plan, capsys):
     job = create_job(tmp_path / "wheel", spokes=32)
     keep_pass(job, runout(1.0))
-    keep_pass(job, runout(0.2, direction="radial"))
+    keep_pass(job, runout(0.9, direction="radial"))
     keep_plan(job, plan)
     keep_pass(job, runout(0.25))
     lateral, radial = from_job(job, name=None, by=None, picture=None).comparisons
     assert (lateral.planned_since, radial.planned_since) == (False, True)
     assert rows_of(job)[-1][0] == "31 Jan 2026 12:00, before round 1"
+    run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
+    assert capsys.readouterr().out.endswith("  rimgauge measure SOURCE --direction radial\n")
 
 
 def test_who_measured_stands_with_each_measurement(tmp_path, runout):
