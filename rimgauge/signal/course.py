@@ -228,7 +228,7 @@ def _fit(
             break
         learnt = replace(learnt, mark=learn_mark(clues.track, clues.layout, angle_deg, learnt.mark))
     spread_deg = curve.spread(normal, right)
-    if clues.tags is None or np.isfinite(clues.track.mark_px).any():
+    if clues.tags is None:
         spread_deg = np.hypot(spread_deg, learnt.mark_sd_deg)
     missed, whole = foretold(clues.components, values, clues.layout.look_period_deg)
     return Course(

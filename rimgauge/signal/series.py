@@ -130,24 +130,35 @@ def _width(
 
 
 def foretold(
-    components: FloatArray, angle_deg: FloatArray, period_deg: float, finest_deg: float = FINEST_DEG
+    components: FloatArray,
+    angle_deg: FloatArray,
+    period_deg: float,
+    finest_deg: float = FINEST_DEG,
+    *,
+    robust: bool = False,
 ) -> tuple[FloatArray, FloatArray]:
     """How far each frame's look (n,) misses what the looks at other times foretell, and misses the mean look, squared.
 
     The run is cut into stretches of time, and each is left out in turn when the mean look is learnt
     (cross-validation: Stone, J. R. Statist. Soc. B 36 (1974) 111; from memory). Single frames would not do: one
     of a wheel that stands still is foretold by its neighbours wherever it stands.
+
+    robust: frames that don't fit, such as the valve's, foretell less. Then a course that is wrong gains too, for what speaks
+    against it is heard less: between courses it must not decide.
     """
     if not components.shape[1]:
         return np.zeros(len(components)), np.zeros(len(components))
     basis, _ = waves(angle_deg, period_deg, finest_deg)
     series = learn_series(basis, components)
+    weight = series.weight if robust else np.ones(len(basis))
     missed = np.empty_like(components)
     for left_out in np.array_split(np.arange(len(basis)), STRETCHES):
         others = np.ones(len(basis), dtype=bool)
         others[left_out] = False
-        seen = basis[others]
-        directions, stiffness = _directions(seen.T @ seen, series.width, series.noise / series.spread)
+        seen = basis[others] * weight[others, None]
+        directions, stiffness = _directions(
+            seen.T @ basis[others], series.width, series.noise / series.spread
+        )
         coefficients = directions @ ((directions.T @ (seen.T @ components[others])) / stiffness)
         missed[left_out] = components[left_out] - basis[left_out] @ coefficients
     return np.sum(missed**2, axis=1), np.sum((components - components.mean(axis=0)) ** 2, axis=1)

@@ -27,6 +27,7 @@ from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place, chance_elsewhere
+from rimgauge.signal.series import foretold
 from rimgauge.signal.slid import but_for_hands
 from rimgauge.signal.spoke_count import fits
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
@@ -60,6 +61,7 @@ MARK_WITHIN_DEG, LEAST_SEEN = 2.0, 1.0 / 3.0
 """So near the middle of its box the mark must show, in so many frames at least: a hand may cover it. On eleven films and
 simulated runs with a mark it was in all of them, on two with glints alone in a tenth."""
 LEAST_USED_SHARE, ALL_BUT_SHARE = 0.5, 0.9
+FEWEST_PASSES = 2
 
 
 def find_turning(track: GapTrack, layout: Layout) -> Turning:
@@ -103,7 +105,10 @@ def _found(track: GapTrack, layout: Layout) -> Turning:
 
 def _find(track: GapTrack, layout: Layout) -> Turning:
     tags = tagged(track, layout)
-    if tags is None and not np.isfinite(track.mark_px).any():
+    if tags is not None:
+        # Tags tell all that a mark would, and a tag or a glint may pass for one.
+        track = replace(track, mark_px=np.full(len(track.time_s), np.nan))
+    elif not np.isfinite(track.mark_px).any():
         raise _never_seen(track)
     if len(track.time_s) > LONGEST_PIECE:
         joined = piece_by_piece(track, lambda piece: _find(piece, layout))
@@ -117,12 +122,17 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
         )
     if track.slide is not None and track.spoke_profile.shape[1]:
         track = replace(track, slide=but_for_hands(track.slide, track.spoke_profile.astype(np.float64)))
+    return _told(track, layout, tags)
+
+
+def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
+    """The angle by one piece that is long enough."""
     components = spoke_components(track, layout, SOFT_DEG, COMPONENTS)
-    moment, evidence = gather(track, layout, tags)
-    found = _followed(evidence, layout, counted=tags is None and components.shape[1] > 0)
-    place = found.place
-    course = fit_course(track, layout, tags, moment, place.angle_deg[moment], components, sure=found.alone)
     spokes = components.shape[1] > 0
+    moment, evidence = gather(track, layout, tags)
+    found = _followed(evidence, layout, counted=tags is None and spokes)
+    path_deg = found.place.angle_deg[moment]
+    course = fit_course(track, layout, tags, moment, path_deg, components, sure=found.alone)
     if spokes and _share_foretold(course.missed, course.whole) < LEAST_FORETOLD:
         if layout.start_spoke is not None:
             raise PlaceLost(
@@ -131,34 +141,45 @@ def _find(track: GapTrack, layout: Layout) -> Turning:
             )
         # A wrong path learns a look that foretells nothing; what is left is the mark.
         return _find(replace(track, spoke_profile=track.spoke_profile[:, :0]), layout)
-    unmarked = layout.start_spoke is not None
-    if not (unmarked or tags or course.slides) and passes(np.isfinite(track.mark_px)) < 2:
-        raise PlaceLost(
-            "the mark passed only once, and the rim's own slide can't be seen; turn the wheel more slowly, and so "
-            "that the mark passes two or three times"
-        )
+    _check_counted(track, layout, tags, course)
+    # Where the valve stood among the spokes a look that follows it foretells others amiss.
+    missed, whole = foretold(components, course.angle_deg, layout.look_period_deg, robust=True)
+    course = replace(course, missed=missed, whole=whole)
     usable = _usable(course, found, evidence, moment, layout.spacing_deg, spokes=spokes)
-    if tags is not None:
-        # Frames too doubtful to use count too: it may be the tag that stands elsewhere that makes them so.
-        check_tags(
-            tags, np.where(course.settled, course.angle_deg, np.nan), course.tag_scale, layout.spacing_deg
-        )
-    if unmarked:
+    if layout.start_spoke is not None:
         gaps_px = np.stack([side.gap_px for side in track.sides])
         usable = counted_through(gaps_px, course.angle_deg, usable, layout.spacing_deg)
     sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
+    angle_deg = np.where(usable, course.angle_deg, np.nan)
     if not (course.slides or found.alone):
-        _check_speed(track, moment, np.where(usable, course.angle_deg, np.nan))
-    if tags is None and not unmarked:
-        _check_mark(track, layout, np.where(usable, course.angle_deg, np.nan))
+        _check_speed(track, moment, angle_deg)
+    if tags is None and layout.start_spoke is None:
+        _check_mark(track, layout, angle_deg)
     return Turning(
-        angle_deg=np.where(usable, course.angle_deg, np.nan),
+        angle_deg=angle_deg,
         standard_uncertainty_deg=course.spread_deg,
         revolutions=float(np.ptp(course.angle_deg[usable])) / 360.0,
         reversals=_reversals(course.angle_deg[usable]),
         evidence=sources,
     )
+
+
+def _check_counted(track: GapTrack, layout: Layout, tags: Tagged | None, course: Course) -> None:
+    """Refuse a run in which nothing counts the turns, or a tag stands elsewhere than its number says."""
+    if tags is not None:
+        # Frames too doubtful to use count too: it may be the tag that stands elsewhere that makes them so.
+        settled_deg = np.where(course.settled, course.angle_deg, np.nan)
+        check_tags(tags, settled_deg, course.tag_scale, layout.spacing_deg)
+    elif (
+        layout.start_spoke is None
+        and not course.slides
+        and passes(np.isfinite(track.mark_px)) < FEWEST_PASSES
+    ):
+        raise PlaceLost(
+            "the mark passed only once, and the rim's own slide can't be seen; turn the wheel more slowly, and so "
+            "that the mark passes two or three times"
+        )
 
 
 def _usable(

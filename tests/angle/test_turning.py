@@ -11,7 +11,7 @@ from seen_angle import Bench, draw_bench, film, layout_of, spoke_angles, without
 
 from rimgauge.capture.slide import find_slide
 from rimgauge.errors import MarkNotSeen, NotTrustworthy, PlaceLost, RimgaugeError, TooFewRevolutions
-from rimgauge.records import EdgeTrack, GapTrack, Turning
+from rimgauge.records import EdgeTrack, GapTrack, TagSightings, Turning
 from rimgauge.signal import Layout, find_turning, look_period_deg
 from rimgauge.signal.evidence import beat_times_s, even_moments
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
@@ -282,6 +282,29 @@ def test_a_gap_that_repeats_on_a_course_four_times_as_fast_tells_so():
         slow_deg = speed * truth_deg
         seen_px = 3.0 * np.cos(np.radians(slow_deg)) + np.cos(np.radians(3.0 * slow_deg) - 1.0)
         assert times_too_slow(moment, slow_deg, seen_px[None] + rng.normal(0.0, 0.1, seen_px.shape)) is None
+    # Nor is one whose gap comes back nearly alike after half a turn, though one twice as fast misses it but little more.
+    slow_deg = 0.4 * truth_deg
+    halves_px = np.cos(np.radians(2.0 * slow_deg)) + 0.11 * np.cos(np.radians(slow_deg))
+    assert times_too_slow(moment, slow_deg, halves_px[None] + rng.normal(0.0, 0.1, halves_px.shape)) is None
+
+
+@pytest.mark.parametrize("glints", [(), (40,), (40, 150)])
+def test_numbered_tags_tell_the_angle_whatever_passes_for_a_mark_beside_them(glints):
+    rng = np.random.default_rng(22)
+    bench = replace(Bench(spoke_angles(28, False, rng)), marked=False)
+    seen = film(draw_motion("pushed", rng, 2.5), bench, rng)
+    past_deg = (seen.angle_deg[:, None] - bench.spoke_angles_deg + 180.0) % 360.0 - 180.0
+    frame, spoke = np.nonzero(np.abs(past_deg) < 4.0)
+    tags = TagSightings(frame=frame, number=spoke + 1, along_px=past_deg[frame, spoke] * bench.px_per_deg)
+    mark_px, strength = np.full(len(seen.angle_deg), np.nan), np.zeros(len(seen.angle_deg))
+    mark_px[list(glints)], strength[list(glints)] = -30.0, 1.0
+    turning = find_turning(
+        replace(seen.track, mark_px=mark_px, mark_strength=strength, tags=tags), layout_of(bench)
+    )
+    off_deg = (turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0
+    assert np.isfinite(off_deg).mean() > 0.9
+    assert np.nanpercentile(np.abs(off_deg), 95) < HANDS_DEG
+    assert turning.evidence[0].startswith("tags")
 
 
 def long_track(count):
