@@ -41,7 +41,7 @@ and of how far its rim is bent sideways and radially; a judgement."""
 SCALE_STEPS = 30
 """Steps of the search for these three; it takes about ten."""
 FARTHEST_SCALE = 10.0
-"""Logarithms beyond this are not looked at: a wheel is not 20,000 times as uneven or as bent as usual."""
+"""Logarithms beyond this count as this: no wheel is 20,000 times as uneven or as bent as usual."""
 LEAST_UNEVEN = 0.03
 """Tension is never taken to be more even than this beforehand (standard deviation over mean)."""
 USUAL_UNEVEN = 0.07
@@ -234,23 +234,19 @@ def _likeliest_scales(seen: _Seen) -> FloatArray:
     """How uneven tension is and how far the rim is bent against the usual (1 + b,), judged by all readings."""
     spread = np.array(SCALE_SPREAD[: 1 + len(seen.bent)])
 
+    def scales_of(logarithm: FloatArray) -> FloatArray:
+        return np.exp(np.clip(logarithm, -FARTHEST_SCALE, FARTHEST_SCALE))
+
     def unlikely(logarithm: FloatArray) -> float:
         try:
-            root = cholesky(seen.covariance(np.exp(logarithm)), lower=True)
+            root = cholesky(seen.covariance(scales_of(logarithm)), lower=True)
         except LinAlgError:
             return np.inf
         apart = solve_triangular(root, seen.values, lower=True)
         return float(np.log(np.diag(root)).sum() + (apart @ apart + np.sum((logarithm / spread) ** 2)) / 2)
 
-    found = minimize(
-        unlikely,
-        np.zeros(len(spread)),
-        method="L-BFGS-B",
-        bounds=[(-FARTHEST_SCALE, FARTHEST_SCALE)] * len(spread),
-        options={"maxiter": SCALE_STEPS},
-    )
-    scales: FloatArray = np.exp(found.x)
-    return scales
+    found = minimize(unlikely, np.zeros(len(spread)), method="L-BFGS-B", options={"maxiter": SCALE_STEPS})
+    return scales_of(found.x)
 
 
 def _usual_turn(uneven: FloatArray, answer: FloatArray, *, least: float, noise: float) -> float:
