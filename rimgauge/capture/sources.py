@@ -210,8 +210,6 @@ class ReadAhead(Generic[T]):
                 put(error)
 
         thread = threading.Thread(target=decode, name="decode ahead", daemon=True)
-        usual_s = sys.getswitchinterval()
-        sys.setswitchinterval(TURN_S)
         thread.start()
         try:
             while (item := waiting.get()) is not None:
@@ -221,7 +219,21 @@ class ReadAhead(Generic[T]):
         finally:
             stop.set()
             thread.join(timeout=5.0)
-            sys.setswitchinterval(usual_s)
+
+
+@contextlib.contextmanager
+def quick_turns() -> Iterator[None]:
+    """Let the threads of the whole process take turns every TURN_S for as long as this lasts.
+
+    To be asked for in one place round everything that reads ahead: readers that end in another order than they began
+    would each leave behind what they found.
+    """
+    usual_s = sys.getswitchinterval()
+    sys.setswitchinterval(TURN_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(usual_s)
 
 
 def open_source(name: str, *, fps: float = 30.0) -> FrameSource:
