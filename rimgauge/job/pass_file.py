@@ -26,6 +26,9 @@ from rimgauge.records import (
 from .reader import FARTHEST_MM, Reader, read_json, read_moment, write_json
 from .view_file import parse_view, view_fields
 
+MOST_AHEAD_MM = 1000.0
+"""No picture that shows a gap shows a metre of the rim."""
+
 
 def read_pass(path: Path) -> Runout:
     """Read a measurement; null in a frame's values becomes NaN.
@@ -306,14 +309,20 @@ def _frames(place: Reader, side_count: int) -> FrameValues:
     )
 
 
+def _ahead_mm(place: Reader, sides: int, radius_mm: float) -> list[float]:
+    most_mm = min(MOST_AHEAD_MM, math.pi * radius_mm)
+    return [item.number(least=-most_mm, most=most_mm) for item in place.items(least=sides, most=sides)]
+
+
 def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
     sides, count = shape
+    radius_mm = place["rim_radius_mm"].number(above=0)
     rows = place["gap_standard_error_mm"].items(least=sides, most=sides)
     angles = place["angle_standard_uncertainty_deg"].numbers(length=count, gaps=True, least=0)
     other, start, ahead = (place.get(name) for name in ("other", "start_spoke", "ahead_mm"))
     return Basis(
         view=parse_view(place["view"]),
-        rim_radius_mm=place["rim_radius_mm"].number(above=0),
+        rim_radius_mm=radius_mm,
         software=place["software"].text(),
         reversals=place["reversals"].whole(least=0),
         evidence=tuple(item.text() for item in place["evidence"].items()),
@@ -321,7 +330,7 @@ def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
             [row.numbers(length=count, gaps=True, least=0) for row in rows]
         ).reshape(sides, count),
         angle_standard_uncertainty_deg=np.array(angles),
-        ahead_mm=np.array(ahead.numbers(length=sides) if ahead else [0.0] * sides),
+        ahead_mm=np.array(_ahead_mm(ahead, sides, radius_mm) if ahead else [0.0] * sides),
         other=other.or_none(_side) if other else None,
         start_spoke=start.or_none(lambda number: number.whole(least=1, most=spokes)) if start else None,
     )

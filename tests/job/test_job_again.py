@@ -114,6 +114,16 @@ def test_reading_a_measurement_gives_back_every_number_it_rests_on(job: Job, vie
     assert again.basis.software.startswith("rimgauge ")
 
 
+@pytest.mark.parametrize("ahead_mm", [-1e308, 1001.0])
+def test_an_edge_read_out_of_all_bounds_ahead_is_named(tmp_path: Path, view: View, ahead_mm: float) -> None:
+    write_pass(tmp_path / "pass.json", measured(view))
+    fields = json.loads((tmp_path / "pass.json").read_text(encoding="utf-8"))
+    fields["basis"]["ahead_mm"][1] = ahead_mm
+    (tmp_path / "pass.json").write_text(json.dumps(fields), encoding="utf-8")
+    with pytest.raises(BadFile, match=r"basis\.ahead_mm\[1\] must be"):
+        read_pass(tmp_path / "pass.json")
+
+
 def test_a_frame_is_as_good_as_the_worse_of_its_two_pointers(view: View) -> None:
     made = measured(view)
     assert set(made.frames.quality.tolist()) == {0.6}
