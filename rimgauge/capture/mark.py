@@ -82,7 +82,7 @@ def clear_of_rim(box: Box, view: View, tip_px: FloatArray, rim_px: FloatArray) -
     seen = np.isfinite(rim_px).all(axis=1)
     if view.direction != "lateral" or not seen.any():
         return box
-    axis = 0 if abs(view.positive[0]) >= abs(view.positive[1]) else 1
+    axis = 0 if abs(view.forward[1]) > abs(view.forward[0]) else 1
     start, end, along = box[axis], box[axis] + box[axis + 2], 1 - axis
     far = box[along] + box[along + 2] / 2.0 - rim_px[seen, along]
     edge = rim_px[seen, axis] + far * view.forward[axis] / view.forward[along]

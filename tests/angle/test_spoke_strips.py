@@ -60,6 +60,8 @@ def test_a_leaning_spoke_stays_narrow_in_strips_side_by_side_whichever_way_the_r
         # The pointer to its left: the box ends before the rim.
         ((1.0, 0.0), (0.1, 1.0), -30.0, (40, 120, 18, 40)),
         ((0.0, 1.0), (1.0, 0.0), 30.0, (40, 120, 90, 40)),
+        # Strips lie along the way the rim passes, whichever way it strays.
+        ((0.72, 0.69), (1.0, 0.0), 30.0, (40, 120, 90, 40)),
     ],
 )
 def test_the_spokes_box_leaves_out_what_the_rims_edge_covers(positive, forward, towards, clear):
