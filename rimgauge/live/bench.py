@@ -62,9 +62,9 @@ class Cue:
 class Showing:
     """Everything that one picture is drawn from.
 
-    foot: what the person may press, and how things stand. keys: each that does something, and what. words: the sentence of a lesson. since_mm (CELLS,): gaps as
-    they were at the last nipple turn, None before the first was noted; since: what that was. shift_mm: what the gaps
-    before are moved by to have the same mean as now.
+    foot: what the person may press, and how things stand. keys: each that does something, and what.
+    words: the sentence of a lesson. since_mm (CELLS,): gaps as they were at the last nipple turn, None before the first
+    was noted; since: what that was. shift_mm: what the gaps before are moved by to have the same mean as now.
     """
 
     moment: Moment

@@ -20,6 +20,7 @@ FIRST_WIDTH = 0.5
 ROUNDS, ROUNDS_MORE = 8, 3
 """To learn a look from nothing, and from one that was learnt along nearly the same path."""
 WORSE = 0.8
+"""Quantile of the frames' misfits that counts as their usual one."""
 STRETCHES = 15
 INDEPENDENT = 4.0
 """So many components of a picture count as independent."""
