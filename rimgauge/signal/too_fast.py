@@ -28,7 +28,7 @@ alike in each half of a turn made one twice as fast miss by 1.8 times as much, a
 
 
 def times_too_slow(moment: IntArray, angle_deg: FloatArray, gaps_px: FloatArray) -> float | None:
-    """Find how many times faster the wheel turned, where the gap repeats far better so; None where it doesn't.
+    """Find how many times faster the wheel turned, where the gap repeats better so; None where it doesn't.
 
     Parameters
     ----------

@@ -62,6 +62,7 @@ MARK_WITHIN_DEG, LEAST_SEEN = 2.0, 1.0 / 3.0
 simulated runs with a mark it was in all of them, on two with glints alone in a tenth."""
 LEAST_USED_SHARE, ALL_BUT_SHARE = 0.5, 0.9
 FEWEST_PASSES = 2
+"""Of the mark, where nothing but it and the spokes tells the turns: one pass fixes the place, the next counts the turn."""
 
 
 def find_turning(track: GapTrack, layout: Layout) -> Turning:
