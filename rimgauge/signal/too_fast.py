@@ -1,7 +1,7 @@
 """A wheel that turns too fast for the frames can look like one that turns slowly, as in films: its own gap tells.
 
 Spokes that pass by several between two frames look as if they went a part of the way. The gap comes back after a whole
-turn and on no other path, so that a faster course on which it repeats far better is the true one.
+turn and on no other path, so that a faster course on which it repeats better is the true one.
 """
 
 from __future__ import annotations
