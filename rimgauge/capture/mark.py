@@ -19,6 +19,8 @@ SHAKE_ROOM_PX = 8
 """So far may a shake move the spokes' box."""
 EDGE_SOFT_PX = 1
 """So far a blurred edge reaches beyond where it is (a judgement)."""
+STRAY = 0.05
+"""In so few frames the edge may be a mistake, or reaches hardly farther (a judgement)."""
 LEAST_ACROSS_PX = 2 * ACROSS
 """A box that would be left narrower beside the rim stays as it was drawn."""
 LEAST_FLICKER = 0.04
@@ -87,9 +89,9 @@ def clear_of_rim(box: Box, view: View, tip_px: FloatArray, rim_px: FloatArray) -
     far = box[along] + box[along + 2] / 2.0 - rim_px[seen, along]
     edge = rim_px[seen, axis] + far * view.forward[axis] / view.forward[along]
     if np.median(tip_px[seen, axis] - rim_px[seen, axis]) > 0.0:
-        start = max(start, math.ceil(edge.max()) + EDGE_SOFT_PX)
+        start = max(start, math.ceil(np.quantile(edge, 1.0 - STRAY)) + EDGE_SOFT_PX)
     else:
-        end = min(end, math.floor(edge.min()) - EDGE_SOFT_PX)
+        end = min(end, math.floor(np.quantile(edge, STRAY)) - EDGE_SOFT_PX)
     if end - start < min(LEAST_ACROSS_PX, box[axis + 2]):
         return box
     x, y, width, height = box

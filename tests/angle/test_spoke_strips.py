@@ -70,6 +70,10 @@ def test_the_spokes_box_leaves_out_what_the_rims_edge_covers(positive, forward, 
     rim[4] = np.nan
     tip = rim + towards * np.array(positive)
     assert clear_of_rim((40, 120, 90, 40), view, tip, rim) == clear
+    # One mistake among many frames cuts off nothing.
+    many, stray = np.repeat(rim, 8, axis=0), rim[8] + 40.0 * towards * np.array(positive)
+    many_tips = np.vstack([np.repeat(tip, 8, axis=0), stray + towards * np.array(positive)])
+    assert clear_of_rim((40, 120, 90, 40), view, many_tips, np.vstack([many, stray])) == clear
     # In a radial view spokes are beyond the rim's other edge, and a sliver of a box would tell little.
     assert clear_of_rim((40, 120, 90, 40), replace(view, direction="radial"), tip, rim) == (40, 120, 90, 40)
     if positive[0]:
