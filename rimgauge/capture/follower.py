@@ -15,7 +15,9 @@ from rimgauge.capture.patch import GreyArray, Patch, inward
 from rimgauge.capture.pointer import PointerLook, learn_pointer
 from rimgauge.capture.shape import least_outside_px
 from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
+from rimgauge.capture.steadiness import steadied
 from rimgauge.capture.texture import evened, mean_profiles, widened
+from rimgauge.capture.texture_gaps import Gaps
 from rimgauge.records import BoolArray, Edge, FloatArray, View
 
 BAND_ROOM_PX = 18
@@ -145,13 +147,22 @@ class EdgeFollower:
             fit = self._less_sure(fit, plain, start_px, rim, white)
         return self._sightings(fit, shift, self._profiles(plain, fit), white)
 
-    def evened(self, seen: Sightings) -> Sightings:
-        """The same with what the rim's texture does to its edge taken off, as far as the whole pass tells it."""
+    def evened(self, seen: Sightings, time_s: FloatArray) -> Sightings:
+        """The same with what the rim's texture does to its edge taken off, as far as the whole pass tells it.
+
+        Of the pointer's shift it takes off what is noise; the standard error is then that of the whole gap.
+        """
         shape = self.outline.shape
         good = seen.lost == SEEN
-        found = evened(seen.profile, seen.place_px, seen.gap_px, seen.standard_error_px, good, shape)
+        if not good.any():
+            return seen
+        steady_px, pointer_error_px = steadied(seen.gap_px, seen.shift_px, seen.shift_error_px, good)
+        gap_px = np.where(good, steady_px, np.nan)
+        gaps = Gaps(time_s, gap_px, seen.standard_error_px, pointer_error_px)
+        # The rim looks the same after a knock.
+        found = evened(seen.profile, seen.place_px, gaps, good | (seen.lost == MOVED), shape)
         per_px = 1.0 / (self.du - shape.slope * self.dv)
-        gap_px = seen.gap_px + per_px * np.nan_to_num(found.correction_px)
+        gap_px = steady_px + per_px * np.nan_to_num(found.correction_px)
         lost = np.where(found.unlike, COVERED, seen.lost).astype(np.uint8)
         return replace(seen, gap_px=gap_px, standard_error_px=found.standard_error_px, lost=lost)
 

@@ -9,16 +9,13 @@ import numpy as np
 from rimgauge.capture.follower import MOVED, REASONS, SEEN, VAGUE, WHITE, Sightings
 from rimgauge.capture.steadiness import stretches
 from rimgauge.errors import RimNotSeen
-from rimgauge.records import BoolArray, EdgeTrack, FloatArray, Side
+from rimgauge.records import BoolArray, EdgeTrack, Side
 
 MOST_VAGUE, LEAST_VAGUE_PX = 3.0, 0.1
 """A frame counts as vague when its standard error is so many times the usual one, and over a tenth of a pixel: that is
 about 0.01 mm where the gap fills the picture as it should, and leaving out a stretch of rim whose outline is a little doubled, as by its farther lip, costs more."""
 MOST_VAGUE_WHITE = 6.0
 """The same for a frame that is clipped: what makes it less sure is known."""
-SHIFT_NOISE_FACTOR = 2.0
-"""What passes behind the pointer and its own texture make its shift about twice as uncertain as it states: 1.6 to
-2.3 times on ray-traced scenes, whose shake is known."""
 
 
 def vague_left_out(seen: Sightings) -> Sightings:
@@ -75,28 +72,12 @@ def edge_track(side: Side, seen: Sightings, ahead_px: float) -> EdgeTrack:
     good = seen.lost == SEEN
     if not good.any():
         raise RimNotSeen(f"the rim's edge was not seen in any frame on the {side} side; run aim again")
-    shift_error_px = SHIFT_NOISE_FACTOR * seen.shift_error_px
-    kept = _kept_share(seen.shift_px, shift_error_px, good)
-    # The gap shrinks as much as the tip is seen to move toward the rim; undo the part that is only noise.
-    steadied_px = seen.gap_px + (1.0 - kept) * (seen.shift_px - np.median(seen.shift_px[good]))
     return EdgeTrack(
         side=side,
-        gap_px=np.where(good, steadied_px, np.nan),
-        standard_error_px=np.hypot(seen.standard_error_px, shift_error_px * np.sqrt(kept)),
+        gap_px=np.where(good, seen.gap_px, np.nan),
+        standard_error_px=seen.standard_error_px,
         quality=seen.quality,
         tip_px=seen.tip_px,
         rim_px=seen.rim_px,
         ahead_px=ahead_px,
     )
-
-
-def _kept_share(shift_px: FloatArray, error_px: FloatArray, good: BoolArray) -> FloatArray:
-    """How much (n,) of the pointer's apparent shift in each frame is camera shake rather than noise of its fit.
-
-    Shrinkage by the share of variance that the errors don't explain: a camera on a stand keeps none of the noise
-    that a faint pointer would otherwise put into every gap.
-    """
-    seen = shift_px[good]
-    spread = 1.4826 * float(np.median(np.abs(seen - np.median(seen))))
-    shake = max(0.0, spread**2 - float(np.median(error_px[good])) ** 2)
-    return np.asarray(shake / np.maximum(shake + error_px**2, 1e-12))

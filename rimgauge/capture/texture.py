@@ -13,8 +13,7 @@ how blurred it is, since streaks that run right round draw the fit aside and blu
 all that isn't d, generalised least squares (Aitken 1935; from memory) gives d and its standard deviation
 (m′ᵀV⁻¹m′)^−½: the foot of the edge, which lies before the rim, then counts for more than its top.
 
-How much of d is right is told by the gaps: a rim's runout is smooth from frame to frame and texture isn't, so that what
-d explains of their second differences shows (least squares).
+How much of d is right, and how large the errors are that are left, is told by the gaps (`texture_gaps`).
 """
 
 from __future__ import annotations
@@ -27,6 +26,7 @@ from scipy.special import ndtr
 
 from rimgauge.capture.edge import EdgeShape, row_weights
 from rimgauge.capture.patch import GreyArray
+from rimgauge.capture.texture_gaps import Gaps, Restless, restless
 from rimgauge.capture.texture_spread import Spread
 from rimgauge.records import BoolArray, FloatArray
 
@@ -35,9 +35,9 @@ PHASES = 16
 LEAST_ROWS = 8
 MOST_WHITE = 0.3
 """A profile with a larger share of clipped pixels doesn't show the rim's brightness."""
-LEAST_FRAMES = 60
+LEAST_FRAMES = 40
 FRAMES_A_COLUMN = 3
-"""Fewer profiles tell no covariance."""
+"""Fewer profiles tell no covariance; a film of three seconds with a knock half way has 45 on either side."""
 COMMON = 0.9
 """A column counts where so many frames have it: near the pointer's tip the band is narrower."""
 ROUNDS = 3
@@ -58,10 +58,11 @@ USUAL_BLOCKS = 2.0
 
 REACH_BLURS, REACH_PX, MOST_REACH_PX = 4.0, 2, 17
 """A profile reaches at least so far into the rim."""
-BEFOREHAND = (0.5, 0.5)
-"""What is believed of the share of the corrections that is right before the gaps were looked at, and its spread."""
-MOST_LAG, STILL_ALIKE = 12, 0.3
-"""Corrections so many frames apart are compared, or nearer ones as soon as they are less alike than that."""
+BEFOREHAND = (0.3, 0.3)
+"""What is believed of the share of the corrections that is right before the gaps were looked at, and its spread: on drawn
+rims the best share is 0.2 in the middle of many films, with a standard deviation of 0.25."""
+FREEDOM_BEFOREHAND = 12.0
+"""What profiles and rows state of the variance is known to about 40 %: 2/0.4² degrees of freedom (a judgement)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,20 +158,16 @@ def _steps(shape: EdgeShape) -> list[float]:
 
 
 def evened(
-    profiles: GreyArray,
-    place_px: FloatArray,
-    gap_px: FloatArray,
-    standard_error_px: FloatArray,
-    good: BoolArray,
-    shape: EdgeShape,
+    profiles: GreyArray, place_px: FloatArray, gaps: Gaps, good: BoolArray, shape: EdgeShape
 ) -> Evened:
     """Tell by a whole pass how much texture moves the edge in each frame, and how sure the place is after that.
 
     Parameters
     ----------
     profiles : (n, pixels) as `mean_profiles` gives them.
-    place_px, gap_px, standard_error_px : (n,) of the fits.
-    good : (n,) frames that are believed.
+    place_px : (n,) of the fits.
+    gaps : (n,) that they gave, NaN where they don't count.
+    good : (n,) frames whose profile is believed.
     shape : of the edge.
 
     Notes
@@ -180,30 +177,64 @@ def evened(
     A frame without a profile, or of quite another contrast, keeps its fit, but is as unsure as texture makes a fit.
     """
     shape = widened(shape)
+    correction = np.full(len(good), np.nan)
     unlike = np.zeros(len(good), dtype=bool)
-    unchanged = Evened(np.full(len(good), np.nan), standard_error_px, unlike)
+    variance = gaps.edge_error_px**2
     columns, usable = _common(profiles, good)
     if usable.sum() < max(LEAST_FRAMES, FRAMES_A_COLUMN * columns.sum()):
-        return unchanged
+        left = restless(gaps.time_s, gaps.gap_px, np.zeros(len(good)))
+        return Evened(correction, _agreeing(variance, left, gaps), unlike)
     x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]
     seen = profiles[usable][:, columns].astype(np.float64)
     told = _told(seen, place_px[usable], x, shape)
     contrast = _contrasts(seen, told.mean, x, shape)
     gain = np.clip(contrast, *CONTRASTS)
     believed = (contrast == gain) & (np.abs(told.step_px / gain) < MOST_BLURS * shape.blur_px)
+    if not believed.any():
+        return Evened(correction, _agreeing(variance + told.of_fit_px**2, None, gaps), unlike)
     which = np.flatnonzero(usable)[believed]
-    result, errors = unchanged.correction_px, np.hypot(standard_error_px, told.of_fit_px)
-    result[which] = (told.step_px / gain)[believed]
-    right, right_error = _share_right(result, gap_px)
-    blocks = standard_error_px[which] / (USUAL_BLOCKS * float(np.median(standard_error_px[usable])))
+    correction[which] = (told.step_px / gain)[believed]
+    correction -= float(np.mean(correction[which]))
+    size_px = float(np.std(correction[which]))
+    left = restless(gaps.time_s, gaps.gap_px, correction)
+    right, right_error = _share_right(left)
+    blocks = gaps.edge_error_px[which] / (USUAL_BLOCKS * float(np.median(gaps.edge_error_px[usable])))
     of_profile = (told.error_px / gain)[believed] * np.maximum(blocks, 1.0)
     # Where the profiles correct nothing, what they and the rows state of the fit has proved equally near the truth.
     rows_count = 0.5 * (1.0 - right)
-    untold = (right_error * float(np.std(result[which]))) ** 2
-    of_rows = standard_error_px[which]
-    errors[which] = np.sqrt(rows_count * of_rows**2 + (1.0 - rows_count) * of_profile**2 + untold)
+    variance += told.of_fit_px**2
+    variance[which] = rows_count * gaps.edge_error_px[which] ** 2 + (1.0 - rows_count) * of_profile**2
+    variance[which] += (right_error * size_px) ** 2
     unlike[usable] = (told.misfit > MOST_UNLIKE * float(np.median(told.misfit))) | (contrast < LEAST_CONTRAST)
-    return Evened(right * result, errors, unlike)
+    return Evened(right * correction, _agreeing(variance, left, gaps), unlike)
+
+
+def _share_right(left: Restless | None) -> tuple[float, float]:
+    """Share 0 to 1 of the corrections that is right, and its error.
+
+    Where the texture shows for many frames its change and the rim's own can't be told apart, and what is believed
+    beforehand is left.
+    """
+    believed, spread = BEFOREHAND
+    if left is None:
+        return BEFOREHAND
+    trust = spread**2 / (spread**2 + left.share_variance)
+    return believed + trust * (min(max(left.share, 0.0), 1.0) - believed), spread * math.sqrt(1.0 - trust)
+
+
+def _agreeing(variance: FloatArray, left: Restless | None, gaps: Gaps) -> FloatArray:
+    """Standard errors (n,) of gaps by variances (n,) of the edge, in proportion, and the gaps' own restlessness.
+
+    Gaps can only say that it is more: errors that neighbouring frames share go into the spline, as the rim does. And they
+    say so only where what is left holds none of the rim's own bends.
+    """
+    variance = variance + gaps.pointer_error_px**2
+    if left is None or not left.settled:
+        return np.sqrt(variance)
+    usual = float(np.median(variance[np.isfinite(gaps.gap_px + variance)]))
+    told = max(left.variance / usual, 1.0)
+    share = (FREEDOM_BEFOREHAND + left.freedom * told) / (FREEDOM_BEFOREHAND + left.freedom)
+    return np.asarray(np.sqrt(share * variance))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,40 +273,6 @@ def _told(seen: FloatArray, place_px: FloatArray, x: FloatArray, shape: EdgeShap
         usual = misfit < MOST_UNLIKELY * float(np.median(misfit))
     error = information**-0.5 * np.sqrt(np.maximum(misfit, 1.0))
     return _Told(waves[0], step, error, misfit, _of_fit(covariance, change, x, shape))
-
-
-def _share_right(correction_px: FloatArray, gap_px: FloatArray) -> tuple[float, float]:
-    """Share 0 to 1 of the corrections (n,) that makes the gaps (n,) vary least from frame to frame, and its error.
-
-    Where the texture shows for many frames its change and the rim's own can't be told apart, and what is believed
-    beforehand is left: any share.
-    """
-    known = np.isfinite(correction_px) & np.isfinite(gap_px)
-    even = np.where(known, correction_px - float(np.mean(correction_px[known])), 0.0)
-    # A slow wheel shows the same texture for several frames.
-    size = float(even @ even)
-    lags = range(1, MOST_LAG)
-    lag = next((k for k in lags if float(even[k:] @ even[:-k]) < STILL_ALIKE * size), MOST_LAG)
-    gap, correction = (
-        each[2 * lag :] - 2.0 * each[lag:-lag] + each[: -2 * lag] for each in (gap_px, correction_px)
-    )
-    told = np.isfinite(gap + correction)
-    if told.sum() < LEAST_FRAMES / 2:
-        return BEFOREHAND
-    gap, correction = gap[told], correction[told]
-    share, weight = 0.0, np.ones(len(gap))
-    for _ in range(ROUNDS):
-        weighted = weight * correction
-        share = -float(weighted @ gap) / max(float(weighted @ correction), 1e-12)
-        off = np.abs(gap + share * correction)
-        weight = np.minimum(1.0, 2.0 * float(np.median(off)) / np.maximum(off, 1e-9))
-    # Second differences over a lag share their frames, and the rim's own bends last for many.
-    size = max(float(weight @ correction**2), 1e-12)
-    variance = float(weight @ (gap + share * correction) ** 2) / size * (2.0 * lag / len(gap))
-    believed, spread = BEFOREHAND
-    trust = spread**2 / (spread**2 + variance)
-    share = believed + trust * (min(max(share, 0.0), 1.0) - believed)
-    return share, spread * math.sqrt(1.0 - trust)
 
 
 def _common(profiles: GreyArray, good: BoolArray) -> tuple[BoolArray, BoolArray]:

@@ -177,12 +177,13 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         along = aside.submit(_mark_and_slide, noted.marks, len(noted.times_s), view)
         # Vague frames go first: where a spoke stands at the edge it may be what was fitted, however sure its foot looks.
         sides = moved_left_out([vague_left_out(side) for side in seen])
-        sides = [follower.evened(side) for follower, side in zip(tracker.followers, sides, strict=True)]
+        times_s = np.array(noted.times_s)
+        sides = [each.evened(side, times_s) for each, side in zip(tracker.followers, sides, strict=True)]
         mark_px, strength, slide = along.result()
     noted.marks.clear()
     mark_px = mark_px - np.array(noted.shakes_px) @ view.forward
     return GapTrack(
-        time_s=np.array(noted.times_s),
+        time_s=times_s,
         sides=tuple(
             edge_track(edge.side, side, ahead_px)
             for edge, side, ahead_px in zip(view.edges, sides, tracker.ahead_px(view), strict=True)
