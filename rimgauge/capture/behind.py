@@ -80,7 +80,7 @@ def learn_behind(patches: GreyArray, place_px: FloatArray, row_px: float, shape:
     light = _light(patches, known.grey, edge, shape)
     off = _off(patches, known.grey * light, edge, shape)
     off = off[np.isfinite(off).any(axis=1)]
-    noise = float(np.median(np.nanquantile(off, USUAL, axis=1))) if len(off) else LEAST_NOISE
+    noise = float(np.median(_quantile(off, USUAL))) if len(off) else LEAST_NOISE
     return Behind(known.grey, max(noise, LEAST_NOISE))
 
 
@@ -183,7 +183,7 @@ def _light(patches: GreyArray, grey: GreyArray, edge: FloatArray, shape: EdgeSha
     ratio = np.where(usual > 0.0, seen / np.maximum(usual, 1e-9), np.nan)
     told = np.isfinite(ratio).any(axis=1)
     result = np.ones((len(patches), 1, 1))
-    result[told, 0, 0] = np.nanmedian(ratio[told], axis=1)
+    result[told, 0, 0] = _quantile(ratio[told], 0.5)
     return result
 
 
@@ -196,6 +196,17 @@ def _off(near: GreyArray, grey: FloatArray, edge: FloatArray, shape: EdgeShape) 
     squares = np.sum(off**2, axis=2) - np.sum(off, axis=2) ** 2 / np.maximum(count, 1)
     squares = np.maximum(squares, 0.0)
     return np.where(count >= LEAST_TOLD, np.sqrt(squares / np.maximum(count, 1)), np.nan)
+
+
+def _quantile(values: FloatArray, share: float) -> FloatArray:
+    """Quantile (n,) of the finite ones of values (n, r), of which each row has some; quicker than numpy's, row by row."""
+    ordered = np.sort(values, axis=1)  # what isn't finite comes last
+    place = share * (np.isfinite(values).sum(axis=1, keepdims=True) - 1)
+    below, above = (
+        np.take_along_axis(ordered, near.astype(np.intp), axis=1)
+        for near in (np.floor(place), np.ceil(place))
+    )
+    return np.asarray(below + (place % 1.0) * (above - below))[:, 0]
 
 
 def _carried_on(grey: GreyArray) -> GreyArray:

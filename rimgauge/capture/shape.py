@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import leastsq
 from scipy.special import ndtr
 
 from rimgauge.capture.edge import LEAST_QUALITY, EdgeFit, EdgeShape, fit_edge
@@ -39,6 +39,7 @@ LEAST_CONTRAST = 5.0
 ROUNDS = 2
 """Profile and places sharpen one another; the second round moves them by hundredths of a pixel."""
 WINDOWS = 3
+CLOSE = {"ftol": 1e-8, "xtol": 1e-8, "gtol": 1e-8}
 PLAIN_ENOUGH = 1.25
 """A single step is kept while its misfit is smaller than the noise: √(1.25² − 1) = 0.75 of it."""
 LESS_SURE = 1.25
@@ -153,10 +154,10 @@ def _fitted_steps(
             if near.sum() <= 2 * len(now) or (near == before).all():
                 break
             before, steps = near, _Steps(u[near], grey[near])
-            fit = least_squares(steps.misfit, now, jac=steps.change, method="lm", max_nfev=60)
-            now = _bounded(fit.x)
-            if float(fit.cost) / near.sum() < least:
-                best, least = now, float(fit.cost) / near.sum()
+            found, _ = leastsq(steps.misfit, now, Dfun=steps.change, maxfev=60, **CLOSE)
+            now, square = _bounded(found), float(np.mean(steps.misfit(found) ** 2))
+            if square < least:
+                best, least = now, square
     blur = max(LEAST_BLUR_PX, (SHARPER if seconds else 1.0) * float(best[1]))
     second_step = float(best[2]) if seconds else None
     shape = replace(plain, blur_px=blur, second_step_px=second_step)
