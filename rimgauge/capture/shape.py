@@ -40,6 +40,7 @@ ROUNDS = 2
 """Profile and places sharpen one another; the second round moves them by hundredths of a pixel."""
 WINDOWS = 3
 CLOSE = {"ftol": 1e-8, "xtol": 1e-8, "gtol": 1e-8}
+"""So near an optimum, as shares, a fit ends."""
 PLAIN_ENOUGH = 1.25
 """A single step is kept while its misfit is smaller than the noise: √(1.25² − 1) = 0.75 of it."""
 LESS_SURE = 1.25
@@ -154,7 +155,7 @@ def _fitted_steps(
             if near.sum() <= 2 * len(now) or (near == before).all():
                 break
             before, steps = near, _Steps(u[near], grey[near])
-            found, _ = leastsq(steps.misfit, now, Dfun=steps.change, maxfev=60, **CLOSE)
+            found = leastsq(steps.misfit, now, Dfun=steps.change, full_output=True, maxfev=60, **CLOSE)[0]
             now, square = _bounded(found), float(np.mean(steps.misfit(found) ** 2))
             if square < least:
                 best, least = now, square
