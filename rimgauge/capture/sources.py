@@ -9,7 +9,6 @@ import itertools
 import math
 import queue
 import re
-import sys
 import threading
 from collections.abc import Generator, Iterable, Iterator
 from pathlib import Path
@@ -43,9 +42,6 @@ B.1.1, from memory)."""
 LARGEST_PICTURE_BYTES = 400_000_000
 AHEAD_FRAMES = 8
 """How many decoded frames may wait for the tracker; bounds the memory."""
-TURN_S = 1e-4
-"""So long at most a thread that computes keeps the one that decodes waiting, which needs the interpreter some ten times a
-frame; Python's own 5 ms a time would all but halt it."""
 SAME_TIME_S = 1e-4
 LONGEST_NUMBER = 9
 NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try 1"
@@ -219,21 +215,6 @@ class ReadAhead(Generic[T]):
         finally:
             stop.set()
             thread.join(timeout=5.0)
-
-
-@contextlib.contextmanager
-def quick_turns() -> Iterator[None]:
-    """Let the threads of the whole process take turns every TURN_S for as long as this lasts.
-
-    To be asked for in one place round everything that reads ahead: readers that end in another order than they began
-    would each leave behind what they found.
-    """
-    usual_s = sys.getswitchinterval()
-    sys.setswitchinterval(TURN_S)
-    try:
-        yield
-    finally:
-        sys.setswitchinterval(usual_s)
 
 
 def open_source(name: str, *, fps: float = 30.0) -> FrameSource:

@@ -31,7 +31,7 @@ from rimgauge.capture.mark import (
 from rimgauge.capture.patch import check_boxes, patch_of
 from rimgauge.capture.sift import edge_track, moved_left_out, reasons, vague_left_out
 from rimgauge.capture.slide import find_slide
-from rimgauge.capture.sources import Frame, ReadAhead, quick_turns
+from rimgauge.capture.sources import Frame, ReadAhead
 from rimgauge.capture.tags import TagLog
 from rimgauge.errors import FrameTrouble
 from rimgauge.records import Box, FloatArray, GapTrack, Slide, View
@@ -158,7 +158,6 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
     noted = _Noted(view)
     # To look for tags takes as long as to decode: it has a thread of its own.
     with contextlib.ExitStack() as threads:
-        threads.enter_context(quick_turns())
         coming = frames
         if view.tag_box is not None:
             coming = threads.enter_context(contextlib.closing(iter(ReadAhead(frames))))
