@@ -112,13 +112,14 @@ def test_folder_in_use_is_left_alone(tmp_path):
 @pytest.mark.parametrize("ctrl_c", [signal.SIG_DFL, signal.SIG_IGN])
 def test_what_asks_to_end_leaves_nothing_half_written(tmp_path, ending, ctrl_c):
     words = [sys.executable, "-m", "rimgauge", "scene", "--out", str(tmp_path / "drawn"), "--frames", "2000"]
-    before = signal.signal(
-        signal.SIGINT, ctrl_c
-    )  # handed on; a script's background work is started with it ignored
+    # Handed on: a script's background work is started with Ctrl-C ignored; and these tests may run under nohup.
+    wanted = {signal.SIGINT: ctrl_c, getattr(signal, ending): signal.SIG_DFL}
+    before = {number: signal.signal(number, action) for number, action in wanted.items()}
     try:
         drawing = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
     finally:
-        signal.signal(signal.SIGINT, before)
+        for number, action in before.items():
+            signal.signal(number, action)
     with drawing:
         while not list(tmp_path.glob(".drawn-*.part/frames/*.jpg")):
             assert drawing.poll() is None
