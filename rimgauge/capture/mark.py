@@ -327,7 +327,8 @@ def _gain(strips: FloatArray, grey: FloatArray) -> FloatArray:
 
 def _likeness(change: FloatArray, colour: FloatArray) -> FloatArray:
     """How much each bin (n, bins) looks like the mark, 0 to 1."""
-    likeness = np.clip(change @ colour / (colour @ colour), 0.0, 1.0)
+    # A dark film may have no mark, and so no colour of its own: nothing is like it.
+    likeness = np.clip(change @ colour / max(float(colour @ colour), 1e-12), 0.0, 1.0)
     likeness[likeness < 0.25] = 0.0
     return np.asarray(likeness)
 

@@ -23,6 +23,8 @@ _L = TypeVar("_L", bound=str)
 
 LARGEST_WHOLE = 2**53
 """Up to here every whole number is one that the file can mean: JSON's numbers are read as such by other programs."""
+LARGEST = 1e50
+"""Nothing measured is larger, whatever its unit; the fourth powers in sums of variances are still finite numbers."""
 FARTHEST_MM = 100.0
 """A rim that strays so far at a spoke is past truing; more is a slip."""
 AS_NEAR = 0.1
@@ -126,8 +128,8 @@ class Reader:
         self,
         *,
         above: float = -math.inf,
-        least: float = -math.inf,
-        most: float = math.inf,
+        least: float = -LARGEST,
+        most: float = LARGEST,
         below: float = math.inf,
     ) -> float:
         """Read a finite number within the bounds."""
@@ -155,12 +157,12 @@ class Reader:
         return int(value)
 
     def numbers(
-        self, *, length: int | None = None, gaps: bool = False, least: float = -math.inf
+        self, *, length: int | None = None, gaps: bool = False, least: float = -LARGEST
     ) -> list[float]:
         """Read a list of finite numbers, of that length; with gaps, null stands for a missing one (NaN)."""
         values = self._listed(length or 0, length)
         if all(  # the usual case, quick for every frame of an hour; the other way knows the place
-            (isinstance(value, float) and math.isfinite(value) and value >= least) or (gaps and value is None)
+            (isinstance(value, float) and least <= value <= LARGEST) or (gaps and value is None)
             for value in values
         ):
             return [math.nan if value is None else value for value in values]

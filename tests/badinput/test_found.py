@@ -10,6 +10,7 @@ import pytest
 from mutations import png_of_zeros
 
 from rimgauge.capture import read_picture
+from rimgauge.capture.mark import _likeness
 from rimgauge.capture.uncovered import uncovered_px
 from rimgauge.cli import run as rimgauge
 from rimgauge.cli.common import complain
@@ -190,3 +191,28 @@ def test_a_measurement_with_a_spoke_out_of_all_bounds_is_named(refused, tmp_path
     (tmp_path / "wheel.toml").write_text("spokes = 32\n", encoding="utf-8")
     said = refused("plan", "--wheel", "wheel.toml", "--lateral", "pass.json", "--out", "plan.json")
     assert "pass.json: sides[0].spokes[25].runout_mm must be -100 or more" in said
+
+
+@pytest.mark.parametrize(
+    ("place", "name"),
+    [
+        (("curve", "runout_mm", 4), "curve.runout_mm[4]"),
+        (("spokes", 5, "standard_uncertainty_mm"), "spokes[5]"),
+    ],
+)
+def test_a_number_that_no_bench_has_is_named_where_it_is_read(refused, tmp_path, place, name):
+    write_pass(tmp_path / "pass.json", simulated_pass(wave(2, 0.4)))
+    fields = json.loads((tmp_path / "pass.json").read_text(encoding="utf-8"))
+    inside = fields["sides"][0]
+    for step in place[:-1]:
+        inside = inside[step]
+    inside[place[-1]] = 1e308
+    (tmp_path / "pass.json").write_text(json.dumps(fields), encoding="utf-8")
+    said = refused("report", "--after", "pass.json", "--out", "r.html")
+    assert f"pass.json: sides[0].{name}" in said
+    assert "must be 1e+50 or less" in said
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_mark_without_a_colour_is_like_nothing_and_warns_of_nothing():
+    assert not _likeness(np.zeros((4, 120, 3)), np.zeros(3)).any()
