@@ -20,6 +20,7 @@ from rimgauge.records import record
 
 _TITLE = "rimgauge"
 _ESCAPE = 27
+_X11_ESCAPE = 0xFF1B
 BARS_SHARE = 0.1
 """Of the screen's height, left free for the window's title and the desktop's bars (our choice)."""
 SMALLEST_SHARE = 0.2
@@ -111,10 +112,21 @@ class Screen:
 
     def key(self, wait_s: float) -> int:
         """Wait for a key at most so long; return its code, that of q if the window was closed, or -1."""
-        key = cv2.waitKey(max(1, round(wait_s * 1000)))
-        if key < 0 and cv2.getWindowProperty(_TITLE, cv2.WND_PROP_VISIBLE) < 1:
+        code = cv2.waitKeyEx(max(1, round(wait_s * 1000)))
+        if code < 0 and cv2.getWindowProperty(_TITLE, cv2.WND_PROP_VISIBLE) < 1:
             return ord("q")
-        return key & 0xFF if key >= 0 else -1
+        return typed(code)
+
+
+def typed(code: int) -> int:
+    """Return the ASCII code of a key as the window system numbers it, -1 for keys that type nothing.
+
+    X11 numbers those from 0xFF00 (keysymdef.h), so that the lowest byte of the left arrow alone would be a Q.
+    """
+    low = code & 0xFFFF if code >= 0 else -1  # above it GTK tells of shift, number lock and the like
+    if low == _X11_ESCAPE:
+        return _ESCAPE
+    return low if 0 < low < 128 else -1
 
 
 def shrunk(picture: Image, window: tuple[int, ...]) -> Image:

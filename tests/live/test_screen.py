@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from rimgauge.errors import RimgaugeError
-from rimgauge.live.screen import check_display, fitting, shrunk
+from rimgauge.live.screen import Controls, Screen, check_display, fitting, pressed, shrunk
 
 
 @pytest.mark.parametrize(("gui", "words"), [("QT5", "DISPLAY"), ("NONE", "made without windows")])
@@ -105,3 +105,43 @@ def test_the_window_leaves_room_for_its_title(screen, window):
 )
 def test_a_picture_is_shrunk_to_a_smaller_window_only(window, size):
     assert shrunk(np.zeros((720, 1280, 3), np.uint8), window).shape[:2] == size
+
+
+# X11: keysymdef.h of the X Window System; Windows: virtual-key codes, which OpenCV shifts by 16 bits;
+# macOS: NSEvent's function keys. GTK adds the state of the keyboard above the lowest 16 bits.
+ARROWS_AND_THE_LIKE = {
+    "X11 left": 0xFF51,
+    "X11 up": 0xFF52,
+    "X11 right": 0xFF53,
+    "X11 page up": 0xFF55,
+    "X11 page down": 0xFF56,
+    "X11 shift": 0xFFE1,
+    "X11 F5": 0xFFC2,
+    "GTK left, number lock": 0x10FF51,
+    "Windows left": 0x250000,
+    "Windows down": 0x280000,
+    "macOS left": 0xF702,
+    "none": -1,
+}
+
+
+@pytest.mark.parametrize("code", ARROWS_AND_THE_LIKE.values(), ids=ARROWS_AND_THE_LIKE)
+def test_a_key_that_types_nothing_does_nothing(monkeypatch, code):
+    start = Controls()
+    assert pressed(start, key_of(monkeypatch, code)) is start
+
+
+@pytest.mark.parametrize(
+    ("code", "key"),
+    [(0x71, "q"), (0x51, "Q"), (0x10_0071, "q"), (0x20, " "), (0x1B, "\x1b"), (0xFF1B, "\x1b")],
+)
+def test_a_letter_is_taken_for_itself_however_the_system_numbers_it(monkeypatch, code, key):
+    assert key_of(monkeypatch, code) == ord(key)
+
+
+def key_of(monkeypatch, code):
+    """What the screen makes of a code of the window system."""
+    monkeypatch.setattr(cv2, "waitKey", lambda _: code if code < 0 else code & 0xFF)
+    monkeypatch.setattr(cv2, "waitKeyEx", lambda _: code)
+    monkeypatch.setattr(cv2, "getWindowProperty", lambda *_: 1.0)
+    return Screen.key(None, 0.01)
