@@ -16,7 +16,7 @@ def all_keys(*, lesson: bool, planned: bool, before: bool, live: bool) -> tuple[
 
     before: there is a measurement before. live: the source goes on by itself.
     """
-    turned = "nipple turned: the next" if planned else "nipple turned: changes count anew"
+    turned = "nipple turned: the next" if planned else "nipple turned: count anew"
     listed = (
         ("q", "quit", True),
         ("space", "freeze, and go on", True),
@@ -44,13 +44,19 @@ def foot_of(controls: Controls, *, lesson: bool, planned: bool, notice: str = ""
     """Say how things stand; planned: there are nipples to turn; notice: what a key has just done."""
     if notice:
         return Foot(state=notice)
-    if controls.halted == "end":
-        what = "lesson" if lesson else "film"
-        return Foot(state=f"The {what} has ended; q closes", keys="h all keys")
-    if controls.halted == "step":
-        return Foot(state="space goes on", keys="q quit   f full screen   h all keys")
+    if controls.halted:
+        return _halted(controls.halted, lesson=lesson)
     if controls.frozen:
         return Foot(state="FROZEN", keys="space goes on   q quit   h all keys")
     if lesson:
         return Foot(keys=IN_LESSON)
     return Foot(keys=AT_WORK if planned else WATCHING)
+
+
+def _halted(why: str, *, lesson: bool) -> Foot:
+    """Say why the picture waits, and what goes on from there."""
+    return {
+        "end": Foot(state=f"The {'lesson' if lesson else 'film'} has ended; q closes", keys="h all keys"),
+        "step": Foot(state="space goes on", keys="q quit   f full screen   h all keys"),
+        "late": Foot(state="No picture comes from the camera", keys="q quit   h all keys"),
+    }[why]

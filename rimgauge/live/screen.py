@@ -32,8 +32,8 @@ _HINT = "use --no-window with --record FILE.mp4, or run it on a computer with a 
 class Controls:
     """What the person has set with the keys.
 
-    turned: nipple turns noted so far. halted: the picture waits, for the next step of a lesson or because it is the
-    last one. keys: the list of keys is shown.
+    turned: nipple turns noted so far. halted: the picture waits, for the next step of a lesson, because it is the
+    last one, or because the camera sends none. keys: the list of keys is shown.
     """
 
     quit: bool = False
@@ -45,7 +45,7 @@ class Controls:
     save: bool = False
     slow: bool = False
     turned: int = 0
-    halted: Literal["", "step", "end"] = ""
+    halted: Literal["", "step", "end", "late"] = ""
     keys: bool = False
 
 
@@ -54,7 +54,7 @@ def pressed(controls: Controls, key: int) -> Controls:
     letter = chr(key).lower() if 0 <= key < 128 else ""
     if letter == "q" or key == _ESCAPE:
         return replace(controls, quit=True)
-    if letter == " " and controls.halted:
+    if letter == " " and controls.halted in ("step", "end"):
         return controls if controls.halted == "end" else replace(controls, halted="")
     if letter == "n":
         return replace(controls, turned=controls.turned + 1)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import math
 import time
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -22,6 +23,8 @@ from rimgauge.records import Moment, record
 DRAWN_PER_S = 30.0
 WAITING_S = 0.02
 """Between two looks for a key while the picture waits."""
+LATE_S = 1.0
+"""A camera from which no picture comes for so long is said to send none."""
 
 
 @record
@@ -92,7 +95,9 @@ def run_window(
         recording = things.enter_context(Recording(record_to, fps=DRAWN_PER_S)) if record_to else None
         screen = things.enter_context(Screen()) if window else None
         course = _Course(desk, screen, recording, Controls(dark=dark), live=live, stopped=stopped)
-        for moment in moments if preparing is None else _prepared(moments, screen, preparing, stopped):
+        aside = preparing is not None or (live and window)
+        bridge = functools.partial(course.bridge, meanwhile=preparing)
+        for moment in _made_aside(moments, bridge, live=live) if aside else moments:
             if isinstance(moment, Cue):
                 course.wait_at(moment)
             else:
@@ -105,27 +110,25 @@ def run_window(
     return Shown(seen=course.seen, recorded=recorded, trail=desk.trail, saved=tuple(desk.saved))
 
 
-def _prepared(
-    moments: Iterable[Moment | Cue], screen: Screen | None, meanwhile: Image, stopped: Callable[[], bool]
+def _made_aside(
+    moments: Iterable[Moment | Cue], bridge: Callable[[Future[Moment | Cue | None]], None], *, live: bool
 ) -> Iterator[Moment | Cue]:
-    """Give the moments; show a picture and heed q while a thread makes the first of them."""
+    """Give the moments; the first, and of live ones each, is made in a thread while bridge heeds the person."""
     stream = iter(moments)
-    aside = ThreadPoolExecutor(1, "prepare")
-    first = aside.submit(next, stream, None)
-    aside.shutdown(wait=False)  # who quits meanwhile sees the window close at once
-    while not first.done():
-        if screen is None:
-            wait([first], timeout=WAITING_S)
-        else:
-            screen.show(meanwhile, full=False)
-            if pressed(Controls(), screen.key(WAITING_S)).quit:
+    aside = ThreadPoolExecutor(1, "see frames")
+    try:
+        while True:
+            coming = aside.submit(next, stream, None)
+            bridge(coming)
+            moment = coming.result() if coming.done() else None
+            if moment is None:
                 return
-        if stopped():
-            return
-    moment = first.result()
-    if moment is not None:
-        yield moment
+            yield moment
+            if not live:
+                break
         yield from stream
+    finally:
+        aside.shutdown(wait=False)  # who quits meanwhile sees the window close at once
 
 
 class _Course:
@@ -153,6 +156,26 @@ class _Course:
             self.controls = _attend(
                 self._screen, self._desk, still, due_s=0.0, live=False, stopped=self._stopped
             )
+
+    def bridge(self, coming: Future[Moment | Cue | None], *, meanwhile: Image | None) -> None:
+        """Heed the person until the next moment is there; show `meanwhile` before the first, later say what is amiss."""
+        screen, desk = self._screen, self._desk
+        if wait([coming], timeout=0.0 if meanwhile is not None and not self.seen else LATE_S).done:
+            return
+        if self.seen and screen is not None:
+            late = replace(self.controls, halted="late")
+            done = _attend(
+                screen, desk, late, due_s=0.0, live=True, stopped=lambda: self._stopped() or coming.done()
+            )
+            self.controls = replace(done, halted="")
+            return
+        while not (coming.done() or self._stopped() or self.controls.quit):
+            if screen is None:
+                wait([coming], timeout=WAITING_S)
+                continue
+            if meanwhile is not None:
+                screen.show(meanwhile, full=False)
+            self.controls = replace(self.controls, quit=pressed(Controls(), screen.key(WAITING_S)).quit)
 
     def wait_at(self, cue: Cue) -> None:
         """Wait at a cue of a lesson, then set the desk for what comes."""

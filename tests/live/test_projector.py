@@ -1,12 +1,14 @@
 """The projector picture can be read from the back and by everyone."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from rimgauge.live import Bench, Foot, Step, draw_projector, extend, ink, no_trail
 from rimgauge.live.bench import change_here_mm, change_words, mean_shift_mm, share_reached
+from rimgauge.live.keys import all_keys
 from rimgauge.live.plot import gap_range_mm
 from rimgauge.live.projector import nearest_spoke, turn_words
 from rimgauge.live.shape import CENTRE_SHARE, RADIUS_SHARE, factor_for
@@ -55,6 +57,16 @@ def test_the_gap_is_written_at_least_a_tenth_of_the_height(drawn, size):
     left = picture[: size[1] // 2, : int(0.4 * size[0])]
     rows = np.flatnonzero((left == ink.DARK.words).all(axis=2).any(axis=1))
     assert len(rows) > size[1] / 10
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (1920, 1080)])
+@pytest.mark.parametrize("planned", [True, False])
+def test_the_list_of_keys_leaves_the_margin_free(shown, spokes_deg, showing, size, planned):
+    listed = all_keys(lesson=False, planned=planned, before=True, live=False)
+    said = replace(showing(*shown, keys=True), keys=listed)
+    picture = draw_projector(said, spoke_angles_deg=spokes_deg, size=size)
+    margin = picture[: size[1] // 2, size[0] - round(36 * size[1] / 720) + 1 :]
+    assert (margin == ink.DARK.ground).all()
 
 
 def test_dark_and_light_differ_in_ground(drawn):

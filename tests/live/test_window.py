@@ -178,6 +178,44 @@ def test_q_while_the_first_frame_is_prepared_ends_the_loop_at_once(monkeypatch, 
     left.set()
 
 
+def test_while_no_picture_comes_the_window_says_so_and_heeds_its_keys(monkeypatch, moments):
+    monkeypatch.setattr(loop, "LATE_S", 0.1)
+    there, left, feet = PlayedScreen([-1, -1, ord("h")]), threading.Event(), []
+    monkeypatch.setattr(loop, "Screen", there)
+
+    def draw(showing):
+        feet.append((showing.foot.state, showing.controls.keys))
+        return plain(showing)
+
+    def unplugged():
+        yield from moments(2)
+        while ("No picture comes from the camera", True) not in feet:
+            time.sleep(0.01)
+        yield from moments(1)
+        there.keys.append(ord("q"))
+        left.wait(5.0)
+
+    began_s = time.monotonic()
+    assert run_window(unplugged(), draw, live=True).seen == 3
+    assert time.monotonic() - began_s < 4.0, "q was heeded while nothing came"
+    left.set()
+    assert feet[0] == ("", False)
+    assert ("", True) in feet, "the picture came back"
+
+
+def test_before_the_first_picture_of_a_camera_q_is_heeded(monkeypatch, moments):
+    monkeypatch.setattr(loop, "LATE_S", 0.1)
+    monkeypatch.setattr(loop, "Screen", PlayedScreen([ord("q")]))
+    left = threading.Event()
+
+    def silent():
+        left.wait(5.0)
+        yield from moments(1)
+
+    assert run_window(silent(), plain, live=True).seen == 0
+    left.set()
+
+
 @pytest.mark.parametrize("planned", [True, False])
 def test_the_foot_offers_to_count_nipple_turns_only_with_a_plan(monkeypatch, moments, planned):
     feet, lists = [], []
