@@ -9,6 +9,7 @@ import numpy as np
 
 from rimgauge.capture import Frame
 from rimgauge.live import Bench, Cue, Step, Trail, extend, no_trail, spread_mm
+from rimgauge.live.bench import mean_shift_mm
 from rimgauge.live.trail import CELLS
 from rimgauge.pipeline import known_scale, see
 from rimgauge.records import FloatArray, Moment, View, WheelInView, record
@@ -70,7 +71,7 @@ def lesson(
 
     Parameters
     ----------
-    before, after : of the same wheel.
+    before, after : of the same wheel, seen on its right side, with camera and pointer set up anew in between.
     steps : the nipple turns that were made between the two, in the order of work.
     spoke_angles_deg : (n,) of each spoke.
 
@@ -81,18 +82,19 @@ def lesson(
     yield Cue(words="Look: one turn of the wheel draws the gap, spoke by spoke.", trail=no_trail())
     yield from clock.timed(before.moments[:ONE_ROUND])
     least, most = (_nearest(cell, spoke_angles_deg) for cell in _extremes(before.trail))
-    words = f"Find: the rim strays most at spokes {least} and {most}; the rest is nearly true."
+    words = f"Find: the rim is too far right at spoke {least} and too far left at spoke {most}."
     yield Cue(words=words, trail=before.trail, shape=True)
     yield from clock.timed(before.moments[ONE_ROUND:])
     bench = Bench(steps=steps)
     for number, step in enumerate(steps):
-        words = f"Turn: few nipples, small turns, one at a time. This is {number + 1} of {len(steps)}."
-        yield Cue(words=words, bench=bench, trail=before.trail, turned=number)
+        yield Cue(words=_turn_words(step), bench=bench, trail=before.trail, turned=number)
         yield from clock.held(_moment_at(before, float(spoke_angles_deg[step.spoke - 1])), STEP_S)
     cells = np.arange(CELLS)
     known = np.isfinite(before.trail.now_mm)
     before_mm = np.interp(cells, cells[known], before.trail.now_mm[known], period=CELLS)
-    then = Bench(before_mm=before_mm, set_up_anew=False)
+    then = Bench(before_mm=before_mm)
+    # Known beforehand, so that the dashes stand still.
+    then = replace(then, shift_mm=mean_shift_mm(then, after.trail))
     yield Cue(
         words="Check: measure again, once round; the dashes are the gap before.", bench=then, trail=no_trail()
     )
@@ -100,6 +102,14 @@ def lesson(
     words = f"Check: {before.total_mm:.2f} mm between the worst places has become {after.total_mm:.2f} mm."
     yield Cue(words=words, trail=after.trail)
     yield from clock.held(after.moments[-1], HOLD_S)
+
+
+def _turn_words(step: Step) -> str:
+    """Say what a nipple turn does: each spoke pulls the rim toward its own flange and toward the axle."""
+    if step.turns > 0:
+        return f"Turn: bit by bit. Tightening a {step.flange} spoke pulls the rim {step.flange} and inward."
+    away = "left" if step.flange == "right" else "right"
+    return f"Turn: bit by bit. Loosening a {step.flange} spoke lets the rim go {away} and outward."
 
 
 class _Clock:

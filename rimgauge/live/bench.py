@@ -35,12 +35,12 @@ class Step:
 class Bench:
     """The work at hand: steps in order, and the gap (CELLS,) [mm] of the measurement before, None without one.
 
-    set_up_anew: camera and pointer were set up anew since, so that the gap's mean says nothing.
+    shift_mm: what those gaps are moved by to have the same mean as now; None: told by the trail once it is whole.
     """
 
     steps: tuple[Step, ...] = ()
     before_mm: FloatArray | None = None
-    set_up_anew: bool = True
+    shift_mm: float | None = None
 
 
 @record
@@ -127,6 +127,6 @@ def change_words(showing: Showing, spoke_angles_deg: FloatArray) -> list[str]:
 def mean_shift_mm(bench: Bench, trail: Trail) -> float:
     """What the gaps before are moved by [mm] to have the same mean as now: camera and pointer were set up anew since."""
     both = np.isfinite(trail.now_mm)
-    if bench.before_mm is None or not bench.set_up_anew or not both.any():
+    if bench.before_mm is None or not both.any():
         return 0.0
     return float(np.mean(trail.now_mm[both] - bench.before_mm[both]))

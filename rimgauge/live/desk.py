@@ -43,14 +43,15 @@ class Desk:
         self.saved: list[Path] = []
         self._shown: tuple[Moment, Trail] | None = None
         self._since: list[tuple[FloatArray, str]] = []
-        self._shift_mm: float | None = None
+        self._shift_mm = bench.shift_mm
         self._notice, self._notice_ends_s = "", -math.inf
         self._drawn: tuple[Controls, Foot, Image] | None = None
 
     def take(self, cue: Cue) -> None:
         """Go on to the next part of a lesson."""
         self._words, self._since, self._drawn = cue.words, [], None
-        self._bench = self._bench if cue.bench is None else cue.bench
+        if cue.bench is not None:
+            self._bench, self._shift_mm = cue.bench, cue.bench.shift_mm
         self.trail = self.trail if cue.trail is None else cue.trail
 
     def show(self, moment: Moment) -> None:

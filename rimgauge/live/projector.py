@@ -17,6 +17,9 @@ from rimgauge.records import Box, FloatArray, Moment, Side
 
 FRACTIONS = {1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}
 
+LEAST_SHIFT_MM = 0.005
+"""Half of the last digit that is written."""
+
 
 def draw_projector(
     showing: Showing,
@@ -107,7 +110,8 @@ def _draw_round(
         ink=ink,
         before_mm=before_mm,
     )
-    shifted = f", moved {showing.shift_mm:+.2f} to the same mean" if showing.shift_mm else ""
+    shown = abs(showing.shift_mm) >= LEAST_SHIFT_MM
+    shifted = f", moved {showing.shift_mm:+.2f} to the same mean" if shown else ""
     legend = "Gap in mm at each spoke" if before_mm is None else f"Gap in mm (dashes: before{shifted})"
     _draw_words(canvas, showing.trail, curve, legend=legend, spoke_angles_deg=spoke_angles_deg, ink=ink)
 

@@ -130,13 +130,20 @@ def test_an_earlier_measurement_is_drawn_in_dashes_at_the_same_mean(shown, drawn
     bench = Bench(before_mm=before_mm)
     shift_mm = mean_shift_mm(bench, trail)
     assert before_mm.mean() + shift_mm == pytest.approx(trail.now_mm.mean(), abs=1e-6)
-    assert mean_shift_mm(Bench(before_mm=before_mm, set_up_anew=False), trail) == 0.0
     with_dashes, without = (drawn(bench=bench, shift_mm=shift_mm, before=before) for before in (True, False))
     inside = (slice(462, 622), slice(90, 1240))
     added = (with_dashes[inside] == ink.DARK.words).all(axis=2).any(axis=0)
     had = (without[inside] == ink.DARK.words).all(axis=2).any(axis=0)
     # dashes and the spaces between them are of one length
     assert 0.3 < (added & ~had).mean() < 0.75
+
+
+def test_a_shift_that_would_be_written_as_nothing_is_not_written(drawn):
+    bench = Bench(before_mm=np.full(720, 2.1))
+    unmoved, hardly, moved = (drawn(bench=bench, shift_mm=shift_mm) for shift_mm in (0.0, -0.004, -0.006))
+    legend = slice(430, 450), slice(30, 640)
+    assert (unmoved[legend] == hardly[legend]).all()
+    assert (unmoved[legend] != moved[legend]).any()
 
 
 def test_the_worst_places_are_named_and_pointed_at(shown, drawn, spokes_deg):
