@@ -1,5 +1,7 @@
 """A round teaches how far this rim moves."""
 
+import re
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +12,7 @@ from wheels import after, as_done, build, out_of_true, stiffened
 from rimgauge.correcting import correct
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
-from rimgauge.records import FloatArray
+from rimgauge.records import FloatArray, Round
 from rimgauge.wheel import influence
 from rimgauge.wheel.learning import believable, learn, moved_opposite
 
@@ -82,6 +84,55 @@ def test_turns_that_were_not_done_are_asked_about(wheel, answer, round_done):
     _, notes = learn(wheel, [few], before)
     assert any("were all turns" in note for note in notes)
     assert not any("seems to have turned" in note for note in notes), "no single nipple is to blame"
+
+
+ON_A_STIFFER_RIM = [(seed, radial) for seed in (501, 502, 503, 504) for radial in (False, True)]
+
+
+def _read_again(seed: int, *, radial: bool, done: Callable[[FloatArray], FloatArray]) -> tuple[str, Round]:
+    """What is said after a round of which a hand did as `done` says, on a stiffer rim than the model's."""
+    wheel, random = build(), np.random.default_rng(seed)
+    before = out_of_true(wheel, seed, lateral_mm=2.0, radial=radial, tension=False)
+    asked = as_done(make_plan(before, wheel, influence(wheel)), before)
+    turns = done(asked.turns)
+    turns = turns + random.normal(0, 0.03, 36) * (turns != 0)
+    truth = influence(stiffened(wheel, 1.3))
+    then = replace(
+        before,
+        lateral_mm=before.lateral_mm + truth.lateral_mm @ turns + random.normal(0, 0.015, 36),
+        radial_mm=before.radial_mm + truth.radial_mm @ turns + random.normal(0, 0.015, 36),
+    )
+    return " ".join(learn(wheel, [asked], then)[1]), asked
+
+
+@pytest.mark.parametrize(("seed", "radial"), ON_A_STIFFER_RIM)
+def test_a_round_done_as_planned_blames_no_nipple(seed, radial):
+    said, _ = _read_again(seed, radial=radial, done=lambda turns: turns)
+    assert "seems" not in said
+    assert "were all turns" not in said
+
+
+@pytest.mark.parametrize(("seed", "radial"), ON_A_STIFFER_RIM)
+def test_the_nipple_turned_the_wrong_way_is_named(seed, radial):
+    said, asked = _read_again(seed, radial=radial, done=_largest_reversed)
+    spoke = int(np.argmax(np.abs(asked.turns))) + 1
+    named = [sentence for sentence in said.split(". ") if "seems" in sentence]
+    assert re.search(rf"\b{spoke} \(", named[0])
+    assert "(" not in named[0].partition(" seems")[0].partition("(")[2] or not radial, (
+        "up-and-down tells them apart"
+    )
+
+
+def _largest_reversed(turns: FloatArray) -> FloatArray:
+    largest = np.arange(len(turns)) == np.argmax(np.abs(turns))
+    return np.where(largest, -turns, turns)
+
+
+@pytest.mark.parametrize("seed", [501, 502, 503, 504])
+def test_a_round_half_done_is_asked_about_and_no_nipple_is_blamed(seed):
+    said, _ = _read_again(seed, radial=True, done=lambda turns: turns * (np.arange(36) < 18))
+    assert "were all turns of the last round done" in said
+    assert "seems" not in said
 
 
 def test_a_rim_that_moved_the_opposite_way_is_named_so(wheel, answer, round_done):
