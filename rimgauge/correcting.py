@@ -111,18 +111,24 @@ def correct(
         round_number=round_number,
         earlier=believable(answer, rounds, readings),
         stop=None if last is None else _turned_back(wheel, last, readings),
+        axle=_of_the_axle(measured),
         unseen={*unseen, *_over_before(wheel, rounds, readings)},
     )
     moved = None if last is None or plan.refused is not None else moved_opposite(wheel, last, readings)
     first = [None if moved is None else f"Before you turn a nipple: {moved}"]
     if plan.corrections:
-        told = () if "axle" in wishes.checked else measured
-        first += [assumed_side(wheel), *(axle_first(runout.direction, runout.sides) for runout in told)]
+        first.append(assumed_side(wheel))
     return replace(
         plan,
         notes=(*learnt, *plan.notes),
-        see_to_first=tuple(words for words in first if words is not None),
+        see_to_first=(*(words for words in first if words is not None), *plan.see_to_first),
     )
+
+
+def _of_the_axle(measured: Sequence[Runout]) -> str | None:
+    """What the measurements say of the axle, if anything."""
+    said = (axle_first(runout.direction, runout.sides) for runout in measured)
+    return next((words for words in said if words is not None), None)
 
 
 def _over_before(wheel: Wheel, rounds: Sequence[Round], now: Readings) -> tuple[Direction, ...]:

@@ -52,21 +52,38 @@ def points_elsewhere(
     return None if "rim" in checked else _flat_spot(readings, wheel, problem)
 
 
-def hints(readings: Readings, wheel: Wheel, influence: Influence, problem: Problem) -> list[str | None]:
-    """Say what the shape of the runout hints at; None where it hints at nothing."""
-    swing = _swing(readings, wheel, problem)
+def first_looks(
+    readings: Readings,
+    wheel: Wheel,
+    influence: Influence,
+    problem: Problem,
+    checked: frozenset[Checked],
+    axle: str | None = None,
+) -> tuple[str, ...]:
+    """Say what the shape of the runout asks to look at before a nipple is turned, where that is only likely.
+
+    axle: what a measurement says of it, in place of what the readings hint at.
+    """
+    first = []
+    if "axle" not in checked:
+        first.append(axle or _tilt_hint(readings, wheel, problem))
     lost = _lost_spoke(readings, wheel, influence, problem, SINGLE_SHARE)
-    return [
-        None
-        if swing is None
-        else "Nearly all of the lateral runout is one swing a turn, the whole rim tilted: before turning a "
-        "nipple, check that the axle is straight, sits fully home and has no play in its bearings, then "
-        "measure again.",
-        None
-        if lost is None
-        else f"{_as_if_lost(wheel, lost).capitalize()}: look whether it is broken, or its nipple loose or "
-        "cracked, before turning any other.",
-    ]
+    if lost is not None and "spokes" not in checked:
+        first.append(
+            f"Before you turn a nipple: {_as_if_lost(wheel, lost)}. Look whether it is broken, or its nipple loose or "
+            "cracked. If it is sound, go on (--checked spokes leaves this out)."
+        )
+    return tuple(words for words in first if words is not None)
+
+
+def _tilt_hint(readings: Readings, wheel: Wheel, problem: Problem) -> str | None:
+    if _swing(readings, wheel, problem) is None:
+        return None
+    return (
+        "Before you turn a nipple: nearly all of the lateral runout is one swing a turn, the whole rim tilted. See that "
+        "the axle is straight, sits fully home and has no play in its bearings; if you had to mend that, measure and "
+        "plan again. If it is in order, go on (--checked axle leaves this out)."
+    )
 
 
 def _as_if_lost(wheel: Wheel, spoke: int) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.plan.order import order_of_work, radial_in_after
+from rimgauge.plan.patterns import first_looks
 from rimgauge.plan.prices import objective, surely_even
 from rimgauge.plan.problem import Problem
 from rimgauge.plan.relaxed import relax
@@ -63,6 +64,7 @@ def make_plan(
     round_number: int = 1,
     earlier: Sequence[Round] = (),
     stop: str | None = None,
+    axle: str | None = None,
     unseen: Collection[Direction] = (),
 ) -> Plan:
     """Work out which nipples to turn in this round, how far and in what order.
@@ -86,6 +88,8 @@ def make_plan(
         readings, and dish, mean tension and evenness are held to what they were before the first of them.
     stop : str or None
         Why to refuse the plan, if nothing else does.
+    axle : str or None
+        What a measurement says of the axle, in place of what the readings hint at.
     unseen : collection of Direction
         Known to have been over their tolerance before the last round, and not read since: the wheel isn't called true.
 
@@ -106,9 +110,10 @@ def make_plan(
     refused = reason_to_refuse(readings, wheel, influence, problem, wishes) or stop
     chosen = _Chosen.nothing(problem, refused)
     if refused is None:
-        notes = things_to_know(readings, wheel, influence, problem)
+        notes = things_to_know(readings, wheel, problem)
         chosen = _choose(problem, wheel, notes, first=not earlier, unseen=unseen)
     order = order_of_work(problem, chosen.eighths)
+    looks = first_looks(readings, wheel, influence, problem, wishes.checked, axle) if len(order) else ()
     return Plan(
         round=round_number,
         corrections=_corrections(order, wheel, chosen.eighths, wishes),
@@ -118,6 +123,7 @@ def make_plan(
         cautions=CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION),
         refused=chosen.refused,
         notes=_notes(problem, chosen, order),
+        see_to_first=looks,
         readings=readings,
         earlier=tuple(earlier),
     )

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.plan.patterns import hints, points_elsewhere
+from rimgauge.plan.patterns import points_elsewhere
 from rimgauge.plan.problem import SLACK_SHARE, Problem, flange_spokes
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.wishes import Wishes
@@ -180,12 +180,9 @@ def _least_lateral(problem: Problem) -> float:
     return problem.lateral.reading_after_mm(relaxed.eighths)
 
 
-def things_to_know(
-    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem
-) -> tuple[str, ...]:
-    """Say what the shape of the runout hints at, and what the plan had to assume."""
+def things_to_know(readings: Readings, wheel: Wheel, problem: Problem) -> tuple[str, ...]:
+    """Say what the plan leaves alone, and what it had to assume."""
     notes: list[str | None] = [
-        *hints(readings, wheel, influence, problem),
         _left_alone(problem),
         _assumed(wheel),
     ]

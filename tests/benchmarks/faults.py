@@ -40,7 +40,7 @@ WORDS = {
     "limit": "is over the limit",
     "too few": "too few readings",
 }
-"""What a plan's refusal or notes say of each finding; the first that is found counts."""
+"""What a plan's refusal, its notes and what it asks to see to first say of each finding; the first that is found counts."""
 
 Case = tuple[Wheel, Readings, set[str]]
 """A wheel as believed, what was read of it, and the findings that are right."""
@@ -161,7 +161,7 @@ FAULTS: dict[str, Fault] = {
 
 def named(plan: Plan) -> str | None:
     """The finding that a plan names first, with its spoke where it is one spoke's; None: none."""
-    for text in (plan.refused, *plan.notes) if plan.refused else plan.notes:
+    for text in (plan.refused or "", *plan.see_to_first, *plan.notes):
         for name, words in WORDS.items():
             if words in text:
                 spoke = text.split("spoke ")[1].split()[0] if name in ("broken", "lost") else ""

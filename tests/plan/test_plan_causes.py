@@ -84,8 +84,10 @@ def test_a_small_tilt_is_planned_and_hinted_at(wheel):
     made = TrueWheel(nominal=strict, true=strict, bend=(np.zeros(36), np.zeros(36)))
     seen = read(made, 0)
     tilt = 0.15 * np.cos(np.radians(wheel.spoke_angles_deg))
-    plan = planned(replace(seen, lateral_mm=seen.lateral_mm + tilt), strict)
-    assert any("check that the axle is straight" in note for note in plan.notes)
+    seen = replace(seen, lateral_mm=seen.lateral_mm + tilt)
+    for checked, asked in ((frozenset(), True), (frozenset({"axle"}), False)):
+        plan = planned(seen, strict, checked=checked)
+        assert any("See that the axle is straight" in words for words in plan.see_to_first) == asked
 
 
 def broken(wheel: Wheel, seed: int, spoke: int) -> TrueWheel:
