@@ -49,8 +49,8 @@ class LaidDown:
             raise BadFile(self.folder, f"the camera's pictures can't be kept here ({reason})") from None
 
 
-def picture_at(files: list[Path], index: int, time_s: float) -> Picture:
-    """Read one picture (h, w, 3) BGR again, by its number and time, from the files that a source names.
+def picture_at(source: FrameSource, index: int, time_s: float) -> Picture:
+    """Read one picture (h, w, 3) BGR again, by its number and time, from a source of files that has given its frames.
 
     Raises
     ------
@@ -58,13 +58,11 @@ def picture_at(files: list[Path], index: int, time_s: float) -> Picture:
         The file is gone or has changed since.
 
     """
-    pictures = [path for path in files if path.suffix.lower() in PICTURE_ENDINGS]
-    if pictures:
-        return read_picture(pictures[index])
-    with VideoSource(files[0], 30.0) as video:
-        picture = video.picture_at(index, time_s)
+    if not isinstance(source, VideoSource):
+        return read_picture(source.files()[index])
+    picture = source.picture_at(index, time_s)
     if picture is None:
-        raise FrameTrouble(files[0], f"frame {index} can't be read a second time")
+        raise FrameTrouble(source.name, f"frame {index} can't be read a second time")
     return picture
 
 

@@ -183,7 +183,7 @@ def _measure(folder: Path, wheel: Wheel) -> tuple[Runout | None, bytes, str]:
                 created=DRAWN_ON,
                 source=Source(kind=frames.kind, name=folder.name, frames=0, used=0, sha256=frames.sha256()),
             )
-            return runout, worst_picture(runout, seen, view, frames.files()), ""
+            return runout, worst_picture(runout, seen, view, frames), ""
     except RimgaugeError as error:
         # Errors that carry numbers can't be handed from process to process; their words can.
         return None, b"", str(error)

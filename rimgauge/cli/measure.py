@@ -241,9 +241,8 @@ def _measure(
             other=known.other,
         )
         runout = replace(made, measured_by=to.asked.by)
-        files = again.files()
-        picture = None if to.keeps == "none" else worst_picture(runout, seen, known.view, files)
-        return runout, to.write(runout, picture, files if to.keeps == "frames" else [])
+        picture = None if to.keeps == "none" else worst_picture(runout, seen, known.view, again)
+        return runout, to.write(runout, picture, again.files() if to.keeps == "frames" else [])
 
 
 def source_name(source: str) -> str:

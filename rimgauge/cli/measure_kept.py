@@ -12,6 +12,7 @@ from rimgauge.cli.runout_words import runout_text
 from rimgauge.errors import BadFile, BadInput, RimgaugeError
 
 if TYPE_CHECKING:
+    from rimgauge.capture import FrameSource
     from rimgauge.job import Job
     from rimgauge.records import GapTrack, Runout, View
 
@@ -87,8 +88,8 @@ class Target:
         return out
 
 
-def worst_picture(runout: Runout, seen: GapTrack, view: View, files: list[Path]) -> bytes:
-    """Draw pointer, rim edge and gap into the frame that shows the worst place; a JPEG."""
+def worst_picture(runout: Runout, seen: GapTrack, view: View, source: FrameSource) -> bytes:
+    """Draw pointer, rim edge and gap into the source's frame that shows the worst place; a JPEG."""
     import cv2
     import numpy as np
 
@@ -99,7 +100,7 @@ def worst_picture(runout: Runout, seen: GapTrack, view: View, files: list[Path])
     index, worst_deg, off_mm = worst_frame(runout)
     ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")
     picture = overlay(
-        picture_at(files, index, float(runout.frames.time_s[index])),
+        picture_at(source, index, float(runout.frames.time_s[index])),
         np.array([side.tip_px[index] for side in seen.sides]),
         np.array([side.rim_px[index] for side in seen.sides]),
         runout.frames.gap_mm[:, index],

@@ -183,7 +183,7 @@ def whole(film: Path, view: View) -> list[tuple[float, float]]:
             source=Source(kind="video", name=film.name, frames=0, used=0, sha256=frames.sha256()),
         )
         clock.lap()
-        worst_picture(runout, seen, view, frames.files())
+        worst_picture(runout, seen, view, frames)
         clock.lap()
     return clock.laps
 

@@ -199,12 +199,13 @@ def test_a_frame_of_a_film_is_found_again_by_its_time_and_else_by_counting(tmp_p
     for level in range(40):
         writer.write(np.full((48, 64, 3), 6 * level, dtype=np.uint8))
     writer.release()
-    seen = list(open_source(str(film)))
-    for frame in seen[::13]:
-        assert np.array_equal(picture_at([film], frame.index, frame.time_s), frame.image)
-        assert np.array_equal(picture_at([film], frame.index, frame.time_s + 1.0), frame.image)
-    with pytest.raises(FrameTrouble, match="can't be read a second time"):
-        picture_at([film], len(seen), seen[-1].time_s)
+    with open_source(str(film)) as source:
+        seen = list(source)
+        for frame in seen[::13]:
+            assert np.array_equal(picture_at(source, frame.index, frame.time_s), frame.image)
+            assert np.array_equal(picture_at(source, frame.index, frame.time_s + 1.0), frame.image)
+        with pytest.raises(FrameTrouble, match="can't be read a second time"):
+            picture_at(source, len(seen), seen[-1].time_s)
 
 
 def test_a_view_changed_by_hand_stays_found_until_it_is_taken_in(
