@@ -152,14 +152,12 @@ def foretold(
     basis, _ = waves(angle_deg, period_deg, finest_deg)
     series = learn_series(basis, components)
     weight = series.weight if robust else np.ones(len(basis))
+    seen = basis * weight[:, None]
+    normal, toward = seen.T @ basis, seen.T @ components
     missed = np.empty_like(components)
     for left_out in np.array_split(np.arange(len(basis)), STRETCHES):
-        others = np.ones(len(basis), dtype=bool)
-        others[left_out] = False
-        seen = basis[others] * weight[others, None]
-        directions, stiffness = _directions(
-            seen.T @ basis[others], series.width, series.noise / series.spread
-        )
-        coefficients = directions @ ((directions.T @ (seen.T @ components[others])) / stiffness)
-        missed[left_out] = components[left_out] - basis[left_out] @ coefficients
+        own, part = basis[left_out], seen[left_out].T
+        directions, stiffness = _directions(normal - part @ own, series.width, series.noise / series.spread)
+        coefficients = directions @ ((directions.T @ (toward - part @ components[left_out])) / stiffness)
+        missed[left_out] = components[left_out] - own @ coefficients
     return np.sum(missed**2, axis=1), np.sum((components - components.mean(axis=0)) ** 2, axis=1)
