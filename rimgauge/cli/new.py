@@ -19,7 +19,8 @@ What to do next:
   1. Go into the folder, so that no command needs file names:
        cd {quoted}
   2. Write what you know of the wheel into wheel.toml, above all its
-     tension limit; it is plain text, and what you leave out is assumed.
+     tension limit and first_spoke_side; it is plain text, and what you
+     leave out is assumed.
   3. Hold the wheel still at its axle, fix a pointer close to the rim, and
      point the camera at both. Let the program find them (camera 0 is the
      first one; a folder of pictures or a video will do as well):
@@ -44,7 +45,12 @@ maker's limits and a qualified mechanic's word come before this program's.
 
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--spokes", required=True, metavar="NUMBER", help="How many spokes the wheel has, 4 to 60.")
+@click.option(
+    "--spokes",
+    required=True,
+    metavar="NUMBER",
+    help="How many spokes the wheel has, both sides together, 4 to 60.",
+)
 @click.option("--name", default="", help="What the wheel is called; left out: the folder's name.")
 @click.option("--kind", help="Kind of wheel, in general words: what is unknown is taken from it.")
 @click.option("--crossings", metavar="NUMBER", help="How many spokes each spoke crosses; 0 = radial.")

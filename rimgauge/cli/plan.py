@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -130,8 +131,9 @@ def command(
         _explain(start.now, build, explain, as_json=as_json)
         return
     plan = _planned(start, build, wishes, round_number)
-    written = _keep(plan, build, job or out, sheet, seen_from)
-    _show(plan, written, as_json=as_json, in_job=job is not None)
+    written = _keep(plan, build, job or out, sheet, seen_from, start.files.typed)
+    by_camera = job is not None and start.files.readings is None
+    _show(plan, written, as_json=as_json, by_camera=by_camera)
     if plan.refused is not None:
         sys.exit(1)
 
@@ -176,9 +178,14 @@ def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | Non
 
 
 def _keep(
-    plan: Plan, build: Wheel, where: Job | Path | None, sheet: Path | None, seen_from: SeenFrom
+    plan: Plan,
+    build: Wheel,
+    where: Job | Path | None,
+    sheet: Path | None,
+    seen_from: SeenFrom,
+    typed: Collection[Path],
 ) -> list[Path]:
-    """Write the plan into the job or the file, and the sheet where one is wanted."""
+    """Write the plan into the job or the file, and the sheet where one is wanted; typed: readings it was made on."""
     from rimgauge.job import find_job, keep_plan, update_manifest, write_plan
 
     written = []
@@ -186,18 +193,18 @@ def _keep(
         write_plan(where, plan)
         written.append(where)
     elif where is not None:
-        written.append(keep_plan(where, plan))
+        written.append(keep_plan(where, plan, used=typed))
     if sheet is not None:
         _write_sheet(sheet, plan, build, seen_from)
         written.append(sheet)
     for path in written if isinstance(where, Path) else written[1:]:
         job = find_job(path.resolve().parent)
         if job is not None:
-            update_manifest(job, [path])
+            update_manifest(job, [path], used=typed)
     return written
 
 
-def _show(plan: Plan, written: list[Path], *, as_json: bool, in_job: bool) -> None:
+def _show(plan: Plan, written: list[Path], *, as_json: bool, by_camera: bool) -> None:
     """Print the plan, where it was written, and what to do next."""
     from rimgauge.job import headed, plan_fields
     from rimgauge.plan import plan_text
@@ -211,7 +218,7 @@ def _show(plan: Plan, written: list[Path], *, as_json: bool, in_job: bool) -> No
         next_step(
             "turn these nipples, then measure and plan again. If you left steps out, tell the next plan the "
             "numbers of the spokes that you turned (not of the steps), as in --done 3,7,12.",
-            *(_measure_again(plan) if in_job else []),
+            *(_measure_again(plan) if by_camera else []),
         )
 
 

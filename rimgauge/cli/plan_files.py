@@ -37,6 +37,11 @@ class Files:
         return tuple(path for path in found if path is not None)
 
     @property
+    def typed(self) -> tuple[Path, ...]:
+        """Those that a person wrote."""
+        return tuple(path for path in (self.readings, self.tension) if path is not None)
+
+    @property
     def runout_named(self) -> int:
         """So many files of runout were named."""
         return sum(path is not None for path in (self.lateral, self.radial, self.readings))
@@ -128,7 +133,7 @@ def checked_wheel(
     if files.runout_named == 0:
         raise BadInput("name --lateral or --readings, or go into a job folder (`rimgauge new` starts one)")
     if wheel is None or (out is None and explain is None):
-        raise BadInput("outside a job folder both --wheel and --out must be named")
+        raise BadInput("name both --wheel and --out, or, inside a job folder, neither")
     return wheel
 
 

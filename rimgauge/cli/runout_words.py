@@ -32,7 +32,7 @@ def runout_text(runout: Runout) -> str:
             lines += textwrap.wrap(
                 f"{abs(zone.peak_mm):.2f} mm {ways[zone.peak_mm < 0]} at {zone.centre_deg:.0f}°, "
                 f"from {zone.start_deg:.0f}° to {zone.end_deg:.0f}°: "
-                + (f"spokes {spokes}" if spokes else "between two spokes"),
+                + (f"spoke{'s' * (len(zone.spokes) > 1)} {spokes}" if spokes else "between two spokes"),
                 COLUMNS,
                 initial_indent="  ",
                 subsequent_indent="    ",

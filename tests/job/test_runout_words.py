@@ -21,6 +21,13 @@ def test_what_rounds_to_nothing_has_no_minus(runout):
     assert (signed(-0.0), signed(-0.0049), signed(-0.0051)) == ("+0.00", "+0.00", "-0.01")
 
 
+def test_one_spoke_is_one(runout):
+    (zone, *_), side = runout.sides[0].zones, runout.sides[0]
+    for spokes, said in (((2,), ": spoke 2\n"), ((2, 3), ": spokes 2, 3\n")):
+        text = runout_text(replace(runout, sides=(replace(side, zones=(replace(zone, spokes=spokes),)),)))
+        assert said in text
+
+
 def test_one_frame_is_one(runout):
     one = replace(runout, source=replace(runout.source, frames=1, used=1))
     assert "1 of 1 frame used" in runout_text(one)

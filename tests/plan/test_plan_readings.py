@@ -6,7 +6,8 @@ from click.testing import CliRunner
 from wheels import out_of_true, turns_of
 
 from rimgauge.cli.plan import command
-from rimgauge.errors import BadFile
+from rimgauge.cli.verify import command as verify
+from rimgauge.errors import BadFile, BadInput
 from rimgauge.job import create_job, read_plan, read_readings
 
 HEAD = "spoke,lateral_mm,radial_mm,tension_n"
@@ -34,7 +35,9 @@ def test_readings_kept_in_a_job_are_found_and_its_last_round_is_learnt_from(
     monkeypatch.chdir(job.folder)
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     typed(job.folder / "readings-01.csv", before)
-    assert "Round 1" in planned().output
+    said = planned().output
+    assert "Round 1" in said
+    assert "rimgauge measure" not in said, "there is no camera"
     first = read_plan(job.folder / "plan-01.json")
     turned = turns_of(first, 36)
     after = before.lateral_mm + 0.8 * answer.lateral_mm @ turned
@@ -44,6 +47,24 @@ def test_readings_kept_in_a_job_are_found_and_its_last_round_is_learnt_from(
     assert read_plan(job.folder / "plan-02.json").round == 2
     planned("--readings", "readings-02.csv", "--done", str(first.corrections[0].spoke))
     assert read_plan(job.folder / "plan-03.json").round == 2
+
+
+def test_readings_of_any_name_that_were_planned_on_belong_to_the_record(tmp_path, wheel, monkeypatch):
+    job = create_job(tmp_path / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    for name, more in (("front.csv", ()), ("again.csv", ("--wheel", "wheel.toml", "--out", "other.json"))):
+        typed(job.folder / name, out_of_true(wheel, 1, lateral_mm=2.0))
+        planned("--readings", name, *more)
+        checked = CliRunner().invoke(verify, catch_exceptions=False)
+        assert checked.exit_code == 0, checked.output
+
+
+def test_a_file_named_by_half_is_told_how_in_a_job_and_outside(tmp_path, wheel, monkeypatch):
+    job = create_job(tmp_path / "job", spokes=36)
+    typed(job.folder / "front.csv", out_of_true(wheel, 1, lateral_mm=2.0))
+    monkeypatch.chdir(job.folder)
+    with pytest.raises(BadInput, match="name both --wheel and --out, or, inside a job folder, neither"):
+        planned("--readings", "front.csv", "--out", "plan.json")
 
 
 @pytest.mark.parametrize(
