@@ -25,6 +25,9 @@ STEP = 0.1
 WORTH_SAYING = 0.05
 TOO_LITTLE = 0.4
 """A rim that moved by less than this share was hardly turned as planned."""
+LITTLE = 0.65
+"""Of a rim that moved by less than this share some turns may have been left out (our judgement)."""
+ALL_DONE = "Were all turns of the last round done? If some were left out, plan again with --done."
 OPPOSITE = 0.15
 """A rim that moved against its plan by that share was not only read with noise (our estimate)."""
 SURELY_OPPOSITE, SURELY_MM = 0.5, 0.2
@@ -273,7 +276,9 @@ def _words(
             notes.append(_moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how))
     if not shares or max(shares) >= TOO_LITTLE:  # where all turns failed no single nipple is to blame
         moved = _Movement.between(wheel, done.readings, after)
-        notes.append(_missed_words(wheel, prior, groups, done.turns, moved))
+        missed = _missed_words(wheel, prior, groups, done.turns, moved)
+        half_done = bool(shares) and TOO_LITTLE <= min(shares) < LITTLE
+        notes.append(missed or (ALL_DONE if half_done else None))
     return tuple(note for note in notes if note is not None)
 
 

@@ -128,6 +128,17 @@ def _largest_reversed(turns: FloatArray) -> FloatArray:
     return np.where(largest, -turns, turns)
 
 
+@pytest.mark.parametrize(("share", "asked"), [(0.5, True), (0.75, False)])
+def test_a_round_of_which_the_rim_shows_half_is_asked_about(wheel, answer, round_done, share, asked):
+    before, plan = round_done
+    turns = share * as_done(plan, before).turns
+    then = replace(
+        before, lateral_mm=before.lateral_mm + answer.lateral_mm @ turns, radial_mm=np.full(36, np.nan)
+    )
+    _, notes = learn(wheel, [as_done(plan, before)], then)
+    assert any("plan again with --done" in note for note in notes) == asked
+
+
 @pytest.mark.parametrize("seed", [501, 502, 503, 504])
 def test_a_round_half_done_is_asked_about_and_no_nipple_is_blamed(seed):
     said, _ = _read_again(seed, radial=True, done=lambda turns: turns * (np.arange(36) < 18))
