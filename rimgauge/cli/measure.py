@@ -163,10 +163,18 @@ def _check(runout: Runout, job: Job | None, *, aside: bool) -> None:
 
 def _tell(runout: Runout, written: Path | None, to: Target, *, alone: bool) -> None:
     """Say the result, where it was written and what comes next; alone: the other direction wasn't given."""
+    from rimgauge.job import picture_path
+
     click.echo(runout_text(runout))
     if written is None:
         return
     click.echo(f"\nWritten: {shown(written)}")
+    if to.keeps != "none":
+        words = (
+            f"Look at {shown(picture_path(written))}, the worst place: if the ring isn't on the pointer's tip, or the "
+            "line not on the rim's edge, aim and measure again."
+        )
+        click.echo(textwrap.fill(words, 80, break_long_words=False, break_on_hyphens=False))
     if to.job is not None and alone:
         _offer_other(runout, to.job)
     _next_step(runout, to.home, written.name)

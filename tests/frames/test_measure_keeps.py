@@ -44,8 +44,11 @@ def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return folder
 
 
-def test_the_worst_place_is_kept_with_the_result_and_recorded(few: Path, job: Path) -> None:
+def test_the_worst_place_is_kept_with_the_result_and_recorded(
+    few: Path, job: Path, capsys: pytest.CaptureFixture
+) -> None:
     run(["measure", str(few), "--by", "Ida", "--check", "--tolerance-mm", "3"])
+    assert "Look at pass-01.jpg, the worst place" in capsys.readouterr().out
     data = (job / "pass-01.jpg").read_bytes()
     runout = read_pass(job / "pass-01.json")
     assert runout.picture_sha256 == hashlib.sha256(data).hexdigest()
@@ -100,6 +103,7 @@ def test_beside_a_named_file_and_not_at_all(few: Path, tmp_path: Path, capsys: p
     run([*arguments, "--out", str(tmp_path / "one.json"), "--json"])
     assert json.loads(capsys.readouterr().out)["picture_sha256"]
     run([*arguments, "--out", str(tmp_path / "two.json"), "--keep", "none"])
+    assert "Look at" not in capsys.readouterr().out
     assert sorted(path.name for path in tmp_path.iterdir()) == ["one.jpg", "one.json", "two.json"]
     assert read_pass(tmp_path / "two.json").picture_sha256 == ""
     (tmp_path / "one-frames").mkdir()
