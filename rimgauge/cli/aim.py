@@ -32,6 +32,8 @@ ASSUMED = {
     "the rim's flank, aim with --direction lateral.",
 }
 """What no picture tells for sure, and the person must look at: which edge of the rim it is."""
+DRIVE = {"right": "where the drive is", "left": "away from the drive"}
+"""Which side is meant of a bike on its head too."""
 
 
 @click.command()
@@ -52,7 +54,7 @@ ASSUMED = {
 @click.option(
     "--side",
     type=click.Choice(["right", "left"]),
-    help="Side of the wheel the pointer is on, as the rider sees it. Default: by the way the rim runs.",
+    help="Side of the wheel the pointer is on; right is where the drive is. Default: by the way the rim runs.",
 )
 @click.option("--fps", type=DECIMAL, default=30.0, show_default=True, help="Frame rate where none is stated.")
 @click.option(
@@ -223,7 +225,7 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
     side = found.view.edges[0].side
     if side != "outer":
         words = (
-            f"It is on the wheel's {side} side as the rider sees it, if the arrow in the picture points the way the "
+            f"It is on the wheel's {side} side, {DRIVE[side]}, if the arrow in the picture points the way the "
             "rim runs when the wheel rolls forward; if not, aim again with --side or --runs."
         )
         click.echo(textwrap.fill(words, 80, break_on_hyphens=False))
