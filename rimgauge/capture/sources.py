@@ -7,6 +7,7 @@ import csv
 import hashlib
 import itertools
 import math
+import os
 import queue
 import re
 import threading
@@ -42,6 +43,8 @@ B.1.1, from memory)."""
 LARGEST_PICTURE_BYTES = 400_000_000
 AHEAD_FRAMES = 8
 """How many decoded frames may wait for the tracker; bounds the memory."""
+MORE_DECODERS = 1
+"""So many threads more than the processor has cores decode a film: while one hands its picture on, the cores are at work."""
 SAME_TIME_S = 1e-4
 LONGEST_NUMBER = 9
 NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try 1"
@@ -124,7 +127,7 @@ class VideoSource(_Closing):
 
     def __init__(self, path: Path, fps: float) -> None:
         self.name, self.path, self.fps = str(path), path, fps
-        self.capture = cv2.VideoCapture(self.name)
+        self.capture = _film(self.name)
         if not self.capture.isOpened():
             raise FrameTrouble(
                 path, "this file can't be read as a video; convert it to MP4 or give a folder of pictures"
@@ -157,7 +160,7 @@ class VideoSource(_Closing):
         self.capture.set(cv2.CAP_PROP_POS_FRAMES, index)
         good, image = self.capture.read()
         if not good or abs(self.capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0 - time_s) > SAME_TIME_S:
-            self.capture.open(self.name)
+            self.capture = _film(self.name)
             if not all(self.capture.grab() for _ in range(index)):
                 return None
             good, image = self.capture.read()
@@ -175,6 +178,13 @@ class VideoSource(_Closing):
     def close(self) -> None:
         """Let go of the file."""
         self.capture.release()
+
+
+def _film(name: str) -> cv2.VideoCapture:
+    """Open a film, by the backend that can be told how many threads are to decode it where that one can read it."""
+    decoders = (os.cpu_count() or 1) + MORE_DECODERS
+    capture = cv2.VideoCapture(name, cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, decoders])
+    return capture if capture.isOpened() else cv2.VideoCapture(name)
 
 
 class ReadAhead(Generic[T]):
