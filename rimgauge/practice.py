@@ -6,6 +6,7 @@ pull and never push, don't wind up, and nothing on it breaks.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from textwrap import fill
 
@@ -24,6 +25,7 @@ LOWEST_SHARE = 0.4
 LARGEST_TURN = 1.0
 LEVELS = 4
 """Rows of the picture above and below its middle."""
+LOWEST_TOP_MM = 0.1
 
 
 @record
@@ -163,11 +165,13 @@ def _tensions(practice: PracticeWheel) -> str:
 def picture_text(practice: PracticeWheel, direction: str = "lateral") -> str:
     """Draw the runout round the wheel in characters, spoke by spoke, at most 80 columns."""
     values = practice.readings.lateral_mm if direction == "lateral" else practice.readings.radial_mm
-    top = max(0.1, float(np.ceil(np.abs(values).max() * 10) / 10))
+    # Only by doubling does the scale change, so that from turn to turn a smaller runout is a lower bar.
+    largest = max(float(np.abs(values).max()), LOWEST_TOP_MM)
+    top = LOWEST_TOP_MM * 2.0 ** math.ceil(math.log2(largest / LOWEST_TOP_MM))
     rows = np.round(values / top * LEVELS).astype(int)
     width = 2 if len(values) <= 36 else 1
     ends = ("right", "left") if direction == "lateral" else ("out", "in")
-    lines = []
+    lines = [f"{direction.capitalize()} runout in mm"]
     for level in range(LEVELS, -LEVELS - 1, -1):
         marks = "".join(_mark(int(row), level).ljust(width) for row in rows)
         scale = f"{level / LEVELS * top:+.2f}" if level % LEVELS == 0 else ""

@@ -139,6 +139,14 @@ def test_lines_from_a_file_are_answered_in_80_columns():
     assert '"much" is no turn' in said
 
 
+def test_the_picture_names_its_unit_and_keeps_its_scale_while_the_runout_falls_a_little():
+    first, smaller = re.findall(r"^Lateral runout in mm\n((?:.*\|.*\n)+)", _typed("32 1/2\n"), re.M)
+    # the turn takes the lateral runout from 2.34 to 2.03 mm
+    assert smaller != first
+    assert re.findall(r"[+-]\d\.\d\d(?=\|)", smaller) == re.findall(r"[+-]\d\.\d\d(?=\|)", first)
+    assert "\nRadial runout in mm\n" in _typed("radial\n")
+
+
 @pytest.mark.parametrize(
     ("line", "words"),
     [
