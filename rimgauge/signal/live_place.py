@@ -34,6 +34,8 @@ SECTORS, LEAST_SECTORS = 12, 4
 """Of the circle, and in how many of them a tag must have been read before it is worth trying."""
 TIMES_LEARNT = 3
 SAME_DEG = 10.0
+USUAL_STRAY = 0.2
+"""Share of the usual interval by which the time between two frames in a row may differ from it (our choice)."""
 LONGEST_PAUSE = 60
 """After so many moments without a frame the wheel may be anywhere."""
 
@@ -96,7 +98,7 @@ class LivePlace:
         self._period_deg, self._marked = spoke_period_deg, marked
         self._rows: deque[_Row] = deque(maxlen=REMEMBERED)
         self._state: Grid = _first_state()
-        self._start_s = math.nan
+        self._start_s = self._last_s = math.nan
         self._farthest_deg = 1.0
         self._last_mark: int | None = None
         self._last_learning, self._sectors = 0, np.zeros(SECTORS, dtype=bool)
@@ -137,9 +139,7 @@ class LivePlace:
         if self._homework is not None and self._homework.done():
             self._take(self._homework.result())
             self._homework = None
-        if not self._rows:
-            self._start_s = time_s
-        moment = round((time_s - self._start_s) / self._interval_s)
+        moment = self._moment(time_s)
         passed = moment - self._rows[-1].moment if self._rows else 0
         for _ in range(min(max(passed, 0), LONGEST_PAUSE)):
             self._state = _next_state(self._state)
@@ -161,6 +161,22 @@ class LivePlace:
                 self._learn()
         angle_deg, spread_deg = _centre(self._state.sum(axis=0))
         return PlaceNow(angle_deg, spread_deg)
+
+    def _moment(self, time_s: float) -> int:
+        """Number of the moment at which a frame was taken; one interval after the last frame it is the next.
+
+        Times that fall half way between two moments would be rounded to either by chance, and a wheel that turns
+        evenly would seem to stop and leap.
+        """
+        if not self._rows:
+            self._start_s = self._last_s = time_s
+        step, self._last_s = (time_s - self._last_s) / self._interval_s, time_s
+        moment = round((time_s - self._start_s) / self._interval_s)
+        if self._rows and abs(step - 1.0) < USUAL_STRAY:
+            moment = self._rows[-1].moment + 1
+            # Counted from here, so that the clock's drift comes in little by little.
+            self._start_s = time_s - moment * self._interval_s
+        return moment
 
     def _remember(self, row: _Row) -> None:
         if self._rows and row.moment <= self._rows[-1].moment:
