@@ -19,9 +19,9 @@ FRACTIONS = {
 
 LAPS = (
     "",
-    ", half a turn now and the rest on a second lap",
-    ", half a turn on each of two laps and the rest on a third",
-    ", half a turn on each of three laps and the rest on a fourth",
+    ", half a turn now and {rest} on a second lap",
+    ", half a turn on each of two laps and {rest} on a third",
+    ", half a turn on each of three laps and {rest} on a fourth",
 )
 """How to turn, by the laps that the rest takes; a round asks for two turns at most."""
 
@@ -50,7 +50,8 @@ def turning_direction(*, tighten: bool, seen_from: SeenFrom) -> str:
 def correction_words(spoke: int, side: Flange, eighths: int, seen_from: SeenFrom) -> str:
     """Say one correction in full: spoke, side, how far, and which way as the person sees it."""
     tighten, size = eighths > 0, abs(eighths)
-    goes = LAPS[(size - 1) // AT_ONCE_EIGHTHS]
+    laps = (size - 1) // AT_ONCE_EIGHTHS
+    goes = LAPS[laps].format(rest=fraction(size - laps * AT_ONCE_EIGHTHS))
     return (
         f"Spoke {spoke} ({side} side): {'tighten' if tighten else 'loosen'} by {fraction(size)}{goes}: "
         f"turn the nipple {turning_direction(tighten=tighten, seen_from=seen_from)}, seen from the "

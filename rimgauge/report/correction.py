@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -24,7 +25,8 @@ from rimgauge.report.words import short
 
 _LEFT, _WIDTH = 0.55, 7.2
 _WHEEL = 3.7
-_TWO_COLUMNS = 40
+_FOOT = 0.4
+_TWO_COLUMNS = 36
 """So many steps are listed in two columns; more in three."""
 _HUB = 0.13
 _UNTURNED = Stroke(QUIET, "-", 0.5)
@@ -46,9 +48,9 @@ def correction_sheet(
         write(figure, _LEFT, 0.8, short(wheel.name, 90), fontsize=9, color=QUIET)
         rule(figure, _LEFT, 1.05, _WIDTH)
         _draw_wheel(frame(figure, _LEFT - 0.1, 1.1, _WHEEL, _WHEEL), plan, wheel)
-        _states(figure, plan)
+        left_over = _states(figure, plan)
         below = _steps(figure, plan.corrections, seen_from)
-        _cautions(figure, plan, below)
+        _below_steps(figure, plan.cautions, left_over, below)
     return figure
 
 
@@ -116,7 +118,8 @@ def _draw_step(axes: Axes, item: Correction, angle: float) -> None:
     )
 
 
-def _states(figure: Figure, plan: Plan) -> None:
+def _states(figure: Figure, plan: Plan) -> list[str]:
+    """Write beside the wheel how it stands and what is to know; return what found no room there."""
     rows: list[tuple[str, ...]] = [("", "now", "expected")]
     for title, name, form in (
         ("lateral runout, mm", "lateral_mm", "{:.2f}"),
@@ -131,16 +134,18 @@ def _states(figure: Figure, plan: Plan) -> None:
     left = _LEFT + _WHEEL + 0.1
     after = table(figure, left, 1.3, rows, columns=(0.0, 1.75, 2.4), size=8)
     turns = sum(abs(item.turns) for item in plan.corrections)
-    words = f"{len(plan.corrections)} nipples, {turns:g} turns in all. Tick each step when it is done."
+    count = len(plan.corrections)
+    words = f"{count} {'nipple' if count == 1 else 'nipples'}, {turns:g} turns in all. Tick each step when it is done."
     if plan.refused is not None:
         words = f"No corrections: {plan.refused}"
     width = _WIDTH - _WHEEL - 0.1
     level = paragraph(figure, left, after + 0.15, words, width=width, size=8) + 0.05
     for words in plan.see_to_first:
         level = paragraph(figure, left, level, words, width=0.93 * width, size=7, fontweight="bold") + 0.02
-    for note in plan.notes:
-        if level + paragraph_height(note, width=width, size=7) < 1.1 + _WHEEL:
-            level = paragraph(figure, left, level, f"• {note}", width=width, size=7) + 0.02
+    left_over = list(plan.notes)
+    while left_over and level + paragraph_height(left_over[0], width=width, size=7) < 1.1 + _WHEEL:
+        level = paragraph(figure, left, level, f"• {left_over.pop(0)}", width=width, size=7) + 0.02
+    return left_over
 
 
 def _cell(state: WheelState, name: str, form: str) -> str:
@@ -209,8 +214,12 @@ def _turn(item: Correction) -> str:
     return f"{way} {first}{rest}"
 
 
-def _cautions(figure: Figure, plan: Plan, top: float) -> None:
+def _below_steps(figure: Figure, cautions: Sequence[str], left_over: Sequence[str], top: float) -> None:
+    """Write the cautions below the steps, and what found no room beside the wheel as far as the page holds it."""
     rule(figure, _LEFT, top + 0.08, _WIDTH)
     level = top + 0.16
-    for words in plan.cautions:
+    for words in cautions:
         level = paragraph(figure, _LEFT, level, f"• {words}", width=_WIDTH, size=7) + 0.02
+    for note in left_over:
+        if level + paragraph_height(note, width=_WIDTH, size=7) < figure.get_figheight() - _FOOT:
+            level = paragraph(figure, _LEFT, level, f"• {note}", width=_WIDTH, size=7) + 0.02

@@ -1,6 +1,7 @@
 """The plan's page for the bench."""
 
 import re
+from dataclasses import replace
 
 import pytest
 from wheels import build
@@ -88,3 +89,17 @@ def test_a_sheet_of_many_steps_holds_them_all():
     assert [
         text.get_text() for text in drawn if text is not valve and drawn[text].overlaps(drawn[valve])
     ] == []
+
+
+def test_what_finds_no_room_beside_the_wheel_stands_below_the_cautions():
+    wheel = build(36)
+    notes = tuple(f"Note {number}: " + "what is to be known of this wheel. " * 6 for number in range(7))
+    step = Correction(order=1, spoke=2, side="left", turns=0.25, words="")
+    page = correction_sheet(replace(plan_of((step,)), notes=notes), wheel, seen_from="tyre")
+    height = {
+        text.get_text().replace("\n", " "): text.get_position()[1] for text in page.texts if text.get_text()
+    }
+    said = [next(y for words, y in height.items() if words.startswith(f"• {note[:7]}")) for note in notes]
+    last_caution = next(y for words, y in height.items() if words.startswith(f"• {CAUTIONS[-1][:30]}"))
+    assert said[0] > last_caution > said[-1] > 0.02
+    assert any(words.startswith("1 nipple, 0.25 turns") for words in height)

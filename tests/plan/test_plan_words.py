@@ -15,13 +15,13 @@ def test_a_correction_in_full():
         "Spoke 12 (right side): loosen by three eighths of a turn: "
         "turn the nipple clockwise, seen from the hub."
     )
-    assert "by three quarters of a turn, half a turn now and the rest on a second lap: turn" in (
+    assert "by three quarters of a turn, half a turn now and a quarter turn on a second lap: turn" in (
         correction_words(7, "left", 6, "tyre")
     )
     for eighths, laps in (
-        (8, "half a turn now and the rest on a second lap: turn"),
-        (9, "rest on a third: turn"),
-        (16, "of three laps and the rest on a fourth: turn"),
+        (8, "half a turn now and a half turn on a second lap: turn"),
+        (9, "half a turn on each of two laps and an eighth of a turn on a third: turn"),
+        (16, "of three laps and a half turn on a fourth: turn"),
     ):
         assert laps in correction_words(7, "left", eighths, "tyre")
 
