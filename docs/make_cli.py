@@ -23,7 +23,7 @@ Exit codes:
 - 0: done
 - 1: the data can't give an answer, and the message says why
 - 2: wrong usage
-- 3: `--check` was asked, and what was measured is not within the tolerance
+- 3: `--check` was asked, and the measurement doesn't show the wheel as it is to be within the tolerance
 """
 
 

@@ -140,7 +140,7 @@ def command(
     else:
         _tell(runout, written, to, alone=known.other is None)
     if check:
-        _check(runout, to.home, aside=as_json)
+        _check(runout, to.home, written, aside=as_json)
 
 
 def _print_record(runout: Runout, written: Path | None) -> None:
@@ -153,9 +153,9 @@ def _print_record(runout: Runout, written: Path | None) -> None:
         click.echo(written.read_text(encoding="utf-8"), nl=False)
 
 
-def _check(runout: Runout, job: Job | None, *, aside: bool) -> None:
+def _check(runout: Runout, job: Job | None, written: Path | None, *, aside: bool) -> None:
     """Say what the wheel was judged by, aside where a program reads the rest, and leave with 3 unless it passes."""
-    passed, words = check_text(runout, job)
+    passed, words = check_text(runout, job, written.name if written else "")
     click.echo(textwrap.fill(words, 80), err=aside)
     if not passed:
         sys.exit(3)

@@ -123,8 +123,19 @@ def other_direction(direction: Direction, job: Job | None) -> OtherDirection:
     return OtherDirection(words, last.outcome, "measure that again", again)
 
 
-def check_text(runout: Runout, job: Job | None) -> tuple[bool, str]:
+def check_text(runout: Runout, job: Job | None, file: str = "") -> tuple[bool, str]:
     """Tell whether this measurement passes, and say how the other direction stands, which it doesn't judge.
+
+    A film known to be from before turns says nothing of the wheel as it is, and never passes.
+
+    Parameters
+    ----------
+    runout : Runout
+        The measurement.
+    job : Job or None
+        The job that holds it.
+    file : str
+        What the job calls it; '' where that is not known.
 
     Raises
     ------
@@ -132,11 +143,13 @@ def check_text(runout: Runout, job: Job | None) -> tuple[bool, str]:
         A result of the job is gone or was changed.
 
     """
-    from rimgauge.job import check_as_recorded, check_none_missing, straight_passes
+    from rimgauge.job import check_as_recorded, check_none_missing, history, straight_passes
 
     if job is not None:
         check_none_missing(job)
         check_as_recorded(straight_passes(job))
+        if file and (old_film := history(job).film_before_turning(file)):
+            return False, f"Check not passed: {old_film}."
     verdict, other = runout.verdict, other_direction(runout.direction, job)
     passed = verdict.outcome == "within"
     return passed, (

@@ -8,6 +8,7 @@ import pytest
 from rimgauge.cli.measure import _next_step
 from rimgauge.cli.plan_files import Files, starting_point
 from rimgauge.cli.report_evidence import _kept_dish_words
+from rimgauge.cli.runout_words import check_text
 from rimgauge.cli.show import _still_to_do
 from rimgauge.errors import BadFile, BadInput
 from rimgauge.job import (
@@ -26,6 +27,7 @@ from rimgauge.job import (
     verify_job,
 )
 from rimgauge.job import manifest as manifests
+from rimgauge.records import Verdict
 from rimgauge.signal.centre import dish_turned
 from tests.laws.simulated import simulated_pass, wave
 
@@ -62,9 +64,12 @@ def test_a_round_is_not_taken_for_done_because_its_film_was_measured_again(job, 
     said = " ".join(capsys.readouterr().out.split())
     assert told in said
     assert "rimgauge plan" not in said
+    within = replace(read_pass(again), verdict=Verdict(tolerance_mm=1.0, rule="guard band", outcome="within"))
+    assert check_text(within, job, again.name) == (False, f"Check not passed: {start.notes[0]}")
     assert start.round_number == 1
     assert start.files.lateral.name == "pass-02.json"
-    filmed(job, "after", 0.1, seed=2)
+    after = filmed(job, "after", 0.1, seed=2)
+    assert check_text(within, job, after.name)[0]
     start = starting_point(NOTHING, job, 32, done=None)
     assert start.notes == ()
     assert start.round_number == 2
