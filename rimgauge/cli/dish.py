@@ -10,9 +10,11 @@ import click
 
 from rimgauge.cli.common import json_option, print_json, shown, signed
 from rimgauge.cli.decimals import DECIMAL
+from rimgauge.cli.runout_words import OUTCOME_WORDS
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
+    from rimgauge.job import Job
     from rimgauge.records import Dish
 
 
@@ -20,11 +22,13 @@ if TYPE_CHECKING:
 @click.argument("passes", nargs=-1, type=click.Path(path_type=Path), metavar="FIRST [TURNED]")
 @click.option("--between-mm", type=DECIMAL, help="From pointer tip to pointer tip, where there are two.")
 @click.option(
-    "--tolerance-mm", type=DECIMAL, default=1.0, show_default=True, help="Offset that is near enough."
+    "--tolerance-mm",
+    type=DECIMAL,
+    help="Offset that is near enough. Default: the job's wheel file's, or 1.0.",
 )
 @json_option
 def command(
-    *, passes: tuple[Path, ...], between_mm: float | None, tolerance_mm: float, as_json: bool
+    *, passes: tuple[Path, ...], between_mm: float | None, tolerance_mm: float | None, as_json: bool
 ) -> None:
     """Tell how far the rim stands from the middle of the hub.
 
@@ -38,7 +42,7 @@ def command(
     from rimgauge.job import check_as_recorded, read_pass
     from rimgauge.signal.centre import dish_between, dish_turned
 
-    if not 0.0 < tolerance_mm < 100.0:
+    if tolerance_mm is not None and not 0.0 < tolerance_mm < 100.0:
         raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
     check_as_recorded(passes)
     if between_mm is not None:
@@ -53,11 +57,13 @@ def command(
             )
         check_nothing_turned(*passes)
         found = dish_turned(read_pass(passes[0]), read_pass(passes[1]))
-    kept = _keep(found, passes, between_mm, tolerance_mm)
+    job = _job_of(passes)
+    near_mm = dish_tolerance_mm(job) if tolerance_mm is None else tolerance_mm
+    kept = None if job is None else _keep(job, found, passes, between_mm, near_mm)
     if as_json:
-        print_json({**_fields(found), "file": None if kept is None else str(kept)})
+        print_json({**_fields(found, near_mm), "file": None if kept is None else str(kept)})
     else:
-        click.echo(_words(found, tolerance_mm))
+        click.echo(_words(found, near_mm))
         click.echo("\n" + _rests_on(passes))
         if kept is not None and len(passes) == 2:
             click.echo("\n" + _counts_as(*passes))
@@ -116,16 +122,30 @@ def _rests_on(passes: tuple[Path, ...]) -> str:
     return textwrap.fill(f"This rests on {words}", 80, break_on_hyphens=False)
 
 
-def _keep(
-    found: Dish, passes: tuple[Path, ...], between_mm: float | None, tolerance_mm: float
-) -> Path | None:
-    """Lay it down in the job whose measurements it is from; None where they lie elsewhere."""
-    from rimgauge.job import KeptDish, find_job, keep_dish, now
+def _job_of(passes: tuple[Path, ...]) -> Job | None:
+    """Find the job whose measurements they all are; None where any lies elsewhere."""
+    from rimgauge.job import find_job
 
-    folders = {path.resolve().parent for path in passes}
     job = find_job(passes[0].resolve().parent)
-    if job is None or folders != {job.folder.resolve()}:
-        return None
+    inside = job is not None and {path.resolve().parent for path in passes} == {job.folder.resolve()}
+    return job if inside else None
+
+
+def dish_tolerance_mm(job: Job | None) -> float:
+    """Read what offset a job's wheel file accepts [mm]; without a job what is usual."""
+    from rimgauge.job import read_build
+    from rimgauge.wheel import complete_wheel
+    from rimgauge.wheel.classes import TRUE_ENOUGH
+
+    return TRUE_ENOUGH.dish_mm if job is None else complete_wheel(read_build(job.wheel)).tolerance.dish_mm
+
+
+def _keep(
+    job: Job, found: Dish, passes: tuple[Path, ...], between_mm: float | None, tolerance_mm: float
+) -> Path:
+    """Lay it down in the job whose measurements it is from."""
+    from rimgauge.job import KeptDish, keep_dish, now
+
     return keep_dish(
         job,
         KeptDish(
@@ -138,11 +158,15 @@ def _keep(
     )
 
 
-def _fields(found: Dish) -> dict[str, object]:
+def _fields(found: Dish, tolerance_mm: float) -> dict[str, object]:
+    from rimgauge.signal.centre import judge_dish
+
     return {
         "offset_mm": found.offset_mm,
         "expanded_uncertainty_mm": found.expanded_uncertainty_mm,
         "coverage_probability": found.coverage_probability,
+        "tolerance_mm": tolerance_mm,
+        "outcome": judge_dish(found, tolerance_mm),
         "width_mm": found.width
         and {"value": found.width.value, "expanded_uncertainty": found.width.expanded_uncertainty},
         "uncertainty_budget": [
@@ -153,20 +177,18 @@ def _fields(found: Dish) -> dict[str, object]:
 
 
 def _words(found: Dish, tolerance_mm: float) -> str:
+    from rimgauge.signal.centre import judge_dish
+
     size, guard = abs(found.offset_mm), found.expanded_uncertainty_mm
     side = "right" if found.offset_mm > 0 else "left"
     if size <= guard:
         told = f"The rim stands in the middle, as far as this can tell: {signed(found.offset_mm)} ± {guard:.2f} mm"
     else:
         told = f"The rim stands {size:.2f} ± {guard:.2f} mm to the wheel's {side}"
-    near = (
-        "near enough"
-        if size + guard <= tolerance_mm
-        else "too far out"
-        if size - guard > tolerance_mm
-        else "undecided"
-    )
-    lines = [f"{told} ({found.coverage_probability:.0%}).", f"Within {tolerance_mm:g} mm: {near}."]
+    lines = [
+        f"{told} ({found.coverage_probability:.0%}),",
+        f"{OUTCOME_WORDS[judge_dish(found, tolerance_mm)]} the tolerance of {tolerance_mm:g} mm.",
+    ]
     if found.width is not None:
         lines.append(
             f"The rim is {found.width.value:.2f} ± {found.width.expanded_uncertainty:.2f} mm wide on average."

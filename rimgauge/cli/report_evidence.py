@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rimgauge import __version__
+from rimgauge.cli.runout_words import AGAINST
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
@@ -90,18 +91,19 @@ def from_job(
 
 def with_dish(evidence: Evidence, files: tuple[Path, Path] | None, job: Job | None) -> Evidence:
     """Add the rim's offset from the middle, by two measurements named or as the job holds it."""
-    dish = _dish_words(files) if files is not None else _kept_dish_words(job)
+    dish = _dish_words(files, job) if files is not None else _kept_dish_words(job)
     return replace(evidence, facts=(*evidence.facts, ("Dish", dish))) if dish else evidence
 
 
-def _dish_words(files: tuple[Path, Path]) -> str:
+def _dish_words(files: tuple[Path, Path], job: Job | None) -> str:
     """Say the rim's offset from the middle by two measurements, the wheel turned round in between."""
-    from rimgauge.cli.dish import check_nothing_turned
+    from rimgauge.cli.dish import check_nothing_turned, dish_tolerance_mm
     from rimgauge.job import read_pass
     from rimgauge.signal.centre import dish_turned
 
     check_nothing_turned(*files)
-    return _offset_words(dish_turned(*(read_pass(path) for path in files)), [path.name for path in files])
+    found = dish_turned(*(read_pass(path) for path in files))
+    return _offset_words(found, dish_tolerance_mm(job), [path.name for path in files])
 
 
 def _kept_dish_words(job: Job | None) -> str:
@@ -116,14 +118,16 @@ def _kept_dish_words(job: Job | None) -> str:
     since, _ = since_corrections(job, passes(job))
     late = set(kept.measurements) <= {path.name for path in since}
     names = [*kept.measurements, *([] if late else ["before the last corrections were planned"])]
-    return _offset_words(kept.dish, names)
+    return _offset_words(kept.dish, kept.tolerance_mm, names)
 
 
-def _offset_words(found: Dish, names: list[str]) -> str:
+def _offset_words(found: Dish, tolerance_mm: float, names: list[str]) -> str:
+    from rimgauge.signal.centre import judge_dish
+
     side = "right" if found.offset_mm > 0 else "left"
     return (
-        f"rim {abs(found.offset_mm):.2f} ± {found.expanded_uncertainty_mm:.2f} mm to the {side} of the middle "
-        f"({', '.join(names)})"
+        f"rim {abs(found.offset_mm):.2f} ± {found.expanded_uncertainty_mm:.2f} mm to the {side} of the middle, "
+        f"{AGAINST[judge_dish(found, tolerance_mm)]} tolerance of {tolerance_mm:g} mm ({', '.join(names)})"
     )
 
 

@@ -13,12 +13,13 @@ if TYPE_CHECKING:
     from rimgauge.records import Direction, Outcome, Runout
 
 COLUMNS = 80
+OUTCOME_WORDS: dict[Outcome, str] = {"within": "WITHIN", "out": "OUT OF", "undecided": "UNDECIDED against"}
 
 
 def runout_text(runout: Runout) -> str:
     """Put the result in words and a table of spokes, at most 80 columns wide."""
     total = runout.total_runout
-    outcome = {"within": "WITHIN", "out": "OUT OF", "undecided": "UNDECIDED against"}[runout.verdict.outcome]
+    outcome = OUTCOME_WORDS[runout.verdict.outcome]
     lines = [
         f"{runout.direction.capitalize()} runout: {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm "
         f"({total.coverage_probability:.0%}), {outcome} the tolerance of {runout.verdict.tolerance_mm:g} mm",

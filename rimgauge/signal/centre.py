@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.records import BudgetLine, Dish, FloatArray, Measured, Runout, Scale, SideRunout
-from rimgauge.signal.budget import COVERAGE, JUDGED_FREEDOM, coverage_factor, depth_share
+from rimgauge.records import BudgetLine, Dish, FloatArray, Measured, Outcome, Runout, Scale, SideRunout
+from rimgauge.signal.budget import COVERAGE, JUDGED_FREEDOM, coverage_factor, depth_share, judge
 from rimgauge.signal.budget import combined as combine_lines
 
 SEATED_MM = 0.05
@@ -119,6 +119,16 @@ def dish_between(runout: Runout, between_mm: float) -> Dish:
     whole, freedom = combine_lines(across)
     width = Measured(value=width_mm, expanded_uncertainty=coverage_factor(freedom) * whole)
     return _dish(offset_mm, lines, width)
+
+
+def judge_dish(dish: Dish, tolerance_mm: float) -> Outcome:
+    """Within, out or undecided, by the offset's size [mm] and the rule that runout is judged by."""
+    size = Measured(
+        value=abs(dish.offset_mm),
+        expanded_uncertainty=dish.expanded_uncertainty_mm,
+        coverage_probability=dish.coverage_probability,
+    )
+    return judge(size, tolerance_mm).outcome
 
 
 def _dish(offset_mm: float, lines: tuple[BudgetLine, ...], width: Measured | None) -> Dish:

@@ -63,6 +63,24 @@ def test_a_dish_is_kept_shown_and_worked_out_again(job, capsys):
     )
 
 
+def test_an_offset_is_judged_by_the_wheel_files_tolerance_as_runout_is(job, capsys):
+    first, turned = measured(job, gap_mm=2.2), turned_round(job, gap_mm=3.8)  # 0.8 mm to the right
+    for tolerance_mm, told in ((0.5, "OUT OF"), (0.8, "UNDECIDED against"), (1.5, "WITHIN")):
+        job.wheel.write_text(f"spokes = 32\n[tolerance]\ndish_mm = {tolerance_mm}\n", encoding="utf-8")
+        assert f"{told} the tolerance of {tolerance_mm:g} mm." in said(
+            capsys, "dish", first.name, turned.name
+        )
+        run(["report", "--out", "page.html"])
+        judged = {"OUT OF": "out of its", "WITHIN": "within its"}.get(told, "too close to call against its")
+        page = (job.folder / "page.html").read_text(encoding="utf-8")
+        assert f"to the right of the middle, {judged} tolerance of {tolerance_mm:g} mm (" in page
+    assert "OUT OF the tolerance of 0.2 mm" in said(
+        capsys, "dish", first.name, turned.name, "--tolerance-mm", "0.2"
+    )
+    record = json.loads(said(capsys, "dish", first.name, turned.name, "--json"))
+    assert (record["tolerance_mm"], record["outcome"]) == (1.5, "within")
+
+
 @pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone can't be set for one test here")
 def test_a_record_bears_the_time_of_the_place(job, monkeypatch):
     first, turned = measured(job, gap_mm=2.2), turned_round(job, gap_mm=3.8)

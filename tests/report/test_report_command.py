@@ -91,7 +91,7 @@ def test_the_dish_stands_on_the_page_and_the_turned_wheel_is_not_taken_for_the_l
     assert "Runs true: at most 0.2" in capsys.readouterr().out
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "rim 0.40 ± " in page
-    assert "to the right of the middle (pass-02.json, pass-03.json)" in page
+    assert "to the right of the middle, within its tolerance of 1 mm (pass-02.json, pass-03.json)" in page
     elsewhere = tmp_path / "turned.json"
     elsewhere.write_bytes((job.folder / "pass-03.json").read_bytes())
     apart = (job.folder / "pass-03.json", elsewhere)
