@@ -169,7 +169,8 @@ def _change_words(side: SideChange) -> str:
         else f"Total runout, {side.side} side: no sure change ({signed(total.value)} ± "
         f"{total.expanded_uncertainty:.2f} mm).",
         "",
-        f"Change at each spoke [mm], each ± {sure_from.max():.3f} or less; * where it exceeds its ±:",
+        f"Change at each spoke [mm], each with a ± of its own, {sure_from.min():.3f} to {sure_from.max():.3f};",
+        "* where it exceeds that:",
     ]
     cells = []
     for number, change_mm in enumerate(side.after_mm - side.before_mm, start=1):

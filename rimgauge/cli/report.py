@@ -120,7 +120,7 @@ def _tell(evidence: Evidence, outs: tuple[Path, ...], folder: Job | None, *, as_
             }
         )
         return
-    click.echo(line)
+    click.echo(textwrap.fill(line, 80))
     if order:
         click.echo(textwrap.fill(f"Order: {order}.", 80, break_on_hyphens=False))
     click.echo(f"Wrote {' and '.join(shown(target) for target in outs)}.")

@@ -14,7 +14,7 @@ from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import History, Job
-    from rimgauge.records import Direction, Dish, Plan, Runout
+    from rimgauge.records import Direction, Dish, Flange, Plan, Runout
     from rimgauge.report import Comparison, Evidence, Photo
 
 SOFTWARE = f"rimgauge {__version__}"
@@ -162,10 +162,7 @@ def _by_whom(comparisons: list[Comparison], by: str | None) -> tuple[tuple[str, 
 
 def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], ...]:
     """Gather what else the job knows: rounds of corrections, spoke tension as last read."""
-    import numpy as np
-
-    from rimgauge.job import plans, read_plan, read_readings, reading_files
-    from rimgauge.report import tension_words
+    from rimgauge.job import plans, read_plan
 
     again = course.measured_again()
     facts = [("Order", again)] if again else []
@@ -185,15 +182,27 @@ def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], .
                 f"{several}, {nipples} nipple{'s' if nipples > 1 else ''}, {turns:g} turns in all{unsure}",
             )
         )
-    flanges = after.sides[0].spoke_flange
-    for path in reversed(reading_files(job)):
-        tension_n = read_readings(path, len(flanges), need=()).tension_n
-        if np.isfinite(tension_n).any():
-            facts.append(("Tension", f"{tension_words(tension_n, flanges)} ({path.name})"))
-            break
-    else:
-        facts.append(("Tension", "not measured"))
-    return tuple(facts)
+    return (*facts, ("Tension", _tension(job, after.sides[0].spoke_flange)))
+
+
+def _tension(job: Job, flanges: tuple[Flange, ...]) -> str:
+    """Say spoke tension as last read: by a file of the job, or else as a plan holds it from before its turns."""
+    import numpy as np
+
+    from rimgauge.job import plans, read_plan, read_readings, reading_files
+    from rimgauge.report import tension_words
+
+    read = [
+        (read_readings(path, len(flanges), need=()).tension_n, path.name)
+        for path in reversed(reading_files(job))
+    ]
+    for path in reversed(plans(job)):
+        plan = read_plan(path)
+        if plan.readings is not None:
+            name = f"before the turns of {path.name}" if plan.corrections else path.name
+            read.append((plan.readings.tension_n, name))
+    found = next(((tension_n, name) for tension_n, name in read if np.isfinite(tension_n).any()), None)
+    return "not measured" if found is None else f"{tension_words(found[0], flanges)} ({found[1]})"
 
 
 def _whether_made(plans: list[Plan]) -> str:

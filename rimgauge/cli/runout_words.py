@@ -28,6 +28,8 @@ def runout_text(runout: Runout) -> str:
     ]
     ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")
     for side in runout.sides:
+        if len(runout.sides) > 1:
+            lines += ["", f"{side.side.capitalize()} side of the rim: {side.total_runout.value:.2f} mm"]
         for zone in side.zones[:4]:
             spokes = ", ".join(str(number) for number in zone.spokes)
             lines += textwrap.wrap(

@@ -46,9 +46,11 @@ def command(job: Path | None, added: tuple[Path, ...], as_json: bool) -> None:
 
     if job is None:
         here = find_job(Path.cwd())
-        if here is None:
+        if (
+            here is None and not Path("wheel.toml").is_file()
+        ):  # with one, this is a job whose manifest is gone
             raise BadInput("no job folder here; name one: rimgauge verify FOLDER")
-        job = here.folder
+        job = Path.cwd() if here is None else here.folder
     if added:
         _take_in(open_job(job), added)
     troubles = verify_job(job)

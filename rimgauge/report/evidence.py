@@ -21,6 +21,7 @@ from rimgauge.report.words import (
     judged,
     meaning_words,
     measured_words,
+    newest,
     result_rows,
     short,
     verdict_words,
@@ -146,7 +147,7 @@ def _head(figure: Figure, x: float, y: float, evidence: Evidence) -> float:
     size = 16 if len(words) <= _LETTERS_IN_A_LARGE_LINE else 12
     y = paragraph(figure, x, y, words, width=_WIDTH, size=size, fontweight="bold") + 0.08
     write(figure, x, y, short(evidence.wheel_name, 60), fontsize=11)
-    write(figure, x + _WIDTH, y + 0.02, date_words(judged(evidence)[-1].created), fontsize=9, ha="right")
+    write(figure, x + _WIDTH, y + 0.02, date_words(newest(judged(evidence)).created), fontsize=9, ha="right")
     y = paragraph(figure, x, y + 0.24, measured_words(evidence), width=_WIDTH, size=8.5)
     rule(figure, x, y + 0.06, _WIDTH)
     return y + 0.16

@@ -28,6 +28,7 @@ from rimgauge.report.words import (
     judged,
     meaning_words,
     measured_words,
+    newest,
     result_rows,
     verdict_words,
 )
@@ -64,7 +65,7 @@ def evidence_html(evidence: Evidence) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{escape(evidence.wheel_name)}: {escape(line)}</title><style>{_STYLE}</style></head><body>",
         f'<h1 class="{evidence_outcome(evidence)}">{escape(line)}</h1>',
-        f"<p><strong>{escape(evidence.wheel_name)}</strong>, {date_words(told[-1].created)}<br>",
+        f"<p><strong>{escape(evidence.wheel_name)}</strong>, {date_words(newest(told).created)}<br>",
         f"{escape(measured_words(evidence))}</p>",
         _table(result_rows(evidence)),
         f'<p class="quiet">{escape(meaning_words(told[0]))}</p>',
@@ -111,11 +112,11 @@ def _section(comparison: Comparison, rim_diameter_mm: float) -> str:
 
 
 def _spoke_rows(comparison: Comparison) -> list[tuple[str, ...]]:
-    """List the worse side's runout at each spoke, first and last, with the last one's standard uncertainty."""
+    """List the worse side's runout at each spoke, first and last, with how well the last one repeats."""
     measured = [each.worse_side for _, each, _ in rows_of(comparison)]
     side = measured[-1]
     names = [name or "Runout" for name, _, _ in rows_of(comparison)]
-    rows: list[tuple[str, ...]] = [("Spoke", "Flange", *names, "Standard uncertainty")]
+    rows: list[tuple[str, ...]] = [("Spoke", "Flange", *names, "Repeatability (standard)")]
     for index, flange in enumerate(side.spoke_flange):
         values = (
             _signed(each.spoke_mm[index]) if len(each.spoke_mm) == len(side.spoke_mm) else "–"

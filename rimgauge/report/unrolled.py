@@ -45,7 +45,7 @@ def draw_unrolled(
                 color=OTHER_SIDE.colour,
                 linestyle=OTHER_SIDE.line,
                 linewidth=OTHER_SIDE.width,
-                label=f"{other.side} side of the rim",
+                label=f"rim's {other.side} side",
             )
     axes.plot(
         side.curve_angle_deg,
@@ -53,7 +53,7 @@ def draw_unrolled(
         color=stroke.colour,
         linestyle=stroke.line,
         linewidth=stroke.width,
-        label=f"{side.side} side of the rim" if len(runout.sides) > 1 else None,
+        label=f"rim's {side.side} side" if len(runout.sides) > 1 else None,
     )
     _draw_spokes(axes, side, stroke)
     _draw_bracket(axes, side, places)
@@ -176,7 +176,7 @@ def _draw_spokes(axes: Axes, side: SideRunout, stroke: Stroke) -> None:
                 markersize=3.6,
                 markerfacecolor=stroke.colour if flange == "right" else "white",
                 markeredgewidth=0.9,
-                label=f"{flange}-flange spoke",
+                label=f"{flange} flange",
             )
 
 

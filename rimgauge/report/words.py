@@ -139,6 +139,11 @@ def moment(created: str) -> datetime:
     return when if when.tzinfo else when.replace(tzinfo=UTC)
 
 
+def newest(runouts: Sequence[Runout]) -> Runout:
+    """Return the one that was made last by the computer's clock."""
+    return max(runouts, key=lambda each: moment(each.created))
+
+
 def date_words(created: str) -> str:
     """Write a record's time in full, in its own zone, the same in every locale."""
     when = moment(created)

@@ -58,6 +58,15 @@ def test_verify_names_what_changed(rimgauge, tmp_path):
     assert [trouble["file"] for trouble in json.loads(done.stdout)["troubles"]] == ["wheel.toml"]
 
 
+def test_verify_inside_a_job_whose_manifest_is_gone_says_so(rimgauge, tmp_path):
+    rimgauge("new", "wheel", "--spokes", "32")
+    (tmp_path / "wheel" / "manifest.json").unlink()
+    done = rimgauge("verify", cwd=tmp_path / "wheel")
+    assert done.returncode == 1
+    assert "manifest.json: there is no such file" in done.stdout
+    assert "back from a copy" in done.stdout
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

@@ -28,6 +28,16 @@ def test_one_spoke_is_one(runout):
         assert said in text
 
 
+def test_each_side_of_the_rim_is_named_before_its_deviations(runout):
+    first, second = make_side("right"), make_side("left")
+    both = replace(runout, sides=(first, second))
+    lines = runout_text(both).splitlines()
+    right = lines.index("Right side of the rim: 0.84 mm")
+    assert lines[right + 1].startswith("  0.")
+    assert "Left side of the rim: 0.84 mm" in lines
+    assert "side of the rim: " not in runout_text(replace(runout, sides=(first,)))
+
+
 def test_one_frame_is_one(runout):
     one = replace(runout, source=replace(runout.source, frames=1, used=1))
     assert "1 of 1 frame used" in runout_text(one)

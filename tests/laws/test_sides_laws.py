@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.cli import run
-from rimgauge.cli.compare import sure_from_mm
+from rimgauge.cli.compare import _change_words, sure_from_mm
 from rimgauge.errors import BadInput
 from rimgauge.job import write_pass
 from rimgauge.signal.budget import PLACE_LINE
@@ -147,6 +147,14 @@ def test_a_spoke_is_starred_where_it_was_changed_and_seldom_by_chance():
     assert sum(starred(0.3, 2 * seed) > 0 for seed in range(12)) <= 3
     # 0.03 mm at the crests is some six times the least that is sure.
     assert starred(0.33, 0) > 16
+
+
+def test_changes_are_told_with_the_range_of_their_uncertainties():
+    """A small change may be sure where a large one is not: each has a ± of its own."""
+    (side,) = changes(simulated_pass(wave(2, 0.6), seed=1), simulated_pass(wave(2, 0.2), seed=2))
+    least, most = sure_from_mm(side).min(), sure_from_mm(side).max()
+    assert least < 0.7 * most
+    assert f"each with a ± of its own, {least:.3f} to {most:.3f};" in _change_words(side)
 
 
 def test_a_camera_set_up_afresh_makes_the_changes_at_spokes_less_sure():

@@ -106,6 +106,31 @@ def test_nothing_runs_off_the_page_or_over_the_foot(evidence, paper, radial):
             assert clear > 0.06 * figure.dpi, "the legend of one curve is clear of the name of the next"
 
 
+def test_the_names_of_both_sides_curves_stay_within_the_margin(runout):
+    page = Evidence(
+        wheel_name="x", comparisons=(Comparison(after=runout(1.0, sides=2)),), fingerprint="", software=""
+    )
+    figure = evidence_figure(page)
+    figure.draw_without_rendering()
+    (legend,) = (axes.get_legend() for axes in figure.axes if axes.get_legend())
+    assert len(legend.get_texts()) == 6
+    width = figure.get_figwidth()
+    assert legend.get_window_extent().x1 <= (width + 7.2) / 2 * figure.dpi
+
+
+def test_the_page_bears_the_date_of_its_newest_measurement(runout):
+    lateral = runout(0.25, created="2026-01-31T12:20:00+00:00")
+    radial = runout(0.2, direction="radial", created="2026-01-31T12:10:00+00:00")
+    page = Evidence(
+        wheel_name="x",
+        comparisons=(Comparison(after=lateral), Comparison(after=radial)),
+        fingerprint="",
+        software="",
+    )
+    assert "31 January 2026, 12:20 UTC" in words(evidence_figure(page))
+    assert "12:10 UTC" not in words(evidence_figure(page))
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_five_notes_stay_clear_of_the_foot(runout, paper):
     note = (

@@ -228,6 +228,28 @@ def test_what_else_the_job_knows_stands_on_the_page(job):
     )
 
 
+def test_tension_that_a_plan_was_told_is_not_called_unmeasured(job, plan):
+    tension_n = np.full(32, 1000.0)
+    tension_n[6] = 1140.0
+    keep_plan(job, plan)
+    assert dict(from_job(job, name=None, by=None, picture=None).facts)["Tension"] == "not measured"
+    read = Readings(lateral_mm=np.zeros(32), radial_mm=np.full(32, np.nan), tension_n=tension_n)
+    keep_plan(job, dataclasses.replace(plan, round=2, readings=read))
+    facts = dict(from_job(job, name=None, by=None, picture=None).facts)
+    assert facts["Tension"].endswith("highest 1140 N at spoke 7 (before the turns of plan-02.json)")
+
+
+def test_a_long_headline_keeps_to_80_columns(tmp_path, runout, capsys, monkeypatch):
+    job = create_job(tmp_path / "wheel", spokes=32)
+    keep_pass(job, runout(1.0))
+    keep_pass(job, runout(0.9, direction="radial"))
+    monkeypatch.chdir(job.folder)
+    run(["report"])
+    said = capsys.readouterr().out
+    assert "Not true: runs out by at least 0.91 mm lateral and 0.82 mm radial" in said
+    assert max(len(line) for line in said.splitlines()) <= 80
+
+
 def test_a_clock_that_went_back_is_said_and_the_order_is_that_of_the_record(tmp_path, runout):
     job = create_job(tmp_path / "wheel", spokes=32)
     keep_pass(job, runout(1.0, created="2026-06-01T12:00:00+00:00"))

@@ -75,7 +75,7 @@ def test_of_zones_close_together_only_the_worse_is_named(runout):
 def test_a_spokes_side_is_told_without_colour(runout):
     axes = runout_figure(runout()).axes[0]
     markers = {line.get_label(): line.get_marker() for line in axes.lines}
-    assert markers["right-flange spoke"] != markers["left-flange spoke"]
+    assert markers["right flange"] != markers["left flange"]
 
 
 @pytest.mark.parametrize(("reach_mm", "factor"), [(0.5, 100), (0.05, 1000), (0.16, 500), (40.0, 2), (900, 1)])
