@@ -11,10 +11,7 @@ from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import History, Job
-    from rimgauge.records import Direction, FloatArray, Plan, Readings, Runout
-
-SAME_MM = 1e-6
-"""Two readings nearer than this are the same number, written to a file and read back."""
+    from rimgauge.records import Direction, Plan, Readings, Runout
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +100,7 @@ class Start:
     round_number: int
     notes: tuple[str, ...] = ()
     unseen: tuple[Direction, ...] = ()
-    no_last: str = "no last round is named or found"
+    no_last: str = "no last round is found"
 
     def only_done(self, done: str) -> Start:
         """Keep of the last round's corrections those that were turned."""
@@ -131,7 +128,9 @@ def checked_wheel(
     if job is not None:
         return job.wheel
     if files.runout_named == 0:
-        raise BadInput("name --lateral or --readings, or go into a job folder (`rimgauge new` starts one)")
+        raise BadInput(
+            "name --lateral or --readings; or, in a job folder (`rimgauge new` starts one), leave out --wheel and --out"
+        )
     if wheel is None or (out is None and explain is None):
         raise BadInput("name both --wheel and --out, or, inside a job folder, neither")
     return wheel
@@ -147,7 +146,8 @@ def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | No
     if job is not None and (files.runout_named == 0 or files.readings is not None):
         start = _from_job(job, files, spokes)
     else:
-        start = Start(now=files.read(spokes), files=files, last=None, round_number=1)
+        missing = "no last round is named: name its plan with --previous and what that was made on with --previous-readings"
+        start = Start(now=files.read(spokes), files=files, last=None, round_number=1, no_last=missing)
     last = files.read_last(spokes)
     if last is not None:
         start = replace(start, last=last, round_number=last[0].round + 1)
@@ -177,7 +177,7 @@ def _check_measured_since(start: Start) -> None:
 
 def keep_from_loss(out: Path, files: Files, now: Readings) -> None:
     """Refuse to write over a plan with steps that was made on other readings: it is needed to plan the next round."""
-    from rimgauge.job import read_plan
+    from rimgauge.job import made_on, read_plan
 
     if not out.exists() or (files.previous is not None and files.previous.resolve() == out.resolve()):
         return
@@ -185,7 +185,7 @@ def keep_from_loss(out: Path, files: Files, now: Readings) -> None:
         there = read_plan(out)
     except BadFile:
         return
-    if there.corrections and not _made_on(there, now):
+    if there.corrections and not made_on(there, now):
         raise BadFile(
             out,
             f"holds the plan of round {there.round}, made on other readings; for the next round name it with "
@@ -252,8 +252,10 @@ def _last_done(made: list[Plan], now: Readings, course: History, measured: str) 
 
     A plan made on the newest measurement, or on another one of the same film, has not been: its round is planned anew.
     """
+    from rimgauge.job import made_on
+
     for plan in made:
-        if not (_made_on(plan, now) or (measured and course.waits(plan.follows, measured))):
+        if not (made_on(plan, now) or (measured and course.waits(plan.follows, measured))):
             return plan
     return None
 
@@ -282,24 +284,3 @@ def _check_lateral_since(course: History, newest: Files) -> None:
             f"({radial}): measure lateral runout too, and plan then (if nothing was turned, name both with --lateral "
             f"{lateral} --radial {radial} --round {rounds[0]})"
         )
-
-
-def _made_on(plan: Plan, now: Readings) -> bool:
-    """Tell whether a plan was made on these readings: the lateral ones, or the radial where there are no others."""
-    import numpy as np
-
-    if plan.readings is None:
-        return False
-    if np.isfinite(now.lateral_mm).any():
-        return _same(plan.readings.lateral_mm, now.lateral_mm)
-    return _same(plan.readings.radial_mm, now.radial_mm)
-
-
-def _same(before_mm: FloatArray, now_mm: FloatArray) -> bool:
-    """Tell whether two curves are the same but for their mean, which a plan counts from the middle."""
-    import numpy as np
-
-    if len(before_mm) != len(now_mm):
-        return False
-    apart = (before_mm - now_mm)[np.isfinite(now_mm)]
-    return bool(len(apart) and (np.abs(apart - apart.mean()) < SAME_MM).all())

@@ -198,7 +198,7 @@ def _tension(job: Job, flanges: tuple[Flange, ...]) -> str:
     ]
     for path in reversed(plans(job)):
         plan = read_plan(path)
-        if plan.readings is not None:
+        if plan.readings is not None and len(plan.readings.tension_n) == len(flanges):
             name = f"before the turns of {path.name}" if plan.corrections else path.name
             read.append((plan.readings.tension_n, name))
     found = next(((tension_n, name) for tension_n, name in read if np.isfinite(tension_n).any()), None)

@@ -16,7 +16,15 @@ from .folder import (
     results,
     view_path,
 )
-from .history import History, corrections_between, history, latest, since_corrections, straight_passes
+from .history import (
+    History,
+    corrections_between,
+    history,
+    latest,
+    made_on,
+    since_corrections,
+    straight_passes,
+)
 from .keep import (
     aim_picture_path,
     forget_view,
@@ -89,6 +97,7 @@ __all__ = [
     "kept_picture",
     "latest",
     "made_by_hand",
+    "made_on",
     "next_path",
     "now",
     "open_job",

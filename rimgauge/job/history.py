@@ -6,8 +6,10 @@ import contextlib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
+import numpy as np
+
 from rimgauge.errors import BadFile
-from rimgauge.records import Direction, record
+from rimgauge.records import Direction, FloatArray, Plan, Readings, record
 
 from .dish_file import read_dish
 from .folder import Job, dishes, passes, plans
@@ -15,6 +17,9 @@ from .manifest import read_manifest
 from .names import PASS, number_of
 from .plan_file import read_plan
 from .result import Result, completed, summed_up
+
+SAME_MM = 1e-6
+"""Two readings nearer than this are the same number, written to a file and read back."""
 
 
 @record
@@ -164,13 +169,36 @@ def _places(results: Sequence[Result]) -> dict[str, int]:
 
 
 def _corrections(job: Job) -> list[tuple[int, Path]]:
-    """List the plans that have corrections, with the number of the measurement after which each was made."""
+    """List the plans that have corrections, but those planned anew, with the number of the measurement that each follows."""
     read = [(path, read_plan(path)) for path in plans(job)]
+    made = [(path, plan) for path, plan in read if plan.corrections and PASS.fullmatch(plan.follows)]
     return [
         (number_of(plan.follows), path)
-        for path, plan in read
-        if plan.corrections and PASS.fullmatch(plan.follows)
+        for number, (path, plan) in enumerate(made)
+        if not any(_anew(later, plan) for _, later in made[number + 1 :])
     ]
+
+
+def _anew(later: Plan, plan: Plan) -> bool:
+    """Whether a later plan is of the same round and state of the wheel, so that nothing was turned of the first."""
+    return later.round == plan.round and later.readings is not None and made_on(plan, later.readings)
+
+
+def made_on(plan: Plan, now: Readings) -> bool:
+    """Tell whether a plan was made on these readings: the lateral ones, or the radial where there are no others."""
+    if plan.readings is None:
+        return False
+    if np.isfinite(now.lateral_mm).any():
+        return _same(plan.readings.lateral_mm, now.lateral_mm)
+    return _same(plan.readings.radial_mm, now.radial_mm)
+
+
+def _same(before_mm: FloatArray, now_mm: FloatArray) -> bool:
+    """Tell whether two curves are the same but for their mean, which a plan counts from the middle."""
+    if len(before_mm) != len(now_mm):
+        return False
+    apart = (before_mm - now_mm)[np.isfinite(now_mm)]
+    return bool(len(apart) and (np.abs(apart - apart.mean()) < SAME_MM).all())
 
 
 def _source(result: Result) -> tuple[str, ...]:

@@ -76,6 +76,25 @@ def test_a_round_is_not_taken_for_done_because_its_film_was_measured_again(job, 
     assert start.last[1].lateral_mm.tolist() == made_on.lateral_mm.tolist()
 
 
+def test_what_was_measured_between_a_plan_and_its_being_planned_anew_is_from_before_the_turns(job, plan):
+    """Lateral, plan, radial only, and the round planned anew on both, since nothing was turned."""
+    lateral = simulated_pass(wave(2, 0.3))
+    keep_pass(job, lateral)
+    made_on = starting_point(NOTHING, job, 32, done=None).now
+    keep_plan(job, replace(plan, readings=made_on, earlier=()))
+    radial = keep_pass(job, simulated_pass(wave(3, 0.3), direction="radial", gaps_mm=(("outer", 2.0),)))
+    assert history(job).rounds_between("pass-01.json", radial.name) == (1,)
+    both = replace(made_on, radial_mm=read_pass(radial).sides[0].spoke_mm)
+    keep_plan(job, replace(plan, readings=both, earlier=()))
+    assert history(job).rounds_between("pass-01.json", radial.name) == ()
+    assert not history(job).planned_since("pass-01.json")
+    filmed(job, "after", 0.1)
+    assert history(job).rounds_between(radial.name, "pass-03.json") == (1,)
+    # The same number on other readings is no plan made anew: what was turned in between stays known.
+    keep_plan(job, replace(plan, readings=replace(both, lateral_mm=made_on.lateral_mm / 3), earlier=()))
+    assert history(job).rounds_between(radial.name, "pass-03.json") == (1,)
+
+
 def test_the_steps_of_a_plan_are_shown_until_the_wheel_is_measured_again(job, plan, capsys):
     assert _still_to_do(job) is None
     filmed(job, "before", 0.3)
@@ -99,9 +118,9 @@ def test_an_older_measurement_that_was_changed_by_hand_is_refused(job):
 
 
 def test_the_order_is_that_in_which_films_were_first_measured(job, plan):
-    for film, size_mm in (("before", 0.3), ("after", 0.1)):
+    for round_number, (film, size_mm) in enumerate((("before", 0.3), ("after", 0.1)), start=1):
         filmed(job, film, size_mm)
-        keep_plan(job, plan)
+        keep_plan(job, replace(plan, round=round_number))
     filmed(job, "before", 0.28, seed=1)
     course = history(job)
     assert [result.file for result in course.straight] == ["pass-03.json", "pass-02.json"]

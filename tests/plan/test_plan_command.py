@@ -320,7 +320,7 @@ def test_a_done_list_that_can_not_be_meant(bench, done, words):
     run_plan(*COMMON)
     with pytest.raises(BadInput, match=words):
         run_plan(*COMMON, "--previous", "plan.json", "--previous-readings", "readings.csv", "--done", done)
-    with pytest.raises(BadInput, match="no last round"):
+    with pytest.raises(BadInput, match="no last round is named: name its plan with --previous"):
         run_plan(*COMMON, "--done", "3")
 
 
