@@ -119,6 +119,16 @@ def next_step(words: str, *commands: str) -> None:
     )
 
 
+def into_record(*files: Path) -> None:
+    """Record files that a command has made, where they lie in a job: what is ours, `verify` must not find added."""
+    from rimgauge.job import find_job, update_manifest
+
+    for file in files:
+        job = find_job(file.parent)
+        if job is not None:
+            update_manifest(job, [file])
+
+
 def print_json(value: object) -> None:
     """Print a value as JSON; numbers that don't exist become null, since JSON has no NaN."""
     click.echo(json.dumps(_without_nan(value), ensure_ascii=False, indent=1))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, stop_on_ctrl_c
+from rimgauge.cli.common import into_record, json_option, print_json, stop_on_ctrl_c
 from rimgauge.cli.decimals import DecimalRange
 from rimgauge.cli.views import view_beside
 from rimgauge.errors import BadInput
@@ -110,7 +110,9 @@ def command(
     width, height = (int(part) for part in size.split("x"))
     if lesson:
         needs_nothing(source, view_file, spokes, wheel, plan, before)
-        tell_saved(teach((width, height), window=not no_window, record=record, dark=not light))
+        shown = teach((width, height), window=not no_window, record=record, dark=not light)
+        into_record(*_made(shown, record))
+        tell_saved(shown)
         return
     if source is None:
         raise BadInput("say what to show: a folder, a video, a camera number or an address; or --lesson")
@@ -120,7 +122,13 @@ def command(
     bench = _bench(view, made, plan, before)
     with open_source(source, fps=fps) as frames:
         shown = _watched(frames, view, made, draw, bench, window=not no_window, record=record, dark=not light)
+    into_record(*_made(shown, record))
     _tell(shown, record, as_json=as_json)
+
+
+def _made(shown: Shown, record: Path | None) -> tuple[Path, ...]:
+    """Name the files that were written."""
+    return shown.saved if record is None or not shown.recorded else (*shown.saved, record)
 
 
 def _watched(

@@ -8,7 +8,7 @@ from typing import Literal
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, shown
+from rimgauge.cli.common import into_record, json_option, print_json, shown
 from rimgauge.cli.decimals import WHOLE
 from rimgauge.errors import BadInput
 
@@ -50,6 +50,7 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
             )
         path = out or Path(f"tag-sheet-{paper}.pdf")
         write_bytes(path, tags_pdf(paper, tags))
+        _into_record(path)
         if as_json:
             print_json({"file": str(path), "paper": paper, "tags": tags, "tag_mm": TAG_MM})
             return
@@ -64,6 +65,7 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
 
     path = out or Path(f"scale-sheet-{paper}.pdf")
     write_bytes(path, sheet_pdf(paper))
+    _into_record(path)
     if as_json:
         print_json({"file": str(path), "paper": paper, "square_mm": SQUARE_MM})
         return
@@ -76,3 +78,11 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
             break_on_hyphens=False,
         )
     )
+
+
+def _into_record(path: Path) -> None:
+    """Record a sheet in the job in which it lies; under another file's name it must not pass for that."""
+    from rimgauge.job import is_page
+
+    if is_page(path.name):
+        into_record(path)

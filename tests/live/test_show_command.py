@@ -68,6 +68,19 @@ def test_frames_become_a_video_without_a_window(source, capsys):
 
 
 @pytest.mark.usefixtures("watched")
+def test_what_is_made_inside_a_job_belongs_to_its_record(source, monkeypatch, capsys):
+    run(["new", str(source / "job"), "--spokes", "32"])
+    monkeypatch.chdir(source / "job")
+    run(arguments(source, "--no-window", "--record", "clip.mp4"))
+    run(["target"])
+    run(["target", "--tags", "32"])
+    run(["verify"])
+    said = capsys.readouterr().out
+    assert "as recorded" in said
+    assert "NOT" not in said
+
+
+@pytest.mark.usefixtures("watched")
 def test_a_wheel_file_gives_the_spokes(source, capsys):
     (source / "wheel.toml").write_text("spokes = 20\n")
     more = ("--wheel", str(source / "wheel.toml"), "--no-window", "--record", str(source / "o.avi"))
