@@ -82,6 +82,9 @@ class Screen:
 
     def __init__(self) -> None:
         check_display()
+        self._full = self._sized = False
+        self._picture: Image | None = None
+        self._size: tuple[int, ...] = ()
 
     def __enter__(self) -> Self:
         """Open the window."""
@@ -89,8 +92,6 @@ class Screen:
             cv2.namedWindow(_TITLE, cv2.WINDOW_NORMAL | getattr(cv2, "WINDOW_GUI_NORMAL", 0))
         except cv2.error as trouble:
             raise RimgaugeError(f"no window can be opened here; {_HINT}") from trouble
-        self._full = False
-        self._sized = False
         return self
 
     def __exit__(
@@ -108,14 +109,23 @@ class Screen:
             state = cv2.WINDOW_FULLSCREEN if full else cv2.WINDOW_NORMAL
             cv2.setWindowProperty(_TITLE, cv2.WND_PROP_FULLSCREEN, state)
             self._full = full
-        cv2.imshow(_TITLE, shrunk(picture, tuple(cv2.getWindowImageRect(_TITLE)[2:])))
+        self._picture, self._size = picture, _window_size()
+        cv2.imshow(_TITLE, fitted(picture, self._size))
 
     def key(self, wait_s: float) -> int:
         """Wait for a key at most so long; return its code, that of q if the window was closed, or -1."""
         code = cv2.waitKeyEx(max(1, round(wait_s * 1000)))
         if code < 0 and cv2.getWindowProperty(_TITLE, cv2.WND_PROP_VISIBLE) < 1:
             return ord("q")
+        if self._picture is not None and self._size != _window_size():
+            self.show(
+                self._picture, full=self._full
+            )  # full screen comes late, and a still picture would stay coarse
         return typed(code)
+
+
+def _window_size() -> tuple[int, ...]:
+    return tuple(cv2.getWindowImageRect(_TITLE)[2:])
 
 
 def typed(code: int) -> int:
@@ -129,12 +139,13 @@ def typed(code: int) -> int:
     return low if 0 < low < 128 else -1
 
 
-def shrunk(picture: Image, window: tuple[int, ...]) -> Image:
-    """Shrink a picture to a smaller window (width, height) [px]: the window itself would drop pixels of the letters."""
+def fitted(picture: Image, window: tuple[int, ...]) -> Image:
+    """Fit a picture to a window (width, height) [px]: the window itself would drop or double pixels of the letters."""
     share = min(window[0] / picture.shape[1], window[1] / picture.shape[0])
-    if not SMALLEST_SHARE < share < 1.0:
+    if share < SMALLEST_SHARE or share == 1.0:
         return picture
-    return np.asarray(cv2.resize(picture, None, fx=share, fy=share, interpolation=cv2.INTER_AREA))
+    way = cv2.INTER_AREA if share < 1.0 else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(picture, None, fx=share, fy=share, interpolation=way))
 
 
 def fitting(picture: tuple[int, int], screen: tuple[int, int] | None) -> tuple[int, int]:

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from rimgauge.errors import RimgaugeError
-from rimgauge.live.screen import Controls, Screen, check_display, fitting, pressed, shrunk
+from rimgauge.live import screen as screen_room
+from rimgauge.live.screen import Controls, Screen, check_display, fitted, fitting, pressed
 
 
 @pytest.mark.parametrize(("gui", "words"), [("QT5", "DISPLAY"), ("NONE", "made without windows")])
@@ -101,10 +102,33 @@ def test_the_window_leaves_room_for_its_title(screen, window):
 
 
 @pytest.mark.parametrize(
-    ("window", "size"), [((1280, 720), (720, 1280)), ((640, 400), (360, 640)), ((1, 1), (720, 1280))]
+    ("window", "size"),
+    [
+        ((1280, 720), (720, 1280)),
+        ((640, 400), (360, 640)),
+        ((1920, 1200), (1080, 1920)),
+        ((1, 1), (720, 1280)),
+    ],
 )
-def test_a_picture_is_shrunk_to_a_smaller_window_only(window, size):
-    assert shrunk(np.zeros((720, 1280, 3), np.uint8), window).shape[:2] == size
+def test_a_picture_is_fitted_to_its_window_once_that_is_laid_out(window, size):
+    assert fitted(np.zeros((720, 1280, 3), np.uint8), window).shape[:2] == size
+
+
+def test_a_still_picture_is_fitted_again_when_its_window_has_changed(monkeypatch):
+    windows, shown = [(0, 0, 1152, 648)], []
+    monkeypatch.setattr(screen_room, "check_display", lambda: None)
+    monkeypatch.setattr(screen_room, "screen_size", lambda: None)
+    monkeypatch.setattr(cv2, "resizeWindow", lambda *_: None)
+    monkeypatch.setattr(cv2, "getWindowImageRect", lambda _: windows[-1])
+    monkeypatch.setattr(cv2, "getWindowProperty", lambda *_: 1.0)
+    monkeypatch.setattr(cv2, "waitKeyEx", lambda _: -1)
+    monkeypatch.setattr(cv2, "imshow", lambda _, picture: shown.append(picture.shape[:2]))
+    screen = Screen()
+    screen.show(np.zeros((720, 1280, 3), np.uint8), full=False)
+    for window in ((0, 0, 1152, 648), (0, 0, 1920, 1080), (0, 0, 1920, 1080)):
+        windows.append(window)
+        screen.key(0.01)
+    assert shown == [(648, 1152), (1080, 1920)]
 
 
 # X11: keysymdef.h of the X Window System; Windows: virtual-key codes, which OpenCV shifts by 16 bits;
@@ -144,4 +168,5 @@ def key_of(monkeypatch, code):
     monkeypatch.setattr(cv2, "waitKey", lambda _: code if code < 0 else code & 0xFF)
     monkeypatch.setattr(cv2, "waitKeyEx", lambda _: code)
     monkeypatch.setattr(cv2, "getWindowProperty", lambda *_: 1.0)
-    return Screen.key(None, 0.01)
+    monkeypatch.setattr(screen_room, "check_display", lambda: None)
+    return Screen().key(0.01)
