@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rimgauge.capture.behind import Behind, Plain, learn_behind, made_plain, more_behind, rim_brightness
 from rimgauge.capture.edge import LEAST_QUALITY, MANY_ROWS, EdgeFit, fit_edge
+from rimgauge.capture.mixture import best_mixture
 from rimgauge.capture.outline import Outline, close_scores, learn_outline, nearest_edge, outline_scores
 from rimgauge.capture.patch import GreyArray, Patch, inward
 from rimgauge.capture.pointer import PointerLook, learn_pointer
@@ -73,19 +74,37 @@ class Sightings:
 
 Cut = tuple[GreyArray, GreyArray]
 """What is kept of pictures for one edge: the pointer's patches (n, rows, columns) with their margin, and the rim's."""
+Shown = tuple[NDArray[np.uint8], GreyArray]
+"""What one picture shows of an edge: the pointer's box in colours with its margin, and the rim's patch."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Place:
-    """Where pointer and rim of one edge are cut out of a picture."""
+    """Where pointer and rim of one edge are cut out of a picture, and the mixture of colours that shows the pointer best."""
 
     pointer: Patch
     rim: Patch
+    mixture: FloatArray | None = None
 
     def cut(self, pictures: list[NDArray[np.uint8]]) -> Cut:
         """What is kept of pictures."""
-        pointers = [self.pointer.cut(picture, MARGIN_PX) for picture in pictures]
-        return np.asarray(pointers), np.asarray([self.rim.cut(picture) for picture in pictures])
+        return self._cut([self.show(picture) for picture in pictures])
+
+    def show(self, picture: NDArray[np.uint8]) -> Shown:
+        """What is kept of a picture to learn from."""
+        return self.pointer.crop(picture, MARGIN_PX), self.rim.cut(picture)
+
+    def learn(self, shown: list[Shown]) -> tuple[Place, Cut]:
+        """Choose the mixture of colours by the first pictures, and cut them so."""
+        pointers = np.asarray([colours for colours, _ in shown])[
+            :, MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX
+        ]
+        place = replace(self, mixture=best_mixture(pointers, 0 if self.pointer.transposed else 1))
+        return place, place._cut(shown)
+
+    def _cut(self, shown: list[Shown]) -> Cut:
+        pointers = [self.pointer.levels(colours, self.mixture) for colours, _ in shown]
+        return np.asarray(pointers), np.asarray([rim for _, rim in shown])
 
 
 class EdgeFollower:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TypeVar
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge.capture.mixture import mixed
 from rimgauge.errors import BadInput
 from rimgauge.records import Box, Edge, FloatArray, View
 
@@ -33,15 +33,23 @@ class Patch:
 
         Beyond the picture its border is repeated.
         """
+        return self.levels(self.crop(image, margin_px))
+
+    def crop(self, image: NDArray[np.uint8], margin_px: int = 0) -> NDArray[np.uint8]:
+        """The box as it stands in a BGR picture, with a margin round it, its border repeated beyond the picture."""
         x, y, width, height = self.box
         left, top = max(0, x - margin_px), max(0, y - margin_px)
         seen = image[top : y + height + margin_px, left : x + width + margin_px]
-        grey = cv2.cvtColor(seen, cv2.COLOR_BGR2GRAY).astype(np.float32)
         above, before = margin_px - (y - top), margin_px - (x - left)
-        below = height + 2 * margin_px - above - grey.shape[0]
-        after = width + 2 * margin_px - before - grey.shape[1]
+        below = height + 2 * margin_px - above - seen.shape[0]
+        after = width + 2 * margin_px - before - seen.shape[1]
         if above or below or before or after:
-            grey = np.pad(grey, ((above, below), (before, after)), mode="edge")
+            seen = np.pad(seen, ((above, below), (before, after), (0, 0)), mode="edge")
+        return seen
+
+    def levels(self, cropped: NDArray[np.uint8], mixture: FloatArray | None = None) -> GreyArray:
+        """Brightness of what was cropped, or another mixture of its colours, turned to rows v and columns u."""
+        grey = mixed(cropped, mixture)
         turned = grey.T if self.transposed else grey
         return np.ascontiguousarray(turned[:, ::-1] if self.flipped else turned)
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge.capture.edge import LEAST_QUALITY
-from rimgauge.capture.follower import BAND_ROOM_PX, Cut, EdgeFollower, Place, Sightings
+from rimgauge.capture.follower import BAND_ROOM_PX, Cut, EdgeFollower, Place, Shown, Sightings
 from rimgauge.capture.mark import (
     SPOKE_BINS,
     STRIP_BINS,
@@ -65,9 +65,9 @@ def places_in(view: View) -> list[Place]:
 class Tracker:
     """Everything that is followed in a view; made from what the first frames show, then stepped through all of them."""
 
-    def __init__(self, view: View, first: list[Cut]) -> None:
-        self._places = places_in(view)
-        by_edge = zip(view.edges, self._places, first, strict=True)
+    def __init__(self, view: View, places: list[Place], first: list[Cut]) -> None:
+        self._places = places
+        by_edge = zip(view.edges, places, first, strict=True)
         self.followers = [EdgeFollower(view, edge, place, cut) for edge, place, cut in by_edge]
 
     @classmethod
@@ -75,7 +75,8 @@ class Tracker:
         """Learn from frames as they are."""
         for frame in frames:
             _check_size(frame, view)
-        return cls(view, _cut_out(places_in(view), frames))
+        shown = [[place.show(frame.image) for frame in frames] for place in places_in(view)]
+        return cls(view, *_learnt(places_in(view), shown))
 
     def cut(self, frames: list[Frame]) -> list[Cut]:
         """What is kept of frames for each edge."""
@@ -105,6 +106,12 @@ class Tracker:
 def _cut_out(places: list[Place], frames: list[Frame]) -> list[Cut]:
     pictures = [frame.image for frame in frames]
     return [place.cut(pictures) for place in places]
+
+
+def _learnt(places: list[Place], shown: list[list[Shown]]) -> tuple[list[Place], list[Cut]]:
+    """The places as the first frames, edge by edge, teach them, and what is cut out of these."""
+    learnt = [place.learn(each) for place, each in zip(places, shown, strict=True)]
+    return [place for place, _ in learnt], [cut for _, cut in learnt]
 
 
 def _joined(cuts: list[list[Cut]]) -> list[Cut]:
@@ -165,7 +172,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         aside = threads.enter_context(ThreadPoolExecutor(1))
         aside.submit(make_colours_ready)
         first = next(parts)
-        tracker = Tracker(view, first)
+        tracker = Tracker(view, noted.places, first)
         learnt = [tracker.read(part) for part in _in_parts(first)]
         noted.keep_clear_of_rims(_by_edge(learnt))
         read = []
@@ -213,7 +220,7 @@ class _Noted:
     """What frames leave behind as they pass: times, the strips of mark and spokes, tags, and what is cut out of them."""
 
     def __init__(self, view: View) -> None:
-        self._view, self._places = view, places_in(view)
+        self._view, self.places = view, places_in(view)
         self._spokes_in = view.spoke_box
         self.times_s: list[float] = []
         # Plain bytes: an array object for each strip would take as much again.
@@ -227,15 +234,18 @@ class _Noted:
 
         Frames are cut up as they come, while they are still in the processor's cache.
         """
-        cuts = map(self._note, frames)
-        part = list(itertools.islice(cuts, LEARNING_FRAMES))
-        if not part:
+        noted = map(self._note, frames)
+        first = itertools.islice(noted, LEARNING_FRAMES)
+        shown = [[place.show(frame.image) for place in self.places] for frame in first]
+        if not shown:
             raise FrameTrouble("frames", "there are no frames to look at")
-        while part:
-            yield _joined(part)
-            part = list(itertools.islice(cuts, TOGETHER))
+        self.places, part = _learnt(self.places, [list(each) for each in zip(*shown, strict=True)])
+        yield part
+        while cuts := [_cut_out(self.places, [frame]) for frame in itertools.islice(noted, TOGETHER)]:
+            yield _joined(cuts)
 
-    def _note(self, frame: Frame) -> list[Cut]:
+    def _note(self, frame: Frame) -> Frame:
+        """Take down what the frame says of the angle, and hand it on."""
         _check_size(frame, self._view)
         self.times_s.append(frame.time_s)
         self.marks.extend(mark_strip(frame, self._view).tobytes())
@@ -244,7 +254,7 @@ class _Noted:
             light = light_along(frame.image, self._view, self._view.spoke_box)
             self.lights.extend(light.astype(np.float16).tobytes())
         self.tags.note(frame)
-        return _cut_out(self._places, [frame])
+        return frame
 
     def keep_clear_of_rims(self, sides: list[Sightings]) -> None:
         """Leave out of the spokes' box what the rim's edges cover, by the first frames of each side."""
