@@ -12,6 +12,8 @@ import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy import sparse
+from scipy.linalg import cho_factor, cho_solve
 
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray
 from rimgauge.signal.evidence import Layout, beat_times_s
@@ -51,6 +53,10 @@ goes to and fro."""
 JITTER_KNOWN = 10.0
 """As if so much were known already of the stamps' jitter: that it says nothing."""
 ROOM_DEG = 0.1
+IN_STEP, BEND_SPOKES, FAINTEST = 0.95, 4, 1e-9
+"""A wave goes in step with the frames that moves on by a twentieth of its length or less from one to the next, but for whole
+lengths. Not longer than so many spokes, after which an even wheel looks the same: where only a whole turn brings the look back,
+nothing else held a tag that was stuck amiss. And what an unknown that nothing tells is held by, as a share of the others."""
 SLIDE_SCALE_SD = 0.1
 LEAST_SLIDE_SHARE = 0.1
 
@@ -287,40 +293,59 @@ class _SpokesSay:
     """What the spokes' looks say of a change of the angles (n,), if the look is that which was learnt.
 
     slope (n, k): of each component, in units of its noise [1/deg]. toward (n,): slope of the log-likelihood.
-    information (n,): its curvature. basis (n, p), series: of the look that the frames share.
+    information (n,): its curvature. basis (n, p), series: of the look that the frames share. bends (n, q): how angles may be
+    bent by the phase.
     """
 
     slope: FloatArray
     toward: FloatArray
     information: FloatArray
     basis: FloatArray
+    bends: FloatArray
     series: Series
 
     def of(self, curve: SmoothCurve) -> tuple[FloatArray, FloatArray]:
         """Normal matrix (c, c) and right side (c,) of a change of the curve.
 
         The look is eliminated (variable projection: Golub and Pereyra 1973; from memory), so that a change of the
-        angles that a change of the look would explain as well counts for nothing.
+        angles that a change of the look would explain as well counts for nothing. Its prior holds the look where it is,
+        and so holds what bends the angle by the phase alone: a shift of the whole curve, and where the wheel turns by a
+        simple share of the look's period a frame, so that few places of it are ever seen, a drift past them, which is
+        slower past a look that is pressed together. Such bends are unknowns of their own, eliminated too.
         """
+        bends = self.bends
+        shared, bent = self._looks(curve.design), self._looks(bends)
+        share = independent_share(self.slope)
+        informed = bends * self.information[:, None]
+        both = np.asarray(curve.design.T @ informed) - share * (shared @ bent.T)
+        own = bends.T @ informed - share * (bent @ bent.T)
+        faint = FAINTEST * (1.0 + float(np.trace(own)) / len(own))
+        factor = cho_factor(own + faint * np.eye(len(own)))
+        normal = squares(curve.design, self.information) - share * (shared @ shared.T)
+        normal -= both @ cho_solve(factor, both.T)
+        right = np.asarray(curve.design.T @ self.toward)
+        return normal, right - both @ cho_solve(factor, bends.T @ self.toward)
+
+    def _looks(self, changes: FloatArray | sparse.csr_array) -> FloatArray:
+        """What changes of the angles (n, c) have in common with changes of the look (c, k·p), which is believed to be so wide."""
         weighted = self.basis * self.series.weight[:, None]
         shared = [
-            (curve.design.T @ (weighted * part[:, None])) @ (self.series.directions / np.sqrt(stiffness))
+            np.asarray(changes.T @ (weighted * part[:, None])) @ (self.series.directions / np.sqrt(stiffness))
             for part, stiffness in zip(self.slope.T, self.series.stiffness.T, strict=True)
         ]
-        together = np.hstack(shared)
-        normal = squares(curve.design, self.information)
-        normal -= independent_share(self.slope) * (together @ together.T)
-        return _but_for_a_shift(normal, np.asarray(curve.design.T @ self.toward))
+        return np.hstack(shared)
 
 
-def _but_for_a_shift(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Take off normal matrix (c, c) and right side (c,) what they say of a shift of the whole curve, of which no look tells.
+def _in_step(basis: FloatArray, longest: float) -> FloatArray:
+    """Those of the waves (n, p) that hardly change from frame to frame, as a smooth curve does (n, q).
 
-    The prior of the look holds it where it is; the shift is an unknown of its own, eliminated.
+    longest: of such a wave, as a share of the look's period.
     """
-    held = normal.sum(axis=1)
-    share = held / max(float(held.sum()), 1e-9)
-    return normal - np.outer(share, held), right - share * float(right.sum())
+    alike = np.mean(basis[1:] * basis[:-1], axis=0)
+    half = len(alike) // 2
+    slow = alike[1 : half + 1] + alike[half + 1 :] > IN_STEP
+    slow[: math.ceil(1.0 / longest - 0.01) - 1] = False
+    return basis[:, np.concatenate([[True], slow, slow])]
 
 
 def _spokes_say(
@@ -343,6 +368,7 @@ def _spokes_say(
         toward=weight * np.sum(change * residual, axis=1),
         information=weight * np.sum(change**2, axis=1),
         basis=basis,
+        bends=_in_step(basis, BEND_SPOKES * spacing_deg / wave_deg[0]),
         series=series,
     )
 
