@@ -10,9 +10,9 @@ import numpy as np
 from rimgauge.capture import Frame
 from rimgauge.live import Bench, Cue, Step, Trail, extend, no_trail, spread_mm
 from rimgauge.live.bench import mean_shift_mm
-from rimgauge.live.trail import CELLS
+from rimgauge.live.trail import CELLS, extremes_deg
 from rimgauge.pipeline import known_scale, see
-from rimgauge.records import FloatArray, Moment, View, WheelInView, record
+from rimgauge.records import FloatArray, Moment, View, WheelInView, nearest_spoke, record
 
 HOLD_S = 2.0
 STEP_S = 1.6
@@ -48,7 +48,6 @@ def look_back(frames: Iterable[Frame], view: View, wheel: WheelInView) -> Pass:
     moments, trail = [], no_trail()
     for k, frame in enumerate(kept):
         angle_deg = float(turning.angle_deg[k])
-        off = (wheel.spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
         moment = Moment(
             index=frame.index,
             time_s=frame.time_s,
@@ -57,7 +56,7 @@ def look_back(frames: Iterable[Frame], view: View, wheel: WheelInView) -> Pass:
             tip_px=np.array([side.tip_px[k] for side in seen.sides]),
             rim_px=np.array([side.rim_px[k] for side in seen.sides]),
             angle_deg=angle_deg % 360.0,
-            spoke=int(np.argmin(np.abs(off))) + 1 if np.isfinite(angle_deg) else None,
+            spoke=nearest_spoke(angle_deg, wheel.spoke_angles_deg),
         )
         moments.append(moment)
         trail = extend(trail, moment)
@@ -81,7 +80,7 @@ def lesson(
     yield from clock.timed(before.moments[:FIRST_FRAMES])
     yield Cue(words="Look: one turn of the wheel draws the gap, spoke by spoke.", trail=no_trail())
     yield from clock.timed(before.moments[:ONE_ROUND])
-    least, most = (_nearest(cell, spoke_angles_deg) for cell in _extremes(before.trail))
+    least, most = (nearest_spoke(deg, spoke_angles_deg) for deg in extremes_deg(before.trail))
     words = f"Find: the rim is too far right at spoke {least} and too far left at spoke {most}."
     yield Cue(words=words, trail=before.trail, shape=True)
     yield from clock.timed(before.moments[ONE_ROUND:])
@@ -133,15 +132,6 @@ class _Clock:
     def _next(self, moment: Moment, time_s: float) -> Moment:
         self._now_s, self._index = time_s, self._index + 1
         return replace(moment, time_s=time_s, index=self._index)
-
-
-def _extremes(trail: Trail) -> tuple[int, int]:
-    return int(np.nanargmin(trail.now_mm)), int(np.nanargmax(trail.now_mm))
-
-
-def _nearest(cell: int, spoke_angles_deg: FloatArray) -> int:
-    off = (spoke_angles_deg - (cell + 0.5) * 360.0 / CELLS + 180.0) % 360.0 - 180.0
-    return int(np.argmin(np.abs(off))) + 1
 
 
 def _moment_at(seen: Pass, angle_deg: float) -> Moment:

@@ -22,7 +22,7 @@ from rimgauge.capture import (
     spoke_strip,
 )
 from rimgauge.pipeline import known_scale
-from rimgauge.records import FloatArray, Moment, View, WheelInView
+from rimgauge.records import FloatArray, Moment, View, WheelInView, nearest_spoke
 from rimgauge.signal import (
     LivePlace,
     Path,
@@ -177,7 +177,7 @@ class Watcher:
             tip_px=np.array([s.tip_px[0] for s in sightings]),
             rim_px=np.array([s.rim_px[0] for s in sightings]),
             angle_deg=angle_deg,
-            spoke=_nearest_spoke(angle_deg, self._wheel.spoke_angles_deg),
+            spoke=nearest_spoke(angle_deg, self._wheel.spoke_angles_deg),
         )
 
     def _sure_deg(self) -> float:
@@ -299,10 +299,3 @@ class _TagClock:
             by_tags = tag_likelihood(sighting, np.zeros(1, dtype=np.int64), 1)
         place = self._place.step(frame.time_s, math.nan, spoke_strip(frame, self._view), gap_px, by_tags)
         return place.angle_deg if place.standard_deviation_deg < sure_deg else math.nan
-
-
-def _nearest_spoke(angle_deg: float, spoke_angles_deg: FloatArray) -> int | None:
-    if not math.isfinite(angle_deg):
-        return None
-    off = (spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
-    return int(np.argmin(np.abs(off))) + 1

@@ -12,8 +12,8 @@ from rimgauge.live.bench import Showing, change_words
 from rimgauge.live.ink import DARK, LIGHT, Colour, Image, Ink, size_of, write
 from rimgauge.live.plot import draw_curve
 from rimgauge.live.shape import draw_shape
-from rimgauge.live.trail import CELLS, Trail, covered, spread_mm
-from rimgauge.records import Box, FloatArray, Moment, Side
+from rimgauge.live.trail import Trail, covered, extremes_deg, spread_mm
+from rimgauge.records import Box, FloatArray, Moment, Side, nearest_spoke
 
 FRACTIONS = {1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}
 
@@ -238,10 +238,7 @@ def _draw_words(
     base = y - 18 * unit
     spread = spread_mm(trail)
     if math.isfinite(spread):
-        most, least = (
-            nearest_spoke(cell, spoke_angles_deg)
-            for cell in (int(np.nanargmax(trail.now_mm)), int(np.nanargmin(trail.now_mm)))
-        )
+        least, most = (nearest_spoke(deg, spoke_angles_deg) for deg in extremes_deg(trail))
         text = f"{spread:.2f} mm between spokes {least} and {most}"
     else:
         text = f"{covered(trail):.0%} of the wheel seen"
@@ -249,9 +246,3 @@ def _draw_words(
     room = width + 26 * unit - size_of(text, 22 * unit)[0]
     tall = 18 * unit * min(1.0, room / size_of(legend, 18 * unit)[0])
     write(canvas, legend, (x - 50 * unit, base), height=tall, colour=ink.quiet)
-
-
-def nearest_spoke(cell: int, spoke_angles_deg: FloatArray) -> int:
-    """Number of the spoke nearest to a place of the trail."""
-    off = (spoke_angles_deg - (cell + 0.5) * 360.0 / CELLS + 180.0) % 360.0 - 180.0
-    return int(np.argmin(np.abs(off))) + 1

@@ -70,6 +70,12 @@ def covered(trail: Trail) -> float:
     return float(np.isfinite(trail.now_mm).mean())
 
 
+def extremes_deg(trail: Trail) -> tuple[float, float]:
+    """Where the latest visit found the least and the largest gap [deg]."""
+    least, most = np.nanargmin(trail.now_mm), np.nanargmax(trail.now_mm)
+    return (least + 0.5) * 360.0 / CELLS, (most + 0.5) * 360.0 / CELLS
+
+
 def spread_mm(trail: Trail) -> float:
     """Return the largest gap minus the smallest [mm], NaN before the whole wheel was seen.
 

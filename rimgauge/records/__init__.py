@@ -33,6 +33,7 @@ from rimgauge.records.camera import (
     Slide,
     TagSightings,
     View,
+    nearest_spoke,
 )
 from rimgauge.records.outcome import as_it_stands, overall
 from rimgauge.records.plan import (
@@ -129,6 +130,7 @@ __all__ = [
     "Zone",
     "as_it_stands",
     "clockwise",
+    "nearest_spoke",
     "overall",
     "record",
 ]

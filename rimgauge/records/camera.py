@@ -202,3 +202,11 @@ class Moment:
         own(self, "gap_mm", (None,))
         own(self, "tip_px", (len(self.gap_mm), 2))
         own(self, "rim_px", (len(self.gap_mm), 2))
+
+
+def nearest_spoke(angle_deg: float, spoke_angles_deg: FloatArray) -> int | None:
+    """Number of the spoke nearest to a place of the wheel; None where the angle is NaN."""
+    if np.isnan(angle_deg):
+        return None
+    off_deg = (spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
+    return int(np.argmin(np.abs(off_deg))) + 1

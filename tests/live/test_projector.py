@@ -10,8 +10,10 @@ from rimgauge.live import Bench, Foot, Step, draw_projector, extend, ink, no_tra
 from rimgauge.live.bench import change_here_mm, change_words, mean_shift_mm, share_reached
 from rimgauge.live.keys import all_keys
 from rimgauge.live.plot import gap_range_mm
-from rimgauge.live.projector import nearest_spoke, turn_words
+from rimgauge.live.projector import turn_words
 from rimgauge.live.shape import CENTRE_SHARE, RADIUS_SHARE, factor_for
+from rimgauge.live.trail import extremes_deg
+from rimgauge.records import nearest_spoke
 
 
 @pytest.fixture
@@ -149,7 +151,7 @@ def test_a_shift_that_would_be_written_as_nothing_is_not_written(drawn):
 def test_the_worst_places_are_named_and_pointed_at(shown, drawn, spokes_deg):
     _, trail = shown
     # gap 2.1 + 0.45 cos 2a: largest at 0 and 180 degrees, smallest at 90 and 270
-    least = nearest_spoke(int(np.nanargmin(trail.now_mm)), spokes_deg)
+    least = nearest_spoke(extremes_deg(trail)[0], spokes_deg)
     assert min(abs(spokes_deg[least - 1] - at) for at in (90.0, 270.0)) < 360 / 32
     picture = drawn()
     column = round(86 + (np.nanargmin(trail.now_mm) + 0.5) / 720 * (1280 - 36 - 86))
