@@ -23,7 +23,7 @@ from rimgauge.capture.aim_trial import Aim, tried
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
-from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
+from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View, middle_px
 
 AIM_FRAMES = 120
 """Four seconds of a webcam: about two turns by hand, so that the mark comes by."""
@@ -301,8 +301,7 @@ def _boxes(facing: Facing, room: tuple[float, float], margin: tuple[float, float
 
 
 def _middle_v(facing: Facing, box: Box) -> float:
-    x, y, width, height = box
-    return facing.still.patch.to_patch(x + (width - 1) / 2.0, y + (height - 1) / 2.0)[1]
+    return facing.still.patch.to_patch(*middle_px(box))[1]
 
 
 def _inward(facing: Facing) -> FloatArray:

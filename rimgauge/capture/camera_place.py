@@ -16,7 +16,7 @@ import numpy as np
 
 from rimgauge.capture.targets import Corners
 from rimgauge.errors import ScaleMissing
-from rimgauge.records import CameraPlace, Edge, FloatArray, Lens, View
+from rimgauge.records import CameraPlace, Edge, FloatArray, Lens, View, middle_px
 
 USUAL_FOCAL = 1.2
 """Focal length as a share of the picture's width, and the spread of its logarithm: webcams have 0.6 to 1.1,
@@ -135,9 +135,7 @@ def _at_edge(
     With J the derivative of the picture by the place of a point, m the direction on the board that the picture
     shows along `positive`, n the board's normal: crosstalk = (J n · positive)/(J m · positive) (derived).
     """
-    x, y, width, height = edge.rim_box
-    pixel = np.array([[[x + (width - 1) / 2.0, y + (height - 1) / 2.0]]])
-    ray = np.append(cv2.undistortPoints(pixel, matrix, bent).ravel(), 1.0)
+    ray = np.append(cv2.undistortPoints(middle_px(edge.rim_box)[None, None], matrix, bent).ravel(), 1.0)
     normal = rotation[:, 2]
     point = ray * (normal @ shift) / (normal @ ray)
     jacobian = matrix[:2, :2] @ (np.eye(2, 3) - np.outer(ray[:2], (0.0, 0.0, 1.0))) / point[2]

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge.errors import BadInput, ScaleMissing
-from rimgauge.records import Edge, FloatArray, View
+from rimgauge.records import Edge, FloatArray, View, middle_px
 
 SADDLE_BLURS_PX = (2.0, 4.0, 8.0)
 """Tried in turn: small squares need the first, noisy or blurred pictures of large ones the later."""
@@ -77,8 +77,8 @@ def squares_px(corners: Corners, view: View) -> list[Length]:
 
 
 def _square_at_edge(corners: Corners, view: View, edge: Edge) -> Length:
-    x, y, width, height = edge.rim_box
-    middle = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
+    _, _, width, height = edge.rim_box
+    middle = middle_px(edge.rim_box)
     outward = view.positive if edge.side != "left" else -view.positive
     half_px = 0.5 * (height if abs(outward[1]) > abs(outward[0]) else width)
     near, here, far = (

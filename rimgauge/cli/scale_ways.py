@@ -121,6 +121,7 @@ def by_shim(
 
     from rimgauge.capture.shim import pointer_moved_px
     from rimgauge.capture.take import resting_picture
+    from rimgauge.records import middle_px
     from rimgauge.signal.bending import length_share
     from rimgauge.signal.scale import scale_from_shim
 
@@ -134,10 +135,8 @@ def by_shim(
     )
     moves: list[tuple[Length, FloatArray]] = []
     for edge in view.edges:
-        x, y, width, height = edge.pointer_box
-        middle = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
         try:
-            moves.append((pointer_moved_px(before, after, view, edge), middle))
+            moves.append((pointer_moved_px(before, after, view, edge), middle_px(edge.pointer_box)))
         except PointerNotSeen:  # with two pointers, one may have been left where it was
             if edge is view.edges[-1] and not moves:
                 raise

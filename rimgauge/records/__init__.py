@@ -20,6 +20,7 @@ from rimgauge.records.base import (
     Outcome,
     SeenFrom,
     Side,
+    middle_px,
     record,
 )
 from rimgauge.records.camera import (
@@ -130,6 +131,7 @@ __all__ = [
     "Zone",
     "as_it_stands",
     "clockwise",
+    "middle_px",
     "nearest_spoke",
     "overall",
     "record",

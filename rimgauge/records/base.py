@@ -20,6 +20,13 @@ SeenFrom = Literal["tyre", "hub"]
 Box = tuple[int, int, int, int]
 """x, y, width, height in whole pixels of the full picture, origin top left."""
 
+
+def middle_px(box: Box) -> FloatArray:
+    """Middle (2,) of a box in the picture, where a pixel's own middle has whole numbers."""
+    x, y, width, height = box
+    return np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
+
+
 _T = TypeVar("_T")
 
 

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from rimgauge.records import Edge, FloatArray, View
+from rimgauge.records import Edge, FloatArray, View, middle_px
 
 USUAL_BEND = 0.3 / math.sqrt(3.0)
 """k₁ of a webcam or phone lies within ± 0.3 (a judgement, rectangular; OpenCV's sample photographs have −0.28)."""
@@ -25,11 +25,10 @@ def edge_place(view: View, edge: Edge) -> tuple[FloatArray, float]:
 
     It stands between the middle of its box and the side that faces the pointer, anywhere alike.
     """
-    x, y, width, height = edge.rim_box
+    _, _, width, height = edge.rim_box
     outward = -view.positive if edge.side == "left" else view.positive
     half_px = 0.5 * (height if abs(outward[1]) > abs(outward[0]) else width)
-    middle = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
-    return middle + 0.5 * half_px * outward, half_px / (2.0 * math.sqrt(3.0))
+    return middle_px(edge.rim_box) + 0.5 * half_px * outward, half_px / (2.0 * math.sqrt(3.0))
 
 
 def lens_share(view: View, edge: Edge) -> float:

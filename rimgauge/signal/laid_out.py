@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.records import EdgeTrack, FloatArray, GapTrack, Scale, Turning, View, WheelInView
+from rimgauge.records import EdgeTrack, FloatArray, GapTrack, Scale, Turning, View, WheelInView, middle_px
 from rimgauge.signal.evidence import Layout
 
 
@@ -39,28 +39,24 @@ def _spoke_lead_px(view: View, seen: GapTrack) -> float:
     """How far past the pointer, along `forward`, the middle of the spokes' box lies [px]."""
     if view.spoke_box is None:
         return 0.0
-    x, y, width, height = view.spoke_box
-    centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
-    return float((centre - np.nanmedian(seen.sides[0].tip_px, axis=0)) @ view.forward)
+    return float((middle_px(view.spoke_box) - np.nanmedian(seen.sides[0].tip_px, axis=0)) @ view.forward)
 
 
 def _mark_middle_px(view: View) -> float:
     """How far past the middle of the mark's box, along `forward`, the middle of the picture lies [px]."""
     if view.mark_box is None:
         return 0.0
-    x, y, width, height = view.mark_box
-    centre = np.array([x + width / 2.0, y + height / 2.0])
-    return float((np.array(view.image_size) / 2.0 - centre) @ view.forward)
+    return float((middle_px((0, 0, *view.image_size)) - middle_px(view.mark_box)) @ view.forward)
 
 
 def mark_to_pointer_deg(view: View, tip_px: FloatArray, radius_mm: float) -> float:
     """As the view says, or by the distance from the mark's box to the tips (n, 2) seen in the picture."""
     if view.mark_to_pointer_deg is not None or view.mark_box is None or view.scale is None:
         return view.mark_to_pointer_deg or 0.0
-    x, y, width, height = view.mark_box
-    centre = np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
     tip = np.nanmedian(tip_px, axis=0)
-    return math.degrees(float((tip - centre) @ view.forward) * view.scale.mm_per_px / radius_mm)
+    return math.degrees(
+        float((tip - middle_px(view.mark_box)) @ view.forward) * view.scale.mm_per_px / radius_mm
+    )
 
 
 def where_read(turning: Turning, side: EdgeTrack, scale: Scale, radius_mm: float) -> Turning:
