@@ -142,7 +142,7 @@ def from_values(recorded: Runout) -> tuple[Difference, ...]:
 
     """
     seen, turning = _as_seen(recorded, _basis(recorded))
-    return tuple(_compare(recorded, _again(recorded, seen, turning), FROM_VALUES, _NOT_WORKED_OUT))
+    return tuple(_compare(recorded, _again(recorded, seen, turning), FROM_VALUES))
 
 
 def from_pictures(recorded: Runout, folder: Path) -> tuple[Difference, ...]:
@@ -167,11 +167,7 @@ def from_pictures(recorded: Runout, folder: Path) -> tuple[Difference, ...]:
         )
     again = _again(recorded, seen, turning)
     fields = ("total_runout_mm", "verdict", "sides[].total_runout_mm", "sides[].spokes")
-    return tuple(
-        each
-        for each in _compare(recorded, again, FROM_PICTURES, _NOT_WORKED_OUT)
-        if _within(each.field, fields)
-    )
+    return tuple(each for each in _compare(recorded, again, FROM_PICTURES) if _within(each.field, fields))
 
 
 def _within(field: str, wanted: tuple[str, ...]) -> bool:
@@ -247,12 +243,10 @@ def _again(recorded: Runout, seen: GapTrack, turning: Turning) -> Runout:
     )
 
 
-def _compare(
-    recorded: Runout, again: Runout, tolerance: float, left_out: tuple[str, ...]
-) -> Iterator[Difference]:
+def _compare(recorded: Runout, again: Runout, tolerance: float) -> Iterator[Difference]:
     one, other = pass_fields(recorded), pass_fields(again)
     for name in one:
-        if name not in left_out:
+        if name not in _NOT_WORKED_OUT:
             yield from _differ(name, one[name], other[name], tolerance)
 
 

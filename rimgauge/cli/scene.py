@@ -169,9 +169,7 @@ def command(
     )
 
 
-def write_scene(
-    folder: Path, spec: SceneSpec, *, given_scale: bool = True, wheel_text: str | None = None
-) -> dict[str, Any]:
+def write_scene(folder: Path, spec: SceneSpec, *, given_scale: bool = True) -> dict[str, Any]:
     """Draw a scene into a new folder, whole or not at all, and return its truth.
 
     Raises
@@ -191,7 +189,7 @@ def write_scene(
         part = folder.absolute().with_name(f".{folder.absolute().name}-{secrets.token_hex(4)}.part")
         part.mkdir(parents=True)
         try:
-            truth = _fill(part, spec, given_scale, wheel_text or _wheel_text(spec))
+            truth = _fill(part, spec, given_scale)
             if folder.exists():
                 folder.rmdir()
             part.rename(folder)
@@ -200,7 +198,7 @@ def write_scene(
     return truth
 
 
-def _fill(folder: Path, spec: SceneSpec, given_scale: bool, wheel_text: str) -> dict[str, Any]:
+def _fill(folder: Path, spec: SceneSpec, given_scale: bool) -> dict[str, Any]:
     """Write every file of a scene into an empty folder."""
     import json
 
@@ -222,7 +220,7 @@ def _fill(folder: Path, spec: SceneSpec, given_scale: bool, wheel_text: str) -> 
     write_view(folder / "view.json", scene_view(scene, given_scale=given_scale))
     for name, text in (
         ("times.csv", "\n".join(times) + "\n"),
-        ("wheel.toml", wheel_text),
+        ("wheel.toml", _wheel_text(spec)),
         ("truth.json", json.dumps(truth, indent=None, separators=(",", ":")) + "\n"),
     ):
         (folder / name).write_text(text, encoding="utf-8", newline="\n")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -32,17 +31,14 @@ _HUB = 0.13
 _UNTURNED = Stroke(QUIET, "-", 0.5)
 
 
-def correction_sheet(
-    plan: Plan, wheel: Wheel, *, seen_from: SeenFrom, paper: Literal["a4", "letter"] = "a4"
-) -> Figure:
-    """Draw one page to take to the wheel; seen_from: where the person looks at the nipples from.
+def correction_sheet(plan: Plan, wheel: Wheel, *, seen_from: SeenFrom) -> Figure:
+    """Draw one A4 page to take to the wheel; seen_from: where the person looks at the nipples from.
 
     The wheel is seen from its right, the valve on top; spoke numbers rise counter-clockwise. A filled
     triangle pointing outward tightens, a hollow one pointing inward loosens; the number beside it is the step.
     """
-    width, height = PAGE_IN[paper]
     with our_style():
-        figure = Figure(figsize=(width, height))
+        figure = Figure(figsize=PAGE_IN["a4"])
         title = f"Round {plan.round}: which nipples to turn"
         write(figure, _LEFT, 0.45, title, fontsize=15, fontweight="bold")
         write(figure, _LEFT, 0.8, short(wheel.name, 90), fontsize=9, color=QUIET)

@@ -50,9 +50,8 @@ def influence(wheel: Wheel, angle_deg: FloatArray | None = None) -> Influence:
     )
 
 
-def point_stiffness_n_per_mm(wheel: Wheel, direction: Direction, angle_deg: float | None = None) -> float:
-    """Force that moves the rim by 1 mm where it acts (None: at spoke 1), spokes and hub in place [N/mm]."""
-    at = wheel.spoke_angles_deg[:1] if angle_deg is None else np.array([angle_deg])
+def point_stiffness_n_per_mm(wheel: Wheel, direction: Direction) -> float:
+    """Force that moves the rim by 1 mm where it acts, at spoke 1, with spokes and hub in place [N/mm]."""
     structure = build_structure(wheel)
-    load = movement(at, structure.order)[0, 0 if direction == "lateral" else 1]
+    load = movement(wheel.spoke_angles_deg[:1], structure.order)[0, 0 if direction == "lateral" else 1]
     return float(1 / (load @ solve(structure, load[:, None])[:, 0]))
