@@ -22,6 +22,7 @@ from rimgauge.records import (
     Turning,
     View,
     WheelInView,
+    worse_of,
 )
 from rimgauge.signal import (
     camera_notes,
@@ -127,8 +128,8 @@ def reckon(
         for side, edge in zip(seen.sides, view.edges, strict=True)
     ]
     sides = tuple(side for side, _ in results)
-    worse = max(range(len(sides)), key=lambda k: sides[k].total_runout.value)
-    total, budget = sides[worse].total_runout, results[worse][1]
+    worse = worse_of(sides)
+    total, budget = worse.total_runout, results[sides.index(worse)][1]
     return Runout(
         direction=view.direction,
         created=created,

@@ -60,6 +60,7 @@ from rimgauge.records.signal import (
     Turning,
     Verdict,
     Zone,
+    worse_of,
 )
 from rimgauge.records.tags import MOST_TAGS, TAG_DICTIONARY, TAG_MODULES
 from rimgauge.records.wheel import (
@@ -135,4 +136,5 @@ __all__ = [
     "nearest_spoke",
     "overall",
     "record",
+    "worse_of",
 ]

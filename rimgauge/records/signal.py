@@ -85,6 +85,11 @@ class SideRunout:
             own(self, name, (len(self.spoke_flange),))
 
 
+def worse_of(sides: tuple[SideRunout, ...]) -> SideRunout:
+    """The side whose total runout is the larger, which is the result (TBIS 4210-7:2019, clause 4.1)."""
+    return max(sides, key=lambda side: side.total_runout.value)
+
+
 @record
 class BudgetLine:
     """One line of the uncertainty budget of the total runout; infinite freedom: taken as known."""
@@ -194,5 +199,5 @@ class Runout:
 
     @property
     def worse_side(self) -> SideRunout:
-        """The side whose total runout is the larger, which is the result (TBIS 4210-7:2019, clause 4.1)."""
-        return max(self.sides, key=lambda side: side.total_runout.value)
+        """The side that is the result."""
+        return worse_of(self.sides)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rimgauge.records import Direction, FloatArray, SideRunout, record
+from rimgauge.records import Direction, FloatArray, SideRunout, record, worse_of
 
 WORTH_SAYING_MM = 0.1
 """Less than this is no use to a mechanic (common practice: 0.2 mm is better than riding needs)."""
@@ -43,7 +43,7 @@ def axle_first(direction: Direction, sides: tuple[SideRunout, ...]) -> str | Non
     """
     if direction == "radial":
         return None
-    side = max(sides, key=lambda each: each.total_runout.value)
+    side = worse_of(sides)
     parts = once_a_turn(side)
     if parts is None:
         return None
@@ -65,7 +65,7 @@ def width_curve_mm(sides: tuple[SideRunout, ...]) -> FloatArray | None:
 
 def findings(direction: Direction, sides: tuple[SideRunout, ...]) -> tuple[str, ...]:
     """Say in words what nipples can't mend, or what spoils the measurement."""
-    side = max(sides, key=lambda each: each.total_runout.value)
+    side = worse_of(sides)
     parts, said = once_a_turn(side), []
     if parts is not None and direction == "lateral":
         said.append(
