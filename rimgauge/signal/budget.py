@@ -47,8 +47,8 @@ def total_budget(
     repeatability: BudgetLine,
     angle_mm: float,
     other: SideRunout | None,
-    lens_share: float = 0.0,
-    far_lip: float | None = None,
+    lens_share: float,
+    far_lip: float | None,
 ) -> tuple[BudgetLine, ...]:
     """List what makes a total runout unsure.
 

@@ -194,9 +194,8 @@ def _angle_part(fit: HarmonicFit, turning: Turning, good: BoolArray) -> float:
 
     The mean of y(θ + e) over errors e of standard deviation s is y + ½·y''·s² (Taylor, derived).
     """
-    degrees = np.arange(0.0, 360.0, 0.5)
-    curve = fit(degrees)
-    bend = np.gradient(np.gradient(curve, degrees), degrees)
+    curve = fit(CURVE_DEG)
+    bend = np.gradient(np.gradient(curve, CURVE_DEG), CURVE_DEG)
     error_deg = float(np.sqrt(np.mean(turning.standard_uncertainty_deg[good] ** 2)))
     return 0.5 * error_deg**2 * float(abs(bend[np.argmax(curve)]) + abs(bend[np.argmin(curve)]))
 

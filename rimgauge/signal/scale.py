@@ -93,7 +93,7 @@ def scale_from_squares(
     square_px: FloatArray,
     error_px: FloatArray,
     place_error_px: FloatArray,
-    camera: CameraPlace | None = None,
+    camera: CameraPlace | None,
 ) -> ScaleResult:
     """Scale from the side of a board's square at each pointer.
 
@@ -218,8 +218,8 @@ def scale_from_shim(
     shim_mm: float,
     moved_px: FloatArray,
     error_px: FloatArray,
-    camera: CameraPlace | None = None,
-    lens_share: float = 0.0,
+    camera: CameraPlace | None,
+    lens_share: float,
 ) -> ScaleResult:
     """Scale from how far (n,) [px] pointers moved away when a shim was put in; the surest pointer counts.
 
