@@ -186,23 +186,32 @@ def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], .
 
 
 def _tension(job: Job, flanges: tuple[Flange, ...]) -> str:
-    """Say spoke tension as last read: by a file of the job, or else as a plan holds it from before its turns."""
+    """Say spoke tension as last read: by a file of the job, or as a plan holds it from before its turns.
+
+    A file that a plan was made on is as old as that plan; one that none was made on is taken for newer.
+    """
     import numpy as np
 
     from rimgauge.job import plans, read_plan, read_readings, reading_files
     from rimgauge.report import tension_words
 
-    read = [
-        (read_readings(path, len(flanges), need=()).tension_n, path.name)
-        for path in reversed(reading_files(job))
-    ]
+    told = []
     for path in reversed(plans(job)):
         plan = read_plan(path)
         if plan.readings is not None and len(plan.readings.tension_n) == len(flanges):
             name = f"before the turns of {path.name}" if plan.corrections else path.name
-            read.append((plan.readings.tension_n, name))
-    found = next(((tension_n, name) for tension_n, name in read if np.isfinite(tension_n).any()), None)
-    return "not measured" if found is None else f"{tension_words(found[0], flanges)} ({found[1]})"
+            told.append((plan.readings.tension_n, name))
+    files = [
+        (read_readings(path, len(flanges), need=()).tension_n, path.name)
+        for path in reversed(reading_files(job))
+    ]
+    since = [
+        (tension_n, name)
+        for tension_n, name in files
+        if not any(np.array_equal(tension_n, used_n, equal_nan=True) for used_n, _ in told)
+    ]
+    found = [each for each in since + told if np.isfinite(each[0]).any()]
+    return f"{tension_words(found[0][0], flanges)} ({found[0][1]})" if found else "not measured"
 
 
 def _whether_made(plans: list[Plan]) -> str:

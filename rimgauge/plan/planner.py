@@ -109,11 +109,13 @@ def make_plan(
     problem = state_problem(readings, wheel, influence, wishes, earlier)
     refused = reason_to_refuse(readings, wheel, influence, problem, wishes) or stop
     chosen = _Chosen.nothing(problem, refused)
+    looks: tuple[str, ...] = ()
     if refused is None:
         notes = things_to_know(readings, wheel, problem)
         chosen = _choose(problem, wheel, notes, first=not earlier, unseen=unseen)
+        if chosen.refused or chosen.eighths.any():
+            looks = first_looks(readings, wheel, influence, problem, wishes.checked, axle)
     order = order_of_work(problem, chosen.eighths)
-    looks = first_looks(readings, wheel, influence, problem, wishes.checked, axle) if len(order) else ()
     return Plan(
         round=round_number,
         corrections=_corrections(order, wheel, chosen.eighths, wishes),

@@ -274,7 +274,8 @@ def _words(
                 _about_mean(getattr(answer, name) @ done.turns) for answer in (prior, learnt)
             )
             notes.append(_moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how))
-    if not shares or max(shares) >= TOO_LITTLE:  # where all turns failed no single nipple is to blame
+    # Where all turns failed, or there were none, no single nipple is to blame.
+    if done.turns.any() and (not shares or max(shares) >= TOO_LITTLE):
         moved = _Movement.between(wheel, done.readings, after)
         missed = _missed_words(wheel, prior, groups, done.turns, moved)
         half_done = bool(shares) and TOO_LITTLE <= min(shares) < LITTLE

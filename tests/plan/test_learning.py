@@ -146,6 +146,15 @@ def test_a_round_half_done_is_asked_about_and_no_nipple_is_blamed(seed):
     assert "seems" not in said
 
 
+def test_a_wheel_that_sits_otherwise_is_not_asked_for_turns_that_were_told_not_done(wheel, round_done):
+    before, plan = round_done
+    done = as_done(plan, before)
+    left_out = replace(done, turns=np.zeros(36))
+    tilted = before.lateral_mm + 0.15 * np.cos(np.radians(wheel.spoke_angles_deg))
+    _, notes = learn(wheel, [done, left_out], replace(before, lateral_mm=tilted))
+    assert not any("were all turns" in note or "seems" in note for note in notes)
+
+
 def test_a_rim_that_moved_the_opposite_way_is_named_so(wheel, answer, round_done):
     before, plan = round_done
     turns = -as_done(plan, before).turns

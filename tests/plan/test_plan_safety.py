@@ -131,6 +131,10 @@ def test_a_spoke_that_may_be_broken_is_looked_at_before_the_steps(wheel, answer)
     assert not any("lost its tension" in note for note in plan.notes)
     looked = Wishes(checked=frozenset({"spokes"}))
     assert make_plan(readings, wheel, answer, wishes=looked).see_to_first == ()
+    tight = replace(wheel, tension=Tension(right_n=1000.0, left_n=1000.0, limit_n=1010.0))
+    plan = make_plan(readings, tight, answer)
+    assert "the tension limit is in the way" in (plan.refused or "")
+    assert plan.see_to_first == (words,), "a broken spoke is no matter of the limit"
 
 
 def test_a_limit_at_the_mean_tension_is_said(wheel, answer):

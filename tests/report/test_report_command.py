@@ -239,6 +239,28 @@ def test_tension_that_a_plan_was_told_is_not_called_unmeasured(job, plan):
     assert facts["Tension"].endswith("highest 1140 N at spoke 7 (before the turns of plan-02.json)")
 
 
+def test_of_tension_in_a_file_and_in_plans_the_newest_is_shown(job, plan):
+    """A file that a plan was made on, then readings told to the next plan, then a file that no plan was made on."""
+
+    def said():
+        return dict(from_job(job, name=None, by=None, picture=None).facts)["Tension"]
+
+    def type_in(name, tension_n):
+        rows = "".join(f"{k},{tension_n}\n" for k in range(1, 33))
+        (job.folder / name).write_text("spoke,tension_n\n" + rows, encoding="utf-8")
+
+    unread = np.full(32, np.nan)
+    type_in("readings-01.csv", 900)
+    assert said().endswith("(readings-01.csv)")
+    for number, tension_n in enumerate((900.0, 1000.0), start=1):
+        read = Readings(lateral_mm=np.zeros(32), radial_mm=unread, tension_n=np.full(32, tension_n))
+        keep_plan(job, dataclasses.replace(plan, round=number, readings=read))
+        assert f"right side {tension_n:.0f} N" in said()
+        assert said().endswith(f"(before the turns of plan-0{number}.json)")
+    type_in("readings-02.csv", 1100)
+    assert said().endswith("(readings-02.csv)")
+
+
 def test_a_long_headline_keeps_to_80_columns(tmp_path, runout, capsys, monkeypatch):
     job = create_job(tmp_path / "wheel", spokes=32)
     keep_pass(job, runout(1.0))
