@@ -64,6 +64,7 @@ def learn_shape(
     ----------
     patches : (n, rows, columns).
     places : (n,) rough places of the edge at row_px [px].
+    slope, row_px : by how much it shifts from row to row [px a row], and the row at which its place is told.
     room_px : the band must not reach farther than this.
     rows : (rows,) those in which the edge shows.
 

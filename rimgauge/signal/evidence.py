@@ -92,13 +92,13 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
     mark_deg = track.mark_px / layout.px_per_deg - layout.mark_to_pointer_deg
     comes_back = layout.start_spoke is not None or passes(np.isfinite(mark_deg)) not in range(1, LEAST_PASSES)
     looks = [
-        Look(_laid_out(_standard(side.gap_px)[:, None], moment, count), 360.0, foretold=comes_back)
+        Look(at_moments(_standard(side.gap_px)[:, None], moment, count), 360.0, foretold=comes_back)
         for side in track.sides
     ]
     profile = track.spoke_profile.astype(np.float64)
     components = spoke_components(track, layout, layout.soft_deg)
     if components.shape[1]:
-        looks.append(Look(_laid_out(components, moment, count), layout.look_period_deg, SPOKE_NOISE))
+        looks.append(Look(at_moments(components, moment, count), layout.look_period_deg, SPOKE_NOISE))
     seen_as_far_as = float(np.nanmax(np.abs(mark_deg))) if np.isfinite(mark_deg).sum() > 3 else 1.0
     by_tags = None if tags is None else tag_likelihood(tags, moment, count)
     if layout.start_spoke is not None:
@@ -106,8 +106,8 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
     marked = layout.start_spoke is None and bool(np.isfinite(mark_deg).any())
     slid_deg = None if track.slide is None else _clear_slides(track.slide, moment, layout.px_per_deg)
     return moment, Evidence(
-        mark_deg=_laid_out(mark_deg, moment, count),
-        mark_sd_deg=_laid_out(_mark_sd_deg(track, layout, mark_deg), moment, count),
+        mark_deg=at_moments(mark_deg, moment, count),
+        mark_sd_deg=at_moments(_mark_sd_deg(track, layout, mark_deg), moment, count),
         hidden_deg=min(2.0, 0.5 * seen_as_far_as) if marked else 0.0,
         looks=tuple(looks),
         lattices=lambda: _lattices(profile, layout, moment),
@@ -273,7 +273,7 @@ def _standard(values: FloatArray) -> FloatArray:
     return np.asarray((values - np.nanmedian(values)) / (spread if spread > 0.0 else 1.0))
 
 
-def _laid_out(values: FloatArray, moment: IntArray, count: int) -> FloatArray:
+def at_moments(values: FloatArray, moment: IntArray, count: int) -> FloatArray:
     """Values of the frames at their moments, NaN where a frame is missing."""
     result = np.full((count, *values.shape[1:]), np.nan)
     result[moment] = values

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 
-from rimgauge.records import FloatArray
+from rimgauge.records import FloatArray, IntArray
+from rimgauge.signal.evidence import at_moments
 from rimgauge.signal.follow import Evidence, follow, mark_likelihood
 from rimgauge.signal.looks import LearntLook, Look, learn_look, look_likelihood
 from rimgauge.signal.place import FASTEST_STEPS, SPEED_CHANGE, STEPS, Grid
@@ -244,7 +245,7 @@ def _looks(
 
 def _learn_from(rows: list[_Row], hidden_deg: float, period_deg: float) -> _Lesson | None:
     """Learn the looks from what was seen; None where the wheel did not yet go round in it."""
-    moment = np.array([row.moment for row in rows])
+    moment: IntArray = np.array([row.moment for row in rows])
     moment -= moment[0]
     count = int(moment[-1]) + 1
     gap_px = np.stack([row.gap_px for row in rows])
@@ -253,10 +254,10 @@ def _learn_from(rows: list[_Row], hidden_deg: float, period_deg: float) -> _Less
     profile = np.stack([row.profile for row in rows])
     axes = learn_axes(profile)
     looks = tuple(
-        Look(_laid_out(look.components, moment, count), look.period_deg)
+        Look(at_moments(look.components, moment, count), look.period_deg)
         for look in _looks(profile, gap_px, gap_usual, axes, period_deg)
     )
-    marks = _laid_out(np.array([row.mark_deg for row in rows]), moment, count)
+    marks = at_moments(np.array([row.mark_deg for row in rows]), moment, count)
     place = follow(_evidence(marks, hidden_deg, looks, _tags_laid_out(rows, moment)), SAME_DEG).place
     if np.ptp(place.angle_deg) < LEAST_LEARNT_DEG:
         return None
@@ -264,7 +265,7 @@ def _learn_from(rows: list[_Row], hidden_deg: float, period_deg: float) -> _Less
     return _Lesson(gap_usual, axes, learnt, Path(place.angle_deg[moment], gap_px))
 
 
-def _tags_laid_out(rows: list[_Row], moment: FloatArray) -> FloatArray | None:
+def _tags_laid_out(rows: list[_Row], moment: IntArray) -> FloatArray | None:
     """Likelihood (count, STEPS) of each angle by the tags read at every moment; None where none was read."""
     read = [k for k, row in enumerate(rows) if row.by_tags is not None]
     if not read:
@@ -310,10 +311,3 @@ def _centre(chance: Grid) -> tuple[float, float]:
     angle_deg = float(np.degrees(np.angle(np.where(np.abs(near) <= 5, chance, 0.0) @ turn)))
     concentration = float(np.clip(np.abs(chance @ turn), 1e-9, 1.0))
     return angle_deg % 360.0, math.degrees(math.sqrt(-2.0 * math.log(concentration)))
-
-
-def _laid_out(values: FloatArray, moment: FloatArray, count: int) -> FloatArray:
-    """Values of the frames at their moments, NaN where a frame is missing."""
-    result = np.full((count, *values.shape[1:]), np.nan)
-    result[moment] = values
-    return result
