@@ -9,6 +9,7 @@ from typing import Any
 
 from rimgauge.records import BudgetLine, Dish, Measured, record
 
+from .pass_file import budget_fields, measured_fields
 from .reader import Reader, read_json, read_moment, write_json
 
 _size: Callable[[Reader], float] = functools.partial(Reader.number, least=0)
@@ -67,20 +68,8 @@ def dish_fields(kept: KeptDish) -> dict[str, Any]:
             "expanded_uncertainty": dish.expanded_uncertainty_mm,
             "coverage_probability": dish.coverage_probability,
         },
-        "width_mm": width
-        and {
-            "value": width.value,
-            "expanded_uncertainty": width.expanded_uncertainty,
-            "coverage_probability": width.coverage_probability,
-        },
-        "uncertainty_budget": [
-            {
-                "source": line.source,
-                "standard_uncertainty_mm": line.standard_uncertainty_mm,
-                "degrees_of_freedom": line.degrees_of_freedom,
-            }
-            for line in dish.budget
-        ],
+        "width_mm": width and measured_fields(width),
+        "uncertainty_budget": budget_fields(dish.budget),
     }
 
 

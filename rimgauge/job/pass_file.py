@@ -71,18 +71,9 @@ def pass_fields(runout: Runout) -> dict[str, Any]:
             "sha256": source.sha256,
         },
         "revolutions": runout.revolutions,
-        "total_runout_mm": _measured_fields(runout.total_runout),
+        "total_runout_mm": measured_fields(runout.total_runout),
         "sides": [_side_fields(side) for side in runout.sides],
-        "uncertainty_budget": [
-            {
-                "source": line.source,
-                "standard_uncertainty_mm": line.standard_uncertainty_mm,
-                "degrees_of_freedom": None
-                if math.isinf(line.degrees_of_freedom)
-                else line.degrees_of_freedom,
-            }
-            for line in runout.budget
-        ],
+        "uncertainty_budget": budget_fields(runout.budget),
         "verdict": {"tolerance_mm": verdict.tolerance_mm, "rule": verdict.rule, "outcome": verdict.outcome},
         "measured_by": runout.measured_by,
         "picture_sha256": runout.picture_sha256,
@@ -92,7 +83,20 @@ def pass_fields(runout: Runout) -> dict[str, Any]:
     }
 
 
-def _measured_fields(measured: Measured) -> dict[str, float]:
+def budget_fields(budget: tuple[BudgetLine, ...]) -> list[dict[str, Any]]:
+    """List the lines of a budget as they stand in a file; infinite freedom is null."""
+    return [
+        {
+            "source": line.source,
+            "standard_uncertainty_mm": line.standard_uncertainty_mm,
+            "degrees_of_freedom": None if math.isinf(line.degrees_of_freedom) else line.degrees_of_freedom,
+        }
+        for line in budget
+    ]
+
+
+def measured_fields(measured: Measured) -> dict[str, float]:
+    """List the fields of a value with its uncertainty as they stand in a file."""
     return {
         "value": measured.value,
         "expanded_uncertainty": measured.expanded_uncertainty,
@@ -117,7 +121,7 @@ def _side_fields(side: SideRunout) -> dict[str, Any]:
     return {
         "side": side.side,
         "mean_gap_mm": side.mean_gap_mm,
-        "total_runout_mm": _measured_fields(side.total_runout),
+        "total_runout_mm": measured_fields(side.total_runout),
         "non_repeatable_mm": _or_null(side.non_repeatable_mm),
         "harmonics": [
             {"order": order, "amplitude_mm": amplitude, "phase_deg": phase}
