@@ -183,6 +183,7 @@ def _least_lateral(problem: Problem) -> float:
 def things_to_know(readings: Readings, wheel: Wheel, problem: Problem) -> tuple[str, ...]:
     """Say what the plan leaves alone, and what it had to assume."""
     notes: list[str | None] = [
+        _over_limit(wheel, problem),
         _left_alone(problem),
         _assumed(wheel),
     ]
@@ -211,6 +212,18 @@ def things_to_know(readings: Readings, wheel: Wheel, problem: Problem) -> tuple[
             "The wheel file puts the mean tension at the limit, so that there is no room to tighten."
         )
     return tuple(note for note in notes if note is not None)
+
+
+def _over_limit(wheel: Wheel, problem: Problem) -> str | None:
+    over = np.flatnonzero(problem.tension_n > wheel.tension.limit_n)
+    if not problem.tension_known or not len(over):
+        return None
+    assumed = ", which is assumed" if "tension.limit_n" in wheel.assumed else ""
+    return (
+        f"Over the tension limit of {wheel.tension.limit_n:.0f} N{assumed}: {_named(over)}, with up to "
+        f"{problem.tension_n.max():.0f} N. The plan adds nothing to that. Read the tension again after the round: "
+        "a wheel with a spoke over its maker's limit is not for riding."
+    )
 
 
 def _left_alone(problem: Problem) -> str | None:

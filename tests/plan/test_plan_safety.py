@@ -53,6 +53,23 @@ def test_mean_tension_over_the_limit(wheel, answer):
     assert "over the limit of 950 N" in _refused(out_of_true(wheel, 0, lateral_mm=1.0), tight, answer)
 
 
+def test_single_spokes_over_the_limit_are_named_and_not_tightened_further(wheel, answer):
+    readings = out_of_true(wheel, 0, lateral_mm=1.0)
+    limit_n = float(np.sort(readings.tension_n)[-3]) + 0.5
+    near = replace(wheel, tension=replace(wheel.tension, limit_n=limit_n), assumed=("tension.limit_n",))
+    plan = make_plan(readings, near, answer)
+    over = np.flatnonzero(readings.tension_n > limit_n)
+    assert len(over) == 2
+    said = next(note for note in plan.notes if note.startswith("Over the tension limit"))
+    assert f"of {limit_n:.0f} N, which is assumed: spokes {over[0] + 1} and {over[1] + 1}, with up to" in said
+    turns = np.zeros(36)
+    for item in plan.corrections:
+        turns[item.spoke - 1] += item.turns
+    assert plan.corrections
+    assert (answer.tension_n @ turns)[over].max() < 1.0
+    assert not any("Over the tension limit" in note for note in make_plan(readings, wheel, answer).notes)
+
+
 def test_a_low_limit_alone_is_no_tension_over_it():
     low = build(tension={"limit_n": 900.0})
     plan = make_plan(out_of_true(low, 0, lateral_mm=1.0, tension=False), low, influence(low))
