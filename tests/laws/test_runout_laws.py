@@ -43,6 +43,7 @@ def measured(
     stated_px=0.05,
     lost=(),
     ahead_px=0.0,
+    unsure_deg=0.1,
 ):
     """Measure a wheel whose runout is a function of the angle, two and a half turns of it."""
     degrees = np.linspace(0.0, 900.0, 400) + start_deg
@@ -60,7 +61,7 @@ def measured(
     )
     turning = Turning(
         angle_deg=degrees,
-        standard_uncertainty_deg=np.full(400, 0.1),
+        standard_uncertainty_deg=np.full(400, unsure_deg),
         revolutions=2.5,
         reversals=0,
         evidence=(),
@@ -161,6 +162,31 @@ def test_errors_that_leave_no_residual_are_stated_all_the_same():
     # 0.5 px of 0.1 mm at max and min: √2 · 0.05 mm, twice that at 95 %.
     assert alike.total_runout.expanded_uncertainty > 0.14
     assert usual.total_runout.expanded_uncertainty < 0.05
+
+
+def test_unsure_angles_lower_a_wave_by_what_their_line_says():
+    # The mean of cos(n(x + e)) over errors e of standard deviation s is exp(-n²s²/2)·cos nx (characteristic function).
+    order, size_mm, unsure_deg = 8, 0.3, 2.0
+    _, budget = measured(wave(order, size_mm), unsure_deg=unsure_deg)
+    line = next(line for line in budget if line.source == "angle of the wheel")
+    lowered_mm = 2.0 * size_mm * (1.0 - np.exp(-0.5 * np.radians(order * unsure_deg) ** 2))
+    assert_allclose(line.standard_uncertainty_mm, lowered_mm, rtol=0.1, atol=0)
+
+
+def test_what_is_taken_off_is_as_unsure_as_it_was_measured():
+    tilted = dataclasses.replace(SCALE, camera=dataclasses.replace(PLACE, crosstalk=-0.5))
+    sure, _ = measured(wave(3, 0.2))
+    total = dataclasses.replace(sure.total_runout, expanded_uncertainty=0.2)
+    vague = dataclasses.replace(sure, total_runout=total)
+    lines = [
+        next(
+            line for line in measured(wave(2, 0.3), scale=tilted, other=other)[1] if line.source == PLACE_LINE
+        )
+        for other in (sure, vague)
+    ]
+    added = lines[1].standard_uncertainty_mm ** 2 - lines[0].standard_uncertainty_mm ** 2
+    was_mm = 0.5 * sure.total_runout.expanded_uncertainty / 2.0
+    assert_allclose(added, (0.5 * 0.1) ** 2 - was_mm**2, rtol=1e-9, atol=0)
 
 
 def test_a_radial_view_from_farther_out_may_show_the_rims_farther_lip():

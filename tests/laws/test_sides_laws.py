@@ -12,7 +12,7 @@ from rimgauge.cli.compare import _change_words, sure_from_mm
 from rimgauge.errors import BadInput
 from rimgauge.job import write_pass
 from rimgauge.signal.budget import PLACE_LINE
-from rimgauge.signal.centre import dish_between, dish_turned
+from rimgauge.signal.centre import SEATED_MM, dish_between, dish_turned
 from rimgauge.signal.compare import changes, study
 from rimgauge.signal.findings import findings, whole_rim, width_curve_mm
 from tests.laws.simulated import SPOKES_DEG, simulated_pass, wave
@@ -81,6 +81,22 @@ def test_dish_comes_out_the_same_from_the_other_side():
         simulated_pass(turned_round(wave(2, 0.2)), gaps_mm=(("left", 3.0 - 0.8),), seed=1),
     )
     assert_allclose(found.offset_mm, 0.8, rtol=0, atol=SLACK_MM)
+
+
+def test_a_dish_scatters_as_its_line_for_the_seat_says():
+    def standing(measured, mm):
+        side = measured.sides[0]
+        return replace(measured, sides=(replace(side, mean_gap_mm=side.mean_gap_mm + mm),))
+
+    first = simulated_pass(wave(2, 0.2), gaps_mm=(("right", 2.2),))
+    second = simulated_pass(turned_round(wave(2, 0.2)), gaps_mm=(("right", 3.8),), seed=1)
+    seats_mm = np.random.default_rng(7).normal(0.0, SEATED_MM, (400, 2))
+    found = [dish_turned(standing(first, one), standing(second, two)) for one, two in seats_mm]
+    line = next(line for line in found[0].budget if line.source == "seat of the axle in the stand")
+    # A standard deviation of 400 is itself known to 4 %.
+    assert_allclose(
+        np.std([each.offset_mm for each in found]), line.standard_uncertainty_mm, rtol=0.12, atol=0
+    )
 
 
 def test_two_pointers_of_known_distance_give_offset_and_width():
