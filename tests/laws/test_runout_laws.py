@@ -8,6 +8,7 @@ from numpy.testing import assert_allclose
 
 from rimgauge.errors import NotTrustworthy
 from rimgauge.records import Edge, EdgeTrack, Turning, View
+from rimgauge.signal.bending import LENS_LINE
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, combined, depth_share, judge
 from rimgauge.signal.laid_out import where_read
 from rimgauge.signal.runout import side_runout
@@ -44,6 +45,7 @@ def measured(
     lost=(),
     ahead_px=0.0,
     unsure_deg=0.1,
+    lens_share=0.0,
 ):
     """Measure a wheel whose runout is a function of the angle, two and a half turns of it."""
     degrees = np.linspace(0.0, 900.0, 400) + start_deg
@@ -75,6 +77,7 @@ def measured(
         np.random.default_rng(1),
         other=other,
         far_lip=far_lip,
+        lens_share=lens_share,
         lost=lost,
     )
 
@@ -162,6 +165,27 @@ def test_errors_that_leave_no_residual_are_stated_all_the_same():
     # 0.5 px of 0.1 mm at max and min: √2 · 0.05 mm, twice that at 95 %.
     assert alike.total_runout.expanded_uncertainty > 0.14
     assert usual.total_runout.expanded_uncertainty < 0.05
+
+
+def test_a_distance_that_is_unsure_widens_what_the_depth_does():
+    # Depth over distance, the distance lognormal about what was told: the root of the mean square.
+    spread = 0.4
+    sure = dataclasses.replace(PLACE, distance_standard_uncertainty_mm=0.0)
+    unsure = dataclasses.replace(PLACE, distance_standard_uncertainty_mm=spread * PLACE.distance_mm)
+    nearer = np.random.default_rng(11).lognormal(0.0, spread, 200_000)
+    widened = np.sqrt(np.mean(nearer**2))
+    assert_allclose(depth_share(unsure) / depth_share(sure), widened, rtol=0.01, atol=0)
+
+
+def test_a_lip_seen_one_time_in_four_adds_a_quarter_of_its_variance():
+    none, quarter, whole = (depth_share(PLACE, likely) ** 2 for likely in (0.0, 0.25, 1.0))
+    assert_allclose(quarter - none, 0.25 * (whole - none), rtol=1e-9, atol=0)
+
+
+def test_a_lens_that_nobody_calibrated_counts_in_proportion_to_the_reading():
+    side, budget = measured(wave(2, 0.3), lens_share=0.01)
+    line = next(line for line in budget if line.source == LENS_LINE)
+    assert_allclose(line.standard_uncertainty_mm, 0.01 * side.total_runout.value, rtol=1e-9, atol=0)
 
 
 def test_unsure_angles_lower_a_wave_by_what_their_line_says():

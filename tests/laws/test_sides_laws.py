@@ -99,6 +99,18 @@ def test_a_dish_scatters_as_its_line_for_the_seat_says():
     )
 
 
+def test_play_in_the_bearings_makes_a_dish_less_sure():
+    def loose(measured, mm):
+        return replace(measured, sides=(replace(measured.sides[0], non_repeatable_mm=mm),))
+
+    first = simulated_pass(wave(2, 0.2), gaps_mm=(("right", 2.2),))
+    second = simulated_pass(turned_round(wave(2, 0.2)), gaps_mm=(("right", 3.8),), seed=1)
+    firm, slack = (dish_turned(loose(first, mm), second).budget[0] for mm in (0.0, 0.3))
+    added = slack.standard_uncertainty_mm**2 - firm.standard_uncertainty_mm**2
+    # Anywhere alike within its play (JCGM 100:2008, 4.3.7), and half of it in half the difference of two gaps.
+    assert_allclose(added, 0.3**2 / 12.0 / 4.0, rtol=1e-9, atol=0)
+
+
 def test_two_pointers_of_known_distance_give_offset_and_width():
     both = simulated_pass(wave(2, 0.2), gaps_mm=(("right", 2.0), ("left", 3.0)))
     found = dish_between(both, 25.0)
