@@ -26,6 +26,9 @@ LEAST_ACROSS_PX = 2 * ACROSS
 LEAST_FLICKER = 0.04
 """Change of the light along the spokes' strips, as a share, from which it is a lamp's: what moves in ray-traced
 films makes 0.004 to 0.011, a lamp of a quarter's flicker 0.13."""
+LEAST_LIKE = 0.25
+"""What is less like the mark than so much isn't the mark, and what is unlike it by no more is: where the light falls off along
+the strip its colour is fainter, and its ends would seem to lie farther in."""
 LARGEST_DIMMING = 0.35
 """Change of the light, as a natural logarithm, up to which a bin may still be the rim as usual."""
 LEAST_RIM_SHARE = 0.1
@@ -326,11 +329,10 @@ def _gain(strips: FloatArray, grey: FloatArray) -> FloatArray:
 
 
 def _likeness(change: FloatArray, colour: FloatArray) -> FloatArray:
-    """How much each bin (n, bins) looks like the mark, 0 to 1."""
+    """How much of each bin (n, bins) is the mark, 0 to 1."""
     # A dark film may have no mark, and so no colour of its own: nothing is like it.
-    likeness = np.clip(change @ colour / max(float(colour @ colour), 1e-12), 0.0, 1.0)
-    likeness[likeness < 0.25] = 0.0
-    return np.asarray(likeness)
+    likeness = change @ colour / max(float(colour @ colour), 1e-12)
+    return np.asarray(np.clip((likeness - LEAST_LIKE) / (1.0 - 2.0 * LEAST_LIKE), 0.0, 1.0))
 
 
 def _extent(likeness: FloatArray) -> tuple[FloatArray, BoolArray, BoolArray]:

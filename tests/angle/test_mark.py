@@ -21,6 +21,19 @@ def colours(angle_deg: np.ndarray, decals: tuple[float, ...]) -> np.ndarray:
     return np.clip(np.rint(noisy), 0.0, 255.0).astype(np.uint8)
 
 
+def test_light_that_falls_off_along_the_strip_moves_no_mark():
+    angle_deg = np.arange(-6.0, 6.0, 0.5).repeat(2)
+    angle_deg = np.concatenate([angle_deg, np.linspace(20.0, 340.0, 200)])
+    light = np.linspace(1.1, 0.9, STRIP_BINS)[:, None]
+    strips = np.rint(colours(angle_deg, ()) * light).astype(np.uint8)
+    mark_px, strength = find_mark(strips, (STRIP_BINS - 1) / 2.0, 1.0)
+    cut = np.isfinite(mark_px) & (strength <= 0.5)
+    true_deg = (angle_deg + 180.0) % 360.0 - 180.0
+    off_deg = mark_px * VIEW_DEG / (STRIP_BINS - 1) - true_deg
+    assert cut.sum() > 4
+    assert np.abs(off_deg[np.isfinite(mark_px)]).max() < 0.1
+
+
 def test_a_mark_is_found_beside_decals_of_a_stronger_colour_that_are_longer_than_the_picture():
     angle_deg = np.arange(0.0, 800.0, 5.0) - 40.0
     px_per_bin = 4.0
