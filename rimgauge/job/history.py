@@ -158,7 +158,7 @@ def in_order(job: Job, results: Iterable[Result], *, dish: tuple[str, str] | Non
             for result in told
             if (found := newest.get(_source(result), result)).file != result.file
         },
-        rounds={after: read_plan(path).round for after, path in _corrections(job)},
+        rounds={after: read_plan(path).round for after, path in _corrections(job, told)},
     )
 
 
@@ -168,20 +168,30 @@ def _places(results: Sequence[Result]) -> dict[str, int]:
     return {result.file: first.setdefault(_source(result), number_of(result.file)) for result in results}
 
 
-def _corrections(job: Job) -> list[tuple[int, Path]]:
+def _corrections(job: Job, results: Sequence[Result]) -> list[tuple[int, Path]]:
     """List the plans that have corrections, but those planned anew, with the number of the measurement that each follows."""
     read = [(path, read_plan(path)) for path in plans(job)]
     made = [(path, plan) for path, plan in read if plan.corrections and PASS.fullmatch(plan.follows)]
+    turned, places = _turned(job, None), _places(results)
+    seen = [(each.direction, places[each.file]) for each in results if each.file not in turned]
     return [
         (number_of(plan.follows), path)
         for number, (path, plan) in enumerate(made)
-        if not any(_anew(later, plan) for _, later in made[number + 1 :])
+        if not any(_anew(later, plan, seen) for _, later in made[number + 1 :])
     ]
 
 
-def _anew(later: Plan, plan: Plan) -> bool:
-    """Whether a later plan is of the same round and state of the wheel, so that nothing was turned of the first."""
-    return later.round == plan.round and later.readings is not None and made_on(plan, later.readings)
+def _anew(later: Plan, plan: Plan, seen: Sequence[tuple[Direction, int]]) -> bool:
+    """Whether a later plan is of the same round and state of the wheel, so that nothing was turned of the first.
+
+    Where that direction was measured in between, the later plan only looks back at an old state. seen: direction and
+    number of each measurement of the wheel as it stood.
+    """
+    if later.round != plan.round or later.readings is None or not made_on(plan, later.readings):
+        return False
+    direction = "lateral" if np.isfinite(later.readings.lateral_mm).any() else "radial"
+    first, last = number_of(plan.follows), number_of(later.follows)
+    return not any(what == direction and first < place <= last for what, place in seen)
 
 
 def made_on(plan: Plan, now: Readings) -> bool:
@@ -238,9 +248,10 @@ def corrections_between(job: Job, one: Path, other: Path) -> Path | None:
         A measurement or plan can't be read.
 
     """
-    places = _places(_every(job))
+    every = _every(job)
+    places = _places(every)
     first, last = sorted(places.get(path.name, number_of(path.name)) for path in (one, other))
-    found = [plan for after, plan in _corrections(job) if first <= after < last]
+    found = [plan for after, plan in _corrections(job, every) if first <= after < last]
     return found[-1] if found else None
 
 
@@ -250,9 +261,10 @@ def since_corrections(job: Job, files: Sequence[Path]) -> tuple[tuple[Path, ...]
     A plan counts that has corrections and names the measurement it follows. The newest is what was filmed last:
     a film measured again stays as old as it is. Raises what corrections_between does.
     """
-    places = _places(_every(job))
+    every = _every(job)
+    places = _places(every)
     newest = max((places[path.name] for path in files), default=0)
-    before = [each for each in _corrections(job) if each[0] < newest]
+    before = [each for each in _corrections(job, every) if each[0] < newest]
     if not before:
         return tuple(files), None
     last, plan_file = max(before)

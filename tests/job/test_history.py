@@ -95,6 +95,18 @@ def test_what_was_measured_between_a_plan_and_its_being_planned_anew_is_from_bef
     assert history(job).rounds_between(radial.name, "pass-03.json") == (1,)
 
 
+def test_a_plan_made_once_more_on_an_old_state_doesnt_undo_its_turns(job, plan):
+    """Planned, turned, filmed; then someone plans on the old measurement again, to see what was asked."""
+    first = filmed(job, "before", 0.3)
+    planned = replace(plan, readings=starting_point(NOTHING, job, 32, done=None).now, earlier=())
+    keep_plan(job, planned)
+    after = filmed(job, "after", 0.1)
+    keep_plan(job, planned)
+    assert history(job).rounds_between(first.name, after.name) == (1,)
+    assert corrections_between(job, first, after) == job.folder / "plan-01.json"
+    assert since_corrections(job, [first, after]) == ((after,), job.folder / "plan-01.json")
+
+
 def test_the_steps_of_a_plan_are_shown_until_the_wheel_is_measured_again(job, plan, capsys):
     assert _still_to_do(job) is None
     filmed(job, "before", 0.3)
