@@ -12,7 +12,7 @@ from rimgauge.plan.patterns import first_looks
 from rimgauge.plan.prices import objective, surely_even
 from rimgauge.plan.problem import Problem
 from rimgauge.plan.relaxed import relax
-from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, reason_to_refuse, things_to_know
+from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, over_limit, reason_to_refuse, things_to_know
 from rimgauge.plan.search import Found, search
 from rimgauge.plan.stating import state_problem
 from rimgauge.plan.unevenness import unevenness_needed
@@ -124,7 +124,7 @@ def make_plan(
         bound=chosen.bound,
         cautions=CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION),
         refused=chosen.refused,
-        notes=_notes(problem, chosen, order),
+        notes=(*(over_limit(wheel, problem) if refused is None else ()), *_notes(problem, chosen, order)),
         see_to_first=looks,
         readings=readings,
         earlier=tuple(earlier),

@@ -183,7 +183,6 @@ def _least_lateral(problem: Problem) -> float:
 def things_to_know(readings: Readings, wheel: Wheel, problem: Problem) -> tuple[str, ...]:
     """Say what the plan leaves alone, and what it had to assume."""
     notes: list[str | None] = [
-        _over_limit(wheel, problem),
         _left_alone(problem),
         _assumed(wheel),
     ]
@@ -214,15 +213,16 @@ def things_to_know(readings: Readings, wheel: Wheel, problem: Problem) -> tuple[
     return tuple(note for note in notes if note is not None)
 
 
-def _over_limit(wheel: Wheel, problem: Problem) -> str | None:
+def over_limit(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
+    """Name the spokes over the tension limit as read, whatever else is planned."""
     over = np.flatnonzero(problem.tension_n > wheel.tension.limit_n)
     if not problem.tension_known or not len(over):
-        return None
+        return ()
     assumed = ", which is assumed" if "tension.limit_n" in wheel.assumed else ""
     return (
         f"Over the tension limit of {wheel.tension.limit_n:.0f} N{assumed}: {_named(over)}, with up to "
         f"{problem.tension_n.max():.0f} N. The plan adds nothing to that. Read the tension again after the round: "
-        "a wheel with a spoke over its maker's limit is not for riding."
+        "a wheel with a spoke over its maker's limit is not for riding.",
     )
 
 

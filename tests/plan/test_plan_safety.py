@@ -68,6 +68,9 @@ def test_single_spokes_over_the_limit_are_named_and_not_tightened_further(wheel,
     assert plan.corrections
     assert (answer.tension_n @ turns)[over].max() < 1.0
     assert not any("Over the tension limit" in note for note in make_plan(readings, wheel, answer).notes)
+    true = make_plan(replace(readings, lateral_mm=0.1 * readings.lateral_mm), near, answer)
+    assert not true.corrections
+    assert true.notes[0].startswith("Over the tension limit"), "a true wheel is not left so without a word"
 
 
 def test_a_low_limit_alone_is_no_tension_over_it():
