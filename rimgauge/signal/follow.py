@@ -211,15 +211,16 @@ def settled(start: Start, evidence: Evidence, least: float = -math.inf) -> Place
     return place
 
 
-def reconsider(evidence: Evidence, angle_deg: FloatArray) -> Place:
+def reconsider(evidence: Evidence, angle_deg: FloatArray, *, once: bool = False) -> Place:
     """Follow the wheel once more by what is learnt along a known course (n,), at all moments.
 
-    What the looks are along the course, and whether another place would explain some moments better.
+    What the looks are along the course, and whether another place would explain some moments better. once: what a
+    wheel at rest shows again and again counts once.
     """
     chance = chance_along(angle_deg)
     likely = mark_likelihood(evidence)
     for look in evidence.looks:
-        likely = likely * explain(chance, look)
+        likely = likely * explain(chance, look, once=once)
     steps = np.diff(angle_deg)
     speeds = near_speeds(float(steps.min()), float(steps.max()))
     return smooth(likely, slide_likelihood(evidence), speeds, 1 if steps[0] >= 0.0 else -1)

@@ -53,18 +53,18 @@ def learn_look(chance: FloatArray, look: Look) -> LearntLook | None:
     return _with_noise(look, expected, _missed(weight, seen, expected) / weight.sum(), _spread(look))
 
 
-def explain(chance: FloatArray, look: Look) -> FloatArray:
+def explain(chance: FloatArray, look: Look, *, once: bool = False) -> FloatArray:
     """Likelihood (n, STEPS) of a look's components by what is learnt from the chances (n, STEPS) of each angle.
 
-    1 where too little is known.
+    1 where too little is known. once: what a wheel at rest shows again and again counts once.
     """
     if look.foretold:
-        return _foretell(chance, look)
+        return _foretell(chance, look, once=once)
     learnt = learn_look(chance, look)
-    return np.ones(chance.shape) if learnt is None else look_likelihood(look.components, learnt)
+    return np.ones(chance.shape) if learnt is None else look_likelihood(look.components, learnt, once=once)
 
 
-def _foretell(chance: FloatArray, look: Look) -> FloatArray:
+def _foretell(chance: FloatArray, look: Look, *, once: bool) -> FloatArray:
     """Likelihood (n, STEPS) of a look's components by what is learnt from all other stretches of the run.
 
     A path that explains each stretch only by what it learnt from that same stretch gains nothing by it
@@ -88,7 +88,7 @@ def _foretell(chance: FloatArray, look: Look) -> FloatArray:
     spread = _spread(look)
     for part, one in zip(stretches, expected, strict=True):
         learnt = _with_noise(look, one, missed / weight.sum(), spread)
-        result[part] = look_likelihood(look.components[part], learnt)
+        result[part] = look_likelihood(look.components[part], learnt, once=once)
     return result
 
 
@@ -134,7 +134,7 @@ def _waves(phase: FloatArray) -> FloatArray:
     return np.hstack([np.ones((STEPS, 1)), np.cos(np.outer(phase, orders)), np.sin(np.outer(phase, orders))])
 
 
-def look_likelihood(components: FloatArray, learnt: LearntLook) -> FloatArray:
+def look_likelihood(components: FloatArray, learnt: LearntLook, *, once: bool = False) -> FloatArray:
     """Likelihood (n, STEPS) of components (n, k), against that of a look of which only the spread is known.
 
     A mixture with that broad look, so that a hand or the valve in the picture does not decide alone.
@@ -147,5 +147,17 @@ def look_likelihood(components: FloatArray, learnt: LearntLook) -> FloatArray:
     known = share * (0.5 * (components.shape[1] - square) + gain)
     broad = np.exp(-share * 0.125 * np.sum((components / learnt.spread) ** 2, axis=1))
     result = np.exp(known) + UNLIKE * broad[:, None]
+    if once and components.shape[1] > 1:
+        result **= _news(seen)[:, None]
     result[np.isnan(components).any(axis=1)] = 1.0
     return np.asarray(result)
+
+
+def _news(seen: FloatArray) -> FloatArray:
+    """How much of each moment's look (n, k) [its noise] is news, 0 to 1, by what changed since the moment before.
+
+    A wheel at rest shows the same again and again, and what it shows differs from the look in the same way: thirty
+    such pictures say little more than one. Where their differences are noise alone, Σ(change²) is twice the noise's.
+    """
+    step = np.diff(seen, axis=0, prepend=np.nan)
+    return np.asarray(np.nan_to_num(np.minimum(0.5 * np.mean(step**2, axis=1), 1.0), nan=1.0))

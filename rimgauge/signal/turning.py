@@ -230,11 +230,14 @@ def _doubted(
     place: Place, evidence: Evidence, moment: IntArray, angle_deg: FloatArray, spacing_deg: float
 ) -> BoolArray:
     """Frames (n,) in which the wheel may be a spoke or more from the course (n,), by coarse path and by the course itself."""
+    along_deg = np.interp(np.arange(len(place.angle_deg)), moment, angle_deg)
     doubt = chance_elsewhere(place.chance[moment], angle_deg, spacing_deg)
-    if (doubt < LARGEST_DOUBT).all():
-        return np.zeros(len(doubt), dtype=bool)
-    again = reconsider(evidence, np.interp(np.arange(len(place.angle_deg)), moment, angle_deg))
-    return np.minimum(doubt, chance_elsewhere(again.chance[moment], angle_deg, spacing_deg)) >= LARGEST_DOUBT
+    if (doubt >= LARGEST_DOUBT).any():
+        again = reconsider(evidence, along_deg)
+        doubt = np.minimum(doubt, chance_elsewhere(again.chance[moment], angle_deg, spacing_deg))
+    # What a wheel at rest shows over and over has made sure of a wrong place too.
+    once = reconsider(evidence, along_deg, once=True)
+    return np.maximum(doubt, chance_elsewhere(once.chance[moment], angle_deg, spacing_deg)) >= LARGEST_DOUBT
 
 
 def _contested(place: Place, other: Rival, spacing_deg: float) -> BoolArray:
