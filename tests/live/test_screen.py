@@ -70,7 +70,8 @@ def test_the_window_shows_on_the_screen_what_was_drawn(tmp_path, width, height, 
     screen = f"{width}x{round(height / 0.85)}x24"  # higher than the picture: there are titles and bars
     read, write = os.pipe()
     server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(write), "-screen", "0", screen, "-fbdir", str(tmp_path)],
+        # Without -noreset it starts anew when its only client leaves, and meanwhile takes no other.
+        ["Xvfb", "-noreset", "-displayfd", str(write), "-screen", "0", screen, "-fbdir", str(tmp_path)],
         pass_fds=[write],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
