@@ -46,9 +46,8 @@ def command(job: Path | None, added: tuple[Path, ...], as_json: bool) -> None:
 
     if job is None:
         here = find_job(Path.cwd())
-        if (
-            here is None and not Path("wheel.toml").is_file()
-        ):  # with one, this is a job whose manifest is gone
+        # With a wheel file this is a job whose manifest is gone.
+        if here is None and not Path("wheel.toml").is_file():
             raise BadInput("no job folder here; name one: rimgauge verify FOLDER")
         job = Path.cwd() if here is None else here.folder
     if added:

@@ -117,10 +117,9 @@ class Screen:
         code = cv2.waitKeyEx(max(1, round(wait_s * 1000)))
         if code < 0 and cv2.getWindowProperty(_TITLE, cv2.WND_PROP_VISIBLE) < 1:
             return ord("q")
+        # The full screen comes late, and a still picture would stay coarse.
         if self._picture is not None and self._size != _window_size():
-            self.show(
-                self._picture, full=self._full
-            )  # full screen comes late, and a still picture would stay coarse
+            self.show(self._picture, full=self._full)
         return typed(code)
 
 
