@@ -26,7 +26,7 @@ from rimgauge.records import (
     View,
 )
 from rimgauge.signal.bending import edge_place, lens_share
-from rimgauge.signal.budget import judge
+from rimgauge.signal.budget import FLANK_CROSSTALK, judge
 from rimgauge.signal.runout import side_runout
 
 SPOKES = 32
@@ -69,7 +69,7 @@ def simulated(rng: np.random.Generator, total_mm: float) -> tuple[SideRunout, fl
     )
     lateral = np.interp(true_deg, DENSE_DEG, wheel_curve(rng, total_mm), period=360.0)
     radial = np.interp(true_deg, DENSE_DEG, wheel_curve(rng, rng.uniform(0.2, 0.7)), period=360.0)
-    seen = lateral * (1.0 - rng.uniform(-5.0, 5.0) / distance)
+    seen = lateral * (1.0 - (rng.uniform(-5.0, 5.0) + flank_mm(rng, place)) / distance)
     seen = seen + radial * rng.normal(place.crosstalk, place.crosstalk_standard_uncertainty)
     relative = rng.choice([0.002, 0.005, 0.01])
     noise_px = rng.choice([0.03, 0.1, 0.3])
@@ -102,6 +102,13 @@ def simulated(rng: np.random.Generator, total_mm: float) -> tuple[SideRunout, fl
         track, turning, scale, spokes, ("right", "left") * (SPOKES // 2), rng, lens_share=share
     )
     return side, float(noise_px)
+
+
+def flank_mm(rng: np.random.Generator, place: CameraPlace) -> float:
+    """How far behind the rim's edge the outline lies for a camera that leans, on the side where it sees the flank."""
+    lean = np.hypot(place.crosstalk, place.crosstalk_standard_uncertainty)
+    sees_it = abs(place.crosstalk) > place.crosstalk_standard_uncertainty or rng.random() < 0.5
+    return float(rng.uniform(0.0, 20.0) * min(lean / FLANK_CROSSTALK, 1.0) * sees_it)
 
 
 def lens(rng: np.random.Generator) -> tuple[float, float]:
