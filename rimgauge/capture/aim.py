@@ -253,7 +253,7 @@ def _mark(facing: Facing, strips: FloatArray, mark_at: Point | None) -> tuple[Bo
         u, _ = facing.still.patch.to_patch(*mark_at)
         middle, half = u - facing.edge_u, 20
         return mark_box(facing, (round(middle - half), round(middle + half))), ()
-    columns = find_mark_columns(strips)
+    columns = find_mark_columns(strips, facing.course.moves_px)
     if columns is not None:
         return mark_box(facing, columns), ()
     note = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -35,6 +36,8 @@ PAST_PX = 20
 """Flanks that go on past a tip by no more end with it: a round end and its blur take them so far."""
 SPARE_PX = 6
 """Room beside a bar's flanks for the camera's shake."""
+MANY = 3
+"""One pointer, and a hub behind it, are fewer places than these; a wall's stripes more (a judgement)."""
 MOST_OFF_PX = 2.0
 """A tip farther from where the pointer's own tone ends is of something before it."""
 MARGINS = ((5.0, 0.3), (1.5, 0.1))
@@ -117,6 +120,10 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
             "millimetres farther from the rim"
         )
     if things and any(_is_clearer(course.still, end, things[0]) for course, end in unclear):
+        # Stripes of a wall go on under the rim at many places, and tell nothing of what stands before it.
+        alike = [end for _, end in unclear if end.score > SAME_SHARE * things[0].score]
+        if _places_apart(alike) >= MANY:
+            return things
         raise PointerNotSeen(
             "what looks most like a pointer ends before something that is hardly brighter or darker; put something "
             "plain behind its tip, add light, or say where its tip is with --pointer-at x,y"
@@ -159,6 +166,16 @@ def _is_clearer(still: Still, end: End, facing: Facing) -> bool:
     near = facing.half_px + max(BESIDE_PX, end.half_px)
     beside = still is facing.still and abs(end.v - facing.tip[1]) < near
     return end.score > facing.score and not beside
+
+
+def _places_apart(ends: list[End]) -> int:
+    """At how many places along the rim something ends, parts of one thing counted once."""
+    in_order = sorted(ends, key=lambda end: end.v)
+    apart = (
+        other.v - one.v > BESIDE_PX + max(one.half_px, other.half_px)
+        for one, other in itertools.pairwise(in_order)
+    )
+    return 1 + sum(apart)
 
 
 def _things(found: list[Facing]) -> list[Facing]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 
 import cv2
@@ -15,7 +16,7 @@ from rimgauge.capture.mark import SPOKE_BINS, strip_along
 from rimgauge.capture.sources import Frame
 from rimgauge.records import Box, Direction, FloatArray, View
 
-BINS_ALONG = 90
+BINS_ALONG, COLUMN_PX = 90, 4
 LEAST_OVERLAP = 0.2
 SURE_ERRORS = 4.0
 """Mean difference between the two ways beside its standard error that is believed at once."""
@@ -32,18 +33,20 @@ CLEAR_COLOUR, LEAST_COLOURS = 0.25, 2
 LEAST_STRIPS = 6
 LEAST_CHROMA = 8.0
 """A mark differs from the rim by so much in colour (CIE a*, b*) at least."""
+SOFT_PX = 2.0
+"""A blurred edge reaches so far."""
 LEAST_SPOKE_STEP = 1.5
 """Spokes change the brightness of their strip by so many grey levels at least."""
 
 
 def rim_strips(frames: Sequence[Frame], facing: Facing, width_px: float) -> FloatArray:
-    """Take the colours (n, 90, columns, 3) of the rim along its course, edge first; columns of 4 pixels."""
+    """Take the colours (n, 90, columns, 3) of the rim along its course, edge first; columns of COLUMN_PX."""
     patch, rows = facing.still.patch, facing.still.mean.shape[0]
     u, v = np.meshgrid(np.arange(2.0, max(width_px, 8.0)), np.arange(rows, dtype=np.float64))
     start = facing.edge_u - float(facing.course.aside(facing.tip[1]))
     x, y = patch.to_picture(u + start + facing.course.aside(v), v)
     across, down = cv2.convertMaps(x.astype(np.float32), y.astype(np.float32), cv2.CV_16SC2)
-    size = (max(1, u.shape[1] // 4), BINS_ALONG)
+    size = (max(1, u.shape[1] // COLUMN_PX), BINS_ALONG)
     strips = [
         cv2.resize(
             cv2.remap(frame.image, across, down, cv2.INTER_NEAREST), size, interpolation=cv2.INTER_AREA
@@ -130,10 +133,16 @@ def _chroma(strips: FloatArray) -> FloatArray:
     return np.stack(lab)[..., 1:].astype(np.float64)
 
 
-def find_mark_columns(strips: FloatArray) -> tuple[int, int] | None:
-    """Find where across the strips something coloured passes [px from their start]; None: nowhere."""
-    _, bins, columns, _ = strips.shape
-    if columns == 0:
+def find_mark_columns(strips: FloatArray, moves_px: FloatArray) -> tuple[int, int] | None:
+    """Find where across the strips something coloured passes [px from their start]; None: nowhere.
+
+    moves_px (n,): how far the rim lies from where it is mostly, further along the strips. Where it moves away at their
+    start, or from behind their end, what shows is the wall, in colours of its own.
+    """
+    bins = strips.shape[1]
+    first = _bared_columns(moves_px)
+    strips = strips[:, :, first : strips.shape[2] - _bared_columns(-moves_px)]
+    if strips.shape[2] == 0:
         return None
     chroma = _chroma(strips)
     change = np.linalg.norm(chroma - np.median(chroma, axis=0), axis=3)
@@ -141,8 +150,14 @@ def find_mark_columns(strips: FloatArray) -> tuple[int, int] | None:
     usual = float(np.median(change)) * 4.0
     if peak.max() < max(LEAST_CHROMA, usual):
         return None
-    coloured = np.flatnonzero(peak > 0.4 * peak.max())
-    return 4 * int(coloured[0]), 4 * int(coloured[-1] + 1)
+    coloured = first + np.flatnonzero(peak > 0.4 * peak.max())
+    return COLUMN_PX * int(coloured[0]), COLUMN_PX * int(coloured[-1] + 1)
+
+
+def _bared_columns(moves_px: FloatArray) -> int:
+    """How many columns the rim lies off at times, its blurred edge with them."""
+    most = float(moves_px.max(initial=0.0))
+    return math.ceil((most + SOFT_PX) / COLUMN_PX) if most > 0.0 else 0
 
 
 def mark_box(facing: Facing, columns: tuple[int, int]) -> Box | None:

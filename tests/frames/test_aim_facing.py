@@ -69,6 +69,15 @@ def test_a_faint_bar_isnt_taken_for_a_pointer_whose_tip_ends_before_a_hub_like_i
     assert in_picture(find_facings(frames, None, None)[0])[1] == pytest.approx(199.0, abs=NEAR_PX)
 
 
+def test_a_walls_stripes_that_go_on_under_the_rim_are_no_pointers_whose_end_cant_be_seen(monkeypatch):
+    stripes = [(box(-9.0, 330.0, y, y + 14.0), 60.0) for y in (14.0, 50.0, 182.0, 214.0)]
+    frames = film([*stripes, (box(-9.0, TIP_PX, 110.0, 130.0), 195.0)])
+    assert in_picture(find_facings(frames, None, None)[0]) == pytest.approx((TIP_PX, ROW_PX), abs=NEAR_PX)
+    monkeypatch.setattr(aim_facing, "MANY", 9)
+    with pytest.raises(PointerNotSeen, match="ends before something that is hardly brighter or darker"):
+        find_facings(frames, None, None)
+
+
 def test_where_a_pointers_tape_ends_is_no_tip(monkeypatch):
     hub, pointer = (box(172.0, 330.0, 80.0, 160.0), 110.0), (box(-9.0, TIP_PX, 110.0, 130.0), 110.0)
     frames = film([hub, pointer, (box(-9.0, 140.0, 110.0, 130.0), 230.0)])

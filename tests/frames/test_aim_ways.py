@@ -5,7 +5,7 @@ import pytest
 from scipy.special import ndtr
 
 from rimgauge.capture.aim_look import look_still
-from rimgauge.capture.aim_motion import running_way
+from rimgauge.capture.aim_motion import find_mark_columns, running_way
 from rimgauge.capture.aim_pointer import _stillness
 from rimgauge.capture.aim_rim import Course, find_course
 from rimgauge.capture.sources import Frame
@@ -23,6 +23,23 @@ def strips_with_a_mark(places, rng, colour_bgr=RED):
         if place is not None:
             strip[max(place, 0) : max(place + 24, 0), 5:9] += colour_bgr
     return strips
+
+
+def wall_beside(rng):
+    """Strips of a mark, columns 5 to 8, beside a wall of strong colour that shows at either end as the rim moves."""
+    moves_px = np.array([0.0, 6.0, 0.0, -5.0] * 30)
+    strips = strips_with_a_mark([10 + 3 * (k // 4) if k % 40 == 1 else None for k in range(120)], rng)
+    strips[moves_px > 0.0, 20:50, :2] += (120.0, -60.0, -60.0)
+    strips[moves_px < 0.0, 20:50, -1:] += (120.0, -60.0, -60.0)
+    return strips, moves_px
+
+
+def test_a_wall_that_the_rim_bares_as_it_moves_isnt_taken_for_the_mark():
+    strips, moves_px = wall_beside(np.random.default_rng(5))
+    assert find_mark_columns(strips, moves_px) == (20, 36)
+    strips[:, :, 5:9] = 120.0
+    assert find_mark_columns(strips, moves_px) is None
+    assert find_mark_columns(strips, 0.0 * moves_px) == (0, 120)
 
 
 @pytest.mark.parametrize(("colour", "passes"), [(RED, 2), (GREY, 3)])
