@@ -29,7 +29,7 @@ from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place, chance_elsewhere
 from rimgauge.signal.series import foretold
 from rimgauge.signal.slid import but_for_hands
-from rimgauge.signal.spoke_count import fits
+from rimgauge.signal.spoke_count import check_multiple, fits
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
 from rimgauge.signal.too_fast import times_too_slow
 from rimgauge.signal.unmarked import begun_at_start, check_start, counted_from_mark, counted_through
@@ -153,6 +153,8 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
     sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
     angle_deg = np.where(usable, course.angle_deg, np.nan)
+    if spokes and tags is None:
+        check_multiple(track.spoke_profile, angle_deg, layout)
     if not (course.slides or found.alone):
         _check_speed(track, moment, angle_deg)
     if tags is None and layout.start_spoke is None:

@@ -17,7 +17,7 @@ from rimgauge.capture import open_source, track
 from rimgauge.cli import main as rimgauge
 from rimgauge.errors import RimgaugeError
 from rimgauge.job import read_build, read_view
-from rimgauge.records import FloatArray, GapTrack, WheelInView
+from rimgauge.records import MOST_SPOKES, FloatArray, GapTrack, WheelInView
 from rimgauge.signal import Layout, find_turning, laid_out
 from rimgauge.wheel import complete_wheel
 
@@ -35,6 +35,7 @@ FILMS = {
 }
 """How each is drawn: seeds that nobody looked at while the rule was made; 32 spokes where nothing else is said."""
 OFF_BY = (-8, -4, -2, 0, 4, 8)
+TIMES = (0.5, 2.0)
 BENT_DEG = 1.0
 """A course whose 95 % error is over that is bent."""
 
@@ -53,26 +54,33 @@ def seen(options: str, folder: Path) -> tuple[GapTrack, Layout, FloatArray]:
     return tracked, laid_out(view, tracked, view.scale, wheel), angle_deg
 
 
-def outcome(tracked: GapTrack, layout: Layout, angle_deg: FloatArray, off_by: int) -> str:
-    """What comes of it where so many spokes more are said than there are."""
-    count = len(layout.spoke_angles_deg) + off_by
+def outcome(tracked: GapTrack, layout: Layout, angle_deg: FloatArray, count: int) -> str:
+    """What comes of it where so many spokes are said."""
+    if count > MOST_SPOKES:
+        return "refused, for another reason"
+    right = count == len(layout.spoke_angles_deg)
     said = replace(layout, spoke_angles_deg=(np.arange(count) + 0.5) * 360.0 / count, flanges=())
     try:
-        told_deg = find_turning(tracked, said if off_by else layout).angle_deg
+        told_deg = find_turning(tracked, layout if right else said).angle_deg
     except RimgaugeError as trouble:
         return "refused" if "count the spokes" in str(trouble) else "refused, for another reason"
     error_deg = float(np.nanpercentile(np.abs((told_deg - angle_deg + 180.0) % 360.0 - 180.0), 95))
-    return f"{'BENT' if error_deg > BENT_DEG else 'right'}, {error_deg:.1f}°"
+    if error_deg > BENT_DEG:
+        return f"BENT, {error_deg:.1f}°"
+    return f"right, {error_deg:.1f}°" if right else "unnoticed"
 
 
 def main() -> None:
     """Print the table."""
-    print("| film | " + " | ".join("right number" if not off else f"{off:+d}" for off in OFF_BY) + " |")
-    print("|---" * (1 + len(OFF_BY)) + "|")
+    named = [f"{off:+d}" if off else "right number" for off in OFF_BY]
+    print(f"| film | {' | '.join(named)} | half | twice |")
+    print("|---" * (3 + len(OFF_BY)) + "|")
     with tempfile.TemporaryDirectory() as place:
         for number, (name, options) in enumerate(FILMS.items()):
             film = seen(options, Path(place) / str(number))
-            print(f"| {name} | " + " | ".join(outcome(*film, off) for off in OFF_BY) + " |", flush=True)
+            spokes = len(film[1].spoke_angles_deg)
+            counts = [spokes + off for off in OFF_BY] + [int(times * spokes) for times in TIMES]
+            print(f"| {name} | " + " | ".join(outcome(*film, count) for count in counts) + " |", flush=True)
 
 
 if __name__ == "__main__":
