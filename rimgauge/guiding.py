@@ -9,7 +9,7 @@ import numpy as np
 
 from rimgauge.capture import LEARNING_FRAMES, Frame, FrameSource
 from rimgauge.pipeline import known_scale
-from rimgauge.records import FloatArray, Moment, View, WheelInView, record
+from rimgauge.records import FloatArray, Moment, View, WheelInView, record, shortest_deg
 from rimgauge.signal import RunoutSoFar, runout_so_far, share_seen
 from rimgauge.watching import Watcher
 
@@ -92,7 +92,7 @@ class Guide:
             return math.nan
         step_deg = 0.0
         if self._angle_deg:
-            step_deg = (moment.angle_deg - self._angle_deg[-1] + 180.0) % 360.0 - 180.0
+            step_deg = shortest_deg(moment.angle_deg - self._angle_deg[-1])
         self._angle_deg.append(self._angle_deg[-1] + step_deg if self._angle_deg else moment.angle_deg)
         self._gap_mm.append(float(moment.gap_mm[0]))
         return abs(step_deg) / max(moment.time_s - self._last_s, 1e-3)

@@ -12,7 +12,7 @@ from rimgauge.live import Bench, Cue, Step, Trail, extend, no_trail, spread_mm
 from rimgauge.live.bench import mean_shift_mm
 from rimgauge.live.trail import CELLS, extremes_deg
 from rimgauge.pipeline import known_scale, see
-from rimgauge.records import FloatArray, Moment, View, WheelInView, nearest_spoke, record
+from rimgauge.records import FloatArray, Moment, View, WheelInView, nearest_spoke, record, shortest_deg
 
 HOLD_S = 2.0
 STEP_S = 1.6
@@ -136,5 +136,5 @@ class _Clock:
 
 def _moment_at(seen: Pass, angle_deg: float) -> Moment:
     """Find the frame nearest to a place of the wheel."""
-    off = [abs((moment.angle_deg - angle_deg + 180.0) % 360.0 - 180.0) for moment in seen.moments]
+    off = [abs(shortest_deg(moment.angle_deg - angle_deg)) for moment in seen.moments]
     return seen.moments[int(np.nanargmin(off))]

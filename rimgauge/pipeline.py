@@ -22,6 +22,7 @@ from rimgauge.records import (
     Turning,
     View,
     WheelInView,
+    shortest_deg,
     worse_of,
 )
 from rimgauge.signal import (
@@ -199,7 +200,7 @@ def worst_frame(runout: Runout) -> tuple[int, float, float]:
     worst_deg = float(side.curve_angle_deg[worst])
     basis = runout.basis
     ahead_deg = 0.0 if basis is None else float(np.degrees(basis.ahead_mm[number] / basis.rim_radius_mm))
-    off_deg = np.abs((runout.frames.angle_deg - ahead_deg - worst_deg + 180.0) % 360.0 - 180.0)
+    off_deg = np.abs(shortest_deg(runout.frames.angle_deg - ahead_deg - worst_deg))
     off_deg[~np.isfinite(runout.frames.gap_mm[number])] = np.inf
     near = np.flatnonzero(off_deg <= max(NEAR_DEG, float(off_deg.min())))
     return int(near[np.argmax(runout.frames.quality[near])]), worst_deg, float(side.curve_mm[worst])

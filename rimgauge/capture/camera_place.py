@@ -16,15 +16,22 @@ import numpy as np
 
 from rimgauge.capture.targets import Corners
 from rimgauge.errors import ScaleMissing
-from rimgauge.records import CameraPlace, Edge, FloatArray, Lens, View, middle_px
+from rimgauge.records import (
+    USUAL_DISTANCE_MM,
+    USUAL_FOCAL,
+    CameraPlace,
+    Edge,
+    FloatArray,
+    Lens,
+    View,
+    middle_px,
+)
 
-USUAL_FOCAL = 1.2
-"""Focal length as a share of the picture's width, and the spread of its logarithm: webcams have 0.6 to 1.1,
-zoomed and telephone cameras up to 3 (common practice)."""
 FOCAL_SPREAD = 0.6
-USUAL_DISTANCE_MM = 200.0
+"""Of the usual focal length's logarithm: webcams have 0.6 to 1.1 widths, zoomed and telephone cameras up to 3 (common
+practice)."""
 DISTANCE_SPREAD = 0.5
-"""Where people put a camera that shall see a rim's edge large, and the spread of its logarithm (a judgement)."""
+"""Of the usual distance's logarithm (a judgement)."""
 FOCALS = np.geomspace(0.4, 5.0, 31)
 HELD_FLAT = math.tan(math.radians(2.0))
 """A board held or clamped by hand stands within about 2° of where it should (a judgement)."""

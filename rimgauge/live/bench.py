@@ -9,7 +9,7 @@ import numpy as np
 from rimgauge.live.keys import Foot
 from rimgauge.live.screen import Controls
 from rimgauge.live.trail import CELLS, Trail
-from rimgauge.records import Flange, FloatArray, Moment, record
+from rimgauge.records import Flange, FloatArray, Moment, record, shortest_deg
 
 NEAR_SPACINGS = 0.75
 """So near a spoke, in spacings between spokes, the pointer shows what its nipple does."""
@@ -104,7 +104,7 @@ def share_reached(showing: Showing, spoke_angles_deg: FloatArray) -> float:
     if step is None or abs(step.planned_mm) < LEAST_PLANNED_MM:
         return math.nan
     spacing_deg = 360.0 / len(spoke_angles_deg)
-    off = (showing.moment.angle_deg - spoke_angles_deg[step.spoke - 1] + 180.0) % 360.0 - 180.0
+    off = shortest_deg(showing.moment.angle_deg - spoke_angles_deg[step.spoke - 1])
     near = math.isfinite(off) and abs(off) < NEAR_SPACINGS * spacing_deg
     return change_here_mm(showing) / step.planned_mm if near else math.nan
 

@@ -22,8 +22,11 @@ from rimgauge.records.base import (
     Side,
     middle_px,
     record,
+    shortest_deg,
 )
 from rimgauge.records.camera import (
+    USUAL_DISTANCE_MM,
+    USUAL_FOCAL,
     CameraPlace,
     Edge,
     EdgeTrack,
@@ -85,6 +88,8 @@ __all__ = [
     "MOST_TAGS",
     "TAG_DICTIONARY",
     "TAG_MODULES",
+    "USUAL_DISTANCE_MM",
+    "USUAL_FOCAL",
     "USUAL_RADIUS_MM",
     "Basis",
     "BoolArray",
@@ -136,5 +141,6 @@ __all__ = [
     "nearest_spoke",
     "overall",
     "record",
+    "shortest_deg",
     "worse_of",
 ]

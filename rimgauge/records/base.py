@@ -27,6 +27,14 @@ def middle_px(box: Box) -> FloatArray:
     return np.array([x + (width - 1) / 2.0, y + (height - 1) / 2.0])
 
 
+_Angle = TypeVar("_Angle", float, FloatArray)
+
+
+def shortest_deg(angle_deg: _Angle) -> _Angle:
+    """Take whole turns off an angle or angles, so that they go the short way round: -180 to below 180."""
+    return (angle_deg + 180.0) % 360.0 - 180.0
+
+
 _T = TypeVar("_T")
 
 

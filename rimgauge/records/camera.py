@@ -7,7 +7,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.records.base import Box, Direction, FloatArray, IntArray, Side, own, record
+from rimgauge.records.base import Box, Direction, FloatArray, IntArray, Side, own, record, shortest_deg
+
+USUAL_FOCAL = 1.2
+"""Focal length as a share of the picture's width (common practice)."""
+USUAL_DISTANCE_MM = 200.0
+"""From the camera to the rim where nothing tells: where people put one that shall see a rim's edge large (a judgement)."""
 
 
 @record
@@ -208,5 +213,5 @@ def nearest_spoke(angle_deg: float, spoke_angles_deg: FloatArray) -> int | None:
     """Number of the spoke nearest to a place of the wheel; None where the angle is NaN."""
     if np.isnan(angle_deg):
         return None
-    off_deg = (spoke_angles_deg - angle_deg + 180.0) % 360.0 - 180.0
+    off_deg = shortest_deg(spoke_angles_deg - angle_deg)
     return int(np.argmin(np.abs(off_deg))) + 1

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.transforms import ScaledTranslation, Transform, blended_transform_factory
 
-from rimgauge.records import Runout, SideRunout, Zone
+from rimgauge.records import Runout, SideRunout, Zone, shortest_deg
 from rimgauge.report.palette import BAND, FLANGE_LETTER, FLANGE_MARKER, INK, OTHER_SIDE, QUIET, ZONE, Stroke
 
 MOST_LETTERED_SPOKES = 40
@@ -159,7 +159,7 @@ def _with_room(zones: list[Zone]) -> list[Zone]:
     """Keep the zones whose names don't touch that of a worse one."""
     kept: list[Zone] = []
     for zone in zones:
-        if all(abs((zone.centre_deg - other.centre_deg + 180) % 360 - 180) > 36 for other in kept):
+        if all(abs(shortest_deg(zone.centre_deg - other.centre_deg)) > 36 for other in kept):
             kept.append(zone)
     return kept
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from rimgauge.records import FloatArray
+from rimgauge.records import FloatArray, shortest_deg
 
 from .spec import CURVE_POINTS
 
@@ -32,12 +32,12 @@ def runout_curve(
         Runout every half degree [mm].
 
     """
-    angle = np.arange(CURVE_POINTS) * (360.0 / CURVE_POINTS)
+    angle: FloatArray = np.arange(CURVE_POINTS) * np.float64(360.0 / CURVE_POINTS)
     curve = np.zeros(CURVE_POINTS)
     for order, amplitude, phase in harmonics:
         curve += amplitude * np.cos(np.radians(order * angle - phase))
     for centre, width, height in bumps:
-        away = (angle - centre + 180.0) % 360.0 - 180.0
+        away = shortest_deg(angle - centre)
         curve += height * np.exp(-4 * np.log(2) * (away / width) ** 2)
     return np.asarray(curve - curve.mean())
 

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rimgauge.records import FloatArray
+from rimgauge.records import FloatArray, shortest_deg
 from rimgauge.signal.looks import Look, explain
 from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place, chance_along, chance_elsewhere
-from rimgauge.signal.series import foretold
+from rimgauge.signal.series import foretold, share_foretold
 
 if TYPE_CHECKING:
     from rimgauge.signal.follow import Evidence
@@ -42,7 +42,7 @@ def stands_alone(place: Place, evidence: Evidence, spacing_deg: float) -> bool:
     spacing_deg: of the spokes; a path may doubt its angle by less than half of it.
     """
     there = np.isfinite(evidence.mark_sd_deg)
-    off_deg = (evidence.mark_deg - place.angle_deg + 180.0) % 360.0 - 180.0
+    off_deg = shortest_deg(evidence.mark_deg - place.angle_deg)
     off_deg = np.abs(off_deg[np.isfinite(off_deg)])
     if len(off_deg) < LEAST_SIGHTINGS or float(np.mean(off_deg < AT_MARK_DEG)) < AT_MARK_SHARE:
         return False
@@ -55,7 +55,7 @@ def stands_alone(place: Place, evidence: Evidence, spacing_deg: float) -> bool:
         return False
     gaps, spokes = ([look for look in evidence.looks if _is_gap(look) == which] for which in (True, False))
     if not (gaps and spokes) or any(
-        _share_foretold(look, place.angle_deg) < LEAST_FORETOLD for look in (*gaps, *spokes)
+        _told_of(look, place.angle_deg) < LEAST_FORETOLD for look in (*gaps, *spokes)
     ):
         return False
     return _tells_spokes_apart(gaps, spokes, place.angle_deg, spacing_deg)
@@ -121,13 +121,12 @@ def _nats_for_its_way(angle_deg: FloatArray, evidence: Evidence) -> float:
 def _misfits(off_deg: FloatArray, sd_deg: FloatArray) -> FloatArray:
     """Half the squares (k,) of what angles are off by in standard deviations, but for what they have in common."""
     about_deg = np.degrees(np.angle(np.sum(np.exp(1j * np.radians(off_deg)) / sd_deg**2)))
-    return np.asarray(0.5 * (((off_deg - about_deg + 180.0) % 360.0 - 180.0) / sd_deg) ** 2)
+    return np.asarray(0.5 * (shortest_deg(off_deg - about_deg) / sd_deg) ** 2)
 
 
-def _share_foretold(look: Look, angle_deg: FloatArray) -> float:
+def _told_of(look: Look, angle_deg: FloatArray) -> float:
     """Share of the variance of a look's components along a path (n,) that was foretold, 1 all to 0 none."""
     seen = np.isfinite(look.components).all(axis=1)
     finest_deg = GAP_WAVE_DEG if _is_gap(look) else SPOKE_WAVE_DEG
     missed, whole = foretold(look.components[seen], angle_deg[seen], look.period_deg, finest_deg)
-    kept = int((1.0 - WORST_SHARE) * len(missed))
-    return 1.0 - float(np.sort(missed)[:kept].sum() / max(np.sort(whole)[:kept].sum(), 1e-12))
+    return share_foretold(missed, whole, WORST_SHARE)

@@ -11,12 +11,10 @@ import math
 
 import numpy as np
 
-from rimgauge.records import Edge, FloatArray, View, middle_px
+from rimgauge.records import USUAL_FOCAL, Edge, FloatArray, View, middle_px
 
 USUAL_BEND = 0.3 / math.sqrt(3.0)
 """k₁ of a webcam or phone lies within ± 0.3 (a judgement, rectangular; OpenCV's sample photographs have −0.28)."""
-USUAL_FOCAL = 1.2
-"""Focal length as a share of the picture's width (common practice)."""
 LENS_LINE = "lens that wasn't calibrated"
 
 

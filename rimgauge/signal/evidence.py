@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
-from rimgauge.records import BoolArray, Flange, FloatArray, GapTrack, IntArray, Slide
+from rimgauge.records import BoolArray, Flange, FloatArray, GapTrack, IntArray, Slide, shortest_deg
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.looks import Look
-from rimgauge.signal.place import FASTEST_STEPS, STEPS
+from rimgauge.signal.place import FASTEST_STEPS, GRID_DEG, STEPS
 from rimgauge.signal.profile import COMPONENTS, but_for_the_edge, learn_axes
 from rimgauge.signal.tagged import Tagged, tag_likelihood
 
@@ -146,7 +146,7 @@ def length_unsure_deg(track: GapTrack) -> float:
 
 def _told(count: int) -> FloatArray:
     """Likelihood (count, STEPS) of each angle where the first moment's is told: a person is believed, a mark may be a glint."""
-    off = (np.arange(STEPS) * (360.0 / STEPS) + 180.0) % 360.0 - 180.0
+    off = shortest_deg(GRID_DEG)
     result = np.ones((count, STEPS))
     result[0] = np.maximum(np.exp(-0.5 * (off / START_SD_DEG) ** 2), np.finfo(np.float64).tiny)
     return result

@@ -15,11 +15,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rimgauge.records import FloatArray
+from rimgauge.records import FloatArray, shortest_deg
 from rimgauge.signal.alone import goes_its_way, stands_alone
 from rimgauge.signal.looks import Look, explain
 from rimgauge.signal.place import (
     FASTEST_STEPS,
+    GRID_DEG,
     SPEEDS,
     STEPS,
     Place,
@@ -189,7 +190,7 @@ def _ways(
 
 def _near(path_deg: FloatArray) -> FloatArray:
     """Likelihood (n, STEPS) of each angle by a path (n,) that the slide tells."""
-    off = (np.arange(STEPS) * (360.0 / STEPS) - path_deg[:, None] + 180.0) % 360.0 - 180.0
+    off = shortest_deg(GRID_DEG - path_deg[:, None])
     return np.asarray(np.exp(-0.5 * (off / SLID_SD_DEG) ** 2) + MARK_FLOOR)
 
 
@@ -275,7 +276,7 @@ def _anchored(place: Place, mark_deg: FloatArray) -> FloatArray:
 
     Looks learnt along a path that is off by the same everywhere hold it there, and learning alone hardly gets it back.
     """
-    off = (mark_deg - place.angle_deg + 180.0) % 360.0 - 180.0
+    off = shortest_deg(mark_deg - place.angle_deg)
     seen = np.isfinite(off)
     if not seen.any():
         return place.chance
@@ -283,7 +284,7 @@ def _anchored(place: Place, mark_deg: FloatArray) -> FloatArray:
 
 
 def _same(one_deg: FloatArray, other_deg: FloatArray, spacing_deg: float) -> bool:
-    off = np.abs((one_deg - other_deg + 180.0) % 360.0 - 180.0)
+    off = np.abs(shortest_deg(one_deg - other_deg))
     return float(np.mean(off < 0.5 * spacing_deg)) >= SAME_SHARE
 
 
@@ -294,12 +295,11 @@ def slide_likelihood(evidence: Evidence) -> FloatArray:
 
 def mark_likelihood(evidence: Evidence) -> FloatArray:
     """Likelihood (n, STEPS) of each angle by the mark, seen or not seen, and by the tags."""
-    angle = np.arange(STEPS) * (360.0 / STEPS)
     seen = np.isfinite(evidence.mark_deg)
     result = np.ones((len(seen), STEPS))
-    beside = np.abs((angle + 180.0) % 360.0 - 180.0) < evidence.hidden_deg
+    beside = np.abs(shortest_deg(GRID_DEG)) < evidence.hidden_deg
     has_frame = np.isfinite(evidence.mark_sd_deg)
     result[np.ix_(~seen & has_frame, beside)] = HIDDEN
-    off = (angle - evidence.mark_deg[seen, None] + 180.0) % 360.0 - 180.0
+    off = shortest_deg(GRID_DEG - evidence.mark_deg[seen, None])
     result[seen] = np.exp(-0.5 * (off / evidence.mark_sd_deg[seen, None]) ** 2) + MARK_FLOOR
     return result if evidence.by_tags is None else result * evidence.by_tags

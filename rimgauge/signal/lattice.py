@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from rimgauge.records import FloatArray
-from rimgauge.signal.place import STEPS
+from rimgauge.records import FloatArray, shortest_deg
+from rimgauge.signal.place import GRID_DEG, STEPS
 from rimgauge.signal.profile import learn_rest
 
 SOFT_DEG = 0.4
@@ -41,10 +41,9 @@ def lattice_likelihood(
     stirred, place_deg = _stirred(profile.mean(axis=2, keepdims=True), bin_deg)
     low, high = np.percentile(stirred, [USUAL_LEVEL, HIGH_LEVEL])
     seen = np.clip((stirred - low) / max(float(high - low), 1e-9), 0.0, 1.2)
-    around = np.arange(STEPS) * (360.0 / STEPS)
     expected = np.empty((STEPS, len(place_deg)))
     for column, place in enumerate(place_deg):
-        off = (around[:, None] - spoke_angles_deg - (place + lead_deg) + 180.0) % 360.0 - 180.0
+        off = shortest_deg(GRID_DEG[:, None] - spoke_angles_deg - (place + lead_deg))
         expected[:, column] = np.exp(-0.5 * (np.abs(off).min(axis=1) / WIDTH_DEG) ** 2)
     distance = np.sum(seen**2, axis=1)[:, None] - 2.0 * seen @ expected.T + np.sum(expected**2, axis=1)
     # Neighbouring steps share a spoke's width: their number counts by its root.

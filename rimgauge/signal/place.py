@@ -13,9 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.records import FloatArray
+from rimgauge.records import FloatArray, shortest_deg
 
 STEPS = 360
+GRID_DEG: FloatArray = np.arange(STEPS) * np.float64(360.0 / STEPS)
+"""The angles (STEPS,) that chances are kept of."""
 FASTEST_STEPS = 20
 """Fastest turning followed, in steps of a degree a frame: over one and a half turns a second at 30 frames/s."""
 SPEEDS = 2 * FASTEST_STEPS + 1
@@ -54,15 +56,14 @@ class Place:
 
 def chance_along(angle_deg: FloatArray) -> FloatArray:
     """Chance (n, STEPS) of each angle where a course (n,) is known."""
-    off = (np.arange(STEPS) * (360.0 / STEPS) - angle_deg[:, None] + 180.0) % 360.0 - 180.0
+    off = shortest_deg(GRID_DEG - angle_deg[:, None])
     chance = np.exp(-0.5 * (off / COURSE_SD_DEG) ** 2)
     return np.asarray(chance / chance.sum(axis=1)[:, None])
 
 
 def chance_elsewhere(chance: FloatArray, angle_deg: FloatArray, spacing_deg: float) -> FloatArray:
     """Chance (n,) by those (n, STEPS) of each angle that the wheel is a spoke or more from where angles (n,) say."""
-    grid = np.arange(STEPS) * (360.0 / STEPS)
-    off = np.abs((grid - angle_deg[:, None] + 180.0) % 360.0 - 180.0)
+    off = np.abs(shortest_deg(GRID_DEG - angle_deg[:, None]))
     return np.asarray(np.sum(np.where(off > 0.5 * spacing_deg + 1.0, chance, 0.0), axis=1))
 
 
@@ -227,5 +228,5 @@ def _path(chance: FloatArray, speed: FloatArray) -> FloatArray:
     angle = np.degrees(np.angle(np.sum(np.take_along_axis(chance, near, axis=1) * turn[near], axis=1)))
     change = np.diff(angle) - 0.5 * (speed[1:] + speed[:-1]) * step_deg
     expected = 0.5 * (speed[1:] + speed[:-1]) * step_deg
-    steps = (change + 180.0) % 360.0 - 180.0 + expected
+    steps = shortest_deg(change) + expected
     return np.asarray(angle[0] + np.concatenate([[0.0], np.cumsum(steps)]))

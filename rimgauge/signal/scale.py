@@ -7,11 +7,10 @@ import math
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.records import CameraPlace, FloatArray, Scale, View, record
+from rimgauge.records import USUAL_DISTANCE_MM, USUAL_FOCAL, CameraPlace, FloatArray, Scale, View, record
 from rimgauge.signal import bending
-from rimgauge.signal.bending import USUAL_FOCAL
 from rimgauge.signal.budget import UNKNOWN_CROSSTALK
-from rimgauge.signal.standing import COVERAGE_FACTOR, USUAL_DISTANCE_MM
+from rimgauge.signal.standing import COVERAGE_FACTOR
 
 HELD_MM = 0.5
 """A board or card is held so far before or behind the rim's edge (common practice)."""

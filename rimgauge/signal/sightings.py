@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rimgauge.records import FloatArray, GapTrack, IntArray
+from rimgauge.records import FloatArray, GapTrack, IntArray, shortest_deg
 from rimgauge.signal.evidence import Layout, length_unsure_deg, ways_cut
 from rimgauge.signal.smooth_curve import SmoothCurve, squares
 
@@ -89,7 +89,7 @@ def _near(
     by_deg = track.mark_px / layout.px_per_deg
     cut = ways_cut(track, layout)
     middle = learnt.scale * by_deg + learnt.longer_deg * cut - layout.mark_to_pointer_deg
-    off = (middle - angle_deg + 180.0) % 360.0 - 180.0
+    off = shortest_deg(middle - angle_deg)
     at = np.flatnonzero(np.abs(off) < FARTHEST_DEG)
     by_deg, cut, off = by_deg[at], cut[at], off[at]
     sd = np.where(cut == 0.0, SD_DEG + SCALE_UNSURE * np.abs(by_deg), learnt.cut_sd_deg)

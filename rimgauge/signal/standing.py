@@ -11,14 +11,11 @@ from dataclasses import replace
 
 from scipy.special import ndtr
 
-from rimgauge.records import BudgetLine, CameraPlace, View
-from rimgauge.signal.bending import USUAL_FOCAL
+from rimgauge.records import USUAL_DISTANCE_MM, USUAL_FOCAL, BudgetLine, CameraPlace, View
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, UNKNOWN_CROSSTALK, combined
 
-USUAL_DISTANCE_MM = 200.0
-"""From the camera to the rim, where the scale doesn't tell (a judgement)."""
 USUAL_SPREAD = 0.55
-"""Relative standard uncertainty of that: about 65 to 600 mm, lognormal (a judgement)."""
+"""Relative standard uncertainty of the usual distance: about 65 to 600 mm, lognormal (a judgement)."""
 RULER_SHARE = 0.05
 """A distance from lens to rim by a ruler (common practice)."""
 TILT_ERROR_DEG = 3.0

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rimgauge.errors import NotTrustworthy
-from rimgauge.records import FloatArray, GapTrack, IntArray
-from rimgauge.signal.place import STEPS
+from rimgauge.records import FloatArray, GapTrack, IntArray, shortest_deg
+from rimgauge.signal.place import GRID_DEG, STEPS
 from rimgauge.signal.smooth_curve import SmoothCurve, squares
 
 if TYPE_CHECKING:
@@ -99,10 +99,9 @@ def _falls(seen: Tagged, count: int) -> bool:
 
 def tag_likelihood(seen: Tagged, moment: IntArray, count: int) -> FloatArray:
     """Likelihood (count, STEPS) of each angle at every moment by the tags seen then; moment (n,) of each frame."""
-    angle = np.arange(STEPS) * (360.0 / STEPS)
     by_tag = (seen.spoke_deg + seen.past_deg)[:, None]
     sd = (COARSE_SD_DEG + COARSE_SCALE_UNSURE * np.abs(seen.past_deg))[:, None]
-    off = (angle - by_tag + 180.0) % 360.0 - 180.0
+    off = shortest_deg(GRID_DEG - by_tag)
     result = np.ones((count, STEPS))
     np.multiply.at(result, moment[seen.frame], np.exp(-0.5 * (off / sd) ** 2) + MISREAD)
     return result
@@ -111,7 +110,7 @@ def tag_likelihood(seen: Tagged, moment: IntArray, count: int) -> FloatArray:
 def _off(seen: Tagged, angle_deg: FloatArray, scale: float) -> FloatArray:
     """Angle by each sighting less that of a course (n,), within half a turn."""
     by_tag = seen.spoke_deg + scale * seen.past_deg
-    return np.asarray((by_tag - angle_deg[seen.frame] + 180.0) % 360.0 - 180.0)
+    return np.asarray(shortest_deg(by_tag - angle_deg[seen.frame]))
 
 
 def tags_say(

@@ -21,13 +21,13 @@ from rimgauge.errors import (
     SpokesMiscounted,
     TooFewRevolutions,
 )
-from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning
+from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning, shortest_deg
 from rimgauge.signal.course import Course, fit_course
 from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place, chance_elsewhere
-from rimgauge.signal.series import foretold
+from rimgauge.signal.series import foretold, share_foretold
 from rimgauge.signal.slid import but_for_hands
 from rimgauge.signal.spoke_count import check_multiple, fits
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
@@ -37,6 +37,7 @@ from rimgauge.signal.unmarked import begun_at_start, check_start, counted_from_m
 COMPONENTS = 12
 SOFT_DEG = 0.7
 LEAST_FORETOLD, LEAST_FORETOLD_NEAR, NEAR_FRAMES = 0.5, 0.0, 15
+WORST_SHARE = 0.1
 LEAST_REVOLUTIONS = 1.1
 FEWEST_FRAMES = math.ceil(LEAST_REVOLUTIONS * STEPS / FASTEST_STEPS)
 """In fewer no wheel that can be followed turns so far."""
@@ -134,7 +135,7 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
     found = _followed(evidence, layout, counted=tags is None and spokes)
     path_deg = found.place.angle_deg[moment]
     course = fit_course(track, layout, tags, moment, path_deg, components, sure=found.alone)
-    if spokes and _share_foretold(course.missed, course.whole) < LEAST_FORETOLD:
+    if spokes and share_foretold(course.missed, course.whole, WORST_SHARE) < LEAST_FORETOLD:
         if layout.start_spoke is not None:
             raise PlaceLost(
                 "the spokes can't be followed in these frames, and without a mark nothing else counts them; turn the "
@@ -248,7 +249,7 @@ def _contested(place: Place, other: Rival, spacing_deg: float) -> BoolArray:
     A mark seen in one frame a turn doesn't tell which way the wheel goes round. Where half a spacing passes in a
     frame its mirror image looks much the same, and people roll a wheel forward: backward takes more evidence.
     """
-    off = np.abs((place.angle_deg - other.angle_deg + 180.0) % 360.0 - 180.0)
+    off = np.abs(shortest_deg(place.angle_deg - other.angle_deg))
     mirrored = _went(place.angle_deg) < 0.0 < _went(other.angle_deg)
     least = LEAST_LIKELIER_BACKWARD if mirrored else LEAST_LIKELIER
     return np.asarray((off > 0.5 * spacing_deg) & (place.likelihood - other.likelihood < least))
@@ -282,11 +283,11 @@ def _check_mark(track: GapTrack, layout: Layout, angle_deg: FloatArray) -> None:
     or because the course was drawn to them, and tell no spoke.
     """
     mark_deg = track.mark_px / layout.px_per_deg - layout.mark_to_pointer_deg
-    off_deg = np.abs((mark_deg - angle_deg + 180.0) % 360.0 - 180.0)
+    off_deg = np.abs(shortest_deg(mark_deg - angle_deg))
     told = np.isfinite(off_deg)
     agrees = told & (off_deg < MARK_AGREES * layout.spacing_deg)
     reach_deg = min(MARK_WITHIN_DEG, 0.5 * float(np.nanmax(np.abs(track.mark_px))) / layout.px_per_deg)
-    place_deg = (angle_deg + layout.mark_to_pointer_deg + 180.0) % 360.0 - 180.0
+    place_deg = shortest_deg(angle_deg + layout.mark_to_pointer_deg)
     due = np.abs(place_deg) < reach_deg
     if agrees.sum() >= LEAST_AGREES * told.sum() and (due & agrees).sum() >= LEAST_SEEN * due.sum():
         return
@@ -345,12 +346,6 @@ def _never_seen(track: GapTrack) -> MarkNotSeen | TooFewRevolutions:
         "or run aim again and check the mark's box in its picture; of a film that begins with a spoke at the pointer "
         "tell its number with --start-spoke"
     )
-
-
-def _share_foretold(missed: FloatArray, whole: FloatArray) -> float:
-    """Share of all variance that was foretold, 1 all to 0 none, the worst tenth of the frames left out."""
-    kept = int(0.9 * len(missed))
-    return 1.0 - float(np.sort(missed)[:kept].sum() / max(np.sort(whole)[:kept].sum(), 1e-12))
 
 
 def _astray(missed: FloatArray, whole: FloatArray) -> BoolArray:

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge.errors import NotTrustworthy
-from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning
+from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning, shortest_deg
 from rimgauge.signal.evidence import START_SD_DEG, Layout, passes
 from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.long_run import LONGEST_PIECE
@@ -120,7 +120,7 @@ def check_start(track: GapTrack, layout: Layout, turning: Turning) -> None:
         off_deg = float(np.degrees(np.angle(mean)))
         if np.abs(mean) > TOGETHER and abs(off_deg) > 0.5 * layout.spacing_deg:
             begins_deg = layout.spoke_angles_deg[layout.start_spoke - 1] + off_deg
-            apart = np.abs((layout.spoke_angles_deg - begins_deg + 180.0) % 360.0 - 180.0)
+            apart = np.abs(shortest_deg(layout.spoke_angles_deg - begins_deg))
             raise NotTrustworthy(
                 f"a mark on the rim passes in this film, and by it the film begins with spoke {np.argmin(apart) + 1} at "
                 f"the pointer, not {layout.start_spoke}; leave --start-spoke out, or take the mark off if it isn't at "
