@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -36,8 +35,8 @@ PAST_PX = 20
 """Flanks that go on past a tip by no more end with it: a round end and its blur take them so far."""
 SPARE_PX = 6
 """Room beside a bar's flanks for the camera's shake."""
-MANY = 3
-"""One pointer, and a hub behind it, are fewer places than these; a wall's stripes more (a judgement)."""
+MANY = 4
+"""One pointer, and both flanks of a hub behind it, are fewer places than these; a wall's stripes more (a judgement)."""
 MOST_OFF_PX = 2.0
 """A tip farther from where the pointer's own tone ends is of something before it."""
 MARGINS = ((5.0, 0.3), (1.5, 0.1))
@@ -121,7 +120,7 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
         )
     if things and any(_is_clearer(course.still, end, things[0]) for course, end in unclear):
         # Stripes of a wall go on under the rim at many places, and tell nothing of what stands before it.
-        alike = [end for _, end in unclear if end.score > SAME_SHARE * things[0].score]
+        alike = [(course.still, end) for course, end in unclear if end.score > SAME_SHARE * things[0].score]
         if _places_apart(alike) >= MANY:
             return things
         raise PointerNotSeen(
@@ -168,14 +167,16 @@ def _is_clearer(still: Still, end: End, facing: Facing) -> bool:
     return end.score > facing.score and not beside
 
 
-def _places_apart(ends: list[End]) -> int:
-    """At how many places along the rim something ends, parts of one thing counted once."""
-    in_order = sorted(ends, key=lambda end: end.v)
-    apart = (
-        other.v - one.v > BESIDE_PX + max(one.half_px, other.half_px)
-        for one, other in itertools.pairwise(in_order)
-    )
-    return 1 + sum(apart)
+def _places_apart(ends: list[tuple[Still, End]]) -> int:
+    """At how many places along the rim something ends, what lies beside a clearer end counted with it."""
+    apart: list[tuple[Still, End]] = []
+    for still, end in sorted(ends, key=lambda one: -one[1].score):
+        if not any(
+            still is other and abs(end.v - clearer.v) < BESIDE_PX + max(end.half_px, clearer.half_px)
+            for other, clearer in apart
+        ):
+            apart.append((still, end))
+    return len(apart)
 
 
 def _things(found: list[Facing]) -> list[Facing]:
@@ -282,7 +283,8 @@ def _tip_of(course: Course, end: End, edge_u: float) -> tuple[Point, float, floa
 
 def _nearest_u(course: Course, edge_u: float, v: float) -> float:
     """Where the rim is nearest to a pointer at v."""
-    return min(edge_u, course.outlines[0]) + float(course.aside(v)) + float(course.moves_px.min())
+    outline = min(edge_u, course.outlines[0])
+    return course.lip_before(outline) + float(course.aside(v)) + float(course.moves_px.min())
 
 
 def _tip_seen(

@@ -32,6 +32,8 @@ sharpening draws such lines by itself."""
 THIN_PX, SAME_AGAIN = 12, 0.5
 """A rim is wider than this, though its lip may shine; beyond a spoke the brightness is the same again but for this share
 (0.2 on a drawn spoke, 0.7 on a ray-traced lip: a judgement between)."""
+LIP_PX, LIP_SHARE = 12.0, 0.1
+"""A faint lip lies so far before a rim's clear edge at most, and is such a share of its step at least, of the same sign."""
 HIDDEN_SHARE = 0.3
 """Share of an edge's length that something before it may hide, or where a spoke lies beside it."""
 CHANGE_PX = 9
@@ -84,6 +86,12 @@ class Course:
         faint = self.edges_u[np.abs(self.steps) > FAINT_SHARE * np.abs(self.steps).max()]
         apart = (faint < clear[0] - FAINT_APART_PX) | (faint > clear[-1] + FAINT_APART_PX)
         return float(min([clear[0], *faint[apart]])), float(max([clear[-1], *faint[apart]]))
+
+    def lip_before(self, u: float) -> float:
+        """Where the rim's faint lip begins before a clear edge [px], the edge itself where there is none."""
+        step = self.steps[int(np.argmin(np.abs(self.edges_u - u)))]
+        near = (self.edges_u > u - LIP_PX) & (self.edges_u < u) & (self.steps / step > LIP_SHARE)
+        return float(self.edges_u[near].min(initial=u))
 
     @property
     def is_thin(self) -> bool:

@@ -10,7 +10,7 @@ from rimgauge.capture import aim_facing
 from rimgauge.capture.aim_facing import find_facings
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_pointer import find_ends
-from rimgauge.capture.aim_rim import find_course
+from rimgauge.capture.aim_rim import Course, find_course
 from rimgauge.capture.aim_trial import _check_tip, _with_the_rim
 from rimgauge.capture.pointer import find_tip
 from rimgauge.capture.sources import Frame
@@ -27,8 +27,8 @@ def box(x0, x1, y0, y1):
     return along * ndtr((Y - y0) / 0.8) * ndtr((y1 - Y) / 0.8)
 
 
-def film(things, strays_px=3.0, wall=180.0, rim=50.0):
-    """Frames of a wall, things (share of pixels, grey level) before it, and a rim before them all."""
+def film(things, strays_px=3.0, wall=180.0, rim=50.0, lip=None):
+    """Frames of a wall, things (share of pixels, grey level) before it, and a rim before them all, 7 px of it a lip."""
     rng = np.random.default_rng(8)
     still = np.broadcast_to(wall, X.shape)
     for share, grey in things:
@@ -36,7 +36,9 @@ def film(things, strays_px=3.0, wall=180.0, rim=50.0):
     frames = []
     for k in range(60):
         share = ndtr((X - EDGE_PX - strays_px * np.sin(k / 7.0)) / 1.2)
-        grey = still * (1.0 - share) + rim * share + rng.normal(0.0, 2.0, X.shape)
+        flank = ndtr((X - EDGE_PX - 7.0 - strays_px * np.sin(k / 7.0)) / 1.2)
+        front = rim if lip is None else lip * (1.0 - flank) + rim * flank
+        grey = still * (1.0 - share) + front * share + rng.normal(0.0, 2.0, X.shape)
         image = np.repeat(grey.round().clip(0, 255)[..., None], 3, axis=2).astype(np.uint8)
         frames.append(Frame(k, k / 30.0, image))
     return frames
@@ -76,6 +78,17 @@ def test_a_walls_stripes_that_go_on_under_the_rim_are_no_pointers_whose_end_cant
     monkeypatch.setattr(aim_facing, "MANY", 9)
     with pytest.raises(PointerNotSeen, match="ends before something that is hardly brighter or darker"):
         find_facings(frames, None, None)
+
+
+def test_a_walls_stripes_that_end_at_a_rims_faint_lip_are_no_pointers(monkeypatch):
+    stripes = [(box(-9.0, 330.0, y, y + 14.0), 155.0) for y in (14.0, 50.0, 182.0, 214.0)]
+    frames = film([*stripes, (box(-9.0, 180.0, 110.0, 130.0), 230.0)], strays_px=1.0, lip=150.0)
+    course = find_course(look_still(frames)[0], frames)
+    assert course.lip_before(course.outlines[0]) == pytest.approx(EDGE_PX, abs=NEAR_PX)
+    (facing,) = find_facings(frames, None, None)
+    assert in_picture(facing) == pytest.approx((180.0, ROW_PX), abs=NEAR_PX)
+    monkeypatch.setattr(Course, "lip_before", lambda _, u: u)
+    assert len(find_facings(frames, None, None)) > 1
 
 
 def test_where_a_pointers_tape_ends_is_no_tip(monkeypatch):
