@@ -6,13 +6,12 @@ import contextlib
 import dataclasses
 import itertools
 import math
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown
+from rimgauge.cli.common import folded, json_option, next_step, print_json, quoted, shown
 from rimgauge.cli.decimals import DECIMAL
 from rimgauge.cli.views import put_view
 from rimgauge.errors import BadFile, BadInput, FrameTrouble
@@ -36,6 +35,19 @@ DRIVE = {"right": "where the drive is", "left": "away from the drive"}
 """Which side is meant of a bike on its head too."""
 
 
+def _place(context: click.Context, option: click.Parameter, text: str | None) -> tuple[float, float] | None:
+    """Read x,y in pixels, in one sentence where it is none."""
+    if text is None:
+        return None
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        x = y = math.nan
+    if not (math.isfinite(x) and math.isfinite(y)):
+        raise BadInput(f"{option.opts[0]} must be two numbers with a comma between, like 320,180, not {text}")
+    return x, y
+
+
 @click.command()
 @click.argument("source", required=False)
 @click.option(
@@ -43,9 +55,13 @@ DRIVE = {"right": "where the drive is", "left": "away from the drive"}
 )
 @click.option("--out", type=_FILE, help="Where to write what was found (view.json).")
 @click.option("--picture", type=_FILE, help="Where to write a picture of what was found (PNG).")
-@click.option("--pointer-at", metavar="X,Y", help="About where the pointer's tip is in the picture.")
-@click.option("--rim-at", metavar="X,Y", help="About where the rim's edge is beside the tip.")
-@click.option("--mark-at", metavar="X,Y", help="Where the mark on the rim passes.")
+@click.option(
+    "--pointer-at", metavar="X,Y", callback=_place, help="About where the pointer's tip is in the picture."
+)
+@click.option(
+    "--rim-at", metavar="X,Y", callback=_place, help="About where the rim's edge is beside the tip."
+)
+@click.option("--mark-at", metavar="X,Y", callback=_place, help="Where the mark on the rim passes.")
 @click.option(
     "--runs",
     type=click.Choice(["up", "down", "left", "right"]),
@@ -67,9 +83,9 @@ def command(
     direction: Direction,
     out: Path | None,
     picture: Path | None,
-    pointer_at: str | None,
-    rim_at: str | None,
-    mark_at: str | None,
+    pointer_at: tuple[float, float] | None,
+    rim_at: tuple[float, float] | None,
+    mark_at: tuple[float, float] | None,
     runs: Way | None,
     side: Side | None,
     fps: float,
@@ -95,14 +111,7 @@ def command(
         context = click.get_current_context()
         lacking = next(param for param in context.command.params if param.name == "source")
         raise click.MissingParameter(ctx=context, param=lacking)
-    if not (math.isfinite(fps) and fps > 0.0):
-        raise BadInput(f"--fps must be a number above 0, not {fps:g}")
-    hints = Hints(
-        pointer_at=_place("--pointer-at", pointer_at),
-        rim_at=_place("--rim-at", rim_at),
-        mark_at=_place("--mark-at", mark_at),
-        runs=runs,
-    )
+    hints = Hints(pointer_at=pointer_at, rim_at=rim_at, mark_at=mark_at, runs=runs)
     view_file, picture_file = _files(find_job(Path.cwd()), direction, out, picture)
     found = aim(_first_frames(source, fps), direction, "outer" if direction == "radial" else side, hints)
     found = dataclasses.replace(found, notes=(ASSUMED[direction], *found.notes))
@@ -139,25 +148,14 @@ def _first_frames(source: str, fps: float) -> list[Frame]:
     from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES
     from rimgauge.capture.sources import open_source
 
+    if not (math.isfinite(fps) and fps > 0.0):
+        raise BadInput(f"--fps must be a number above 0, not {fps:g}")
     with open_source(source, fps=fps) as frames:
         first = list(itertools.islice(frames, AIM_FRAMES))
     if len(first) < LEAST_FRAMES:
         seen = "1 frame is" if len(first) == 1 else f"{len(first)} frames are"
         raise FrameTrouble(frames.name, f"{seen} too few to aim with; give at least {LEAST_FRAMES}")
     return first
-
-
-def _place(option: str, text: str | None) -> tuple[float, float] | None:
-    """Read x,y in pixels, in one sentence where it is none."""
-    if text is None:
-        return None
-    try:
-        x, y = (float(part) for part in text.split(","))
-    except ValueError:
-        x = y = math.nan
-    if not (math.isfinite(x) and math.isfinite(y)):
-        raise BadInput(f"{option} must be two numbers with a comma between, like 320,180, not {text}")
-    return x, y
 
 
 def _files(
@@ -228,9 +226,9 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
             f"It is on the wheel's {side} side, {DRIVE[side]}, if the arrow in the picture points the way the "
             "rim runs when the wheel rolls forward; if not, aim again with --side or --runs."
         )
-        click.echo(textwrap.fill(words, 80, break_on_hyphens=False))
+        click.echo(folded(words))
     for note in found.notes:
-        click.echo(textwrap.fill(note, 80, break_on_hyphens=False))
+        click.echo(folded(note))
     click.echo(f"Wrote {shown(view_file)}.")
     if picture_file is not None:
         click.echo(f"Look at {shown(picture_file)}:")
@@ -238,4 +236,4 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
         zoom = zoom_of(found.image)
         enlarged = "" if zoom == 1 else f" (that picture is enlarged {zoom} times: divide by {zoom})"
         words = f"If not, aim again with --pointer-at X,Y and --rim-at X,Y in the camera's pixels{enlarged}."
-        click.echo(textwrap.fill(words, 80, break_on_hyphens=False))
+        click.echo(folded(words))

@@ -84,13 +84,23 @@ def complain(text: str) -> None:
     )
     text = re.sub(rf"\S{{{LONGEST_WORD},}}", lambda word: f"{word[0][:150]}...{word[0][-50:]}", text)
     if sys.stderr.isatty():
-        text = "\n".join(_wrapped(line) for line in text.splitlines())
+        text = "\n".join(folded(line) for line in text.splitlines())
     click.echo(text.rstrip("\n"), err=True)
 
 
-def _wrapped(line: str) -> str:
-    """Break a line at its spaces only, so that options and paths stay whole."""
-    return textwrap.fill(line, 80, break_long_words=False, break_on_hyphens=False)
+def folded(words: str, lead: str = "", hang: str | None = None) -> str:
+    """Break words into lines of 80 columns, at spaces only, so that options and paths stay whole.
+
+    lead: what the first line begins with; hang: what the others do, spaces of the same width where nothing is said.
+    """
+    return textwrap.fill(
+        words,
+        80,
+        initial_indent=lead,
+        subsequent_indent=" " * len(lead) if hang is None else hang,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def shown(path: Path) -> str:
@@ -114,9 +124,7 @@ def quoted(path: Path) -> str:
 
 def next_step(words: str, *commands: str) -> None:
     """End a command by saying what comes next, with each command on a line of its own to copy."""
-    click.echo(
-        "\n".join(["", textwrap.fill(f"Next: {words}", 80), *(f"  {command}" for command in commands)])
-    )
+    click.echo("\n".join(["", folded(f"Next: {words}"), *(f"  {command}" for command in commands)]))
 
 
 def into_record(*files: Path) -> None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, signed
+from rimgauge.cli.common import folded, json_option, print_json, signed
 from rimgauge.cli.decimals import DECIMAL
 from rimgauge.errors import BadInput
 
@@ -221,4 +220,4 @@ def _study_words(found: Study, names: tuple[str, ...]) -> str:
         f"The gauge takes up {found.tolerance_share:.0%} of the tolerance of {found.tolerance_mm:g} mm; "
         f"under 10 % is good, over 30 % is too much (common practice).{rough}",
     )
-    return "\n".join(textwrap.fill(sentence, 78) for sentence in sentences)
+    return "\n".join(folded(sentence) for sentence in sentences)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, shown, signed
+from rimgauge.cli.common import folded, json_option, print_json, shown, signed
 from rimgauge.cli.decimals import DECIMAL
 from rimgauge.cli.runout_words import OUTCOME_WORDS
 from rimgauge.errors import BadInput
@@ -105,7 +104,7 @@ def _counts_as(first: Path, turned: Path) -> str:
         f"From now on {first.name} counts as the wheel as it stands, and {turned.name} is left out by plan, "
         f"compare, report and jobs. If it was the other way round: rimgauge dish {turned.name} {first.name}"
     )
-    return textwrap.fill(words, 80, break_on_hyphens=False)
+    return folded(words)
 
 
 def _rests_on(passes: tuple[Path, ...]) -> str:
@@ -120,7 +119,7 @@ def _rests_on(passes: tuple[Path, ...]) -> str:
             "mirrored, where there is enough of it. If the wheel was not turned round, this says nothing of the "
             f"middle; if {turned} was measured first, right and left are the other way round."
         )
-    return textwrap.fill(f"This rests on {words}", 80, break_on_hyphens=False)
+    return folded(f"This rests on {words}")
 
 
 def _job_of(passes: tuple[Path, ...]) -> Job | None:

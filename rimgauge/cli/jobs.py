@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import complain, json_option, print_json
+from rimgauge.cli.common import complain, folded, json_option, print_json
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -48,21 +47,14 @@ def command(
 
     Example:  rimgauge jobs workshop --from 2026-01 --verdict out
     """
-    from rimgauge.errors import BadFile
-    from rimgauge.job import by_month, past_jobs, without_copies
+    from rimgauge.job import by_month, without_copies
 
     for option, date in (("--from", since), ("--to", until)):
         if date is not None and not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", date):
             raise BadInput(f"{option} must be like 2026, 2026-01 or 2026-01-31, not {date}")
     place = folder or Path()
-    found: list[PastJob] = []
-    troubles: list[str] = []
-    for job in past_jobs(place):
-        if isinstance(job, BadFile):
-            troubles.append(str(job))
-        elif _wanted(job, place, find, since, until, verdict):
-            found.append(job)
-    found.sort(key=lambda job: (job.measured_on, str(job.folder)))
+    known, troubles = _known(place)
+    found = [job for job in known if _wanted(job, place, find, since, until, verdict)]
     counted = without_copies(found)
     months = by_month(counted)
     if as_json:
@@ -80,6 +72,21 @@ def command(
         click.echo("\n".join([*_lines(found, counted, place), "", *_totals(counted, months)]))
     for trouble in troubles:
         complain(f"Not listed: {trouble}")
+
+
+def _known(place: Path) -> tuple[list[PastJob], list[str]]:
+    """All jobs below a folder, by the day they were last measured, and what is wrong with those that can't be read."""
+    from rimgauge.errors import BadFile
+    from rimgauge.job import past_jobs
+
+    jobs: list[PastJob] = []
+    troubles: list[str] = []
+    for job in past_jobs(place):
+        if isinstance(job, BadFile):
+            troubles.append(str(job))
+        else:
+            jobs.append(job)
+    return sorted(jobs, key=lambda job: (job.measured_on, str(job.folder))), troubles
 
 
 def _wanted(
@@ -108,20 +115,18 @@ def _lines(found: list[PastJob], counted: tuple[PastJob, ...], place: Path) -> l
         shown = _shown(job.folder, place)
         name = job.name if job.name in ("", shown) else f"{job.name} ({shown})"
         columns = f"{job.measured_on or 'not yet':<13}  {_worst(job.first):<15}  {_now(job):<15}  "
-        lines += textwrap.wrap(columns + (name or shown), 80, subsequent_indent=" " * len(columns))
+        lines.append(folded(name or shown, columns))
         twin = twins[job.identity]
         if twin is not job:
-            lines += _remark(f"a copy of {_shown(twin.folder, place)}, counted once")
+            lines.append(folded(f"a copy of {_shown(twin.folder, place)}, counted once", "  ! "))
         for result in job.before_plan:
             was = f"{result.direction} was {result.total_runout_mm:.2f} {result.outcome}"
-            lines += _remark(f"{was}, not measured since the corrections were planned")
+            lines.append(folded(f"{was}, not measured since the corrections were planned", "  ! "))
         if job.changed:
-            lines += _remark(f"not as recorded: {', '.join(job.changed)}; rimgauge verify tells more")
+            lines.append(
+                folded(f"not as recorded: {', '.join(job.changed)}; rimgauge verify tells more", "  ! ")
+            )
     return lines
-
-
-def _remark(said: str) -> list[str]:
-    return textwrap.wrap(said, 80, initial_indent="  ! ", subsequent_indent="    ")
 
 
 def _worst(results: tuple[Result, ...]) -> str:
@@ -152,7 +157,7 @@ def _totals(counted: tuple[PastJob, ...], months: tuple[Month, ...]) -> list[str
         )
     count = "1 job" if len(counted) == 1 else f"{len(counted)} jobs"
     at_first, now = _counts([job.came_in for job in counted]), _counts([job.now for job in counted])
-    return [*lines, *textwrap.wrap(f"{count}. At first {at_first}; now {now}.", 80)]
+    return [*lines, folded(f"{count}. At first {at_first}; now {now}.")]
 
 
 def _counts(outcomes: list[Outcome | None]) -> str:

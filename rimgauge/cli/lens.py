@@ -44,8 +44,7 @@ def command(
 
     Example:  rimgauge lens board/*.jpg --squares 9x6 --out lens.json
     """
-    from rimgauge.capture.lens import calibrate, sight_charuco, sight_checkerboard
-    from rimgauge.capture.sources import read_picture
+    from rimgauge.capture.lens import calibrate
     from rimgauge.job import check_view_as_recorded, write_lens
 
     if (squares is None) == (charuco is None):
@@ -55,6 +54,26 @@ def command(
     if view_file is not None:
         check_view_as_recorded(view_file)
     size = _size("--squares" if charuco is None else "--charuco", squares or charuco or "")
+    sighted, missed, image_size = _sighted(pictures, size, None if charuco is None else markers)
+    lens = calibrate(sighted, image_size)
+    view = None if view_file is None else _with_lens(view_file, lens, image_size)
+    if out is not None:
+        write_lens(out, lens, image_size)
+    if view_file is not None and view is not None:
+        put_view(view_file, view, used=[*pictures, *([] if out is None else [out])])
+    if as_json:
+        print_json(_fields(lens, image_size, len(sighted), missed))
+    else:
+        click.echo(_words(lens, len(sighted), missed, [path for path in (out, view_file) if path]))
+
+
+def _sighted(
+    pictures: tuple[Path, ...], size: tuple[int, int], markers: str | None
+) -> tuple[list[Sighted], list[Path], tuple[int, int]]:
+    """Boards seen, the pictures that show none, and the size of all of them; markers: those between a board's squares."""
+    from rimgauge.capture.lens import sight_charuco, sight_checkerboard
+    from rimgauge.capture.sources import read_picture
+
     sighted: list[Sighted] = []
     missed, image_size = [], (0, 0)
     for path in pictures:
@@ -67,22 +86,13 @@ def command(
             )
         image_size = shape
         found = (
-            sight_checkerboard(picture, size) if charuco is None else sight_charuco(picture, size, markers)
+            sight_checkerboard(picture, size) if markers is None else sight_charuco(picture, size, markers)
         )
         if found is None:
             missed.append(path)
         else:
             sighted.append(found)
-    lens = calibrate(sighted, image_size)
-    view = None if view_file is None else _with_lens(view_file, lens, image_size)
-    if out is not None:
-        write_lens(out, lens, image_size)
-    if view_file is not None and view is not None:
-        put_view(view_file, view, used=[*pictures, *([] if out is None else [out])])
-    if as_json:
-        print_json(_fields(lens, image_size, len(sighted), missed))
-    else:
-        click.echo(_words(lens, len(sighted), missed, [path for path in (out, view_file) if path]))
+    return sighted, missed, image_size
 
 
 def _size(option: str, text: str) -> tuple[int, int]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import (
+    folded,
     gathered,
     json_option,
     next_step,
@@ -156,7 +156,7 @@ def _print_record(runout: Runout, written: Path | None) -> None:
 def _check(runout: Runout, job: Job | None, written: Path | None, *, aside: bool) -> None:
     """Say what the wheel was judged by, aside where a program reads the rest, and leave with 3 unless it passes."""
     passed, words = check_text(runout, job, written.name if written else "")
-    click.echo(textwrap.fill(words, 80), err=aside)
+    click.echo(folded(words), err=aside)
     if not passed:
         sys.exit(3)
 
@@ -174,7 +174,7 @@ def _tell(runout: Runout, written: Path | None, to: Target, *, alone: bool) -> N
             f"Look at {shown(picture_path(written))}, the worst place: if the ring isn't on the pointer's tip, or the "
             "line not on the rim's edge, aim and measure again."
         )
-        click.echo(textwrap.fill(words, 80, break_long_words=False, break_on_hyphens=False))
+        click.echo(folded(words))
     if to.job is not None and alone:
         _offer_other(runout, to.job)
     _next_step(runout, to.home, written.name)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import difflib
 import re
-import textwrap
 from pathlib import Path
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, quoted, shown
+from rimgauge.cli.common import folded, json_option, print_json, quoted, shown
 from rimgauge.errors import BadInput
 
 NEXT_STEPS = """\
@@ -80,7 +79,7 @@ def command(
             f"{spoke_count} is odd: count again and type this again with the right number, or say how the spokes go "
             "to the two flanges with side_pattern in"
         )
-        click.echo(f"{textwrap.fill(words, 80)}\n{shown(job.wheel)}.")
+        click.echo(f"{folded(words)}\n{shown(job.wheel)}.")
     click.echo(NEXT_STEPS.format(folder=folder, quoted=quoted(folder), spokes=spoke_count), nl=False)
 
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, print_json, quoted, shown
+from rimgauge.cli.common import folded, json_option, next_step, print_json, quoted, shown
 from rimgauge.cli.report_evidence import SOFTWARE, from_files, from_job, with_dish
 from rimgauge.errors import BadInput
 
@@ -120,9 +119,9 @@ def _tell(evidence: Evidence, outs: tuple[Path, ...], folder: Job | None, *, as_
             }
         )
         return
-    click.echo(textwrap.fill(line, 80))
+    click.echo(folded(line))
     if order:
-        click.echo(textwrap.fill(f"Order: {order}.", 80, break_on_hyphens=False))
+        click.echo(folded(f"Order: {order}."))
     click.echo(f"Wrote {' and '.join(shown(target) for target in outs)}.")
     if folder is None:
         return

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rimgauge.cli.common import signed
+from rimgauge.cli.common import folded, signed
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
     from rimgauge.records import Direction, Outcome, Runout
 
-COLUMNS = 80
 OUTCOME_WORDS: dict[Outcome, str] = {"within": "WITHIN", "out": "OUT OF", "undecided": "UNDECIDED against"}
 
 
@@ -32,14 +30,12 @@ def runout_text(runout: Runout) -> str:
             lines += ["", f"{side.side.capitalize()} side of the rim: {side.total_runout.value:.2f} mm"]
         for zone in side.zones[:4]:
             spokes = ", ".join(str(number) for number in zone.spokes)
-            lines += textwrap.wrap(
+            words = (
                 f"{abs(zone.peak_mm):.2f} mm {ways[zone.peak_mm < 0]} at {zone.centre_deg:.0f}°, "
                 f"from {zone.start_deg:.0f}° to {zone.end_deg:.0f}°: "
-                + (f"spoke{'s' * (len(zone.spokes) > 1)} {spokes}" if spokes else "between two spokes"),
-                COLUMNS,
-                initial_indent="  ",
-                subsequent_indent="    ",
+                + (f"spoke{'s' * (len(zone.spokes) > 1)} {spokes}" if spokes else "between two spokes")
             )
+            lines.append(folded(words, "  ", "    "))
         lines += ["", f"Runout at each spoke, {side.side} side of the rim [mm]:"]
         cells = [
             f"{number:3d}{flange[0].upper()} {signed(value)}"
@@ -51,7 +47,7 @@ def runout_text(runout: Runout) -> str:
     if runout.notes:
         lines.append("")
     for note in runout.notes:
-        lines += textwrap.wrap(note, COLUMNS, initial_indent="- ", subsequent_indent="  ")
+        lines.append(folded(note, "- "))
     return "\n".join(lines)
 
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rimgauge.cli.common import shown
+from rimgauge.cli.common import folded, shown
 
 if TYPE_CHECKING:
     from rimgauge.records import CameraPlace, Scale, View
@@ -78,9 +77,9 @@ def words(path: Path, view: View, found: ScaleResult, other: Scale | None, diffe
         "What makes it unsure (standard uncertainty, share of the scale):",
         *(f"  {line.source:<32} {100.0 * line.relative:6.2f} %" for line in found.budget),
     ]
-    lines += ["", *_camera_words(view, scale.camera)]
+    lines += ["", folded(_camera_words(view, scale.camera))]
     for doubt in found.doubts:
-        lines += ["", *textwrap.wrap(doubt, 78, break_on_hyphens=False)]
+        lines += ["", folded(doubt)]
     if other is not None:
         percent = 100.0 * (scale.mm_per_px / other.mm_per_px - 1.0)
         told = METHODS.get(other.method, f'"{other.method}"')
@@ -92,20 +91,18 @@ def words(path: Path, view: View, found: ScaleResult, other: Scale | None, diffe
             if differs
             else ", which both allow."
         )
-        lines += ["", textwrap.fill(said + end, 78)]
+        lines += ["", folded(said + end)]
     return "\n".join([*lines, "", f"Wrote it into {shown(path)}."])
 
 
-def _camera_words(view: View, camera: CameraPlace | None) -> list[str]:
+def _camera_words(view: View, camera: CameraPlace | None) -> str:
     """Say how the camera stands, and what to do where that isn't known or isn't good."""
     from rimgauge.signal.standing import looks, tilt_deg, to_square
 
     if camera is None:
-        return textwrap.wrap(
+        return (
             "Where the camera stands isn't known, which makes the runout less sure. Measure from the lens to the "
-            "rim and give --distance-mm, stand it square and give --tilt-deg 0, or use a checkerboard.",
-            78,
-            break_on_hyphens=False,
+            "rim and give --distance-mm, stand it square and give --tilt-deg 0, or use a checkerboard."
         )
     off_deg = abs(tilt_deg(view, camera))
     unsure_deg = math.degrees(math.atan(camera.crosstalk_standard_uncertainty))
@@ -123,4 +120,4 @@ def _camera_words(view: View, camera: CameraPlace | None) -> list[str]:
         said += f" {way[0].upper()}{way[1:]}, or correct with a measurement of the other direction."
     elif unsure_deg > 5.0:
         said += " Stand it square and give --tilt-deg 0, or use a checkerboard: the runout becomes surer."
-    return textwrap.wrap(said, 78, break_on_hyphens=False)
+    return said

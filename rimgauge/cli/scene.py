@@ -129,26 +129,7 @@ def command(
 
     Example:  rimgauge scene --out drawn --runout-mm 1.2 --spokes 32 --seed 1
     """
-    import numpy as np
-
-    from rimgauge.scene import SceneSpec, random_curve
-
-    amounts = {
-        "--runout-mm": runout_mm,
-        "--other-runout-mm": other_runout_mm,
-        "--width-runout-mm": width_runout_mm,
-    }
-    for option, value in amounts.items():
-        if not 0 <= value <= 20:
-            raise BadInput(f"{option} is {value}: it must lie between 0 and 20")
-    rng = np.random.default_rng([options["seed"], 9])
-    drawn, other = random_curve(rng, runout_mm), random_curve(rng, other_runout_mm)
-    width = random_curve(rng, width_runout_mm)
-    measured = drawn if curve is None else read_curve(curve)
-    lateral, radial = (measured, other) if options["direction"] == "lateral" else (other, measured)
-    spec = SceneSpec(
-        lateral_mm=lateral, radial_mm=radial, width_mm=width, exposure_s=exposure_ms / 1000, **options
-    )
+    spec = _spec(runout_mm, other_runout_mm, width_runout_mm, curve, exposure_s=exposure_ms / 1000, **options)
     truth = write_scene(folder, spec, given_scale=not no_scale)
     summary = {
         "folder": str(folder),
@@ -167,6 +148,30 @@ def command(
         f"Measure them:  rimgauge measure {quoted(folder / 'frames')} "
         f"--view {quoted(folder / 'view.json')} --spokes {spec.spokes}"
     )
+
+
+def _spec(
+    runout_mm: float, other_runout_mm: float, width_runout_mm: float, curve: Path | None, **options: Any
+) -> SceneSpec:
+    """Draw the curves that were asked for by lot, or read one, and describe the scene."""
+    import numpy as np
+
+    from rimgauge.scene import SceneSpec, random_curve
+
+    amounts = {
+        "--runout-mm": runout_mm,
+        "--other-runout-mm": other_runout_mm,
+        "--width-runout-mm": width_runout_mm,
+    }
+    for option, value in amounts.items():
+        if not 0 <= value <= 20:
+            raise BadInput(f"{option} is {value}: it must lie between 0 and 20")
+    rng = np.random.default_rng([options["seed"], 9])
+    drawn, other = random_curve(rng, runout_mm), random_curve(rng, other_runout_mm)
+    width = random_curve(rng, width_runout_mm)
+    measured = drawn if curve is None else read_curve(curve)
+    lateral, radial = (measured, other) if options["direction"] == "lateral" else (other, measured)
+    return SceneSpec(lateral_mm=lateral, radial_mm=radial, width_mm=width, **options)
 
 
 def write_scene(folder: Path, spec: SceneSpec, *, given_scale: bool = True) -> dict[str, Any]:

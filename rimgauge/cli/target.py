@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import Literal
 
 import click
 
-from rimgauge.cli.common import into_record, json_option, print_json, shown
+from rimgauge.cli.common import folded, into_record, json_option, print_json, shown
 from rimgauge.cli.decimals import WHOLE
 from rimgauge.errors import BadInput
 
@@ -54,11 +53,12 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
         if as_json:
             print_json({"file": str(path), "paper": paper, "tags": tags, "tag_mm": TAG_MM})
             return
+        click.echo(f"Wrote {shown(path)}.")
         click.echo(
-            f"Wrote {shown(path)}.\n"
-            "Print it at 100 %, cut the tags out, and stick each in line with the spoke of\n"
-            "its number, rising in the order in which the spokes pass the pointer; then run\n"
-            "aim again."
+            folded(
+                "Print it at 100 %, cut the tags out, and stick each in line with the spoke of its number, rising in "
+                "the order in which the spokes pass the pointer; then run aim again."
+            )
         )
         return
     from rimgauge.report.scale_sheet import SQUARE_MM, sheet_pdf
@@ -71,11 +71,9 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
         return
     click.echo(f"Wrote {shown(path)}.")
     click.echo(
-        textwrap.fill(
+        folded(
             "Print it at 100 %, never “fit to page”, and measure both rulers; if 100 mm isn't 100 mm, give "
-            "--square-mm a twentieth of what you measured.",
-            78,
-            break_on_hyphens=False,
+            "--square-mm a twentieth of what you measured."
         )
     )
 
