@@ -30,8 +30,9 @@ class Given:
     def read(self, source: str, job: Job | None) -> Known:
         """Read what was named, and what was not from the job here or beside the source."""
         view = self._view(source, job)
-        from_job = job is not None and self.wheel_file is None and self.spokes is None
-        wheel = load_wheel(job.wheel if job is not None and from_job else self.wheel_file, self.spokes)
+        # --spokes doesn't put the job's own file aside: its tolerance and its sides of the spokes would go with it
+        own = None if job is None else job.wheel
+        wheel = load_wheel(self.wheel_file or own, self.spokes)
         return Known(
             view=view,
             wheel=wheel,
@@ -117,7 +118,10 @@ def load_wheel(wheel_file: Path | None, spokes: int | None) -> Wheel:
     if wheel_file is not None:
         build = job.read_build(wheel_file)
         if spokes is not None and spokes != build["spokes"]:
-            raise BadInput(f"--spokes {spokes} disagrees with {wheel_file}, which says {build['spokes']}")
+            raise BadInput(
+                f"--spokes {spokes} disagrees with {wheel_file}, which says {build['spokes']}; leave --spokes out, "
+                "put the file right, or go out of the folder to measure another wheel"
+            )
         return complete_wheel(build)
     if spokes is None:
         raise BadInput("say how many spokes the wheel has with --spokes, or give its file with --wheel")

@@ -212,14 +212,16 @@ def _wheel(spokes: str | None, wheel: Path | None) -> Wheel:
 
     if spokes is not None and not (spokes.isdecimal() and int(spokes) > 0):
         raise BadInput(f"--spokes must be a whole number above 0, not {spokes}")
-    if wheel is None and spokes is None:
+    if wheel is None:
         job = find_job(Path.cwd())
-        if job is None:
-            raise BadInput("say how many spokes the wheel has with --spokes, or name its file with --wheel")
-        wheel = job.wheel
+        wheel = None if job is None else job.wheel
+    if wheel is None and spokes is None:
+        raise BadInput("say how many spokes the wheel has with --spokes, or name its file with --wheel")
     build = read_build(wheel) if wheel is not None else {"spokes": int(spokes or 0)}
     if spokes is not None and build["spokes"] != int(spokes):
-        raise BadInput(f"--spokes says {spokes} but {wheel} says {build['spokes']}; leave one of them out")
+        raise BadInput(
+            f"--spokes says {spokes} but {wheel} says {build['spokes']}; leave --spokes out, or put the file right"
+        )
     return complete_wheel(build)
 
 

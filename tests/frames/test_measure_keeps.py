@@ -285,3 +285,29 @@ def test_a_view_made_by_mistake_is_forgotten(job: Path, capsys: pytest.CaptureFi
         with pytest.raises(SystemExit):
             run(["aim", *words, "--forget"])
     assert (job / "view-lateral.json").exists()
+
+
+def test_the_number_of_spokes_typed_in_a_job_does_not_put_its_wheel_file_aside(
+    few: Path, job: Path, capsys: pytest.CaptureFixture
+) -> None:
+    """With the file went its tolerance, so that --check passed what it forbids, and its sides of the spokes."""
+    text = "[tolerance]\nlateral_mm = 3.0\n"
+    (job / "wheel.toml").write_text(f'spokes = 28\nfirst_spoke_side = "left"\n{text}', encoding="utf-8")
+    run(["measure", str(few), "--spokes", "28", "--check"])
+    assert "WITHIN the tolerance of 3 mm" in capsys.readouterr().out
+    written = json.loads((job / "pass-01.json").read_text(encoding="utf-8"))
+    assert written["sides"][0]["spokes"][0]["side"] == "left"
+
+
+def test_another_number_of_spokes_than_the_job_s_is_refused(
+    few: Path, job: Path, capsys: pytest.CaptureFixture
+) -> None:
+    for command in ("measure", "show"):
+        with pytest.raises(SystemExit) as leave:
+            run([command, str(few), "--spokes", "32"])
+        assert leave.value.code == 2
+        said = capsys.readouterr().err
+        assert "--spokes 32" in said or "--spokes says 32" in said
+        assert "wheel.toml" in said
+        assert "says 28" in said
+    assert not (job / "pass-01.json").exists()
