@@ -46,7 +46,6 @@ class Bench:
     beat_jitter_s: float = 0.0
     dropped: float = 0.0
     hand: bool = False
-    missed_passes: float = 0.0
     marked: bool = True
     spokes_seen: bool = True
 
@@ -76,7 +75,6 @@ def draw_bench(rng: np.random.Generator) -> Bench:
         jitter_s=rng.choice([0.0, 0.002, 0.005]),
         dropped=rng.choice([0.0, 0.1]),
         hand=bool(rng.random() < 0.25),
-        missed_passes=0.0,
         sight=look_on(count, radial, rng),
     )
 

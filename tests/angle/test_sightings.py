@@ -3,10 +3,10 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from rimgauge.records import EdgeTrack, GapTrack
 from rimgauge.signal import Layout
 from rimgauge.signal.sightings import MarkLearnt, learn_mark, mark_says
 from rimgauge.signal.smooth_curve import SmoothCurve
+from tests.seen import edge_track, gap_track
 
 TIME_S = np.arange(200) / 30.0
 ANGLE_DEG = 127.0 * TIME_S - 41.0
@@ -23,23 +23,11 @@ def seen(*, coming_in):
     mark_deg = np.where(leaves, place_deg - SHORT_DEG, np.nan)
     if coming_in:
         mark_deg = np.where(comes, place_deg + SHORT_DEG, mark_deg)
-    nothing = np.zeros(len(TIME_S))
-    nowhere = np.zeros((len(TIME_S), 2))
-    side = EdgeTrack(
-        side="right",
-        gap_px=nothing,
-        standard_error_px=nothing + 0.05,
-        quality=nothing + 1.0,
-        tip_px=nowhere,
-        rim_px=nowhere,
-    )
-    return GapTrack(
-        time_s=TIME_S,
-        sides=(side,),
+    return gap_track(
+        TIME_S,
+        edge_track(np.zeros(len(TIME_S)), 0.05),
         mark_px=mark_deg * PX_PER_DEG,
         mark_strength=np.where(np.isfinite(mark_deg), 0.4, 0.0),
-        spoke_profile=np.empty((len(TIME_S), 0, 0)),
-        lost=("",) * len(TIME_S),
     )
 
 

@@ -11,13 +11,14 @@ from seen_angle import Bench, draw_bench, film, layout_of, spoke_angles, without
 
 from rimgauge.capture.slide import find_slide
 from rimgauge.errors import MarkNotSeen, NotTrustworthy, PlaceLost, RimgaugeError, TooFewRevolutions
-from rimgauge.records import EdgeTrack, GapTrack, TagSightings, Turning
+from rimgauge.records import TagSightings, Turning
 from rimgauge.signal import Layout, find_turning, look_period_deg
 from rimgauge.signal.evidence import beat_times_s, even_moments
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.slid import slid
 from rimgauge.signal.smooth_curve import SmoothCurve
 from rimgauge.signal.too_fast import times_too_slow
+from tests.seen import edge_track, gap_track
 
 HANDS_DEG, FREE_SPIN_DEG = 0.3, 1.0
 """95 % errors aimed at: mark and spokes seen; a free spin of which the mark alone is seen."""
@@ -308,22 +309,11 @@ def test_numbered_tags_tell_the_angle_whatever_passes_for_a_mark_beside_them(gli
 
 
 def long_track(count):
-    nowhere = np.zeros((count, 2))
-    side = EdgeTrack(
-        side="right",
-        gap_px=np.ones(count),
-        standard_error_px=np.ones(count),
-        quality=np.ones(count),
-        tip_px=nowhere,
-        rim_px=nowhere,
-    )
-    return GapTrack(
-        time_s=np.arange(count) / 30.0,
-        sides=(side,),
+    return gap_track(
+        np.arange(count) / 30.0,
+        edge_track(np.ones(count), 1.0),
         mark_px=np.zeros(count),
         mark_strength=np.ones(count),
-        spoke_profile=np.empty((count, 0, 0)),
-        lost=("",) * count,
     )
 
 

@@ -17,17 +17,16 @@ import numpy as np
 from rimgauge.records import (
     CameraPlace,
     Edge,
-    EdgeTrack,
     FloatArray,
     Measured,
     Scale,
     SideRunout,
-    Turning,
     View,
 )
 from rimgauge.signal.bending import edge_place, lens_share
 from rimgauge.signal.budget import FLANK_CROSSTALK, judge
 from rimgauge.signal.runout import side_runout
+from tests.seen import edge_track, turning_by_mark
 
 SPOKES = 32
 MM_PER_PX = 0.12
@@ -76,21 +75,8 @@ def simulated(rng: np.random.Generator, total_mm: float) -> tuple[SideRunout, fl
     share, bent = lens(rng)
     seen = seen * bent
     gap_px = 15.0 - seen / (MM_PER_PX * (1.0 + rng.normal(0.0, relative))) + noise(rng, count, noise_px)
-    track = EdgeTrack(
-        side="right",
-        gap_px=gap_px,
-        standard_error_px=np.full(count, noise_px),
-        quality=np.ones(count),
-        tip_px=np.zeros((count, 2)),
-        rim_px=np.zeros((count, 2)),
-    )
-    turning = Turning(
-        angle_deg=true_deg + smooth(rng, count, angle_sd),
-        standard_uncertainty_deg=np.full(count, angle_sd),
-        revolutions=float(np.ptp(true_deg)) / 360.0,
-        reversals=0,
-        evidence=(),
-    )
+    track = edge_track(gap_px, noise_px)
+    turning = turning_by_mark(true_deg + smooth(rng, count, angle_sd), angle_sd)
     scale = Scale(
         mm_per_px=MM_PER_PX,
         standard_uncertainty_mm_per_px=relative * MM_PER_PX,

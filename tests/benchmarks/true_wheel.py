@@ -141,9 +141,6 @@ class TrueWheel:
             terms[2 * count + cosine] = radial[sine] / n
         return terms
 
-    def _pull(self, tension: FloatArray, toward_hub: FloatArray) -> FloatArray:
-        return self._flat.T @ (tension[:, None] * toward_hub).ravel()
-
     def _spokes(self) -> tuple[FloatArray, FloatArray]:
         """Directions (n, 3) and lengths (n,) of the spokes where the rim stands now."""
         run = self._run - (self._flat @ self._terms).reshape(-1, 3)

@@ -15,7 +15,7 @@ from rimgauge.cli import run
 from rimgauge.cli.scene import write_scene
 from rimgauge.errors import FrameTrouble, NotTrustworthy
 from rimgauge.job import read_view
-from rimgauge.records import EdgeTrack, GapTrack, TagSightings
+from rimgauge.records import TagSightings
 from rimgauge.scene import Scene, SceneSpec, random_curve
 from rimgauge.scene.tags import tag_angles_deg, tagged_spokes
 from rimgauge.signal import Layout, LivePlace, Tagged, tag_likelihood
@@ -29,6 +29,7 @@ from rimgauge.signal.tagged import (
     tagged,
     tags_say,
 )
+from tests.seen import edge_track, gap_track
 
 ANGLE_DEG = 0.3
 """95 % error aimed at with mark and spokes; tags are to be as good."""
@@ -97,17 +98,9 @@ def test_tags_stand_beside_their_spokes():
 
 
 def track_of(frame, number, along_px):
-    nowhere, one = np.zeros((60, 2)), np.ones(60)
-    side = EdgeTrack(
-        side="right", gap_px=one, standard_error_px=one, quality=one, tip_px=nowhere, rim_px=nowhere
-    )
-    return GapTrack(
-        time_s=np.arange(60) / 30.0,
-        sides=(side,),
-        mark_px=np.full(60, np.nan),
-        mark_strength=np.zeros(60),
-        spoke_profile=np.empty((60, 0, 0)),
-        lost=("",) * 60,
+    return gap_track(
+        np.arange(60) / 30.0,
+        edge_track(np.ones(60), 1.0),
         tags=TagSightings(frame=np.array(frame), number=np.array(number), along_px=np.array(along_px)),
     )
 

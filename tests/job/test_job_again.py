@@ -15,7 +15,8 @@ from rimgauge.errors import BadFile, NotTrustworthy
 from rimgauge.job import Job, create_job, keep_pass, read_pass, update_manifest, write_pass
 from rimgauge.pipeline import reckon
 from rimgauge.recheck import check_pass
-from rimgauge.records import EdgeTrack, GapTrack, Runout, SideRunout, Source, Turning, View, WheelInView
+from rimgauge.records import Runout, SideRunout, Source, View, WheelInView
+from tests.seen import edge_track, gap_track, turning_by_mark
 
 SPOKES = 28
 
@@ -38,35 +39,19 @@ def measured(
         toward = 1.0 if edge.side == "left" else -1.0
         gap_px = 30.0 + toward * rim_px + rng.normal(0.0, noise_px, frames)
         gap_px[17] = np.nan
-        point = np.full((frames, 2), 5.0)
         ones = np.ones(frames)
         sides.append(
-            EdgeTrack(
-                side=edge.side,
-                gap_px=gap_px,
-                standard_error_px=noise_px * ones,
+            edge_track(
+                gap_px,
+                noise_px,
+                edge.side,
                 quality=ones if edge.side == "right" else 0.6 * ones,
-                tip_px=point,
-                rim_px=point,
                 ahead_px=0.0 if edge.side == "right" else 30.0,
             )
         )
-    nothing = np.full(frames, np.nan)
-    seen = GapTrack(
-        time_s=np.arange(frames) / 30,
-        sides=tuple(sides),
-        mark_px=nothing,
-        mark_strength=nothing,
-        spoke_profile=np.empty((frames, 0, 0)),
-        lost=tuple("covered" if k == 17 else "" for k in range(frames)),
-    )
-    turning = Turning(
-        angle_deg=angle_deg,
-        standard_uncertainty_deg=np.full(frames, 0.2),
-        revolutions=820 / 360,
-        reversals=0,
-        evidence=("mark",),
-    )
+    lost = tuple("covered" if k == 17 else "" for k in range(frames))
+    seen = gap_track(np.arange(frames) / 30, *sides, lost=lost)
+    turning = turning_by_mark(angle_deg, 0.2)
     return reckon(
         seen,
         turning,

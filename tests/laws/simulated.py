@@ -6,7 +6,6 @@ from rimgauge.pipeline import reckon
 from rimgauge.records import (
     CameraPlace,
     Edge,
-    EdgeTrack,
     GapTrack,
     Runout,
     Scale,
@@ -15,6 +14,7 @@ from rimgauge.records import (
     View,
     WheelInView,
 )
+from tests.seen import edge_track, gap_track, turning_by_mark
 
 PLACE = CameraPlace(
     distance_mm=250.0,
@@ -30,31 +30,8 @@ FRAMES = 300
 
 def followed(time_s, angle_deg, gap_px, tip_px) -> tuple[GapTrack, Turning]:
     """What was seen of one pointer on the right in n frames: gaps (n,) and tips (n, 2) [px] at known angles."""
-    count = len(time_s)
-    track = EdgeTrack(
-        side="right",
-        gap_px=gap_px,
-        standard_error_px=np.full(count, 0.03),
-        quality=np.ones(count),
-        tip_px=tip_px,
-        rim_px=np.zeros((count, 2)),
-    )
-    gaps = GapTrack(
-        time_s=time_s,
-        sides=(track,),
-        mark_px=np.full(count, np.nan),
-        mark_strength=np.zeros(count),
-        spoke_profile=np.empty((count, 0, 0)),
-        lost=("",) * count,
-    )
-    turning = Turning(
-        angle_deg=angle_deg,
-        standard_uncertainty_deg=np.full(count, 0.1),
-        revolutions=float(np.ptp(angle_deg)) / 360.0,
-        reversals=0,
-        evidence=("mark",),
-    )
-    return gaps, turning
+    gaps = gap_track(time_s, edge_track(gap_px, 0.03, tip_px=tip_px))
+    return gaps, turning_by_mark(angle_deg, 0.1)
 
 
 def simulated_pass(
@@ -78,16 +55,7 @@ def simulated_pass(
     for side, mean_mm in gaps_mm:
         toward = 1.0 if side == "left" else -1.0
         gap_px = (mean_mm + toward * moved) / SCALE.mm_per_px + rng.normal(0.0, noise_px, FRAMES)
-        tracks.append(
-            EdgeTrack(
-                side=side,
-                gap_px=gap_px,
-                standard_error_px=np.full(FRAMES, noise_px),
-                quality=np.ones(FRAMES),
-                tip_px=np.zeros((FRAMES, 2)),
-                rim_px=np.zeros((FRAMES, 2)),
-            )
-        )
+        tracks.append(edge_track(gap_px, noise_px, side))
     view = View(
         direction=direction,
         image_size=(640, 360),
@@ -99,21 +67,8 @@ def simulated_pass(
         ),
         scale=scale,
     )
-    seen = GapTrack(
-        time_s=np.arange(FRAMES) / 30.0,
-        sides=tuple(tracks),
-        mark_px=np.full(FRAMES, np.nan),
-        mark_strength=np.zeros(FRAMES),
-        spoke_profile=np.empty((FRAMES, 0, 0)),
-        lost=("",) * FRAMES,
-    )
-    turning = Turning(
-        angle_deg=degrees,
-        standard_uncertainty_deg=np.full(FRAMES, 0.1),
-        revolutions=3.0,
-        reversals=0,
-        evidence=("mark",),
-    )
+    seen = gap_track(np.arange(FRAMES) / 30.0, *tracks)
+    turning = turning_by_mark(degrees, 0.1)
     return reckon(
         seen,
         turning,

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.errors import NotTrustworthy
-from rimgauge.records import Edge, EdgeTrack, Turning, View
+from rimgauge.records import Edge, View
 from rimgauge.signal.bending import LENS_LINE
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, combined, depth_share, judge
 from rimgauge.signal.laid_out import where_read
@@ -15,6 +15,7 @@ from rimgauge.signal.runout import side_runout
 from rimgauge.signal.standing import camera_notes, crosstalk_of, far_lip
 from tests.benchmarks.coverage import held, simulated
 from tests.laws.simulated import PLACE, SCALE, SPOKES_DEG
+from tests.seen import edge_track, turning_by_mark
 
 RADIUS_MM = 310.0
 FLANGES = ("right", "left") * 16
@@ -52,22 +53,8 @@ def measured(
     rng = np.random.default_rng(3)
     toward = 1.0 if side == "left" else -1.0
     gap = 20.0 + toward * runout_mm(degrees) / scale.mm_per_px + rng.normal(0.0, noise_px, 400)
-    track = EdgeTrack(
-        side=side,
-        gap_px=gap,
-        standard_error_px=np.full(400, stated_px),
-        quality=np.ones(400),
-        tip_px=np.zeros((400, 2)),
-        rim_px=np.zeros((400, 2)),
-        ahead_px=ahead_px,
-    )
-    turning = Turning(
-        angle_deg=degrees,
-        standard_uncertainty_deg=np.full(400, unsure_deg),
-        revolutions=2.5,
-        reversals=0,
-        evidence=(),
-    )
+    track = edge_track(gap, stated_px, side, ahead_px=ahead_px)
+    turning = turning_by_mark(degrees, unsure_deg)
     return side_runout(
         track,
         where_read(turning, track, scale, RADIUS_MM),

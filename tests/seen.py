@@ -1,0 +1,42 @@
+"""What a camera might have seen, as records: edges that were followed, and the angles that went with them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.records import EdgeTrack, GapTrack, Turning
+
+
+def edge_track(gap_px, noise_px, side="right", **told) -> EdgeTrack:
+    """Gaps (n,) that were all read equally well, at a tip and an edge whose places don't matter."""
+    count = len(gap_px)
+    usual = {
+        "standard_error_px": np.full(count, noise_px),
+        "quality": np.ones(count),
+        "tip_px": np.zeros((count, 2)),
+        "rim_px": np.zeros((count, 2)),
+    }
+    return EdgeTrack(side=side, gap_px=gap_px, **usual | told)
+
+
+def gap_track(time_s, *sides, **told) -> GapTrack:
+    """Edges that were followed at times (n,), no mark and no spokes seen unless that is told."""
+    count = len(time_s)
+    usual = {
+        "mark_px": np.full(count, np.nan),
+        "mark_strength": np.zeros(count),
+        "spoke_profile": np.empty((count, 0, 0)),
+        "lost": ("",) * count,
+    }
+    return GapTrack(time_s=time_s, sides=sides, **usual | told)
+
+
+def turning_by_mark(angle_deg, unsure_deg) -> Turning:
+    """Angles (n,) known equally well all through."""
+    return Turning(
+        angle_deg=angle_deg,
+        standard_uncertainty_deg=np.full(len(angle_deg), unsure_deg),
+        revolutions=float(np.ptp(angle_deg)) / 360.0,
+        reversals=0,
+        evidence=("mark",),
+    )
