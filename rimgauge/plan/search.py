@@ -29,7 +29,7 @@ from rimgauge.plan.walk import walk
 from rimgauge.records import FloatArray, IntArray, record
 
 PATIENCE = 30
-"""Tries without gain after which the search ends."""
+"""Tries without gain after which the search ends, if the plan then reaches what is aimed at."""
 MOST_WORK = 3_000_000
 """Changes judged after which no further try begins: under a second on a common machine."""
 LOOK_WORK = 1000
@@ -86,9 +86,7 @@ class _Descents:
         return cheapest(answers, changes, plan, price - GAIN)
 
 
-def search(
-    problem: Problem, starts: Sequence[FloatArray], *, patience: int = PATIENCE, most_work: float = MOST_WORK
-) -> Found:
+def search(problem: Problem, starts: Sequence[FloatArray], *, most_work: float = MOST_WORK) -> Found:
     """Find whole eighths of low objective inside every limit.
 
     Parameters
@@ -97,8 +95,6 @@ def search(
         What is wanted and what is forbidden.
     starts : arrays (n,)
         Turns in eighths to walk from, the relaxed answer first; doing nothing is always a start too.
-    patience : int
-        Tries without gain after which the search ends, if the plan then reaches what is aimed at.
     most_work : float
         Changes judged after which no further try begins; the best plan so far is the answer then.
 
@@ -120,7 +116,7 @@ def search(
         current, current_price = descents.descend(best.eighths.astype(float), inside=True)
         best = _better(problem, best, current, descents)
     idle = 0
-    while descents.work < most_work and (idle < patience or not _reached(problem, best)):
+    while descents.work < most_work and (idle < PATIENCE or not _reached(problem, best)):
         idle += 1
         begins = [_shaken(problem, current, random)]
         if starts and random.random() < WALK_SHARE:

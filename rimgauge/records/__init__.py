@@ -25,6 +25,9 @@ from rimgauge.records.base import (
     shortest_deg,
 )
 from rimgauge.records.camera import (
+    MOST_TAGS,
+    TAG_DICTIONARY,
+    TAG_MODULES,
     USUAL_DISTANCE_MM,
     USUAL_FOCAL,
     CameraPlace,
@@ -39,7 +42,6 @@ from rimgauge.records.camera import (
     View,
     nearest_spoke,
 )
-from rimgauge.records.outcome import as_it_stands, overall
 from rimgauge.records.plan import (
     AT_ONCE_EIGHTHS,
     EIGHTH,
@@ -63,9 +65,10 @@ from rimgauge.records.signal import (
     Turning,
     Verdict,
     Zone,
+    as_it_stands,
+    overall,
     worse_of,
 )
-from rimgauge.records.tags import MOST_TAGS, TAG_DICTIONARY, TAG_MODULES
 from rimgauge.records.wheel import (
     FEWEST_SPOKES,
     MOST_SPOKES,

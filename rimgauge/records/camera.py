@@ -13,6 +13,12 @@ USUAL_FOCAL = 1.2
 """Focal length as a share of the picture's width (common practice)."""
 USUAL_DISTANCE_MM = 200.0
 """From the camera to the rim where nothing tells: where people put one that shall see a rim's edge large (a judgement)."""
+TAG_DICTIONARY = "DICT_4X4_50"
+"""OpenCV's name for the numbered tags that are printed, drawn and read: four by four squares, numbers 0 to 49."""
+TAG_MODULES = 6
+"""Squares along a tag: those of the pattern, and its black border."""
+MOST_TAGS = 48
+"""Highest number in use: as many as a sheet holds."""
 
 
 @record

@@ -1,4 +1,4 @@
-"""Ring and spokes together: one symmetric positive definite matrix, factored once."""
+"""Ring and spokes, pre-tensioned bars, together: one symmetric positive definite matrix, factored once."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,12 +8,9 @@ from rimgauge.errors import BadInput
 from rimgauge.records import FloatArray, Wheel, record
 from rimgauge.wheel.geometry import SpokeLines, spoke_lines
 from rimgauge.wheel.ring import ring_stiffness, terms
-from rimgauge.wheel.spokes import (
-    rim_compression_n,
-    spoke_rates_n_per_mm,
-    spoke_stiffness,
-)
 
+SPOKE_MODULUS_N_PER_MM2 = 200_000.0
+"""Young's modulus of steel wire; common practice (193 to 210 GPa are in use)."""
 LEAST_ORDER = 48
 """Enough harmonics for a wheel of few spokes; what is cut off falls with the cube of the order."""
 
@@ -82,3 +79,29 @@ def solve(structure: Structure, load: FloatArray) -> FloatArray:
     """Fourier terms of the movement under loads (t, k) given as work per unit of each term, (t, k) [mm]."""
     answer: FloatArray = cho_solve((structure.factor, True), load)
     return answer
+
+
+def spoke_rates_n_per_mm(wheel: Wheel, lines: SpokeLines) -> FloatArray:
+    """Axial stiffness EA/L of each spoke, (n,) [N/mm]."""
+    right = np.array(wheel.flanges) == "right"
+    diameter = np.where(right, wheel.spoke.right_diameter_mm, wheel.spoke.left_diameter_mm)
+    return SPOKE_MODULUS_N_PER_MM2 * np.pi * diameter**2 / 4 / lines.length_mm
+
+
+def spoke_stiffness(rate_n_per_mm: FloatArray, tension_n: FloatArray, lines: SpokeLines) -> FloatArray:
+    """Stiffness of each spoke against a movement of its nipple, hub held: (n, 3, 3) [N/mm].
+
+    Along itself a spoke gives EA/L, across itself T/L: the stiffness of a pre-tensioned bar
+    (from memory, any text on the geometric stiffness of trusses).
+    """
+    along = lines.toward_hub[:, :, None] * lines.toward_hub[:, None, :]
+    across = np.eye(3) - along
+    return rate_n_per_mm[:, None, None] * along + (tension_n / lines.length_mm)[:, None, None] * across
+
+
+def rim_compression_n(tension_n: FloatArray, lines: SpokeLines) -> float:
+    """Force along the rim that carries the spokes' inward pull, + presses [N].
+
+    An even inward pull of p per length presses a ring of radius R with p·R; here p = ΣT·cos α/(2πR).
+    """
+    return float(np.sum(-lines.toward_hub[:, 1] * tension_n) / (2 * np.pi))

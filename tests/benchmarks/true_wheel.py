@@ -17,8 +17,7 @@ from rimgauge.records import FloatArray, Influence, Readings, Tension, Tolerance
 from rimgauge.wheel import complete_wheel, influence
 from rimgauge.wheel.geometry import spoke_lines
 from rimgauge.wheel.ring import ring_stiffness
-from rimgauge.wheel.spokes import spoke_rates_n_per_mm
-from rimgauge.wheel.stiffness import movement
+from rimgauge.wheel.stiffness import movement, spoke_rates_n_per_mm
 
 KINDS: dict[str, dict[str, Any]] = {
     "front": {"spokes": 36, "crossings": 3, "kind": "box-section alloy"},

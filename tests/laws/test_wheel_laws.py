@@ -9,8 +9,7 @@ from numpy.testing import assert_allclose
 from rimgauge.records import Hub, Tension, Wheel
 from rimgauge.wheel import complete_wheel, influence, point_stiffness_n_per_mm, ready_made_names, slack_turns
 from rimgauge.wheel.geometry import spoke_lines
-from rimgauge.wheel.spokes import spoke_rates_n_per_mm
-from rimgauge.wheel.stiffness import movement, stiffness_matrix
+from rimgauge.wheel.stiffness import movement, spoke_rates_n_per_mm, stiffness_matrix
 
 ROUNDING = 1e-9
 DISHED = "box-section alloy, dished rear"
