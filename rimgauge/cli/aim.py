@@ -122,7 +122,7 @@ def command(
     if not as_json:
         which = f"--direction {direction}" if out is None else f"--view {quoted(out)}"
         next_step(
-            "if it is, hold the printed sheet where the rim's edge is and take a picture of it.",
+            "if it is right, hold the printed sheet where the rim's edge is and take a picture of it.",
             f"rimgauge scale --checkerboard sheet.jpg --square-mm 5 {which}",
         )
 
@@ -230,7 +230,11 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
     for note in found.notes:
         click.echo(folded(note))
     click.echo(f"Wrote {shown(view_file)}.")
-    if picture_file is not None:
+    if picture_file is None:
+        click.echo(
+            folded("No picture was asked for; to see whether it is right, aim again with --picture aim.png.")
+        )
+    else:
         click.echo(f"Look at {shown(picture_file)}:")
         click.echo("is the ring on the tip and the line on the rim's very edge beside it?")
         zoom = zoom_of(found.image)

@@ -16,9 +16,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import fields
 from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
+
+if TYPE_CHECKING:
+    from rimgauge.job import Job
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 LONGEST_WORD = 1000
@@ -150,3 +153,11 @@ def _without_nan(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
+
+
+def readings_are_none(job: Job) -> str:
+    """Say, after words on measurements that are missing, that the job's readings typed in don't count as such."""
+    from rimgauge.job import reading_files
+
+    typed = reading_files(job)
+    return f" (readings typed in, such as {typed[-1].name}, serve `rimgauge plan` alone)" if typed else ""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import folded, json_option, print_json, signed
+from rimgauge.cli.common import folded, json_option, print_json, readings_are_none, signed
 from rimgauge.cli.decimals import DECIMAL
 from rimgauge.errors import BadInput
 
@@ -95,7 +95,7 @@ def _of_the_job(direction: Direction, same: bool) -> tuple[tuple[Path, ...], Pat
     course = history(job)
     found = [job.folder / result.file for result in course.of(direction)]
     if len(found) < 2:
-        raise BadInput(f"this job {course.too_few(direction, least=2)}")
+        raise BadInput(f"this job {course.too_few(direction, least=2)}{readings_are_none(job)}")
     if not same:
         return (found[0], found[-1]), None
     files, plan = since_corrections(job, found)

@@ -98,14 +98,24 @@ def worst_picture(runout: Runout, seen: GapTrack, view: View, source: FrameSourc
     from rimgauge.report import overlay
 
     index, worst_deg, off_mm = worst_frame(runout)
-    ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")
     picture = overlay(
         picture_at(source, index, float(runout.frames.time_s[index])),
         np.array([side.tip_px[index] for side in seen.sides]),
         np.array([side.rim_px[index] for side in seen.sides]),
         runout.frames.gap_mm[:, index],
         view.positive,
-        label=f"Worst place: {abs(off_mm):.2f} mm {ways[off_mm < 0]}, {worst_deg:.0f} degrees from the mark",
+        label=worst_label(runout, worst_deg, off_mm),
     )
     _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 92])
     return data.tobytes()
+
+
+def worst_label(runout: Runout, worst_deg: float, off_mm: float) -> str:
+    """Say how far the rim strays at its worst place, and by which spoke that is."""
+    from rimgauge.records import nearest_spoke
+
+    ways = ("to the right", "to the left") if runout.direction == "lateral" else ("outward", "inward")
+    spoke = nearest_spoke(worst_deg, runout.worse_side.spoke_angle_deg)
+    return (
+        f"Worst place: {abs(off_mm):.2f} mm {ways[off_mm < 0]}, near spoke {spoke} ({worst_deg:.0f} degrees)"
+    )

@@ -20,17 +20,17 @@ What to do next:
   2. Write what you know of the wheel into wheel.toml, above all its
      tension limit and first_spoke_side; it is plain text, and what you
      leave out is assumed.
-  3. Hold the wheel still at its axle, fix a pointer close to the rim, and
-     point the camera at both. Let the program find them (camera 0 is the
-     first one; a folder of pictures or a video will do as well):
+  3. Stick a mark on the rim at the valve, a piece of bright tape. Hold the
+     axle still, fix a pointer close to the rim, and point the camera at
+     both. Turn the wheel forward while the program finds them (camera 0
+     is the first one; a folder of pictures or a video will do as well):
        rimgauge aim 0 --direction lateral
   4. Tell it how many millimetres a pixel is:
        rimgauge scale --checkerboard sheet.jpg --square-mm 5
      where sheet.jpg is a picture of the printed sheet, held where the rim's
      edge is; rimgauge target makes the sheet, rimgauge scale --help tells
      of other ways.
-  5. Stick a mark on the rim at the valve. Turn the wheel slowly by hand,
-     three times round:
+  5. Turn the wheel slowly by hand, three times round:
        rimgauge measure 0
   6. Ask which nipples to turn:
        rimgauge plan

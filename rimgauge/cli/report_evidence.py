@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rimgauge import __version__
+from rimgauge.cli.common import readings_are_none
 from rimgauge.cli.runout_words import AGAINST
 from rimgauge.errors import BadFile, BadInput
 
@@ -60,7 +61,7 @@ def from_job(
     pair = tuple(path.name if path in inside else "" for path in dish_files or ())
     course = history(job, dish=(pair[0], pair[1]) if pair else None)
     if not course.straight:
-        raise BadFile(job.folder, course.too_few())
+        raise BadFile(job.folder, f"{course.too_few()}{readings_are_none(job)}")
     build, manifest = read_build(job.wheel), read_manifest(job.folder)
     comparisons: list[Comparison] = []
     used: list[Path] = []

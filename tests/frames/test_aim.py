@@ -152,6 +152,13 @@ def test_command_writes_view_and_picture(shared: Path, tmp_path: Path) -> None:
     assert drawn.shape[1] == 1280
 
 
+def test_command_without_a_picture_says_how_to_get_one(shared: Path, tmp_path: Path) -> None:
+    arguments = [str(shared / "scenes" / "radial_wall"), "--direction", "radial", "--runs", "left"]
+    said = CliRunner().invoke(command, [*arguments, "--out", str(tmp_path / "view.json")]).output
+    assert "aim again with --picture aim.png" in " ".join(said.split())
+    assert "Look at" not in said
+
+
 def test_a_person_who_points_at_the_inner_of_two_edges_gets_that_one() -> None:
     frames = _frames(Path(__file__).resolve().parents[2] / "sample_frames" / "lateral_before")
     outer = aim(frames, "lateral", "right", Hints())

@@ -13,6 +13,7 @@ import pytest
 from rimgauge.capture import LaidDown, open_source, picture_at
 from rimgauge.cli import run
 from rimgauge.cli.measure import source_name
+from rimgauge.cli.measure_kept import worst_label
 from rimgauge.cli.views import put_view
 from rimgauge.errors import FrameTrouble
 from rimgauge.job import create_job, keep_pass, open_job, read_pass, read_view, update_manifest, verify_job
@@ -311,3 +312,22 @@ def test_another_number_of_spokes_than_the_job_s_is_refused(
         assert "wheel.toml" in said
         assert "says 28" in said
     assert not (job / "pass-01.json").exists()
+
+
+def test_the_picture_of_the_worst_place_names_its_spoke() -> None:
+    """36 spokes from 5 degrees on, ten apart: 298 degrees is nearest to spoke 30, and 1 degree to the first."""
+    runout = simulated_pass(wave(2, 0.5))
+    side = runout.sides[0]
+    angles = np.arange(36) * 10.0 + 5.0
+    side = replace(
+        side,
+        spoke_flange=("right", "left") * 18,
+        spoke_angle_deg=angles,
+        spoke_mm=np.zeros(36),
+        spoke_standard_uncertainty_mm=np.zeros(36),
+    )
+    runout = replace(runout, sides=(side,))
+    assert (
+        worst_label(runout, 298.0, -1.18) == "Worst place: 1.18 mm to the left, near spoke 30 (298 degrees)"
+    )
+    assert "to the right, near spoke 1 (" in worst_label(runout, 1.0, 0.2)

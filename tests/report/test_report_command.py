@@ -385,3 +385,14 @@ def test_who_measured_stands_with_each_measurement(tmp_path, runout):
     keep_pass(job, dataclasses.replace(later, measured_by="J. Ä."))
     assert by() == "not told (31 Jan 2026 12:00); Ida (31 Jan 2026 12:00); J. Ä. (2 Feb 2026 09:30)"
     assert by("the shop") == "the shop"
+
+
+def test_readings_typed_in_are_said_to_serve_the_plan_alone(tmp_path, capsys, monkeypatch):
+    made = create_job(tmp_path / "no camera", spokes=4)
+    (made.folder / "readings-01.csv").write_text("spoke,lateral_mm\n1,0\n2,0.1\n3,0\n4,0\n", encoding="utf-8")
+    monkeypatch.chdir(made.folder)
+    for command in ("report", "compare"):
+        with pytest.raises(SystemExit) as leave:
+            run([command])
+        assert leave.value.code in (1, 2)
+        assert "readings-01.csv, serve `rimgauge plan` alone" in capsys.readouterr().err
