@@ -25,6 +25,8 @@ from rimgauge.capture.tags import find_tag_box
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
 from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View, middle_px
 
+COLOURS = (0, 2)
+"""Blue and red of a picture's colours; green is much like its brightness."""
 AIM_FRAMES = 120
 """Four seconds of a webcam: about two turns by hand, so that the mark comes by."""
 LEAST_FRAMES = 20
@@ -87,9 +89,7 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
     _check_hints(hints, width, height)
     small, zoom = made_usual(frames)
     hints = hints.zoomed(1.0 / zoom)
-    facings = find_facings(small, hints.pointer_at, hints.rim_at)
-    if not facings:
-        raise _nothing_found(hints)
+    facings = _facings(small, hints)
     if hints.pointer_at is None:
         _check_rivals(facings, zoom)
     facing = facings[0]
@@ -97,6 +97,30 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
     view, notes = _with_tags(_enlarged(view, zoom, (width, height)), frames, notes)
     with _pointed_out(hints):
         return _followed(view, facing, frames, zoom, notes)
+
+
+def _facings(frames: list[Frame], hints: Hints) -> list[Facing]:
+    """Pointers and the edges they face by brightness; where it shows none, by blue light alone, and by red.
+
+    A yellow tie is as bright as a grey wall, but gives hardly any blue light.
+    """
+    first: PointerNotSeen | None = None
+    for channel in (None, *COLOURS):
+        try:
+            facings = find_facings(_by_channel(frames, channel), hints.pointer_at, hints.rim_at)
+        except PointerNotSeen as trouble:
+            first = first or trouble
+            continue
+        if facings:
+            return facings
+    raise first or _nothing_found(hints)
+
+
+def _by_channel(frames: list[Frame], channel: int | None) -> list[Frame]:
+    """The frames as they are, or as grey ones of one of their colours."""
+    if channel is None:
+        return frames
+    return [replace(frame, image=frame.image[:, :, [channel] * 3]) for frame in frames]
 
 
 @contextmanager

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from rimgauge.capture.aim_look import GreyPicture
 from rimgauge.capture.aim_rim import Course
 
-BAR_WIDTHS_PX = (5, 6, 8, 10, 13, 17, 22, 28, 36, 46)
+BAR_WIDTHS_PX = (5, 6, 8, 10, 13, 17, 22, 28, 36, 46, 58, 74)
 """Widths of pointer looked for."""
 LEANS = np.linspace(-0.2, 0.2, 9)
 """Slopes dv/du of a bar that doesn't point quite square to the rim."""

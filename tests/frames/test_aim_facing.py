@@ -1,12 +1,13 @@
 """Which end is the pointer's tip, and which edge the rim's, in films made by hand: a rim at 200.5 px that strays, 240 rows."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from rimgauge.capture import aim_facing
+from rimgauge.capture import aim, aim_facing
 from rimgauge.capture.aim_facing import find_facings
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_pointer import find_ends
@@ -89,6 +90,17 @@ def test_a_walls_stripes_that_end_at_a_rims_faint_lip_are_no_pointers(monkeypatc
     assert in_picture(facing) == pytest.approx((180.0, ROW_PX), abs=NEAR_PX)
     monkeypatch.setattr(Course, "lip_before", lambda _, u: u)
     assert len(find_facings(frames, None, None)) > 1
+
+
+def test_a_wide_strip_as_bright_as_the_wall_is_found_by_its_colour():
+    frames = film([], rim=90.0)
+    yellow = box(-9.0, TIP_PX, 88.0, 152.0)[..., None] * (-120.0, 15.5, 15.5)
+    coloured = [replace(f, image=(f.image + yellow).round().clip(0, 255).astype(np.uint8)) for f in frames]
+    assert not find_facings(coloured, None, None)
+    (facing,) = aim._facings(coloured, aim.Hints())
+    assert in_picture(facing) == pytest.approx((TIP_PX, ROW_PX), abs=NEAR_PX)
+    with pytest.raises(PointerNotSeen, match="no pointer was found"):
+        aim._facings(frames, aim.Hints())
 
 
 def test_where_a_pointers_tape_ends_is_no_tip(monkeypatch):
