@@ -338,11 +338,21 @@ def _missed_words(
             "The rim didn't move as planned, and no single nipple explains it: were all turns of the last round done, "
             "the right way round, at the right spokes? If some were left out, plan again with --done."
         )
-    seems = f"turned by {turns[spoke] + off[spoke]:+.2f} instead of {turns[spoke]:+.2f} turns"
+    planned = "be left alone" if turns[spoke] == 0.0 else f"turn {_turned_words(turns[spoke])}"
+    seems = f"turned {_turned_words(turns[spoke] + off[spoke])}, and was to {planned}"
     named = " or ".join(f"{one + 1} ({wheel.flanges[one]} side)" for one in alike)
     return (
         f"Spoke {named} seems {f'to have {seems}' if len(alike) == 1 else 'not to have turned as planned'}: the key "
         "slipped or was on the wrong nipple, or the spoke turned with its nipple. The new readings count, so carry on."
+    )
+
+
+def _turned_words(turns: float) -> str:
+    """Say how far a nipple turned, and which way, without a sign; + tightens."""
+    return (
+        "hardly at all"
+        if abs(turns) < 0.05
+        else f"{abs(turns):.2f} turns {'tighter' if turns > 0.0 else 'looser'}"
     )
 
 

@@ -123,6 +123,24 @@ def test_the_nipple_turned_the_wrong_way_is_named(seed, radial):
     )
 
 
+@pytest.mark.parametrize("off", [0.5, -0.5])
+def test_a_nipple_turned_though_none_was_to_be_is_told_so_without_a_sign(off):
+    """It was told to have turned by -0.21 instead of +0.00 turns, which is no mechanic's way to say it."""
+
+    def one_more(turns: FloatArray) -> FloatArray:
+        spare = np.flatnonzero(turns == 0.0)[0]
+        return np.where(np.arange(len(turns)) == spare, off, turns)
+
+    said, asked = _read_again(505, radial=True, done=one_more)
+    spare = int(np.flatnonzero(asked.turns == 0.0)[0]) + 1
+    way = "tighter" if off > 0.0 else "looser"
+    told = re.search(
+        rf"Spoke {spare} \(\w+ side\) seems to have turned (0\.\d\d) turns {way}, and was to be left", said
+    )
+    assert told is not None, said
+    assert abs(float(told[1]) - abs(off)) < 0.2
+
+
 def _largest_reversed(turns: FloatArray) -> FloatArray:
     largest = np.arange(len(turns)) == np.argmax(np.abs(turns))
     return np.where(largest, -turns, turns)
