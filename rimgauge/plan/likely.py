@@ -167,6 +167,35 @@ def likely_deviations(
 
 
 @record
+class Apart:
+    """A nipple that stands apart from the others: its turns (n,) that explain the runout best, nipple by nipple.
+
+    likelier (n,): by how much likelier the runout is with them (natural logarithm).
+    """
+
+    turns: FloatArray
+    likelier: FloatArray
+
+
+def turned_apart(
+    readings: Readings, tension_n: FloatArray, influence: Influence, sides: Sequence[IntArray]
+) -> Apart:
+    """Tell for each spoke how much better the runout is explained where its nipple stands apart from the others.
+
+    By generalised least squares on the runout as read, whose covariance is that of a usual wheel with its rim
+    smoothly bent. tension_n (n,): at every spoke, as far as it is known [N]; what was read of it is not looked at.
+    """
+    n = len(tension_n)
+    seen = _seen(readings, tension_n, influence, _about_means(n, sides), GAUGE_NOISE)
+    covariance = seen.covariance(_likeliest_scales(seen))[n:, n:]
+    answer, values = seen.answer[n:], seen.values[n:]
+    weighed = np.linalg.solve(covariance, answer)
+    square = (answer * weighed).sum(axis=0)
+    pull = weighed.T @ values
+    return Apart(turns=pull / square, likelier=pull**2 / square / 2)
+
+
+@record
 class _Runout:
     """One runout: values (p,) about their mean, answer (p, n) to one turn, covariances (p, p) of tilt and bend."""
 

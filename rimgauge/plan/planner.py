@@ -12,10 +12,17 @@ from rimgauge.plan.patterns import first_looks
 from rimgauge.plan.prices import objective, surely_even
 from rimgauge.plan.problem import Problem
 from rimgauge.plan.relaxed import relax
-from rimgauge.plan.safety import ASSUMED_TENSION, CAUTIONS, over_limit, reason_to_refuse, things_to_know
+from rimgauge.plan.safety import (
+    ASSUMED_TENSION,
+    BENT_ANYHOW_MM,
+    CAUTIONS,
+    over_limit,
+    reason_to_refuse,
+    things_to_know,
+)
 from rimgauge.plan.search import Found, search
 from rimgauge.plan.stating import state_problem
-from rimgauge.plan.unevenness import unevenness_needed
+from rimgauge.plan.unevenness import MOST_SPREAD, unevenness_needed
 from rimgauge.plan.wishes import Wishes
 from rimgauge.plan.wording import correction_words
 from rimgauge.records import (
@@ -115,6 +122,7 @@ def make_plan(
         chosen = _choose(problem, wheel, notes, first=not earlier, unseen=unseen)
         if chosen.refused or chosen.eighths.any():
             looks = first_looks(readings, wheel, influence, problem, wishes.checked, axle)
+            looks += _out_of_reach(problem, chosen.eighths)
     order = order_of_work(problem, chosen.eighths)
     return Plan(
         round=round_number,
@@ -283,22 +291,38 @@ def _left_over(problem: Problem, eighths: IntArray) -> tuple[str, ...]:
                 f"{line.tolerance_mm:.2f} mm, to keep turns small and tension even: measure again and plan the next"
                 " round."
             )
-    if problem.tension_known and problem.lateral.reading_after_mm(eighths) > problem.lateral.tolerance_mm:
-        notes += _cost_in_evenness(problem)
+    if not _far_off(problem, eighths):
+        notes += [words[0].upper() + words[1:] for words in _cost_in_evenness(problem, eighths)]
     return tuple(notes)
 
 
-def _cost_in_evenness(problem: Problem) -> list[str]:
-    """Say what reaching the lateral tolerance would cost in evenness, where it would cost any."""
+def _far_off(problem: Problem, eighths: IntArray) -> bool:
+    """Whether a round leaves the wheel so far out that what nipples can't mend comes before the steps."""
+    return problem.lateral.reading_after_mm(eighths) > BENT_ANYHOW_MM
+
+
+def _out_of_reach(problem: Problem, eighths: IntArray) -> tuple[str, ...]:
+    """Say before the steps what is out of their reach, where that is much."""
+    if not _far_off(problem, eighths):
+        return ()
+    return tuple(f"Before you turn a nipple: {words}" for words in _cost_in_evenness(problem, eighths))
+
+
+def _cost_in_evenness(problem: Problem, eighths: IntArray) -> list[str]:
+    """Say what reaching the lateral tolerance, if a round doesn't, would cost in evenness, where it would cost any."""
+    line = problem.lateral
+    if not problem.tension_known or line.reading_after_mm(eighths) <= line.tolerance_mm:
+        return []
     needed = unevenness_needed(problem)
     if needed == 0.0:
         return []
     if needed is None:
         return [
-            "However uneven tension were made, the lateral tolerance is out of reach: the rim itself is bent."
+            f"not even with a tension spread of {MOST_SPREAD:.0%} would the lateral runout come within its tolerance: the "
+            "rim itself is bent."
         ]
     return [
-        f"Within {problem.lateral.tolerance_mm:.2f} mm sideways, the tension spread of a side would have to be at least "
+        f"within {problem.lateral.tolerance_mm:.2f} mm sideways, the tension spread of a side would have to be at least "
         f"{needed:.0%}: the rim itself is bent, or these readings of tension say so."
     ]
 

@@ -26,7 +26,9 @@ UNBOUNDED = 1e5
 """Millimetres or newtons that stand for no limit."""
 BENT_SHARE = 0.5
 BENT_LEAST_MM = 0.5
-"""A rim of which this share of the lateral runout stays, and this much, whatever the nipples do, is bent."""
+BENT_ANYHOW_MM = 1.0
+"""A rim of which this share of the lateral runout stays, and this much, whatever the nipples do, is bent; so is one that
+stays out by over a millimetre, which is out of true by common practice."""
 CAUTIONS = (
     "The limits of the wheel's and the rim's maker, local rules and a qualified mechanic come before this"
     " plan. If in doubt, or if the wheel has been in a crash, let a mechanic look at it.",
@@ -143,7 +145,8 @@ def _bent(problem: Problem) -> str | None:
     lateral = problem.lateral
     if lateral.known and lateral.reading_before_mm > lateral.tolerance_mm:
         least = _least_lateral(problem)
-        if least > max(BENT_SHARE * lateral.reading_before_mm, lateral.tolerance_mm, BENT_LEAST_MM):
+        share_mm = max(BENT_SHARE * lateral.reading_before_mm, BENT_LEAST_MM)
+        if least > max(min(share_mm, BENT_ANYHOW_MM), lateral.tolerance_mm):
             return (
                 f"the rim itself seems bent: of {lateral.reading_before_mm:.2f} mm lateral runout, nipples "
                 f"could take away all but {least:.2f} mm, and only with very uneven tension. A mechanic "

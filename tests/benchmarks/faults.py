@@ -25,7 +25,14 @@ import numpy as np
 from rimgauge.correcting import correct
 from rimgauge.records import FloatArray, Plan, Readings, Wheel
 from rimgauge.wheel import complete_wheel
-from tests.benchmarks.true_wheel import KINDS, RADIAL_GOAL_MM, TrueWheel, other_stiffness, random_wheel
+from tests.benchmarks.true_wheel import (
+    KINDS,
+    RADIAL_GOAL_MM,
+    TrueWheel,
+    _waves,
+    other_stiffness,
+    random_wheel,
+)
 
 GOAL_MM = 0.2
 NIPPLE_OFF = 0.06
@@ -37,6 +44,9 @@ WORDS = {
     "tilted": "is tilted",
     "flat spot": "flat spot",
     "bent": "rim itself seems bent",
+    "bent, for its price": "Before you turn a nipple: within",
+    "bent, out of reach": "Before you turn a nipple: not even",
+    "bent, asked": "sideways is far out",
     "limit": "is over the limit",
     "too few": "too few readings",
 }
@@ -71,12 +81,17 @@ def _read(made: TrueWheel, random: np.random.Generator, tension: bool) -> Readin
 def _loosened(nominal: Wheel, random: np.random.Generator, share: float) -> tuple[TrueWheel, int]:
     """A wheel with one spoke loosened to a share of its tension at most, and which."""
     made = _nearly_true(nominal, random)
-    spoke = int(random.integers(len(nominal.flanges)))
-    start, turn = made.tension_n[spoke], np.zeros(len(nominal.flanges))
+    return made, _loosen_one(made, random, share)
+
+
+def _loosen_one(made: TrueWheel, random: np.random.Generator, share: float) -> int:
+    spokes = len(made.nominal.flanges)
+    spoke = int(random.integers(spokes))
+    start, turn = made.tension_n[spoke], np.zeros(spokes)
     turn[spoke] = -0.1
     while made.tension_n[spoke] > share * start:
         made.turn(turn)
-    return made, spoke
+    return spoke
 
 
 def broken_spoke(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
@@ -93,6 +108,14 @@ def slack_spoke(nominal: Wheel, random: np.random.Generator, tension: bool) -> C
     return nominal, _read(made, random, tension), {f"{name} {spoke + 1}" for name in names}
 
 
+def slack_and_out(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
+    """A wheel out of true besides, one spoke of which has a tenth of its tension left."""
+    made = random_wheel_of(nominal, random)
+    spoke = _loosen_one(made, random, 0.1)
+    names = {"broken"} if tension else {"lost"}
+    return made.nominal, _read(made, random, tension), {f"{name} {spoke + 1}" for name in names}
+
+
 def flat_spot(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
     """A knock: the rim goes in by 0.9 to 1.8 mm over a tenth of its length."""
     angle = nominal.spoke_angles_deg - random.uniform(0, 360)
@@ -106,6 +129,13 @@ def bent_rim(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case
     waves = len(nominal.flanges) // 4
     bend = random.uniform(1, 2) * np.cos(np.radians(waves * nominal.spoke_angles_deg) + random.uniform(0, 7))
     return nominal, _read(_nearly_true(nominal, random, lateral=bend), random, tension), {"bent"}
+
+
+def bent_long(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
+    """A rim bent in a few long waves, 4 to 6 mm high, at even tension."""
+    bend = random.uniform(4, 6) * _waves(np.radians(nominal.spoke_angles_deg), (2, 3, 4), random)
+    seen = _read(_nearly_true(nominal, random, lateral=bend), random, tension)
+    return nominal, seen, {"bent", "bent, for its price", "bent, out of reach", "bent, asked"}
 
 
 def bent_axle(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
@@ -149,8 +179,10 @@ def random_wheel_of(nominal: Wheel, random: np.random.Generator) -> TrueWheel:
 FAULTS: dict[str, Fault] = {
     "broken spoke": broken_spoke,
     "slack spoke": slack_spoke,
+    "slack spoke, out of true": slack_and_out,
     "flat spot": flat_spot,
     "bent rim": bent_rim,
+    "bent in long waves": bent_long,
     "tilted": bent_axle,
     "over the limit": over_limit,
     "too few readings": too_few,

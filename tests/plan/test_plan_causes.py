@@ -12,7 +12,7 @@ import pytest
 from rimgauge.correcting import correct
 from rimgauge.plan import Wishes
 from rimgauge.records import Plan, Readings, Wheel
-from tests.benchmarks.true_wheel import TrueWheel
+from tests.benchmarks.true_wheel import TrueWheel, random_wheel
 
 SEEDS = range(3)
 
@@ -110,6 +110,42 @@ def test_a_broken_spoke(wheel, seed):
     unread = read(made, seed, tension=False)
     assert f"spoke {spoke + 1} " in why(unread, wheel)
     assert "lost its tension" in why(unread, wheel)
+
+
+@pytest.mark.parametrize("seed", range(23000, 23006))
+def test_a_slack_spoke_is_told_from_both_runouts_on_a_wheel_that_is_out_of_true_besides(seed):
+    """One wheel of each kind of the closed loop; on the same wheel with all spokes sound none is named."""
+    made = random_wheel(seed, 0.2)
+    sound = read(made, seed, tension=False)
+    assert not any("lost its tension" in words for words in planned(sound, made.nominal).see_to_first)
+    spoke, turn = 11, np.zeros(len(made.nominal.flanges))
+    start_n, turn[spoke] = made.tension_n[spoke], -0.1
+    while made.tension_n[spoke] > 0.1 * start_n:
+        made.turn(turn)
+    assert f"as if spoke {spoke + 1} " in why(read(made, seed, tension=False), made.nominal)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("tension", [True, False])
+def test_a_rim_bent_by_six_millimetres_in_long_waves(wheel, seed, tension):
+    bend = 3.0 * np.cos(3 * np.radians(wheel.spoke_angles_deg) + seed)
+    assert "rim itself seems bent" in why(
+        read(bench(wheel, seed, lateral=bend), seed, tension=tension), wheel
+    )
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_bend_that_spokes_could_pull_straight_is_said_before_the_steps(wheel, seed):
+    """Two waves round the rim can be held straight, but not by spokes of even tension."""
+    bend = 1.9 * np.cos(2 * np.radians(wheel.spoke_angles_deg) + seed)
+    bent = bench(wheel, seed, lateral=bend)
+    first = planned(read(bent, seed), wheel).see_to_first
+    assert any("the rim itself is bent" in words for words in first)
+    unread = read(bent, seed, tension=False)
+    assert any("Pluck the spokes" in words for words in planned(unread, wheel).see_to_first)
+    assert not any(
+        "Pluck" in words for words in planned(unread, wheel, checked=frozenset({"rim"})).see_to_first
+    )
 
 
 @pytest.mark.parametrize("seed", SEEDS)
