@@ -91,7 +91,8 @@ class Start:
     """Readings of now, their files, the last round with the readings from before it, and the next one's number.
 
     unseen: directions that were not within their tolerance before the job's last round, and not measured since.
-    no_last: why there is no last round, where there is none.
+    no_last: why there is no last round, where there is none. let_be: the newest plan is none of them, as nothing of it
+    was turned.
     """
 
     now: Readings
@@ -101,6 +102,7 @@ class Start:
     notes: tuple[str, ...] = ()
     unseen: tuple[Direction, ...] = ()
     no_last: str = "no last round is found"
+    let_be: bool = False
 
     def only_done(self, done: str) -> Start:
         """Keep of the last round's corrections those that were turned."""
@@ -143,8 +145,10 @@ def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | No
     if job is not None:
         check_none_missing(job)
     check_as_recorded(files.named)
-    if job is not None and (files.runout_named == 0 or files.readings is not None):
-        start = _from_job(job, files, spokes)
+    untouched = done is not None and not spoke_numbers("--done", done)
+    if job is not None and files.previous is None:
+        start = _from_job(job, files, spokes, untouched=untouched)
+        done = None if start.let_be else done
     else:
         missing = "no last round is named: name its plan with --previous and what that was made on with --previous-readings"
         start = Start(now=files.read(spokes), files=files, last=None, round_number=1, no_last=missing)
@@ -153,8 +157,22 @@ def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | No
         start = replace(start, last=last, round_number=last[0].round + 1)
     start = start if done is None else start.only_done(done)
     if last is not None:
+        _check_its_own(files, *last)
         _check_measured_since(start)
     return start
+
+
+def _check_its_own(files: Files, plan: Plan, before: Readings) -> None:
+    """Refuse a last round whose plan was made on other readings than those named with it."""
+    from rimgauge.job import made_on
+
+    if plan.readings is not None and not made_on(plan, before):
+        assert files.previous is not None
+        assert files.previous_readings is not None
+        raise BadInput(
+            f"{shown(files.previous)} was not made on {shown(files.previous_readings)}: name with --previous-readings what "
+            "was read before its turns"
+        )
 
 
 def _check_measured_since(start: Start) -> None:
@@ -202,35 +220,27 @@ def spoke_numbers(option: str, words: str) -> set[int]:
         raise BadInput(f'{option} "{words}" is no list of spokes; write for example 3,7,12 or none') from None
 
 
-def _from_job(job: Job, files: Files, spokes: int) -> Start:
+def _from_job(job: Job, files: Files, spokes: int, *, untouched: bool) -> Start:
     """Read the newest measurements of a job, its last round, and the number of the round to plan.
 
-    Readings typed in count where they are named, or where the job holds no measurement.
+    Readings typed in count where they are named, or where the job holds no measurement. untouched: nothing of the
+    newest plan was turned.
     """
-    from rimgauge.job import (
-        check_as_recorded,
-        history,
-        latest,
-        plans,
-        read_plan,
-        reading_files,
-        straight_passes,
-    )
+    from rimgauge.job import check_as_recorded, history, plans, read_plan, straight_passes
 
-    newest, course = files, history(job)
-    if files.readings is None:
-        newest = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
-        _check_lateral_since(course, newest)
-    typed = reading_files(job)
-    if newest.runout_named == 0 and typed:
-        newest = replace(files, readings=typed[-1])
+    course = history(job)
+    newest = _newest(job, files, course)
+    let_be = _check_present(course, newest, untouched=untouched)
     check_as_recorded((*newest.named, *straight_passes(job), *plans(job)))
     if newest.runout_named == 0:
         raise BadInput(f"{job.folder}: {course.too_few()}")
     now = newest.read(spokes)
     made = [read_plan(path) for path in reversed(plans(job))]
+    if files.runout_named == 0:
+        _check_no_later(job, newest, made, now)
     measured = newest.lateral or newest.radial
     last = _last_done(made, now, course, measured.name if measured else "")
+    _check_not_of_before(made, now, newest)
     round_number = 1 if not made else made[0].round + (last is made[0])
     old_film = course.film_before_turning(measured.name) if measured else ""
     start = Start(
@@ -239,12 +249,73 @@ def _from_job(job: Job, files: Files, spokes: int) -> Start:
         last=None,
         round_number=round_number,
         notes=(f"{old_film}.",) if old_film else (),
+        let_be=let_be,
     )
     if last is not None and last.readings is not None:
-        return _after_last(replace(start, last=(last, last.readings)), course)
+        return _after_last(replace(start, last=(last, last.readings)), course, untouched=untouched)
     if not made:
         return start
     return replace(start, no_last=old_film or f"nothing was measured since {plans(job)[-1].name} was made")
+
+
+def _newest(job: Job, files: Files, course: History) -> Files:
+    """Complete what was named with the newest of the job; refuse a measurement of elsewhere, or one that is no longer so."""
+    from rimgauge.job import latest, reading_files
+
+    if files.readings is not None:
+        return files
+    named = [path for path in (files.lateral, files.radial) if path is not None]
+    if not named:
+        found = replace(files, lateral=latest(job, "lateral"), radial=latest(job, "radial"))
+        typed = reading_files(job)
+        return replace(files, readings=typed[-1]) if found.runout_named == 0 and typed else found
+    of_job = {(job.folder / each.file).resolve() for each in course.straight}
+    for path in named:
+        if path.resolve() not in of_job:
+            raise BadInput(
+                f"{shown(path)} is no measurement of this job's wheel as it stands: to plan on it name --wheel and --out too"
+            )
+    return files
+
+
+def _check_no_later(job: Job, newest: Files, made: list[Plan], now: Readings) -> None:
+    """Refuse to plan a measurement once more while readings lie there that may be of after its turns."""
+    import numpy as np
+
+    from rimgauge.job import made_on, read_readings, reading_files
+
+    typed = reading_files(job)
+    if newest.readings is not None or not typed or not made or not made_on(made[0], now):
+        return
+    read = read_readings(typed[-1], len(now.lateral_mm), need=())
+    runout_read = np.isfinite(read.lateral_mm).any() or np.isfinite(read.radial_mm).any()
+    measured = newest.lateral or newest.radial
+    if runout_read and measured is not None and not any(made_on(plan, read) for plan in made):
+        option = "--lateral" if newest.lateral is not None else "--radial"
+        raise BadInput(
+            f"round {made[0].round} was planned on {measured.name} already, and {typed[-1].name} may be of after its "
+            f"turns: name what shows the wheel as it is now, --readings {typed[-1].name} or {option} {measured.name}"
+        )
+
+
+def _check_not_of_before(made: list[Plan], now: Readings, files: Files) -> None:
+    """Refuse readings that a round was planned on which a later plan counts as done: the wheel has moved since.
+
+    made: plans, newest first.
+    """
+    from rimgauge.job import made_on
+
+    own = next((plan for plan in made if made_on(plan, now)), None)
+    named = files.readings or files.lateral or files.radial
+    if own is None or named is None:
+        return
+    newer = made[: made.index(own)]
+    later = next((plan for plan in newer if plan.round > own.round), None)
+    if later is not None and own.corrections:
+        raise BadInput(
+            f"{shown(named)} is from before turns that the plan of round {later.round} counts as done: name what was read "
+            "since (to look back at it, name --wheel and --out too)"
+        )
 
 
 def _last_done(made: list[Plan], now: Readings, course: History, measured: str) -> Plan | None:
@@ -260,27 +331,51 @@ def _last_done(made: list[Plan], now: Readings, course: History, measured: str) 
     return None
 
 
-def _after_last(start: Start, course: History) -> Start:
+def _after_last(start: Start, course: History, *, untouched: bool) -> Start:
     """Leave out a radial measurement from before corrections, and name what must be seen again."""
     import numpy as np
 
     now, files = start.now, start.files
-    if files.radial is not None and files.lateral is not None and course.planned_since(files.radial.name):
-        now, files = replace(now, radial_mm=np.full_like(now.radial_mm, np.nan)), replace(files, radial=None)
+    if files.radial is not None and files.lateral is not None:
+        newest = max((course.places[each.file], each.file) for each in course.straight)[1]
+        if _turned_between(course, files.radial.name, newest, untouched=untouched):
+            now = replace(now, radial_mm=np.full_like(now.radial_mm, np.nan))
+            files = replace(files, radial=None)
     read = {"lateral": np.isfinite(now.lateral_mm).any(), "radial": np.isfinite(now.radial_mm).any()}
     unseen = tuple(result.direction for result in course.left_open() if not read[result.direction])
     return replace(start, now=now, files=files, unseen=unseen)
 
 
-def _check_lateral_since(course: History, newest: Files) -> None:
-    """Refuse a lateral measurement from before corrections beside a radial one after them: turns would be planned twice."""
-    if newest.lateral is None or newest.radial is None:
-        return
-    lateral, radial = newest.lateral.name, newest.radial.name
-    rounds = course.rounds_between(lateral, radial)
-    if rounds:
+def _turned_between(course: History, one: str, other: str, *, untouched: bool) -> tuple[int, ...]:
+    """Numbers of the rounds planned after one measurement and before another, but the newest if it was let be."""
+    rounds = course.rounds_between(one, other)
+    newest = course.rounds[max(course.rounds)] if course.rounds else 0
+    return rounds[:-1] if untouched and rounds and rounds[-1] == newest else rounds
+
+
+def _check_present(course: History, files: Files, *, untouched: bool) -> bool:
+    """Refuse a measurement from before corrections, beside one from after them: turns would be planned twice.
+
+    A radial one from before them is left out later where the lateral one is of after them. Returns whether nothing but
+    the newest plan, of which nothing was turned, lies between.
+    """
+    measured = files.lateral or files.radial
+    if measured is None:
+        return False
+    newest = max((course.places[each.file], each.file) for each in course.straight)[1]
+    every = course.rounds_between(measured.name, newest)
+    if not every:
+        return False
+    rounds = _turned_between(course, measured.name, newest, untouched=untouched)
+    if not rounds:
+        return True
+    direction: Direction = "lateral" if files.lateral is not None else "radial"
+    old = f"{measured.name} is from before the corrections of round {rounds[0]}, and"
+    if any(each.file == newest for each in course.of(direction)):
         raise BadInput(
-            f"{lateral} is from before the corrections of round {rounds[0]}, and only radial runout was measured since "
-            f"({radial}): measure lateral runout too, and plan then (if nothing was turned, name both with --lateral "
-            f"{lateral} --radial {radial} --round {rounds[0]})"
+            f"{old} {newest} was measured since: plan on that (to look back at the older one, name --wheel and --out too)"
         )
+    raise BadInput(
+        f"{old} only {newest} was measured since: measure {direction} runout as it is now, and plan then (if nothing was "
+        "turned since, add --done none)"
+    )
