@@ -30,6 +30,9 @@ ALIKE = 2.0
 SURE = 0.2
 """Standard error of a share that tells pointer from camera."""
 CLEAR, LEAST_SHARE = 4.0, 0.2
+SLOW_FRAMES, LEAST_UNEVEN_SHARE = 15, 0.5
+"""Half a second of a webcam: what moves the tip faster is shake. What it moves by besides the cubic is the pointer's own where
+the gap shows more than half of it."""
 
 
 def without_creep(seen: GapTrack, turning: Turning, positive: FloatArray, mm_per_px: float) -> GapTrack:
@@ -46,7 +49,7 @@ def without_creep(seen: GapTrack, turning: Turning, positive: FloatArray, mm_per
     ------
     NotTrustworthy
         The tip drifts by more than half a pixel, and the run is too short to tell whether it was the pointer; or
-        pointer and camera both gave way.
+        pointer and camera both gave way; or the pointer was pushed, and went its way otherwise than a cubic of time.
     """
     sides, notes = [], list(seen.notes)
     for side in seen.sides:
@@ -74,6 +77,9 @@ def _crept_px(side: EdgeTrack, turning: Turning, inward: FloatArray, time_s: Flo
     course = np.polynomial.Polynomial.fit(time_s[good], tip_px[good], DEGREE)
     drift_px = course(time_s) - float(np.mean(course(time_s[good])))
     way_px = float(np.ptp(drift_px[good]))
+    _check_even(
+        side.gap_px[good], tip_px[good] - course(time_s[good]), drift_px[good], turning.angle_deg[good]
+    )
     if way_px < LEAST_DRIFT_PX:
         return result
     design = np.column_stack([basis(turning.angle_deg[good], order), -drift_px[good] / way_px])
@@ -101,3 +107,24 @@ def _crept_px(side: EdgeTrack, turning: Turning, inward: FloatArray, time_s: Flo
     if share < max(LEAST_SHARE, CLEAR * error):
         return result
     return result + min(share, 1.0) * drift_px
+
+
+def _check_even(
+    gap_px: FloatArray, uneven_px: FloatArray, drift_px: FloatArray, angle_deg: FloatArray
+) -> None:
+    """Refuse a pass in which the pointer moved (n,) beside its drift (n,) by a cubic of time, and the gap with it."""
+    slow_px = np.convolve(
+        np.pad(uneven_px, SLOW_FRAMES // 2, mode="edge"), np.full(SLOW_FRAMES, 1.0 / SLOW_FRAMES), "valid"
+    )
+    way_px = float(np.ptp(slow_px))
+    order = min(HIGHEST_ORDER, (len(gap_px) // FRAMES_A_COLUMN - 3) // 2)
+    if way_px < MOST_UNTOLD_PX or order < 1:
+        return
+    fit = fit_columns(np.column_stack([basis(angle_deg, order), drift_px, -slow_px / way_px]), gap_px)
+    share = float(fit.coefficients[-1]) / way_px
+    error = ALIKE * float(np.sqrt(fit.covariance[-1, -1])) / way_px
+    if share > max(LEAST_UNEVEN_SHARE, CLEAR * error):
+        raise NotTrustworthy(
+            f"the pointer was pushed while the wheel was filmed: its tip moved by {way_px:.1f} pixels otherwise than one that "
+            "gives way slowly, and the gap with it; fasten it, keep hands and wheel off it, and measure again"
+        )

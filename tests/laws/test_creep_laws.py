@@ -15,12 +15,18 @@ TIME_S = np.arange(COUNT) / 30.0
 RIGHT = np.array([1.0, 0.0])
 
 
-def seen(turns: float, creep_px: float, sag_px: float) -> tuple[GapTrack, Turning, FloatArray]:
+PART: FloatArray = TIME_S / TIME_S[-1]
+PUSHED = np.clip((PART - 0.4) / 0.1, 0.0, 1.0)
+"""Share of the way that is done by a push of a second, too slow for a knock."""
+
+
+def seen(
+    turns: float, creep_px: float, sag_px: float, part: FloatArray = PART
+) -> tuple[GapTrack, Turning, FloatArray]:
     """A run whose pointer creeps toward the rim and whose camera sags by so much, and its true gaps."""
     rng = np.random.default_rng(8)
     angle_deg = 360.0 * turns * TIME_S / TIME_S[-1]
     true_px = 15.0 + 4.0 * np.cos(np.radians(angle_deg - 40.0)) + np.sin(np.radians(3.0 * angle_deg))
-    part = TIME_S / TIME_S[-1]
     tip_px = np.stack([-(creep_px + sag_px) * part, 0.0 * part], axis=1) + rng.normal(0.0, 0.02, (COUNT, 2))
     gap_px = true_px - creep_px * part + rng.normal(0.0, 0.03, COUNT)
     gaps, turning = followed(TIME_S, angle_deg, gap_px, tip_px)
@@ -55,3 +61,16 @@ def test_where_pointer_and_camera_both_give_way_the_run_is_refused(creep_px: flo
     gaps, turning, _ = seen(2.4, creep_px, sag_px)
     with pytest.raises(NotTrustworthy, match="both seem"):
         without_creep(gaps, turning, RIGHT, 0.1)
+
+
+@pytest.mark.parametrize("pushed_px", [3.0, -5.0])
+def test_a_pointer_that_is_pushed_goes_its_way_at_once_and_the_run_is_refused(pushed_px: float) -> None:
+    gaps, turning, _ = seen(2.4, pushed_px, 0.0, PUSHED)
+    with pytest.raises(NotTrustworthy, match="was pushed"):
+        without_creep(gaps, turning, RIGHT, 0.1)
+
+
+@pytest.mark.parametrize("sag_px", [3.0, -5.0, 12.0])
+def test_a_camera_that_is_pushed_as_quickly_is_no_pointer(sag_px: float) -> None:
+    gaps, turning, _ = seen(2.4, 0.0, sag_px, PUSHED)
+    assert (without_creep(gaps, turning, RIGHT, 0.1).sides[0].gap_px == gaps.sides[0].gap_px).all()
