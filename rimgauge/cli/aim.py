@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import folded, json_option, next_step, print_json, quoted, shown
+from rimgauge.cli.common import FILE, folded, json_option, next_step, print_json, quoted, shown
 from rimgauge.cli.decimals import DECIMAL
 from rimgauge.cli.views import put_view
 from rimgauge.errors import BadFile, BadInput, FrameTrouble
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from rimgauge.job import Job
     from rimgauge.records import Direction, Side
 
-_FILE = click.Path(dir_okay=False, path_type=Path)
 ASSUMED = {
     "lateral": "Taken for lateral, as --direction says: the pointer stands beside the rim's flank. If it looks at the "
     "rim's outer edge, aim with --direction radial.",
@@ -53,8 +52,8 @@ def _place(context: click.Context, option: click.Parameter, text: str | None) ->
 @click.option(
     "--direction", type=click.Choice(["lateral", "radial"]), required=True, help="Runout to be measured."
 )
-@click.option("--out", type=_FILE, help="Where to write what was found (view.json).")
-@click.option("--picture", type=_FILE, help="Where to write a picture of what was found (PNG).")
+@click.option("--out", type=FILE, help="Where to write what was found (view.json).")
+@click.option("--picture", type=FILE, help="Where to write a picture of what was found (PNG).")
 @click.option(
     "--pointer-at", metavar="X,Y", callback=_place, help="About where the pointer's tip is in the picture."
 )

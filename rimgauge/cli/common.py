@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from rimgauge.job import Job
 
 _F = TypeVar("_F", bound=Callable[..., Any])
+PATH = click.Path(path_type=Path)
+FILE = click.Path(dir_okay=False, path_type=Path)
 LONGEST_WORD = 1000
 """A name or number longer than this is shown with its middle left out; no system takes a longer name."""
 

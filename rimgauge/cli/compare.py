@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import folded, json_option, print_json, readings_are_none, signed
+from rimgauge.cli.common import PATH, folded, json_option, print_json, readings_are_none, signed
 from rimgauge.cli.decimals import DECIMAL
 from rimgauge.errors import BadInput
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[BEFORE AFTER]...")
+@click.argument("files", nargs=-1, type=PATH, metavar="[BEFORE AFTER]...")
 @click.option("--same", is_flag=True, help="Nothing was changed in between: tell how well readings repeat.")
 @click.option(
     "--direction",

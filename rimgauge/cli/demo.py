@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, print_json
+from rimgauge.cli.common import PATH, json_option, next_step, print_json
 from rimgauge.errors import BadFile, RimgaugeError
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ PASSES = ("lateral_before", "radial_before", "lateral_after", "radial_after")
 
 
 @click.command()
-@click.option("--out", type=click.Path(path_type=Path), required=True, help="Folder for the results.")
+@click.option("--out", type=PATH, required=True, help="Folder for the results.")
 @json_option
 def command(out: Path, as_json: bool) -> None:
     """Measure and plan the bundled job: an invented wheel, before and after truing.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import folded, json_option, print_json, shown, signed
+from rimgauge.cli.common import PATH, folded, json_option, print_json, shown, signed
 from rimgauge.cli.decimals import DECIMAL
 from rimgauge.cli.runout_words import OUTCOME_WORDS
 from rimgauge.errors import BadInput
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("passes", nargs=-1, type=click.Path(path_type=Path), metavar="FIRST [TURNED]")
+@click.argument("passes", nargs=-1, type=PATH, metavar="FIRST [TURNED]")
 @click.option("--between-mm", type=DECIMAL, help="From pointer tip to pointer tip, where there are two.")
 @click.option(
     "--tolerance-mm",

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import PATH, json_option, print_json
 from rimgauge.errors import BadInput
 
 
 @click.command()
-@click.argument("source", required=False, type=click.Path(path_type=Path))
-@click.option("--to", "folder", type=click.Path(path_type=Path), required=True, help="Folder for the files.")
+@click.argument("source", required=False, type=PATH)
+@click.option("--to", "folder", type=PATH, required=True, help="Folder for the files.")
 @json_option
 def command(source: Path | None, folder: Path, as_json: bool) -> None:
     """Write measurements as tables (CSV), and a whole job as one JSON file, for other programs.

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import complain, folded, json_option, print_json
+from rimgauge.cli.common import PATH, complain, folded, json_option, print_json
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("folder", required=False, type=click.Path(path_type=Path))
+@click.argument("folder", required=False, type=PATH)
 @click.option("--find", default="", help="Only jobs whose wheel or folder has this in its name.")
 @click.option("--from", "since", metavar="DATE", help="Only jobs last measured on or after this date.")
 @click.option("--to", "until", metavar="DATE", help="Only jobs last measured on or before this date.")

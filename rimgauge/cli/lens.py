@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json
+from rimgauge.cli.common import PATH, json_option, print_json
 from rimgauge.cli.views import put_view
 from rimgauge.errors import BadInput
 
@@ -18,14 +18,12 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("pictures", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("pictures", nargs=-1, type=PATH)
 @click.option("--squares", metavar="9x6", help="Inner corners of a checkerboard, across and down.")
 @click.option("--charuco", metavar="7x5", help="Squares of a board with markers between, across and down.")
 @click.option("--markers", default="4X4_50", show_default=True, help="Set of markers of such a board.")
-@click.option("--out", type=click.Path(path_type=Path), help="File to write (lens.json).")
-@click.option(
-    "--view", "view_file", type=click.Path(path_type=Path), help="View of the same camera to keep it in, too."
-)
+@click.option("--out", type=PATH, help="File to write (lens.json).")
+@click.option("--view", "view_file", type=PATH, help="View of the same camera to keep it in, too.")
 @json_option
 def command(
     *,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import (
+    PATH,
     folded,
     gathered,
     json_option,
@@ -39,17 +40,15 @@ if TYPE_CHECKING:
 @click.option(
     "--view",
     "view_file",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Where things are. Default: the job's, or the view.json beside the frames.",
 )
 @click.option(
     "--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views SOURCE shows."
 )
 @click.option("--spokes", type=WHOLE, help="How many spokes, when there is no wheel file.")
-@click.option(
-    "--wheel", "wheel_file", type=click.Path(path_type=Path), help="The wheel's build (wheel.toml)."
-)
-@click.option("--out", type=click.Path(path_type=Path), help="File to write (pass.json).")
+@click.option("--wheel", "wheel_file", type=PATH, help="The wheel's build (wheel.toml).")
+@click.option("--out", type=PATH, help="File to write (pass.json).")
 @click.option(
     "--keep",
     type=click.Choice(["frames", "worst", "none"]),
@@ -68,14 +67,14 @@ if TYPE_CHECKING:
 @click.option(
     "--radial",
     "radial_file",
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="PASS",
     help="Radial measurement of the same wheel: takes off a lateral one what a tilted camera mixes in.",
 )
 @click.option(
     "--lateral",
     "lateral_file",
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="PASS",
     help="The same the other way round.",
 )

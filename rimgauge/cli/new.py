@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from rimgauge.cli.common import folded, json_option, print_json, quoted, shown
+from rimgauge.cli.common import PATH, folded, json_option, print_json, quoted, shown
 from rimgauge.errors import BadInput
 
 NEXT_STEPS = """\
@@ -43,7 +43,7 @@ maker's limits and a qualified mechanic's word come before this program's.
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=PATH)
 @click.option(
     "--spokes",
     required=True,

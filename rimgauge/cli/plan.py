@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import gathered, json_option, next_step, print_json, shown
+from rimgauge.cli.common import FILE, gathered, json_option, next_step, print_json, shown
 from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
 from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import Files, checked_wheel, keep_from_loss, spoke_numbers, starting_point
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from rimgauge.job import Job
     from rimgauge.plan import Wishes
     from rimgauge.records import Plan, Readings, SeenFrom, Wheel
-
-_FILE = click.Path(dir_okay=False, path_type=Path)
 
 
 def _as_pdf(_context: click.Context, _option: click.Parameter, path: Path | None) -> Path | None:
@@ -38,22 +36,22 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 
 
 @click.command(epilog=EXAMPLES)
-@click.option("--wheel", type=_FILE, help="The build of the wheel (wheel.toml).")
-@click.option("--lateral", type=_FILE, help="A lateral measurement (pass.json).")
-@click.option("--radial", type=_FILE, help="A radial measurement (pass.json).")
+@click.option("--wheel", type=FILE, help="The build of the wheel (wheel.toml).")
+@click.option("--lateral", type=FILE, help="A lateral measurement (pass.json).")
+@click.option("--radial", type=FILE, help="A radial measurement (pass.json).")
 @click.option(
     "--readings",
-    type=_FILE,
+    type=FILE,
     help="Readings typed in by hand (readings.csv) instead; + is to the right, outward.",
 )
-@click.option("--tension", type=_FILE, help="Readings that hold the tension of each spoke (readings.csv).")
+@click.option("--tension", type=FILE, help="Readings that hold the tension of each spoke (readings.csv).")
 @click.option(
     "--centred", is_flag=True, help="Lateral values are from the centre plane: correct the dish too."
 )
 @click.option(
     "--ignore-dish", is_flag=True, help="Leave the rim's middle where it is, whatever dish the job keeps."
 )
-@click.option("--out", type=_FILE, help="The plan file to write (plan.json).")
+@click.option("--out", type=FILE, help="The plan file to write (plan.json).")
 @click.option(
     "--seen-from",
     type=click.Choice(["tyre", "hub"]),
@@ -69,8 +67,8 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
     help="Most that one nipple is turned in this round [turns], in laps of half a turn at most.",
 )
 @click.option("--round", "round_number", type=WholeRange(min=1), help="Number of this round.")
-@click.option("--previous", type=_FILE, help="The plan of the last round, to learn from.")
-@click.option("--previous-readings", type=_FILE, help="Readings or lateral pass from before the last round.")
+@click.option("--previous", type=FILE, help="The plan of the last round, to learn from.")
+@click.option("--previous-readings", type=FILE, help="Readings or lateral pass from before the last round.")
 @click.option(
     "--done",
     help="Spokes (not steps) of the last round that were turned, if not all: 3,7,12 (or none).",
@@ -86,7 +84,7 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 @click.option("--explain", type=WHOLE, metavar="SPOKE", help="Only say what turning this nipple would do.")
 @click.option(
     "--sheet",
-    type=_FILE,
+    type=FILE,
     callback=_as_pdf,
     help="Also make a page to print and take to the wheel (sheet.pdf).",
 )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rimgauge.cli.common import json_option
+from rimgauge.cli.common import FILE, json_option
 from rimgauge.cli.decimals import WholeRange, plain
 from rimgauge.errors import BadInput, RimgaugeError
 
@@ -39,7 +39,7 @@ From a file of lines as typed:  rimgauge practice --seed 4 < steps.txt
 @click.command(epilog=EXAMPLES)
 @click.option(
     "--wheel",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     help="The build of the wheel (wheel.toml); left out: 36 spokes, three-crossed.",
 )
 @click.option(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import folded, json_option, next_step, print_json, quoted, shown
+from rimgauge.cli.common import PATH, folded, json_option, next_step, print_json, quoted, shown
 from rimgauge.cli.report_evidence import SOFTWARE, from_files, from_job, with_dish
 from rimgauge.errors import BadInput
 
@@ -15,24 +15,22 @@ if TYPE_CHECKING:
     from rimgauge.job import Job
     from rimgauge.report import Evidence
 
-_PATH = click.Path(path_type=Path)
-
 
 @click.command()
-@click.argument("job", required=False, type=_PATH)
+@click.argument("job", required=False, type=PATH)
 @click.option(
     "--out",
     "outs",
-    type=_PATH,
+    type=PATH,
     multiple=True,
     help="What to write, a .pdf or an .html; may be given twice. Left out: report.pdf in the job folder.",
 )
-@click.option("--before", type=_PATH, help="Without a job: the measurement before the work.")
-@click.option("--after", type=_PATH, help="Without a job: the measurement after the work.")
+@click.option("--before", type=PATH, help="Without a job: the measurement before the work.")
+@click.option("--after", type=PATH, help="Without a job: the measurement after the work.")
 @click.option(
     "--dish",
     "dish_files",
-    type=(_PATH, _PATH),
+    type=(PATH, PATH),
     metavar="FIRST TURNED",
     help="Put the rim's offset on the page: two lateral measurements, the wheel turned round in between. Left "
     "out: the offset that the job holds, if any.",
@@ -41,7 +39,7 @@ _PATH = click.Path(path_type=Path)
 @click.option(
     "--by", help="Who measured, if that is to stand on the page. Left out: as `measure --by` recorded it."
 )
-@click.option("--picture", type=_PATH, help="A picture of the worst place to put on the page.")
+@click.option("--picture", type=PATH, help="A picture of the worst place to put on the page.")
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Size of the page."
 )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rimgauge.cli.common import json_option, next_step, options, print_json, quoted
+from rimgauge.cli.common import PATH, json_option, next_step, options, print_json, quoted
 from rimgauge.cli.decimals import DecimalRange, plain
 from rimgauge.cli.views import put_view, view_in_job
 from rimgauge.errors import BadInput
@@ -19,18 +19,17 @@ if TYPE_CHECKING:
     from rimgauge.signal.scale import ScaleResult
 
 COINS = ("1-euro", "2-euro", "50-cent", "us-quarter")
-_PATH = click.Path(path_type=Path)
 
 _WAYS = options(
-    click.option("--checkerboard", type=_PATH, metavar="PICTURE", help="Board at the rim's edge."),
+    click.option("--checkerboard", type=PATH, metavar="PICTURE", help="Board at the rim's edge."),
     click.option("--square-mm", metavar="MM", help="Side of one square of the board."),
     click.option(
         "--card",
-        type=_PATH,
+        type=PATH,
         metavar="PICTURE",
         help="Bank card at the rim's edge, its short side along the runout.",
     ),
-    click.option("--coin", type=_PATH, metavar="PICTURE", help="Coin at the rim's edge, facing the camera."),
+    click.option("--coin", type=PATH, metavar="PICTURE", help="Coin at the rim's edge, facing the camera."),
     click.option("--coin-is", type=click.Choice(COINS), help="Which coin it is."),
     click.option("--coin-mm", metavar="MM", help="Diameter of another coin."),
     click.option(
@@ -41,11 +40,11 @@ _WAYS = options(
     click.option("--to", "end", metavar="X,Y", help="Its other end."),
     click.option(
         "--picture",
-        type=_PATH,
+        type=PATH,
         help="Picture in which both ends are straight edges: they are found there to a fraction of a pixel.",
     ),
     click.option("--shim-mm", metavar="MM", help="How far the pointer was moved from the rim."),
-    click.argument("pictures", nargs=-1, type=_PATH, metavar="[BEFORE AFTER]"),
+    click.argument("pictures", nargs=-1, type=PATH, metavar="[BEFORE AFTER]"),
 )
 _CAMERA = options(
     click.option(
@@ -83,7 +82,7 @@ class _Given:
 
 
 @click.command()
-@click.option("--view", "view_file", type=_PATH, help="Where things are in the picture.")
+@click.option("--view", "view_file", type=PATH, help="Where things are in the picture.")
 @click.option("--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views.")
 @_WAYS
 @_CAMERA

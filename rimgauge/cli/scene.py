@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, quoted
+from rimgauge.cli.common import PATH, json_option, print_json, quoted
 from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
 from rimgauge.errors import BadFile, BadInput
 
@@ -21,7 +21,7 @@ MOST_STRAY_MM = 100.0
 
 
 @click.command()
-@click.option("--out", "folder", required=True, type=click.Path(path_type=Path), help="Folder to make.")
+@click.option("--out", "folder", required=True, type=PATH, help="Folder to make.")
 @click.option("--direction", type=click.Choice(["lateral", "radial"]), default="lateral", show_default=True)
 @click.option(
     "--runout-mm", type=DECIMAL, default=1.0, show_default=True, help="Total runout that is measured."
@@ -29,9 +29,7 @@ MOST_STRAY_MM = 100.0
 @click.option(
     "--other-runout-mm", type=DECIMAL, default=0.3, show_default=True, help="In the other direction."
 )
-@click.option(
-    "--curve", type=click.Path(path_type=Path), help="CSV angle_deg,runout_mm in place of a random shape."
-)
+@click.option("--curve", type=PATH, help="CSV angle_deg,runout_mm in place of a random shape.")
 @click.option("--name", default="drawn wheel", show_default=True, help="What the wheel is called.")
 @click.option("--spokes", type=WHOLE, default=32, show_default=True)
 @click.option(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import into_record, json_option, print_json, stop_on_ctrl_c
+from rimgauge.cli.common import FILE, into_record, json_option, print_json, stop_on_ctrl_c
 from rimgauge.cli.decimals import DecimalRange
 from rimgauge.cli.views import view_beside
 from rimgauge.errors import BadInput
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from rimgauge.live.ink import Image
     from rimgauge.records import Direction, FloatArray, View, Wheel
 
-_FILE = click.Path(dir_okay=False, path_type=Path)
 LEGEND_SIZE = 1.9
 """Of the camera's picture, which stands small on the projector: as large as fits below it."""
 
@@ -30,11 +29,11 @@ LEGEND_SIZE = 1.9
 @click.option(
     "--view",
     "view_file",
-    type=_FILE,
+    type=FILE,
     help="Where things are. Default: the job's, or the view.json beside the frames.",
 )
 @click.option("--spokes", metavar="NUMBER", help="How many spokes the wheel has.")
-@click.option("--wheel", type=_FILE, help="The build of the wheel (wheel.toml) instead of --spokes.")
+@click.option("--wheel", type=FILE, help="The build of the wheel (wheel.toml) instead of --spokes.")
 @click.option(
     "--direction",
     type=click.Choice(["lateral", "radial"]),
@@ -43,14 +42,14 @@ LEGEND_SIZE = 1.9
     help="Which of a job's views to take where none is named.",
 )
 @click.option(
-    "--plan", type=_FILE, help="Plan whose steps are shown. In a job: the latest, until measured again."
+    "--plan", type=FILE, help="Plan whose steps are shown. In a job: the latest, until measured again."
 )
 @click.option(
     "--before",
-    type=_FILE,
+    type=FILE,
     help="Measurement to draw in dashes (pass.json). In a job: the latest, until measured again.",
 )
-@click.option("--record", type=_FILE, help="Write what is shown to a video (.mp4 or .avi).")
+@click.option("--record", type=FILE, help="Write what is shown to a video (.mp4 or .avi).")
 @click.option(
     "--no-window", is_flag=True, help="Show no window; for machines without a screen, or a clip without keys."
 )

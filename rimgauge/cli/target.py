@@ -7,7 +7,7 @@ from typing import Literal
 
 import click
 
-from rimgauge.cli.common import folded, into_record, json_option, print_json, shown
+from rimgauge.cli.common import PATH, folded, into_record, json_option, print_json, shown
 from rimgauge.cli.decimals import WHOLE
 from rimgauge.errors import BadInput
 
@@ -23,7 +23,7 @@ from rimgauge.errors import BadInput
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="File to write. Default: scale-sheet-PAPER.pdf or tag-sheet-PAPER.pdf here.",
 )
 @json_option

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import json_option, print_json, quoted, shown
+from rimgauge.cli.common import PATH, json_option, print_json, quoted, shown
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -20,11 +20,11 @@ MOST_NAMED = 5
 
 
 @click.command()
-@click.argument("job", required=False, type=click.Path(path_type=Path))
+@click.argument("job", required=False, type=PATH)
 @click.option(
     "--take-in",
     "added",
-    type=click.Path(path_type=Path),
+    type=PATH,
     multiple=True,
     metavar="FILE",
     help="Accept a file or folder that you added to the job, changed or removed; may be given several times.",
