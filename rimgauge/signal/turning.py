@@ -32,7 +32,13 @@ from rimgauge.signal.slid import but_for_hands
 from rimgauge.signal.spoke_count import check_multiple, fits
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
 from rimgauge.signal.too_fast import times_too_slow
-from rimgauge.signal.unmarked import begun_at_start, check_start, counted_from_mark, counted_through
+from rimgauge.signal.unmarked import (
+    begun_at_start,
+    check_start,
+    check_way,
+    counted_from_mark,
+    counted_through,
+)
 
 COMPONENTS = 12
 SOFT_DEG = 0.7
@@ -153,6 +159,8 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
         usable = counted_through(gaps_px, course.angle_deg, usable, layout.spacing_deg)
     sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
+    if layout.start_spoke is not None:
+        check_way(found.place.angle_deg, evidence)
     angle_deg = np.where(usable, course.angle_deg, np.nan)
     if spokes and tags is None:
         check_multiple(track.spoke_profile, angle_deg, layout)

@@ -8,9 +8,11 @@ from hand_motion import draw_motion
 from seen_angle import Bench, begun_at, film, layout_of, spoke_angles
 from seen_spokes import ALONG_THE_AXLE
 
-from rimgauge.errors import NotTrustworthy, RimgaugeError
+from rimgauge.errors import NotTrustworthy, PlaceLost, RimgaugeError
 from rimgauge.signal import find_turning
-from rimgauge.signal.unmarked import counted_through
+from rimgauge.signal.follow import Evidence
+from rimgauge.signal.place import FASTEST_STEPS, SPEEDS
+from rimgauge.signal.unmarked import check_way, counted_through
 
 START_DEG = 0.3
 """How far from the pointer the spoke stood that was told."""
@@ -56,6 +58,23 @@ def test_a_wheel_that_turns_less_than_once_is_refused():
     seen = film(begun_at(motion, begin_deg), bench, rng)
     with pytest.raises(RimgaugeError, match=r"turned only|told in only|can't be followed"):
         find_turning(seen.track, replace(layout_of(bench), start_spoke=1))
+
+
+@pytest.mark.parametrize(
+    ("seen", "slid", "told"), [(20, 5, True), (2, 5, False), (20, -5, False), (0, 5, False)]
+)
+def test_a_path_is_refused_whose_mirror_image_the_slide_does_not_speak_against(seen, slid, told):
+    """Five degrees a frame; the slide is seen in some frames, or says that the wheel goes the other way."""
+    path_deg = 5.0 * np.arange(100.0)
+    by_speed = np.ones((100, SPEEDS))
+    by_speed[10 : 10 + seen, FASTEST_STEPS + slid] = np.exp(2.0)
+    mark_deg = np.where(np.arange(100) == 0, 0.0, np.nan)
+    evidence = Evidence(mark_deg, np.full(100, 0.8), 0.0, by_speed=by_speed)
+    if told:
+        check_way(path_deg, evidence)
+    else:
+        with pytest.raises(PlaceLost, match="which way the wheel turns"):
+            check_way(path_deg, evidence)
 
 
 def test_a_start_that_the_mark_contradicts_is_refused():
