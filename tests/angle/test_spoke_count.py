@@ -123,3 +123,9 @@ def test_spokes_in_pairs_are_no_reason_to_doubt_the_number():
     check_multiple(passing(48, RUN_DEG, far=1.0, heads=0.0), RUN_DEG, paired)
     with pytest.raises(SpokesMiscounted):
         check_multiple(passing(48, RUN_DEG, far=1.0, heads=0.0), RUN_DEG, layout)
+
+
+def test_a_rims_own_runout_in_the_strips_is_no_reason_to_doubt_the_number():
+    """Three lobes a turn, as strong as all spokes together: half of 24 spokes would look alike after a third of a turn."""
+    lobes = 60.0 * np.cos(np.radians(3.0 * RUN_DEG + 20.0))[:, None, None]
+    check_multiple(passing(24, RUN_DEG) + lobes, RUN_DEG, told(24))
