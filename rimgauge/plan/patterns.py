@@ -26,7 +26,7 @@ where radial runout or tension is not at hand to tell better."""
 APART_LIKELIER = 5.0
 APART_PLAIN = 7.0
 """Where both runouts are read, a spoke may be broken that makes them likelier by this (natural logarithm) where it has
-lost so much; from the plain figure on nothing is planned before someone has looked. Of 540 sound wheels, out of true, in
+lost so much; from the plain figure on nothing is planned before someone has looked. Of 600 runs of sound wheels, out of true, in
 part read by hand or of kinds no plan was looked at on, none reached 4.8 (docs/benchmarks.md)."""
 FAR_OUT_MM = 3.0
 """More lateral runout than this is asked about where no tension was read; the closed loop's wheels have up to as much."""
