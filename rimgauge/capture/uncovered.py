@@ -156,11 +156,13 @@ def _stands_out(moves: FloatArray, likely: list[FloatArray]) -> tuple[float, boo
 
 
 def _slopes(v: FloatArray, places: FloatArray) -> FloatArray:
-    """Slope of the outline at each row [px/px]: the median of those to the rows near it."""
+    """Slope of the outline at each row [px/px]: the median of those to the rows near it, infinite for a row by itself."""
     apart = v[None] - v[:, None]
     rise = (places[None] - places[:, None]) / np.where(apart == 0.0, 1.0, apart)
     near = (apart != 0.0) & (np.abs(apart) <= NEAR_ROWS)
-    return np.asarray(np.nanmedian(np.where(near, rise, np.nan), axis=1))
+    slopes, some = np.full(len(v), np.inf), near.any(axis=1)
+    slopes[some] = np.nanmedian(np.where(near, rise, np.nan)[some], axis=1)
+    return slopes
 
 
 class _Row:

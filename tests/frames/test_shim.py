@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import warnings
 
 import cv2
 import numpy as np
@@ -10,6 +11,7 @@ from drawn_things import drawn, pointer, stopped, strip_share
 from numpy.testing import assert_allclose
 
 from rimgauge.capture.shim import pointer_moved_px
+from rimgauge.capture.uncovered import _slopes
 from rimgauge.cli import run
 from rimgauge.errors import BadInput, PointerNotSeen
 from rimgauge.job import read_view
@@ -120,3 +122,10 @@ def test_a_pointer_before_squares_is_never_read_grossly_wrong(view, ink, moved_p
 def test_a_pointer_no_darker_than_what_lies_behind_it_is_refused(view):
     with pytest.raises(PointerNotSeen):
         pointer_moved_px(pointer(338.2, ink=170.0), pointer(342.2, ink=170.0), view, view.edges[0])
+
+
+def test_a_row_by_itself_has_no_slope_and_nobody_is_warned():
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        slopes = _slopes(np.array([0.0, 1.0, 2.0, 500.0]), np.array([10.0, 10.5, 11.0, 90.0]))
+    assert_allclose(slopes, [0.5, 0.5, 0.5, np.inf])
