@@ -282,11 +282,11 @@ def test_a_distance_that_nobody_measured_is_not_told_as_one(shared, tmp_path, ca
     assert "how far the camera is from the rim isn't known" in said
     view = read_view(view_file)
     camera = replace(view.scale.camera, distance_mm=145.0, distance_standard_uncertainty_mm=55.0)
-    hardly = " ".join(_camera_words(view, camera))
+    hardly = _camera_words(view, camera)
     assert "145 mm" not in hardly
     assert "isn't known well enough to tell. Measure the distance" in hardly
     sure = replace(camera, distance_standard_uncertainty_mm=7.0)
-    assert "145 mm ± 14 mm away" in " ".join(_camera_words(view, sure))
+    assert "145 mm ± 14 mm away" in _camera_words(view, sure)
     run([*line, "--tilt-deg", "0"])
     assert "the new one is the same, which both allow" in " ".join(capsys.readouterr().out.split())
     assert "give --distance-mm" in said
