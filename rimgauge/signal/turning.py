@@ -11,7 +11,6 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 
 from rimgauge.errors import (
     MarkNotSeen,
@@ -22,6 +21,7 @@ from rimgauge.errors import (
     TooFewRevolutions,
 )
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning, shortest_deg
+from rimgauge.signal.astray import astray, slipped, with_beside
 from rimgauge.signal.course import Course, fit_course
 from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
@@ -42,14 +42,11 @@ from rimgauge.signal.unmarked import (
 
 COMPONENTS = 12
 SOFT_DEG = 0.7
-LEAST_FORETOLD, LEAST_FORETOLD_NEAR, NEAR_FRAMES = 0.5, 0.0, 15
+LEAST_FORETOLD = 0.5
 WORST_SHARE = 0.1
 LEAST_REVOLUTIONS = 1.1
 FEWEST_FRAMES = math.ceil(LEAST_REVOLUTIONS * STEPS / FASTEST_STEPS)
 """In fewer no wheel that can be followed turns so far."""
-SLIPPED_FRAMES, SLIPPED_MISSED, SLIPPED_CHANGE = 5, 0.35, 0.2
-"""Where so much of the looks' usual variance is missed over so many frames, and the wheel changes its speed by more than such
-a share of the spokes' spacing a frame, it may have gone another way (a judgement, on simulated hands that turn back)."""
 SURE_SHARE = 1.0 / 6.0
 """Largest standard uncertainty of a usable angle, as a share of the spokes' spacing: three of them are half
 a spacing, beyond which a neighbouring spoke would be named."""
@@ -60,7 +57,6 @@ LEAST_LIKELIER = math.log(20.0)
 LEAST_LIKELIER_BACKWARD = 60.0
 """The same, as a logarithm, for a path backward against one forward: neighbouring frames are alike, so that odds
 are overstated (a judgement)."""
-LOSING_FRAMES = 6
 MARK_AGREES, LEAST_AGREES = 1.0 / 3.0, 0.6
 """The mark is seen where it should be if it is so near, as a share of the spokes' spacing; and in so many of the frames that
 show it, at least. On films with a mark it is all of them (17 looked at), on one with none two of four."""
@@ -201,13 +197,12 @@ def _usable(
     usable = course.spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
     usable &= course.settled
     if spokes:
-        usable &= ~_astray(course.missed, course.whole)
-        usable &= ~_slipped(course, moment, spacing_deg)
+        usable &= ~astray(course.missed, course.whole)
+        usable &= ~slipped(course, moment, spacing_deg)
     usable &= ~_doubted(found.place, evidence, moment, course.angle_deg, spacing_deg)
     for rival in found.rivals:
         usable &= ~_contested(found.place, rival, spacing_deg)[moment]
-    # Where the angle is lost it was going wrong for some frames before.
-    return np.asarray(minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest"))
+    return with_beside(usable, course.angle_deg, spacing_deg)
 
 
 def _followed(evidence: Evidence, layout: Layout, *, counted: bool) -> Followed:
@@ -353,29 +348,6 @@ def _never_seen(track: GapTrack) -> MarkNotSeen | TooFewRevolutions:
         "the mark was never seen in its box; stick a piece of bright tape on the rim at the valve, "
         "or run aim again and check the mark's box in its picture; of a film that begins with a spoke at the pointer "
         "tell its number with --start-spoke"
-    )
-
-
-def _astray(missed: FloatArray, whole: FloatArray) -> BoolArray:
-    """Frames (n,) round which the looks are foretold hardly better than by their mean: the path slipped there."""
-    near_missed, near_whole = (
-        uniform_filter1d(part, NEAR_FRAMES, mode="nearest") for part in (missed, whole)
-    )
-    busy = near_whole > 0.5 * float(np.mean(whole))
-    return np.asarray(busy & (near_missed > (1.0 - LEAST_FORETOLD_NEAR) * near_whole))
-
-
-def _slipped(course: Course, moment: IntArray, spacing_deg: float) -> BoolArray:
-    """Frames (n,) in which the wheel turns back or is pushed, and looks as nothing foretold: it went some other way.
-
-    A wheel that goes on evenly passes no spoke over; then it is a hand or the valve that looks otherwise.
-    """
-    missed = uniform_filter1d(course.missed, SLIPPED_FRAMES, mode="nearest")
-    speed = np.gradient(course.angle_deg, moment)
-    reach = 2 * SLIPPED_FRAMES - 1
-    change = maximum_filter1d(speed, reach, mode="nearest") - minimum_filter1d(speed, reach, mode="nearest")
-    return np.asarray(
-        (missed > SLIPPED_MISSED * float(np.mean(course.whole))) & (change > SLIPPED_CHANGE * spacing_deg)
     )
 
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from rimgauge.signal.alone import stands_alone
+from rimgauge.signal.astray import slipped as slipped_frames
 from rimgauge.signal.course import Course
 from rimgauge.signal.follow import Evidence, follow
 from rimgauge.signal.looks import Look
 from rimgauge.signal.place import SPEEDS, Place, chance_along
-from rimgauge.signal.turning import _slipped
 
 SPACING_DEG = 10.0
 TRUTH_DEG = 5.0 * np.arange(240) - 20.0
@@ -103,5 +103,5 @@ def test_frames_that_look_otherwise_while_the_wheel_turns_back_are_left_out_and_
     missed = np.where(np.isin(TAKEN, [*range(100, 105), *range(180, 185)]), 0.8, 0.05)
     known = np.zeros(240)
     course = Course(angle_deg, known, np.ones(240, dtype=bool), False, missed, np.ones(240), 1.0)
-    slipped = np.flatnonzero(_slipped(course, TAKEN, SPACING_DEG))
+    slipped = np.flatnonzero(slipped_frames(course, TAKEN, SPACING_DEG))
     assert {*range(100, 105)} <= set(slipped) <= {*range(95, 110)}

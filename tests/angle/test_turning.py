@@ -13,6 +13,7 @@ from rimgauge.capture.slide import find_slide
 from rimgauge.errors import MarkNotSeen, NotTrustworthy, PlaceLost, RimgaugeError, TooFewRevolutions
 from rimgauge.records import TagSightings, Turning
 from rimgauge.signal import Layout, find_turning, look_period_deg
+from rimgauge.signal.astray import with_beside
 from rimgauge.signal.evidence import beat_times_s, even_moments
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.slid import slid
@@ -358,3 +359,16 @@ def test_a_long_run_is_joined_from_pieces_and_one_that_is_lost_is_left_out():
     assert 0.8 < told.mean() < 0.95
     assert_allclose(off, 360.0 * np.round(off / 360.0), atol=1e-6)
     assert turning.standard_uncertainty_deg[~told].min() > 90.0
+
+
+def test_frames_of_one_stop_are_lost_together_and_the_next_ones_stay():
+    angle_deg = np.concatenate(
+        [np.arange(0.0, 40.0, 4.0), 40.0 + 0.05 * np.arange(30), np.arange(46.0, 90.0, 4.0)]
+    )
+    usable = np.ones(len(angle_deg), dtype=bool)
+    usable[25] = False
+    kept = with_beside(usable, angle_deg, 10.0)
+    assert not kept[10:40].any()
+    assert kept[:10].all()
+    assert kept[40:].all()
+    assert with_beside(np.ones_like(usable), angle_deg, 10.0).all()
