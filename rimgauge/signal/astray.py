@@ -42,17 +42,17 @@ def slipped(course: Course, moment: IntArray, spacing_deg: float) -> BoolArray:
     )
 
 
-def with_beside(usable: BoolArray, angle_deg: FloatArray, spacing_deg: float) -> BoolArray:
-    """Leave out too (n,) what lies beside frames that aren't usable: where the angle is lost it was going wrong before.
+def but_for_beside(usable: BoolArray) -> BoolArray:
+    """Leave out too (n,) what lies beside frames that aren't usable: where the angle is lost it was going wrong before."""
+    return np.asarray(minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest"))
 
-    So is all that the wheel passed so near to one that it stood, for the eye: what one frame of a stop shows all do.
+
+def but_for_lost_stops(usable: BoolArray, angle_deg: FloatArray, spacing_deg: float) -> BoolArray:
+    """Leave out (n,) what the wheel passed so near to a frame in which it was lost that it stood, for the eye.
+
+    What one frame of a stop shows of the spokes all do.
     """
-    usable = minimum_filter1d(usable, 2 * LOSING_FRAMES + 1, mode="nearest")
-    return _but_for_lost_stops(usable, angle_deg, STAYS_SHARE * spacing_deg)
-
-
-def _but_for_lost_stops(usable: BoolArray, angle_deg: FloatArray, stays_deg: float) -> BoolArray:
-    """Leave out (n,) what the wheel passed so near to a frame in which it was lost: what one shows of a stop all do."""
+    stays_deg = STAYS_SHARE * spacing_deg
     kept = usable.copy()
     for way in (1, -1):
         lost_deg = math.nan

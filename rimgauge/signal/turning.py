@@ -21,7 +21,7 @@ from rimgauge.errors import (
     TooFewRevolutions,
 )
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning, shortest_deg
-from rimgauge.signal.astray import astray, slipped, with_beside
+from rimgauge.signal.astray import astray, but_for_beside, but_for_lost_stops, slipped
 from rimgauge.signal.course import Course, fit_course
 from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
@@ -202,7 +202,8 @@ def _usable(
     usable &= ~_doubted(found.place, evidence, moment, course.angle_deg, spacing_deg)
     for rival in found.rivals:
         usable &= ~_contested(found.place, rival, spacing_deg)[moment]
-    return with_beside(usable, course.angle_deg, spacing_deg)
+    usable = but_for_beside(usable)
+    return but_for_lost_stops(usable, course.angle_deg, spacing_deg) if spokes else usable
 
 
 def _followed(evidence: Evidence, layout: Layout, *, counted: bool) -> Followed:

@@ -13,7 +13,7 @@ from rimgauge.capture.slide import find_slide
 from rimgauge.errors import MarkNotSeen, NotTrustworthy, PlaceLost, RimgaugeError, TooFewRevolutions
 from rimgauge.records import TagSightings, Turning
 from rimgauge.signal import Layout, find_turning, look_period_deg
-from rimgauge.signal.astray import with_beside
+from rimgauge.signal.astray import but_for_lost_stops
 from rimgauge.signal.evidence import beat_times_s, even_moments
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.slid import slid
@@ -367,8 +367,8 @@ def test_frames_of_one_stop_are_lost_together_and_the_next_ones_stay():
     )
     usable = np.ones(len(angle_deg), dtype=bool)
     usable[25] = False
-    kept = with_beside(usable, angle_deg, 10.0)
+    kept = but_for_lost_stops(usable, angle_deg, 10.0)
     assert not kept[10:40].any()
     assert kept[:10].all()
     assert kept[40:].all()
-    assert with_beside(np.ones_like(usable), angle_deg, 10.0).all()
+    assert but_for_lost_stops(np.ones_like(usable), angle_deg, 10.0).all()
