@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -104,22 +104,23 @@ def _facings(frames: list[Frame], hints: Hints) -> list[Facing]:
 
     A yellow tie is as bright as a grey wall, but gives hardly any blue light.
     """
-    first: PointerNotSeen | None = None
-    for channel in (None, *COLOURS):
-        try:
-            facings = find_facings(_by_channel(frames, channel), hints.pointer_at, hints.rim_at)
-        except PointerNotSeen as trouble:
-            first = first or trouble
-            continue
-        if facings:
-            return facings
-    raise first or _nothing_found(hints)
+    trouble: PointerNotSeen | RimNotSeen = _nothing_found(hints)
+    found: list[Facing] = []
+    try:
+        found = find_facings(frames, hints.pointer_at, hints.rim_at)
+    except PointerNotSeen as told:
+        trouble = told
+    for channel in COLOURS:
+        if not found:
+            with suppress(PointerNotSeen, RimNotSeen):
+                found = find_facings(_of_channel(frames, channel), hints.pointer_at, hints.rim_at)
+    if not found:
+        raise trouble
+    return found
 
 
-def _by_channel(frames: list[Frame], channel: int | None) -> list[Frame]:
-    """The frames as they are, or as grey ones of one of their colours."""
-    if channel is None:
-        return frames
+def _of_channel(frames: list[Frame], channel: int) -> list[Frame]:
+    """The frames as grey ones of one of their colours."""
     return [replace(frame, image=frame.image[:, :, [channel] * 3]) for frame in frames]
 
 

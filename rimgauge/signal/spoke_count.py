@@ -76,7 +76,7 @@ def fits(evidence: Evidence, angle_deg: FloatArray, layout: Layout, *, alone: bo
 
 
 def check_multiple(profile: NDArray[Any], angle_deg: FloatArray, layout: Layout) -> None:
-    """Refuse spokes of which twice as many or half seem to pass in a turn: its curve would be right, their numbers not.
+    """Refuse spokes of which twice as many or half seem to pass in a turn: the curve would be right, their numbers not.
 
     profile (n, m, a): strips of the spokes in each frame. angle_deg (n,): of the wheel, NaN where it isn't known.
     """

@@ -1,0 +1,112 @@
+"""What a plan may be made on: the wheel as it is now, not as it was before the turns."""
+
+from dataclasses import replace
+
+import pytest
+from plan_bench import COMMON, a_pass, run_plan, write_readings
+from wheels import out_of_true, turns_of
+
+from rimgauge.errors import BadInput
+from rimgauge.job import create_job, keep_pass, read_plan, write_pass
+
+
+@pytest.fixture
+def planned_job(bench, wheel, monkeypatch):
+    """Return a job, its folder the current one, in which a round was planned on lateral runout, and the wheel as it was."""
+    job = create_job(bench / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
+    run_plan()
+    return job, before
+
+
+def test_turns_are_not_planned_twice_on_lateral_runout_from_before_them(bench, wheel, monkeypatch):
+    job = create_job(bench / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
+    keep_pass(job, a_pass("radial", before.radial_mm, wheel))
+    run_plan()
+    keep_pass(job, a_pass("radial", 0.3 * before.radial_mm, wheel))
+    said = r"pass-01\.json is from before the corrections of round 1.*if nothing was turned since, add --done none\)"
+    with pytest.raises(BadInput, match=said):
+        run_plan()
+    run_plan("--done", "none")
+    anew = read_plan(job.folder / "plan-02.json")
+    assert anew.round == 1
+    assert anew.readings.radial_mm.tolist() == (0.3 * before.radial_mm).tolist()
+    keep_pass(job, a_pass("lateral", 0.3 * before.lateral_mm, wheel))
+    run_plan()
+    assert read_plan(job.folder / "plan-03.json").round == 2
+
+
+def test_a_direction_measured_after_a_plan_that_was_let_be_keeps_what_was_learnt(wheel, answer, planned_job):
+    """Round 1 done, round 2 planned on lateral runout and left; then radial is measured too: round 1 still counts."""
+    job, before = planned_job
+    turned = turns_of(read_plan(job.folder / "plan-01.json"), 36)
+    after_mm = before.lateral_mm + 0.8 * answer.lateral_mm @ turned
+    keep_pass(job, a_pass("lateral", after_mm, wheel))
+    run_plan()
+    keep_pass(job, a_pass("radial", before.radial_mm, wheel))
+    run_plan("--done", "none")
+    both = read_plan(job.folder / "plan-03.json")
+    assert both.round == 2
+    assert [done.turns.tolist() for done in both.earlier] == [turned.tolist()]
+    assert both.before.radial_mm is not None
+
+
+def test_a_measurement_from_before_the_turns_is_not_planned_on_in_its_job(bench, wheel, planned_job):
+    """Else the next plan would learn from its readings as if they were of after the turns."""
+    job, before = planned_job
+    keep_pass(job, a_pass("lateral", 0.3 * before.lateral_mm, wheel))
+    with pytest.raises(
+        BadInput, match=r"pass-01\.json is from before .* and pass-02\.json was measured since"
+    ):
+        run_plan("--lateral", "pass-01.json")
+    run_plan("--lateral", "pass-02.json")
+    assert read_plan(job.folder / "plan-02.json").round == 2, "named, the newest is learnt from as well"
+    write_pass(bench / "other.json", a_pass("lateral", before.lateral_mm, wheel))
+    with pytest.raises(BadInput, match=r"other\.json is no measurement of this job"):
+        run_plan("--lateral", str(bench / "other.json"))
+    look_back = ("--wheel", "wheel.toml", "--lateral", "pass-01.json", "--out", str(bench / "look.json"))
+    run_plan(*look_back)
+
+
+def test_readings_from_before_the_turns_are_not_planned_on_in_their_job(bench, wheel, monkeypatch):
+    job = create_job(bench / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    for number, size in enumerate((1.0, 0.5), start=1):
+        read = replace(before, lateral_mm=size * before.lateral_mm)
+        write_readings(job.folder / f"readings-0{number}.csv", read)
+        run_plan()
+    with pytest.raises(
+        BadInput, match=r"readings-01\.csv is from before turns that the plan of round 2 counts as done"
+    ):
+        run_plan("--readings", "readings-01.csv")
+
+
+def test_readings_that_may_be_newer_than_the_measurement_are_asked_about(planned_job):
+    """A measurement counts before readings; once it was planned on, readings beside it may be of after the turns."""
+    job, before = planned_job
+    write_readings(job.folder / "readings-01.csv", replace(before, lateral_mm=0.4 * before.lateral_mm))
+    with pytest.raises(BadInput, match=r"--readings readings-01\.csv or --lateral pass-01\.json"):
+        run_plan()
+    run_plan("--readings", "readings-01.csv")
+    assert read_plan(job.folder / "plan-02.json").round == 2
+    for older in ((), ("--lateral", "pass-01.json")):
+        with pytest.raises(
+            BadInput, match=r"pass-01\.json is from before turns that the plan of round 2 counts"
+        ):
+            run_plan(*older)
+
+
+def test_a_plan_named_with_other_readings_than_its_own_is_refused(bench, wheel):
+    run_plan(*COMMON)
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    for name, size in (("other.csv", 0.7), ("now.csv", 0.3)):
+        write_readings(bench / name, replace(before, lateral_mm=size * before.lateral_mm))
+    now = ("--wheel", "wheel.toml", "--readings", "now.csv", "--out", "plan-2.json")
+    with pytest.raises(BadInput, match=r"plan\.json was not made on other\.csv"):
+        run_plan(*now, "--previous", "plan.json", "--previous-readings", "other.csv")
