@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -61,7 +62,7 @@ def command(
         print_json(
             {
                 "jobs": [_fields(job) for job in found],
-                "months": [_month_fields(month) for month in months],
+                "months": [asdict(month) for month in months],
                 "troubles": troubles,
             }
         )
@@ -182,16 +183,4 @@ def _fields(job: PastJob) -> dict[str, object]:
         "last": [result_fields(result) for result in job.last],
         "before_plan": [result_fields(result) for result in job.before_plan],
         "changed": list(job.changed),
-    }
-
-
-def _month_fields(month: Month) -> dict[str, object]:
-    return {
-        "month": month.month,
-        "came_in": month.came_in,
-        "came_in_out": month.came_in_out,
-        "came_in_undecided": month.came_in_undecided,
-        "last_measured": month.last_measured,
-        "last_measured_within": month.last_measured_within,
-        "last_measured_undecided": month.last_measured_undecided,
     }

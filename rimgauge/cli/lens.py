@@ -116,11 +116,11 @@ def _with_lens(path: Path, lens: Lens, image_size: tuple[int, int]) -> View:
 
 
 def _fields(lens: Lens, image_size: tuple[int, int], used: int, missed: list[Path]) -> dict[str, object]:
+    from rimgauge.job import lens_fields
+
     return {
         "image_size": list(image_size),
-        "camera_matrix": lens.camera_matrix.tolist(),
-        "distortion": lens.distortion.tolist(),
-        "rms_px": lens.rms_px,
+        **lens_fields(lens),
         "used": used,
         "missed": [str(path) for path in missed],
     }

@@ -39,7 +39,6 @@ from .keep import (
     update_manifest,
     write_measured,
 )
-from .lens_file import read_lens, write_lens
 from .listing import Month, PastJob, by_month, past_jobs, without_copies
 from .manifest import Manifest, Trouble, job_files, now, read_manifest, verify_job
 from .names import PASS, is_page
@@ -57,7 +56,7 @@ from .recorded import (
 from .result import Result, result_fields
 from .start import create_job
 from .tables import tables
-from .view_file import read_view, write_view
+from .view_file import lens_fields, read_view, write_lens, write_view
 
 __all__ = [
     "EVERYTHING",
@@ -96,6 +95,7 @@ __all__ = [
     "keep_view",
     "kept_picture",
     "latest",
+    "lens_fields",
     "made_by_hand",
     "made_on",
     "next_path",
@@ -110,7 +110,6 @@ __all__ = [
     "read_build",
     "read_bytes",
     "read_dish",
-    "read_lens",
     "read_manifest",
     "read_pass",
     "read_plan",

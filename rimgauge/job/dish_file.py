@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
-from rimgauge.records import BudgetLine, Dish, Measured, record
+from rimgauge.records import Dish, record
 
-from .pass_file import budget_fields, measured_fields
-from .reader import Reader, read_json, read_moment, write_json
+from .pass_file import budget_fields, measured_fields, parse_budget, parse_measured
+from .reader import FileFormat, Reader, read_moment
 
-_size: Callable[[Reader], float] = functools.partial(Reader.number, least=0)
 _MOST_MM = 1000.0
 
 
@@ -29,30 +26,6 @@ class KeptDish:
     between_mm: float | None
     tolerance_mm: float
     dish: Dish
-
-
-def read_dish(path: Path) -> KeptDish:
-    """Read a dish.
-
-    Raises
-    ------
-    BadFile
-        The file can't be read or understood; the sentence names the field.
-
-    """
-    return _parse(read_json(Path(path), "rimgauge-dish"))
-
-
-def write_dish(path: Path, kept: KeptDish) -> None:
-    """Write a dish, whole or not at all.
-
-    Raises
-    ------
-    BadFile
-        It can't be written, or a value is one that reading it back would refuse.
-
-    """
-    write_json(Path(path), "rimgauge-dish", dish_fields(kept), _parse)
 
 
 def dish_fields(kept: KeptDish) -> dict[str, Any]:
@@ -82,26 +55,11 @@ def _parse(fields: Reader) -> KeptDish:
         tolerance_mm=fields["tolerance_mm"].number(above=0, below=100),
         dish=Dish(
             offset_mm=offset["value"].number(least=-_MOST_MM, most=_MOST_MM),
-            expanded_uncertainty_mm=_size(offset["expanded_uncertainty"]),
+            expanded_uncertainty_mm=offset["expanded_uncertainty"].number(least=0),
             coverage_probability=offset["coverage_probability"].number(above=0, below=1),
-            budget=tuple(
-                BudgetLine(
-                    source=item["source"].text(),
-                    standard_uncertainty_mm=_size(item["standard_uncertainty_mm"]),
-                    degrees_of_freedom=item["degrees_of_freedom"].number(above=0),
-                )
-                for item in fields["uncertainty_budget"].items()
-            ),
-            width=fields["width_mm"].or_none(_width),
+            budget=parse_budget(fields["uncertainty_budget"]),
+            width=fields["width_mm"].or_none(parse_measured),
         ),
-    )
-
-
-def _width(place: Reader) -> Measured:
-    return Measured(
-        value=place["value"].number(above=0),
-        expanded_uncertainty=_size(place["expanded_uncertainty"]),
-        coverage_probability=place["coverage_probability"].number(above=0, below=1),
     )
 
 
@@ -110,3 +68,7 @@ def _name(place: Reader) -> str:
     if not name or "/" in name or "\\" in name or "\0" in name or name in (".", ".."):
         place.fail(f"must be the name of a measurement beside it, not {name[:60]!r}")
     return name
+
+
+_FORMAT = FileFormat("rimgauge-dish", dish_fields, _parse)
+read_dish, write_dish = _FORMAT.read, _FORMAT.write

@@ -1,10 +1,9 @@
-"""pass-NN.json: one measurement, with what every frame said."""
+"""pass-NN.json: one measurement, with what every frame said, NaN standing as null; every digit is kept."""
 
 from __future__ import annotations
 
 import math
 import re
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,35 +22,11 @@ from rimgauge.records import (
     Zone,
 )
 
-from .reader import FARTHEST_MM, Reader, read_json, read_moment, write_json
+from .reader import FARTHEST_MM, FileFormat, Reader, read_moment
 from .view_file import parse_view, view_fields
 
 MOST_AHEAD_MM = 1000.0
 """No picture that shows a gap shows a metre of the rim."""
-
-
-def read_pass(path: Path) -> Runout:
-    """Read a measurement; null in a frame's values becomes NaN.
-
-    Raises
-    ------
-    BadFile
-        The file can't be read or understood; the sentence names the field.
-
-    """
-    return _parse(read_json(Path(path), "rimgauge-pass"))
-
-
-def write_pass(path: Path, runout: Runout) -> None:
-    """Write a measurement, whole or not at all; NaN becomes null, every digit is kept.
-
-    Raises
-    ------
-    BadFile
-        It can't be written, or a value is one that reading it back would refuse.
-
-    """
-    write_json(Path(path), "rimgauge-pass", pass_fields(runout), _parse)
 
 
 # --- record to fields ---------------------------------------------------------------------------------
@@ -199,9 +174,9 @@ def _parse(fields: Reader) -> Runout:
         created=read_moment(fields["created"]),
         source=_source(fields["source"]),
         revolutions=fields["revolutions"].number(least=0),
-        total_runout=_measured(fields["total_runout_mm"]),
+        total_runout=parse_measured(fields["total_runout_mm"]),
         sides=sides,
-        budget=tuple(_budget_line(line) for line in fields["uncertainty_budget"].items()),
+        budget=parse_budget(fields["uncertainty_budget"]),
         verdict=Verdict(
             tolerance_mm=verdict["tolerance_mm"].number(above=0),
             rule=verdict["rule"].text(),
@@ -215,6 +190,11 @@ def _parse(fields: Reader) -> Runout:
         picture_sha256=_sha256(picture, "no picture") if picture else "",
         measured_by=measured_by.text() if measured_by else "",
     )
+
+
+def parse_budget(place: Reader) -> tuple[BudgetLine, ...]:
+    """Read a budget wherever it stands."""
+    return tuple(_budget_line(line) for line in place.items())
 
 
 def _budget_line(line: Reader) -> BudgetLine:
@@ -246,7 +226,8 @@ def _sha256(place: Reader, empty_for: str) -> str:
     return text
 
 
-def _measured(place: Reader) -> Measured:
+def parse_measured(place: Reader) -> Measured:
+    """Read a value with its uncertainty wherever it stands."""
     return Measured(
         value=place["value"].number(least=0),
         expanded_uncertainty=place["expanded_uncertainty"].number(least=0),
@@ -263,8 +244,8 @@ def _side(place: Reader) -> SideRunout:
     return SideRunout(
         side=place["side"].choice("right", "left", "outer"),
         mean_gap_mm=place["mean_gap_mm"].number(),
-        total_runout=_measured(place["total_runout_mm"]),
-        non_repeatable_mm=_or_nan(place["non_repeatable_mm"].or_none(lambda found: found.number(least=0))),
+        total_runout=parse_measured(place["total_runout_mm"]),
+        non_repeatable_mm=place["non_repeatable_mm"].or_nan(least=0),
         harmonic_order=np.array([item["order"].whole(least=0) for item in harmonics], dtype=np.int64),
         harmonic_amplitude_mm=np.array([item["amplitude_mm"].number(least=0) for item in harmonics]),
         harmonic_phase_deg=np.array([item["phase_deg"].number() for item in harmonics]),
@@ -280,10 +261,6 @@ def _side(place: Reader) -> SideRunout:
         ),
         zones=tuple(_zone(item, len(spokes)) for item in place["zones"].items()),
     )
-
-
-def _or_nan(value: float | None) -> float:
-    return math.nan if value is None else value
 
 
 def _zone(place: Reader, spoke_count: int) -> Zone:
@@ -338,3 +315,7 @@ def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
         other=other.or_none(_side) if other else None,
         start_spoke=start.or_none(lambda number: number.whole(least=1, most=spokes)) if start else None,
     )
+
+
+_FORMAT = FileFormat("rimgauge-pass", pass_fields, _parse)
+read_pass, write_pass = _FORMAT.read, _FORMAT.write

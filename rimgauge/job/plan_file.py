@@ -5,14 +5,13 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from rimgauge.records import EIGHTH, Bound, Correction, Plan, Readings, Round, WheelState
 
-from .reader import Reader, read_json, write_json
+from .reader import FileFormat, Reader
 
 _size: Callable[[Reader], float] = functools.partial(Reader.number, least=0)
 
@@ -27,30 +26,6 @@ _STATE: dict[str, Callable[[Reader], float]] = {
     "tension_spread_left": _size,
     "highest_tension_n": _size,
 }
-
-
-def read_plan(path: Path) -> Plan:
-    """Read a plan.
-
-    Raises
-    ------
-    BadFile
-        The file can't be read or understood; the sentence names the field.
-
-    """
-    return _parse(read_json(Path(path), "rimgauge-plan"))
-
-
-def write_plan(path: Path, plan: Plan) -> None:
-    """Write a plan, whole or not at all.
-
-    Raises
-    ------
-    BadFile
-        It can't be written, or a value is one that reading it back would refuse.
-
-    """
-    write_json(Path(path), "rimgauge-plan", plan_fields(plan), _parse)
 
 
 def plan_fields(plan: Plan) -> dict[str, Any]:
@@ -101,7 +76,7 @@ def _parse(fields: Reader) -> Plan:
         predicted=_state(fields["predicted"]),
         before=_state(fields["before"]),
         bound=Bound(
-            objective=_or_nan(fields["bound"]["objective"]), proved=_or_nan(fields["bound"]["proved"])
+            objective=fields["bound"]["objective"].or_nan(), proved=fields["bound"]["proved"].or_nan()
         ),
         cautions=tuple(item.text() for item in fields["cautions"].items()),
         refused=fields["refused"].or_none(Reader.text),
@@ -147,6 +122,5 @@ def _state(place: Reader) -> WheelState:
     return WheelState(**{name: place[name].or_none(read) for name, read in _STATE.items()})
 
 
-def _or_nan(place: Reader) -> float:
-    """Read a bound; a plan that was refused before the search has none."""
-    return math.nan if place.value is None else place.number()
+_FORMAT = FileFormat("rimgauge-plan", plan_fields, _parse)
+read_plan, write_plan = _FORMAT.read, _FORMAT.write

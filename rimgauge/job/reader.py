@@ -8,8 +8,9 @@ import json
 import math
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, NoReturn, TypeVar, cast
+from typing import Any, Generic, Literal, NoReturn, TypeVar, cast
 
 import numpy as np
 
@@ -101,6 +102,10 @@ class Reader:
         """Read this place with `read`; None where the file says null."""
         return None if self.value is None else read(self)
 
+    def or_nan(self, *, least: float = -LARGEST) -> float:
+        """Read a number; NaN where the file says null."""
+        return math.nan if self.value is None else self.number(least=least)
+
     def only(self, *names: str) -> None:
         """Complain about a field whose name isn't one of these, with the nearest one as a hint."""
         for name in self._fields():
@@ -166,9 +171,7 @@ class Reader:
             for value in values
         ):
             return [math.nan if value is None else value for value in values]
-        return [
-            math.nan if gaps and item.value is None else item.number(least=least) for item in self.items()
-        ]
+        return [item.or_nan(least=least) if gaps else item.number(least=least) for item in self.items()]
 
     def box(self, image_size: tuple[int, int]) -> Box:
         """Read a box [x, y, width, height] that lies within the picture."""
@@ -296,6 +299,30 @@ def write_json(
     text = render(headed(wanted, fields))
     check(Reader(path, json.loads(text)))
     disk.write_text(path, text)
+
+
+@dataclass(frozen=True)
+class FileFormat(Generic[_T]):
+    """A format of ours with the record it holds: its fields as they stand in the file, and how they are read."""
+
+    name: JsonFormat
+    fields: Callable[[_T], dict[str, Any]]
+    parse: Callable[[Reader], _T]
+
+    def read(self, path: Path) -> _T:
+        """Read a file and check every field.
+
+        Raises
+        ------
+        BadFile
+            The file can't be read or understood; the sentence names the field.
+
+        """
+        return self.parse(read_json(Path(path), self.name))
+
+    def write(self, path: Path, value: _T) -> None:
+        """Write a file, whole or not at all; raises what write_json does."""
+        write_json(Path(path), self.name, self.fields(value), self.parse)
 
 
 def headed(wanted: JsonFormat, fields: dict[str, Any]) -> dict[str, Any]:

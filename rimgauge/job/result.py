@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -74,17 +74,7 @@ def summed_up(path: Path) -> Result:
 
 def result_fields(result: Result) -> dict[str, Any]:
     """List the fields of a result as they stand in the file."""
-    source = {} if result.source_sha256 is None else {"source_sha256": result.source_sha256}
-    return {
-        "file": result.file,
-        "direction": result.direction,
-        "created": result.created,
-        "total_runout_mm": result.total_runout_mm,
-        "expanded_uncertainty_mm": result.expanded_uncertainty_mm,
-        "tolerance_mm": result.tolerance_mm,
-        "outcome": result.outcome,
-        **source,
-    }
+    return {name: value for name, value in asdict(result).items() if value is not None}
 
 
 def parse_results(fields: Reader) -> tuple[str, tuple[Result, ...]]:

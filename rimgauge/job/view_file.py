@@ -1,4 +1,4 @@
-"""view.json: where things are in the picture."""
+"""view.json: where things are in the picture; and lens.json: what a camera's lens does."""
 
 from __future__ import annotations
 
@@ -10,37 +10,13 @@ import numpy as np
 
 from rimgauge.records import Box, CameraPlace, Direction, Edge, FloatArray, Lens, Scale, Side, View
 
-from .reader import Reader, read_json, write_json
+from .reader import FileFormat, Reader, write_json
 
 _SIDES: dict[Direction, tuple[Side, ...]] = {"lateral": ("right", "left"), "radial": ("outer",)}
 _UNIT_WITHIN = 1e-3
 """A direction longer or shorter than this would be a scale error of as much."""
 _DISTORTION_COUNTS = (4, 5, 8, 12, 14)
 """The numbers of coefficients that OpenCV's camera model takes."""
-
-
-def read_view(path: Path) -> View:
-    """Read a view and check it: boxes within the picture, directions of length one, sizes above zero.
-
-    Raises
-    ------
-    BadFile
-        The file can't be read or understood; the sentence names the field.
-
-    """
-    return parse_view(read_json(Path(path), "rimgauge-view"))
-
-
-def write_view(path: Path, view: View) -> None:
-    """Write a view, whole or not at all.
-
-    Raises
-    ------
-    BadFile
-        It can't be written, or reading it back would be refused (a box outside the picture).
-
-    """
-    write_json(Path(path), "rimgauge-view", view_fields(view), parse_view)
 
 
 def view_fields(view: View) -> dict[str, Any]:
@@ -98,8 +74,7 @@ def parse_view(view: Reader) -> View:
     """Read a view from its fields, wherever they stand."""
     direction: Direction = view["direction"].choice("lateral", "radial")
     tags = view.get("tag_box")
-    width, height = (side.whole(least=1) for side in view["image_size"].items(least=2, most=2))
-    size = width, height
+    size = _image_size(view)
     positive, forward = _unit(view["positive"]), _unit(view["forward"])
     if abs(np.dot(positive, forward)) > 0.95:
         view["forward"].fail(
@@ -120,6 +95,11 @@ def parse_view(view: Reader) -> View:
         lens=view["lens"].or_none(parse_lens),
         tag_box=None if tags is None else tags.or_none(lambda place: place.box(size)),
     )
+
+
+def _image_size(fields: Reader) -> tuple[int, int]:
+    width, height = (side.whole(least=1) for side in fields["image_size"].items(least=2, most=2))
+    return width, height
 
 
 def _unit(place: Reader) -> FloatArray:
@@ -173,3 +153,13 @@ def parse_lens(place: Reader) -> Lens:
     return Lens(
         camera_matrix=np.array(rows), distortion=np.array(distortion), rms_px=place["rms_px"].number(least=0)
     )
+
+
+def write_lens(path: Path, lens: Lens, image_size: tuple[int, int]) -> None:
+    """Write what a lens does to pictures of one size, for whoever has a use for it; raises what write_json does."""
+    fields = {"image_size": list(image_size), **lens_fields(lens)}
+    write_json(path, "rimgauge-lens", fields, lambda place: (_image_size(place), parse_lens(place)))
+
+
+_FORMAT = FileFormat("rimgauge-view", view_fields, parse_view)
+read_view, write_view = _FORMAT.read, _FORMAT.write
