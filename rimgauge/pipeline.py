@@ -44,44 +44,16 @@ SEED = 20260101
 """Of the bootstrap: the same frames give the same reading each time, which `verify` rests on."""
 
 
-def measure(
-    frames: Iterable[Frame],
-    view: View,
-    wheel: WheelInView,
-    *,
-    tolerance_mm: float,
-    created: str,
-    source: Source,
-    other: SideRunout | None = None,
-) -> Runout:
-    """Turn frames into runout against spoke position.
+def see(frames: Iterable[Frame], view: View, wheel: WheelInView) -> tuple[GapTrack, Turning]:
+    """Follow pointer and rim through frames in the order of time, and the wheel as it turns: half of a measurement.
 
-    Parameters
-    ----------
-    frames : in the order of time.
-    view : where things are; its scale must be known.
-    wheel : what is known of the wheel in it.
-    tolerance_mm : of the total runout, which the verdict is given against.
-    created, source : what the record says of when and from what it was made.
-    other : the other direction of the same wheel in the same state, whose share in this view is taken off.
+    Gaps are as the place of the scale, which must be known, would show them; NaN where the wheel's angle isn't sure.
 
     Raises
     ------
     RimgaugeError
         The frames can't give an answer; the message says why and what to do.
 
-    """
-    seen, turning = see(frames, view, wheel)
-    return reckon(
-        seen, turning, view, wheel, tolerance_mm=tolerance_mm, created=created, source=source, other=other
-    )
-
-
-def see(frames: Iterable[Frame], view: View, wheel: WheelInView) -> tuple[GapTrack, Turning]:
-    """Follow pointer and rim through the frames, and the wheel as it turns; the first half of `measure`.
-
-    Gaps are as the place of the scale would show them, NaN where the wheel's angle isn't sure. Raises what `measure`
-    does.
     """
     scale = known_scale(view)
     seen = _through_the_lens(track(frames, view), view)
@@ -111,7 +83,16 @@ def reckon(
     source: Source,
     other: SideRunout | None = None,
 ) -> Runout:
-    """Work the runout out from what was seen; the second half of `measure`, which explains the parameters."""
+    """Work the runout out from what was seen; raises what `see` does.
+
+    Parameters
+    ----------
+    seen, turning, view, wheel : what `see` gave, of what.
+    tolerance_mm : of the total runout, which the verdict is given against.
+    created, source : what the record says of when and from what it was made.
+    other : the other direction of the same wheel in the same state, whose share in this view is taken off.
+
+    """
     scale = known_scale(view)
     results = [
         side_runout(

@@ -107,12 +107,8 @@ def run(arguments: list[str] | None = None) -> Any:
         _stop("rimgauge: stopped.", 1)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
-    except click.MissingParameter as trouble:
-        _stop(f"rimgauge: {_missing_words(trouble)}", trouble.exit_code)
     except click.ClickException as trouble:
-        said = io.StringIO()
-        trouble.show(said)
-        _stop(said.getvalue(), trouble.exit_code)
+        _stop(_typed_wrongly(trouble), trouble.exit_code)
     except ImportError as trouble:
         _stop(f"rimgauge: {_missing_library(trouble)}", 1)
     except BrokenPipeError:
@@ -156,19 +152,23 @@ def _stop(words: str, exit_code: int) -> None:
     sys.exit(exit_code)
 
 
-def _missing_words(trouble: click.MissingParameter) -> str:
-    """Say what a command lacks, and what to type, by the example of its help."""
-    assert trouble.param is not None
-    assert trouble.ctx is not None
+def _typed_wrongly(trouble: click.ClickException) -> str:
+    """Say what is wrong with an option or argument; of what a command lacks also what to type, by its help's example."""
+    if not isinstance(trouble, click.BadParameter) or trouble.param is None or trouble.ctx is None:
+        said = io.StringIO()
+        trouble.show(said)
+        return said.getvalue()
     command, param = trouble.ctx.command, trouble.param
     what = param.opts[0] if isinstance(param, click.Option) else param.make_metavar(trouble.ctx)
+    if not isinstance(trouble, click.MissingParameter):
+        return f"rimgauge: {what}: {trouble.message.removesuffix('.')}"
     if isinstance(param.type, click.Choice):
         what += f" ({' or '.join(param.type.choices)})"
     if param.name == "source":
         what += " (0 for the first camera, or a video, a folder or an address)"
     example = re.search(r"Example[^:]*:\s+(rimgauge .+)", command.help or "")
     typed = f"; type for example: {example[1]}" if example else ""
-    return f"{trouble.ctx.info_name} needs {what}{typed}"
+    return f"rimgauge: {trouble.ctx.info_name} needs {what}{typed}"
 
 
 def _missing_library(trouble: ImportError) -> str:

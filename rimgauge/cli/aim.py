@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import FILE, folded, json_option, next_step, print_json, quoted, shown
-from rimgauge.cli.decimals import DECIMAL
+from rimgauge.cli.common import FILE, folded, fps_option, json_option, next_step, print_json, quoted, shown
+from rimgauge.cli.decimals import PLACE
 from rimgauge.cli.views import put_view
 from rimgauge.errors import BadFile, BadInput, FrameTrouble
 
@@ -34,19 +34,6 @@ DRIVE = {"right": "where the drive is", "left": "away from the drive"}
 """Which side is meant of a bike on its head too."""
 
 
-def _place(context: click.Context, option: click.Parameter, text: str | None) -> tuple[float, float] | None:
-    """Read x,y in pixels, in one sentence where it is none."""
-    if text is None:
-        return None
-    try:
-        x, y = (float(part) for part in text.split(","))
-    except ValueError:
-        x = y = math.nan
-    if not (math.isfinite(x) and math.isfinite(y)):
-        raise BadInput(f"{option.opts[0]} must be two numbers with a comma between, like 320,180, not {text}")
-    return x, y
-
-
 @click.command()
 @click.argument("source", required=False)
 @click.option(
@@ -55,12 +42,10 @@ def _place(context: click.Context, option: click.Parameter, text: str | None) ->
 @click.option("--out", type=FILE, help="Where to write what was found (view.json).")
 @click.option("--picture", type=FILE, help="Where to write a picture of what was found (PNG).")
 @click.option(
-    "--pointer-at", metavar="X,Y", callback=_place, help="About where the pointer's tip is in the picture."
+    "--pointer-at", metavar="X,Y", type=PLACE, help="About where the pointer's tip is in the picture."
 )
-@click.option(
-    "--rim-at", metavar="X,Y", callback=_place, help="About where the rim's edge is beside the tip."
-)
-@click.option("--mark-at", metavar="X,Y", callback=_place, help="Where the mark on the rim passes.")
+@click.option("--rim-at", metavar="X,Y", type=PLACE, help="About where the rim's edge is beside the tip.")
+@click.option("--mark-at", metavar="X,Y", type=PLACE, help="Where the mark on the rim passes.")
 @click.option(
     "--runs",
     type=click.Choice(["up", "down", "left", "right"]),
@@ -71,7 +56,7 @@ def _place(context: click.Context, option: click.Parameter, text: str | None) ->
     type=click.Choice(["right", "left"]),
     help="Side of the wheel the pointer is on; right is where the drive is. Default: by the way the rim runs.",
 )
-@click.option("--fps", type=DECIMAL, default=30.0, show_default=True, help="Frame rate where none is stated.")
+@fps_option
 @click.option(
     "--forget", is_flag=True, help="Take a job's view of that direction away: it was made by mistake."
 )
@@ -147,8 +132,6 @@ def _first_frames(source: str, fps: float) -> list[Frame]:
     from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES
     from rimgauge.capture.sources import open_source
 
-    if not (math.isfinite(fps) and fps > 0.0):
-        raise BadInput(f"--fps must be a number above 0, not {fps:g}")
     with open_source(source, fps=fps) as frames:
         first = list(itertools.islice(frames, AIM_FRAMES))
     if len(first) < LEAST_FRAMES:

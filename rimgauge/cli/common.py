@@ -20,6 +20,8 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
+from rimgauge.cli.decimals import DecimalRange
+
 if TYPE_CHECKING:
     from rimgauge.job import Job
 
@@ -37,15 +39,11 @@ def json_option(function: _F) -> _F:
     )
 
 
-def options(*parts: Callable[[_F], _F]) -> Callable[[_F], _F]:
-    """Bundle options that belong together, in the order in which the help shall show them."""
-
-    def add(function: _F) -> _F:
-        for part in reversed(parts):
-            function = part(function)
-        return function
-
-    return add
+def fps_option(function: _F) -> _F:
+    """Add --fps, for sources that don't say it."""
+    rate = DecimalRange(0.5, 1000.0)
+    words = "Frame rate where the source states none."
+    return click.option("--fps", type=rate, default=30.0, show_default=True, help=words)(function)
 
 
 def gathered(name: str, into: Callable[..., object]) -> Callable[[_F], _F]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import PATH, folded, json_option, print_json, readings_are_none, signed
-from rimgauge.cli.decimals import DECIMAL
+from rimgauge.cli.decimals import TOLERANCE_MM
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     default="lateral",
     help="Of the job's measurements.",
 )
-@click.option("--tolerance-mm", type=DECIMAL, help="For --same. Default: that of the last measurement.")
+@click.option("--tolerance-mm", type=TOLERANCE_MM, help="For --same. Default: that of the last measurement.")
 @json_option
 def command(
     *,
@@ -55,8 +55,6 @@ def command(
         if not passes:
             raise BadInput("name the measurements, or work inside a job folder that holds them")
         against_mm = passes[-1].verdict.tolerance_mm if tolerance_mm is None else tolerance_mm
-        if not 0.0 < against_mm < 100.0:
-            raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
         found = study(passes, against_mm)
         if as_json:
             print_json({"files": [str(path) for path in files], **_study_fields(found)})

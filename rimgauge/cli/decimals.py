@@ -1,7 +1,8 @@
-"""Numbers as people write them: 0.5 or 0,5, and − for a minus sign; and whole ones."""
+"""Numbers as people write them: 0.5 or 0,5, and − for a minus sign; whole ones; and places in a picture."""
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Any
 
@@ -31,6 +32,12 @@ class _WithComma(click.types.FloatParamType):
         if _THOUSANDS.fullmatch(value):
             whole, rest = value.split(",")
             self.fail(f"{value} can be read in two ways; write {whole}{rest} or {whole}.{rest}", param, ctx)
+        try:
+            finite = math.isfinite(float(plain(value)))
+        except ValueError:
+            finite = False
+        if not finite:
+            self.fail(f"{value} is no number", param, ctx)
         given: Any = plain(value)
         return super().convert(given, param, ctx)
 
@@ -40,6 +47,7 @@ class DecimalRange(_WithComma, click.FloatRange):
 
 
 DECIMAL = _WithComma()
+TOLERANCE_MM = DecimalRange(0.0, 100.0, min_open=True, max_open=True)
 
 
 class _Whole(click.types.IntParamType):
@@ -48,7 +56,7 @@ class _Whole(click.types.IntParamType):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Read it."""
         if isinstance(value, str) and not _WHOLE.fullmatch(value.strip()):
-            self.fail(f"{value} is no whole number.", param, ctx)
+            self.fail(f"{value} is no whole number", param, ctx)
         return super().convert(value, param, ctx)
 
 
@@ -57,3 +65,22 @@ class WholeRange(_Whole, click.IntRange):
 
 
 WHOLE = _Whole()
+
+
+class _Place(click.ParamType):  # type: ignore[type-arg] # generic in newer versions of click alone
+    """A place in a picture, x,y in pixels."""
+
+    name = "x,y"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read it."""
+        try:
+            x, y = (float(part) for part in value.split(","))
+        except ValueError:
+            x = y = math.nan
+        if not (math.isfinite(x) and math.isfinite(y)):
+            self.fail(f"must be two numbers with a comma between, like 320,180, not {value}", param, ctx)
+        return x, y
+
+
+PLACE = _Place()

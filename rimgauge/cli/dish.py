@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import PATH, folded, json_option, print_json, shown, signed
-from rimgauge.cli.decimals import DECIMAL
+from rimgauge.cli.decimals import DECIMAL, TOLERANCE_MM
 from rimgauge.cli.runout_words import OUTCOME_WORDS
 from rimgauge.errors import BadInput
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @click.option("--between-mm", type=DECIMAL, help="From pointer tip to pointer tip, where there are two.")
 @click.option(
     "--tolerance-mm",
-    type=DECIMAL,
+    type=TOLERANCE_MM,
     help="Offset that is near enough. Default: the job's wheel file's, or 1.0.",
 )
 @json_option
@@ -42,8 +42,6 @@ def command(
     from rimgauge.job import check_as_recorded, read_pass
     from rimgauge.signal.centre import dish_between, dish_turned
 
-    if tolerance_mm is not None and not 0.0 < tolerance_mm < 100.0:
-        raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
     check_as_recorded(passes)
     if between_mm is not None:
         if len(passes) != 1 or not 0.0 < between_mm < 1000.0:

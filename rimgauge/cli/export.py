@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from rimgauge.cli.common import PATH, json_option, print_json
+from rimgauge.cli.common import PATH, json_option, print_json, shown
 from rimgauge.errors import BadInput
 
 
@@ -62,4 +62,4 @@ def command(source: Path | None, folder: Path, as_json: bool) -> None:
     if as_json:
         print_json({"written": [str(path) for path in written]})
     else:
-        click.echo("\n".join(f"Wrote {path}" for path in written))
+        click.echo("\n".join(f"Wrote {shown(path)}." for path in written))

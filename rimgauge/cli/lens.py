@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import PATH, json_option, print_json
+from rimgauge.cli.common import PATH, json_option, print_json, shown
 from rimgauge.cli.views import put_view
 from rimgauge.errors import BadInput
 
@@ -137,4 +137,4 @@ def _words(lens: Lens, used: int, missed: list[Path], written: list[Path]) -> st
     lines += [f"The board wasn't found in {path}; that picture was left out." for path in missed]
     if lens.rms_px > 1.0:
         lines.append("That is poor: use sharper pictures and a flatter board.")
-    return "\n".join([*lines, *(f"Wrote it into {path}." for path in written)])
+    return "\n".join([*lines, *(f"Wrote {shown(path)}." for path in written)])

@@ -12,6 +12,7 @@ import click
 from rimgauge.cli.common import (
     PATH,
     folded,
+    fps_option,
     gathered,
     json_option,
     next_step,
@@ -20,11 +21,10 @@ from rimgauge.cli.common import (
     shown,
     stop_on_ctrl_c,
 )
-from rimgauge.cli.decimals import DECIMAL, WHOLE, DecimalRange, WholeRange
+from rimgauge.cli.decimals import TOLERANCE_MM, WHOLE, DecimalRange, WholeRange
 from rimgauge.cli.measure_given import Given
 from rimgauge.cli.measure_kept import Kept, Target, worst_picture
 from rimgauge.cli.runout_words import check_text, other_direction, runout_text, to_decide
-from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -58,12 +58,10 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--tolerance-mm",
-    type=DECIMAL,
+    type=TOLERANCE_MM,
     help="How much total runout is accepted. Default: the wheel file's, or 0.5.",
 )
-@click.option(
-    "--fps", type=DECIMAL, default=30.0, show_default=True, help="Frame rate where the source states none."
-)
+@fps_option
 @click.option(
     "--radial",
     "radial_file",
@@ -126,9 +124,7 @@ def command(
     from rimgauge.job import find_job
 
     job = find_job(Path.cwd())
-    known = given.read(source, job)
-    if not 0.5 <= fps <= 1000.0:
-        raise BadInput("--fps must be between 0.5 and 1000 frames a second")
+    known = given.read(source)
     to = Target(kept, job, Path(source))
     with open_source(source, fps=fps) as frames, stop_on_ctrl_c(frames.stop):
         known.check_start(live=not frames.files())
@@ -167,7 +163,7 @@ def _tell(runout: Runout, written: Path | None, to: Target, *, alone: bool) -> N
     click.echo(runout_text(runout))
     if written is None:
         return
-    click.echo(f"\nWritten: {shown(written)}")
+    click.echo(f"\nWrote {shown(written)}.")
     if to.keeps != "none":
         words = (
             f"Look at {shown(picture_path(written))}, the worst place: if the ring isn't on the pointer's tip, or the "

@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rimgauge.cli.views import view_beside, view_in_job
+from rimgauge.cli.views import view_named
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.job import Job
     from rimgauge.records import Direction, SideRunout, View, Wheel, WheelInView
 
 
@@ -27,12 +26,10 @@ class Given:
     lateral_file: Path | None
     start_spoke: int | None
 
-    def read(self, source: str, job: Job | None) -> Known:
+    def read(self, source: str) -> Known:
         """Read what was named, and what was not from the job here or beside the source."""
-        view = self._view(source, job)
-        # --spokes doesn't put the job's own file aside: its tolerance and its sides of the spokes would go with it
-        own = None if job is None else job.wheel
-        wheel = load_wheel(self.wheel_file or own, self.spokes)
+        view = self._view(source)
+        wheel = load_wheel(self.wheel_file, self.spokes)
         return Known(
             view=view,
             wheel=wheel,
@@ -41,14 +38,10 @@ class Given:
             start_spoke=self.start_spoke,
         )
 
-    def _view(self, source: str, job: Job | None) -> View:
+    def _view(self, source: str) -> View:
         from rimgauge.job import check_view_as_recorded, read_view
 
-        view_file = self.view_file
-        if view_file is None:
-            view_file = view_beside(source) if job is None else view_in_job(job, self.direction)
-        if view_file is None:
-            raise BadInput("measure needs --view view.json; make one with aim, or work inside a job folder")
+        view_file = view_named(self.view_file, self.direction, source)
         check_view_as_recorded(view_file)
         view = read_view(view_file)
         if self.direction is not None and view.direction != self.direction:
@@ -58,10 +51,7 @@ class Given:
     def _against_mm(self, wheel: Wheel, direction: Direction) -> float:
         """The tolerance that was typed, or else the wheel file's."""
         of_wheel = wheel.tolerance.lateral_mm if direction == "lateral" else wheel.tolerance.radial_mm
-        tolerance_mm = of_wheel if self.tolerance_mm is None else self.tolerance_mm
-        if not 0.0 < tolerance_mm < 100.0:
-            raise BadInput("--tolerance-mm must be more than 0 and under 100 mm")
-        return tolerance_mm
+        return of_wheel if self.tolerance_mm is None else self.tolerance_mm
 
     def _other_side(self, direction: Direction) -> SideRunout | None:
         """Read the measurement of the other direction that --radial or --lateral names."""
@@ -110,21 +100,24 @@ class Known:
 
 
 def load_wheel(wheel_file: Path | None, spokes: int | None) -> Wheel:
-    """Read the wheel file, or make a wheel of the usual kind with so many spokes."""
-    import rimgauge.job as job
+    """Read the wheel file that was named, else the job's here; without any make a usual wheel with so many spokes."""
+    from rimgauge.job import find_job, read_build
     from rimgauge.records import FEWEST_SPOKES, MOST_SPOKES
     from rimgauge.wheel import complete_wheel
 
+    job = find_job(Path.cwd())
+    # --spokes doesn't put the job's own file aside: its tolerance and its sides of the spokes would go with it
+    wheel_file = wheel_file or (None if job is None else job.wheel)
     if wheel_file is not None:
-        build = job.read_build(wheel_file)
+        build = read_build(wheel_file)
         if spokes is not None and spokes != build["spokes"]:
             raise BadInput(
                 f"--spokes {spokes} disagrees with {wheel_file}, which says {build['spokes']}; leave --spokes out, "
-                "put the file right, or go out of the folder to measure another wheel"
+                "put the file right, or go out of the folder for another wheel"
             )
         return complete_wheel(build)
     if spokes is None:
-        raise BadInput("say how many spokes the wheel has with --spokes, or give its file with --wheel")
+        raise BadInput("say how many spokes the wheel has with --spokes, or name its file with --wheel")
     if not FEWEST_SPOKES <= spokes <= MOST_SPOKES:
         raise BadInput(f"--spokes {spokes}: a wheel has between {FEWEST_SPOKES} and {MOST_SPOKES} spokes")
     return complete_wheel({"spokes": spokes})

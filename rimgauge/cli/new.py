@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import difflib
-import re
 from pathlib import Path
 
 import click
 
 from rimgauge.cli.common import PATH, folded, json_option, print_json, quoted, shown
+from rimgauge.cli.decimals import WHOLE
 from rimgauge.errors import BadInput
 
 NEXT_STEPS = """\
@@ -47,15 +47,15 @@ maker's limits and a qualified mechanic's word come before this program's.
 @click.option(
     "--spokes",
     required=True,
-    metavar="NUMBER",
+    type=WHOLE,
     help="How many spokes the wheel has, both sides together, 4 to 60.",
 )
 @click.option("--name", default="", help="What the wheel is called; left out: the folder's name.")
 @click.option("--kind", help="Kind of wheel, in general words: what is unknown is taken from it.")
-@click.option("--crossings", metavar="NUMBER", help="How many spokes each spoke crosses; 0 = radial.")
+@click.option("--crossings", type=WHOLE, help="How many spokes each spoke crosses; 0 = radial.")
 @json_option
 def command(
-    *, folder: Path, spokes: str, name: str, kind: str | None, crossings: str | None, as_json: bool
+    *, folder: Path, spokes: int, name: str, kind: str | None, crossings: int | None, as_json: bool
 ) -> None:
     """Start a job folder for a wheel.
 
@@ -66,28 +66,19 @@ def command(
     """
     from rimgauge.job import create_job
 
-    spoke_count = _whole("--spokes", spokes)
-    crossed = None if crossings is None else _whole("--crossings", crossings)
     if kind is not None:
         _check_kind(kind)
-    job = create_job(folder, spokes=spoke_count, name=name, kind=kind, crossings=crossed)
+    job = create_job(folder, spokes=spokes, name=name, kind=kind, crossings=crossings)
     if as_json:
-        print_json({"folder": str(job.folder), "wheel": str(job.wheel), "spokes": spoke_count})
+        print_json({"folder": str(job.folder), "wheel": str(job.wheel), "spokes": spokes})
         return
-    if spoke_count % 2:
+    if spokes % 2:
         words = (
-            f"{spoke_count} is odd: count again and type this again with the right number, or say how the spokes go "
+            f"{spokes} is odd: count again and type this again with the right number, or say how the spokes go "
             "to the two flanges with side_pattern in"
         )
         click.echo(f"{folded(words)}\n{shown(job.wheel)}.")
-    click.echo(NEXT_STEPS.format(folder=folder, quoted=quoted(folder), spokes=spoke_count), nl=False)
-
-
-def _whole(option: str, text: str) -> int:
-    """Read a whole number from the command line, in one sentence where it is none."""
-    if not re.fullmatch(r"[+-]?[0-9]{1,9}", text.strip()):
-        raise BadInput(f"{option} must be a whole number, not {text}")
-    return int(text)
+    click.echo(NEXT_STEPS.format(folder=folder, quoted=quoted(folder), spokes=spokes), nl=False)
 
 
 def _check_kind(kind: str) -> None:

@@ -211,7 +211,7 @@ def _show(plan: Plan, written: list[Path], *, as_json: bool, by_camera: bool) ->
         print_json(headed("rimgauge-plan", plan_fields(plan)))
         return
     click.echo(plan_text(plan))
-    click.echo(f"Written to {' and '.join(shown(path) for path in written)}")
+    click.echo(f"Wrote {' and '.join(shown(path) for path in written)}.")
     if plan.corrections:
         next_step(
             "turn these nipples, then measure and plan again. If you left steps out, tell the next plan the "

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import PATH, json_option, next_step, options, print_json, quoted
-from rimgauge.cli.decimals import DecimalRange, plain
-from rimgauge.cli.views import put_view, view_in_job
+from rimgauge.cli.common import PATH, gathered, json_option, next_step, print_json, quoted
+from rimgauge.cli.decimals import DECIMAL, PLACE, DecimalRange
+from rimgauge.cli.views import put_view, view_named
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -20,74 +19,76 @@ if TYPE_CHECKING:
 
 COINS = ("1-euro", "2-euro", "50-cent", "us-quarter")
 
-_WAYS = options(
-    click.option("--checkerboard", type=PATH, metavar="PICTURE", help="Board at the rim's edge."),
-    click.option("--square-mm", metavar="MM", help="Side of one square of the board."),
-    click.option(
-        "--card",
-        type=PATH,
-        metavar="PICTURE",
-        help="Bank card at the rim's edge, its short side along the runout.",
-    ),
-    click.option("--coin", type=PATH, metavar="PICTURE", help="Coin at the rim's edge, facing the camera."),
-    click.option("--coin-is", type=click.Choice(COINS), help="Which coin it is."),
-    click.option("--coin-mm", metavar="MM", help="Diameter of another coin."),
-    click.option(
-        "--rim-mm", metavar="MM", help="Width of the rim by a caliper; its edges are at --from and --to."
-    ),
-    click.option("--length-mm", metavar="MM", help="A known length between two points of the picture."),
-    click.option("--from", "start", metavar="X,Y", help="One end of the length, in pixels."),
-    click.option("--to", "end", metavar="X,Y", help="Its other end."),
-    click.option(
-        "--picture",
-        type=PATH,
-        help="Picture in which both ends are straight edges: they are found there to a fraction of a pixel.",
-    ),
-    click.option("--shim-mm", metavar="MM", help="How far the pointer was moved from the rim."),
-    click.argument("pictures", nargs=-1, type=PATH, metavar="[BEFORE AFTER]"),
-)
-_CAMERA = options(
-    click.option(
-        "--distance-mm", metavar="MM", help="From the lens to the rim, by a ruler: the runout becomes surer."
-    ),
-    click.option(
-        "--tilt-deg",
-        type=DecimalRange(-60.0, 60.0),
-        help="How far the camera looks off square at the rim, 0 for square. + where it stands to the wheel's "
-        "right of the rim, − to its left; radial: + farther out than the rim's edge, − nearer the hub. A "
-        "checkerboard tells it by itself.",
-    ),
-)
-
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Given:
     """What the person gave of the length, and of the camera."""
 
     checkerboard: Path | None
-    square_mm: str | None
+    square_mm: float | None
     card: Path | None
     coin: Path | None
     coin_is: str | None
-    coin_mm: str | None
-    rim_mm: str | None
-    length_mm: str | None
-    start: str | None
-    end: str | None
+    coin_mm: float | None
+    rim_mm: float | None
+    length_mm: float | None
+    start: tuple[float, float] | None
+    end: tuple[float, float] | None
     picture: Path | None
-    shim_mm: str | None
+    shim_mm: float | None
     pictures: tuple[Path, ...]
-    distance_mm: str | None
+    distance_mm: float | None
     tilt_deg: float | None
 
 
 @click.command()
 @click.option("--view", "view_file", type=PATH, help="Where things are in the picture.")
 @click.option("--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views.")
-@_WAYS
-@_CAMERA
+@click.option("--checkerboard", type=PATH, metavar="PICTURE", help="Board at the rim's edge.")
+@click.option("--square-mm", type=DECIMAL, metavar="MM", help="Side of one square of the board.")
+@click.option(
+    "--card",
+    type=PATH,
+    metavar="PICTURE",
+    help="Bank card at the rim's edge, its short side along the runout.",
+)
+@click.option("--coin", type=PATH, metavar="PICTURE", help="Coin at the rim's edge, facing the camera.")
+@click.option("--coin-is", type=click.Choice(COINS), help="Which coin it is.")
+@click.option("--coin-mm", type=DECIMAL, metavar="MM", help="Diameter of another coin.")
+@click.option(
+    "--rim-mm",
+    type=DECIMAL,
+    metavar="MM",
+    help="Width of the rim by a caliper; its edges are at --from and --to.",
+)
+@click.option(
+    "--length-mm", type=DECIMAL, metavar="MM", help="A known length between two points of the picture."
+)
+@click.option("--from", "start", type=PLACE, metavar="X,Y", help="One end of the length, in pixels.")
+@click.option("--to", "end", type=PLACE, metavar="X,Y", help="Its other end.")
+@click.option(
+    "--picture",
+    type=PATH,
+    help="Picture in which both ends are straight edges: they are found there to a fraction of a pixel.",
+)
+@click.option("--shim-mm", type=DECIMAL, metavar="MM", help="How far the pointer was moved from the rim.")
+@click.argument("pictures", nargs=-1, type=PATH, metavar="[BEFORE AFTER]")
+@click.option(
+    "--distance-mm",
+    type=DECIMAL,
+    metavar="MM",
+    help="From the lens to the rim, by a ruler: the runout becomes surer.",
+)
+@click.option(
+    "--tilt-deg",
+    type=DecimalRange(-60.0, 60.0),
+    help="How far the camera looks off square at the rim, 0 for square. + where it stands to the wheel's "
+    "right of the rim, − to its left; radial: + farther out than the rim's edge, − nearer the hub. A "
+    "checkerboard tells it by itself.",
+)
 @json_option
-def command(*, view_file: Path | None, direction: Direction | None, as_json: bool, **given: Any) -> None:
+@gathered("told", _Given)
+def command(*, view_file: Path | None, direction: Direction | None, told: _Given, as_json: bool) -> None:
     """Tell how many millimetres a pixel is, and keep it in the view.
 
     Hold a printed checkerboard, a bank card or a coin flat where the rim's edge is, and take a picture; or
@@ -101,10 +102,9 @@ def command(*, view_file: Path | None, direction: Direction | None, as_json: boo
     from rimgauge.job import check_view_as_recorded, read_view
     from rimgauge.signal.scale import disagree
 
-    told = _Given(**given)
     _check_choice(told)
     _check_together(told)
-    path = _view_path(view_file, direction)
+    path = view_named(view_file, direction, None)
     check_view_as_recorded(path)
     view = read_view(path)
     found = _found(view, told)
@@ -131,10 +131,10 @@ def _found(view: View, told: _Given) -> ScaleResult:
     import rimgauge.cli.scale_ways as ways
     from rimgauge.signal.standing import told_camera
 
-    distance = None if told.distance_mm is None else _millimetres("--distance-mm", told.distance_mm)
+    distance_mm = None if told.distance_mm is None else _given("--distance-mm", told.distance_mm)
     if told.checkerboard is not None:
-        return ways.by_board(view, told.checkerboard, _millimetres("--square-mm", told.square_mm), distance)
-    camera, doubts = told_camera(view, distance, told.tilt_deg)
+        return ways.by_board(view, told.checkerboard, _given("--square-mm", told.square_mm), distance_mm)
+    camera, doubts = told_camera(view, distance_mm, told.tilt_deg)
     return dataclasses.replace(_without_board(view, told, camera), doubts=doubts)
 
 
@@ -145,17 +145,17 @@ def _without_board(view: View, told: _Given, camera: CameraPlace | None) -> Scal
     if told.card is not None:
         return ways.by_card(view, told.card, camera)
     if told.coin is not None:
-        coin_mm = COINS_MM[told.coin_is] if told.coin_is else _millimetres("--coin-mm", told.coin_mm)
+        coin_mm = COINS_MM[told.coin_is] if told.coin_is else _given("--coin-mm", told.coin_mm)
         return ways.by_coin(view, told.coin, coin_mm, camera)
     if told.shim_mm is not None:
-        return ways.by_shim(view, _millimetres("--shim-mm", told.shim_mm), told.pictures, camera)
+        return ways.by_shim(view, _given("--shim-mm", told.shim_mm), told.pictures, camera)
     ends = _point("--from", told.start, view), _point("--to", told.end, view)
     if told.length_mm is not None:
-        length_mm = _millimetres("--length-mm", told.length_mm)
+        length_mm = _given("--length-mm", told.length_mm)
         return ways.by_length(view, length_mm, *ends, told.picture, camera)
     if told.picture is None:
         raise BadInput("--rim-mm needs --picture: one in which both edges of the rim are seen")
-    return ways.by_rim(view, _millimetres("--rim-mm", told.rim_mm), *ends, told.picture, camera)
+    return ways.by_rim(view, _given("--rim-mm", told.rim_mm), *ends, told.picture, camera)
 
 
 def _check_together(told: _Given) -> None:
@@ -190,41 +190,22 @@ def _check_choice(told: _Given) -> None:
         )
 
 
-def _view_path(path: Path | None, direction: Direction | None) -> Path:
-    from rimgauge.job import find_job
-
-    if path is not None:
-        return path
-    job = find_job(Path.cwd())
-    if job is None:
-        raise BadInput("say where things are in the picture with --view view.json; `rimgauge aim` makes one")
-    return view_in_job(job, direction)
-
-
-def _millimetres(option: str, text: str | None) -> float:
-    """Read a length that can be one."""
-    if text is None:
+def _given(option: str, value_mm: float | None) -> float:
+    """Refuse a length that is missing, or none."""
+    if value_mm is None:
         raise BadInput(f"{option} is missing; say how many millimetres it is")
-    try:
-        value = float(plain(text))
-    except ValueError:
-        raise BadInput(f"{option} must be a number of millimetres, not {text}") from None
-    if not (math.isfinite(value) and 1e-3 <= value <= 1e4):
-        raise BadInput(f"{option} must lie between 0.001 and 10000 mm, not {text}")
-    return value
+    if not 1e-3 <= value_mm <= 1e4:
+        raise BadInput(f"{option} must lie between 0.001 and 10000 mm, not {value_mm:g}")
+    return value_mm
 
 
-def _point(option: str, text: str | None, view: View) -> FloatArray:
-    """Read x,y and check that it lies in the picture."""
+def _point(option: str, place: tuple[float, float] | None, view: View) -> FloatArray:
+    """Check that a place (2,) lies in the picture."""
     import numpy as np
 
-    if text is None:
+    if place is None:
         raise BadInput(f"{option} is missing; give the place as x,y in pixels")
-    try:
-        x, y = (float(part) for part in text.split(","))
-    except ValueError:
-        raise BadInput(f"{option} must be two numbers x,y in pixels, not {text}") from None
-    width, height = view.image_size
+    (x, y), (width, height) = place, view.image_size
     if not (0 <= x <= width - 1 and 0 <= y <= height - 1):
-        raise BadInput(f"{option} {text} lies outside the picture of {width} × {height} pixels")
-    return np.array([x, y])
+        raise BadInput(f"{option} {x:g},{y:g} lies outside the picture of {width} × {height} pixels")
+    return np.array(place)

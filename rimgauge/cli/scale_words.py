@@ -92,7 +92,7 @@ def words(path: Path, view: View, found: ScaleResult, other: Scale | None, diffe
             else ", which both allow."
         )
         lines += ["", folded(said + end)]
-    return "\n".join([*lines, "", f"Wrote it into {shown(path)}."])
+    return "\n".join([*lines, "", f"Wrote {shown(path)}."])
 
 
 def _camera_words(view: View, camera: CameraPlace | None) -> str:

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import FILE, into_record, json_option, print_json, stop_on_ctrl_c
-from rimgauge.cli.decimals import DecimalRange
-from rimgauge.cli.views import view_beside
+from rimgauge.cli.common import FILE, fps_option, into_record, json_option, print_json, stop_on_ctrl_c
+from rimgauge.cli.decimals import WHOLE
+from rimgauge.cli.measure_given import load_wheel
+from rimgauge.cli.views import view_named
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ LEGEND_SIZE = 1.9
     type=FILE,
     help="Where things are. Default: the job's, or the view.json beside the frames.",
 )
-@click.option("--spokes", metavar="NUMBER", help="How many spokes the wheel has.")
+@click.option("--spokes", type=WHOLE, help="How many spokes the wheel has.")
 @click.option("--wheel", type=FILE, help="The build of the wheel (wheel.toml) instead of --spokes.")
 @click.option(
     "--direction",
@@ -64,19 +65,13 @@ LEGEND_SIZE = 1.9
     show_default=True,
     help="Size of the picture.",
 )
-@click.option(
-    "--fps",
-    type=DecimalRange(min=0.1, max=1000),
-    default=30.0,
-    show_default=True,
-    help="Frame rate where none is stated.",
-)
+@fps_option
 @json_option
 def command(
     *,
     source: str | None,
     view_file: Path | None,
-    spokes: str | None,
+    spokes: int | None,
     wheel: Path | None,
     direction: Direction,
     plan: Path | None,
@@ -103,6 +98,7 @@ def command(
     """
     from rimgauge.capture import open_source
     from rimgauge.cli.teaching import needs_nothing, teach
+    from rimgauge.job import read_view
 
     if no_window and record is None:
         raise BadInput("--no-window leaves nothing to see; add --record FILE.mp4")
@@ -115,8 +111,8 @@ def command(
         return
     if source is None:
         raise BadInput("say what to show: a folder, a video, a camera number or an address; or --lesson")
-    view = _view(view_file, source, direction)
-    made = _wheel(spokes, wheel)
+    view = read_view(view_named(view_file, direction, source))
+    made = load_wheel(wheel, spokes)
     draw = drawing(view, made.spoke_angles_deg, (width, height))
     bench = _bench(view, made, plan, before)
     with open_source(source, fps=fps) as frames:
@@ -190,38 +186,6 @@ def _tell(shown: Shown, record: Path | None, *, as_json: bool) -> None:
     if record is not None:
         click.echo(f"Wrote {record}: {shown.recorded} pictures from {shown.seen} frames.")
     tell_saved(shown)
-
-
-def _view(path: Path | None, source: str, direction: Direction) -> View:
-    """Read the view that was named, else the job's, else the one beside the frames."""
-    from rimgauge.job import find_job, read_view, view_path
-
-    if path is None:
-        job = find_job(Path.cwd())
-        path = view_beside(source) if job is None else view_path(job, direction)
-    if path is None:
-        raise BadInput("say where things are in the picture with --view view.json; `rimgauge aim` makes one")
-    return read_view(path)
-
-
-def _wheel(spokes: str | None, wheel: Path | None) -> Wheel:
-    """Take the wheel from its file, the number of spokes, or the job here."""
-    from rimgauge.job import find_job, read_build
-    from rimgauge.wheel import complete_wheel
-
-    if spokes is not None and not (spokes.isdecimal() and int(spokes) > 0):
-        raise BadInput(f"--spokes must be a whole number above 0, not {spokes}")
-    if wheel is None:
-        job = find_job(Path.cwd())
-        wheel = None if job is None else job.wheel
-    if wheel is None and spokes is None:
-        raise BadInput("say how many spokes the wheel has with --spokes, or name its file with --wheel")
-    build = read_build(wheel) if wheel is not None else {"spokes": int(spokes or 0)}
-    if spokes is not None and build["spokes"] != int(spokes):
-        raise BadInput(
-            f"--spokes says {spokes} but {wheel} says {build['spokes']}; leave --spokes out, or put the file right"
-        )
-    return complete_wheel(build)
 
 
 def _bench(view: View, wheel: Wheel, plan: Path | None, before: Path | None) -> Bench:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 PASSES = ("lateral_before", "lateral_after")
 
 
-def needs_nothing(*given: str | Path | None) -> None:
+def needs_nothing(*given: str | int | Path | None) -> None:
     """Say so where something was named that the lesson would not show."""
     idle = [str(word) for word in given if word is not None]
     if idle:

@@ -38,6 +38,21 @@ def view_in_job(job: Job, direction: Direction | None) -> Path:
     return found[0]
 
 
+def view_named(named: Path | None, direction: Direction | None, source: str | None) -> Path:
+    """Name the view: the one that was named, else the job's here, else the one beside the source."""
+    from rimgauge.job import find_job
+
+    if named is not None:
+        return named
+    job = find_job(Path.cwd())
+    if job is not None:
+        return view_in_job(job, direction)
+    found = None if source is None else view_beside(source)
+    if found is None:
+        raise BadInput("say where things are in the picture with --view view.json; `rimgauge aim` makes one")
+    return found
+
+
 def put_view(
     path: Path, view: View, *, used: Sequence[Path], pictures: Mapping[Path, bytes] | None = None
 ) -> None:

@@ -19,6 +19,7 @@ from .reader import Reader
 _Read = Callable[[Reader], Any]
 
 _positive: _Read = functools.partial(Reader.number, above=0)
+_tolerance: _Read = functools.partial(Reader.number, above=0, below=100)
 _not_negative: _Read = functools.partial(Reader.number, least=0)
 
 _TABLES: dict[str, dict[str, _Read]] = {
@@ -37,7 +38,7 @@ _TABLES: dict[str, dict[str, _Read]] = {
     ),
     "spoke": dict.fromkeys(("right_diameter_mm", "left_diameter_mm", "turn_mm"), _positive),
     "tension": {"right_n": _not_negative, "left_n": _not_negative, "limit_n": _positive},
-    "tolerance": dict.fromkeys(("lateral_mm", "radial_mm", "dish_mm"), _positive),
+    "tolerance": dict.fromkeys(("lateral_mm", "radial_mm", "dish_mm"), _tolerance),
 }
 
 

@@ -51,43 +51,20 @@ def run_window(
     stopped: Callable[[], bool] = lambda: False,
     preparing: Image | None = None,
 ) -> Shown:
-    """Show frames until they end or the person quits.
+    """Show frames until they end or the person quits; refuse where there is no screen, or a file can't be written.
 
     Parameters
     ----------
-    moments : iterable of Moment or Cue
-        Frames and what they say, in the order of time. At the cues of a lesson the window waits for a key.
-    draw : Draw
-        Makes the picture.
-    bench : Bench or None
-        The plan's steps and the measurement before.
-    window : bool
-        Show a window, with the keys that the picture names.
-    record_to : Path or None
-        The video to write, .mp4 or .avi.
-    save_to : Path or None
-        Folder for the pictures that the key s saves; the present one where None.
-    live : bool
-        The source goes on by itself: frames are shown as they come, and go on behind a frozen picture.
-        Otherwise they are shown at the pace at which they were taken, and freezing stops them.
-    hold : bool
-        Keep the last picture in the window until the person quits.
-    dark : bool
-        Start with light letters on dark.
-    stopped : callable
-        Asked whether to end, also while a frozen picture waits.
-    preparing : (h, w, 3) array or None
-        What the window shows while the first of the moments is made, where that takes long.
-
-    Returns
-    -------
-    Shown
-        What was done.
-
-    Raises
-    ------
-    RimgaugeError
-        There is no screen, or the video or a picture can't be written.
+    moments : frames and what they say, in the order of time; at the cues of a lesson the window waits for a key.
+    draw, bench : what makes the picture, and the work at hand that it shows.
+    window : show a window, with the keys that the picture names.
+    record_to, save_to : the video to write (.mp4 or .avi), and the folder for pictures saved, the present one if None.
+    live : frames are shown as they come, and go on behind a frozen picture; others at the pace at which they were
+        taken, and freezing stops them.
+    hold : keep the last picture in the window until the person quits.
+    dark : start with light letters on dark.
+    stopped : asked whether to end, also while a frozen picture waits.
+    preparing : (h, w, 3), what the window shows while the first of the moments is made.
 
     """
     desk = Desk(draw, bench or Bench(), save_to or Path(), keys=window, live=live)

@@ -19,7 +19,7 @@ import numpy as np
 from rimgauge.capture import Frame, open_source
 from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
 from rimgauge.job import read_build, read_view
-from rimgauge.pipeline import measure
+from rimgauge.pipeline import reckon, see
 from rimgauge.records import Runout, SideRunout, Source, View, WheelInView
 from rimgauge.wheel import complete_wheel
 
@@ -35,10 +35,14 @@ def measured(
 ) -> Runout:
     """Measure a scene with a view, all its frames if none are given."""
     wheel = complete_wheel(read_build(folder / "wheel.toml"))
-    return measure(
-        open_source(str(folder / "frames")) if frames is None else frames,
+    source = open_source(str(folder / "frames")) if frames is None else frames
+    known = WheelInView(
+        spoke_angles_deg=wheel.spoke_angles_deg, flanges=wheel.flanges, start_spoke=start_spoke
+    )
+    return reckon(
+        *see(source, view, known),
         view,
-        WheelInView(spoke_angles_deg=wheel.spoke_angles_deg, flanges=wheel.flanges, start_spoke=start_spoke),
+        known,
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name=folder.name, frames=0, used=0, sha256=""),

@@ -71,9 +71,9 @@ def test_verify_inside_a_job_whose_manifest_is_gone_says_so(rimgauge, tmp_path):
     ("arguments", "words"),
     [
         (["new", "x", "--spokes", "0"], "a wheel has 4 to 60 spokes, not 0"),
-        (["new", "x", "--spokes", "7.5"], "--spokes must be a whole number, not 7.5"),
-        (["new", "x", "--spokes", "many"], "--spokes must be a whole number, not many"),
-        (["new", "x", "--spokes", "32", "--crossings", "1.5"], "--crossings must be a whole number"),
+        (["new", "x", "--spokes", "7.5"], "--spokes: 7.5 is no whole number"),
+        (["new", "x", "--spokes", "many"], "--spokes: many is no whole number"),
+        (["new", "x", "--spokes", "32", "--crossings", "1.5"], "--crossings: 1.5 is no whole number"),
         (["new", "x", "--spokes", "32", "--kind", "lite alloy"], 'did you mean "light alloy"?'),
         (["new", ".", "--spokes", "32"], "is there already and not empty"),
         (["verify"], "no job folder here; name one"),

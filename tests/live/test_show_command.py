@@ -95,7 +95,7 @@ def test_a_wheel_file_gives_the_spokes(source, capsys):
         (["--spokes", "32", "--no-window"], "--record"),
         (["--no-window", "--record", "a.mp4"], "--spokes"),
         (["--spokes", "7.5", "--no-window", "--record", "a.mp4"], "whole number"),
-        (["--spokes", "0", "--no-window", "--record", "a.mp4"], "whole number"),
+        (["--spokes", "0", "--no-window", "--record", "a.mp4"], "between 4 and 60 spokes"),
         (["--spokes", "32", "--no-window", "--record", "a.txt"], ".mp4"),
     ],
 )
