@@ -60,7 +60,7 @@ def _written(out: Path, sample: Path, wheel: Wheel) -> tuple[dict[str, Runout], 
     """Measure all passes and plan from those before; write these, and the picture of before and after."""
     import rimgauge.job as job
     from rimgauge.correcting import correct, readings_from_passes
-    from rimgauge.report import runout_figure
+    from rimgauge.report.runout import runout_figure
 
     runouts = {}
     for number, (name, runout, picture) in enumerate(_measured(sample, wheel), start=1):

@@ -95,7 +95,7 @@ def worst_picture(runout: Runout, seen: GapTrack, view: View, source: FrameSourc
 
     from rimgauge.capture import picture_at
     from rimgauge.pipeline import worst_frame
-    from rimgauge.report import overlay
+    from rimgauge.report.marked import overlay
 
     index, worst_deg, off_mm = worst_frame(runout)
     picture = overlay(

@@ -257,7 +257,8 @@ def _write_sheet(path: Path, plan: Plan, build: Wheel, seen_from: SeenFrom) -> N
 
     from rimgauge import __version__
     from rimgauge.job import write_bytes
-    from rimgauge.report import correction_sheet, pdf_bytes
+    from rimgauge.report.correction import correction_sheet
+    from rimgauge.report.pdf import pdf_bytes
 
     page = correction_sheet(plan, build, seen_from=seen_from)
     title = f"Round {plan.round} of {build.name}"

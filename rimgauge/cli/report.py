@@ -13,7 +13,7 @@ from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
-    from rimgauge.report import Evidence
+    from rimgauge.report.comparison import Evidence
 
 
 @click.command()
@@ -95,7 +95,7 @@ def command(
 
 def _tell(evidence: Evidence, outs: tuple[Path, ...], folder: Job | None, *, as_json: bool) -> None:
     """Say what the pages say in one line, and where they are."""
-    from rimgauge.report import evidence_headline, evidence_outcome
+    from rimgauge.report.words import evidence_headline, evidence_outcome
 
     line = evidence_headline(evidence)
     order = dict(evidence.facts).get("Order", "")
@@ -136,7 +136,10 @@ def _tell(evidence: Evidence, outs: tuple[Path, ...], folder: Job | None, *, as_
 
 def _drawn(evidence: Evidence, target: Path, paper: Literal["a4", "letter"]) -> bytes:
     """Draw the report of the kind that the file's name asks for."""
-    from rimgauge.report import evidence_html, evidence_pages, moment, pdf_bytes
+    from rimgauge.report.evidence import evidence_pages
+    from rimgauge.report.html import evidence_html
+    from rimgauge.report.pdf import pdf_bytes
+    from rimgauge.report.words import moment
 
     if target.suffix.lower() == ".html":
         return evidence_html(evidence).encode()

@@ -16,7 +16,7 @@ from rimgauge.errors import BadFile, BadInput
 if TYPE_CHECKING:
     from rimgauge.job import History, Job
     from rimgauge.records import Direction, Dish, Flange, Plan, Runout
-    from rimgauge.report import Comparison, Evidence, Photo
+    from rimgauge.report.comparison import Comparison, Evidence, Photo
 
 SOFTWARE = f"rimgauge {__version__}"
 
@@ -26,7 +26,7 @@ def from_files(
 ) -> Evidence:
     """Put one measurement or two that were named in a row."""
     from rimgauge.job import check_as_recorded, read_pass
-    from rimgauge.report import Evidence
+    from rimgauge.report.comparison import Evidence
 
     if after is None:
         raise BadInput("--before needs --after; a single measurement goes to --after alone")
@@ -54,7 +54,7 @@ def from_job(
 ) -> Evidence:
     """Put the measurements of each direction of a job in a row."""
     from rimgauge.job import check_as_recorded, history, plans, read_build, read_manifest, read_pass
-    from rimgauge.report import Evidence
+    from rimgauge.report.comparison import Evidence
 
     inside = [path for path in dish_files or () if path.resolve().parent == job.folder.resolve()]
     # The turned one says where the rim stands, not how true it is.
@@ -147,7 +147,7 @@ def _when(course: History, files: list[Path]) -> tuple[str, ...]:
 
 def _by_whom(comparisons: list[Comparison], by: str | None) -> tuple[tuple[str, str], ...]:
     """Say who measured: as told now, or of each measurement as it was recorded with it; nothing where nothing is."""
-    from rimgauge.report import short_date
+    from rimgauge.report.words import short_date
 
     if by is not None:
         return (("Measured by", by),)
@@ -194,7 +194,7 @@ def _tension(job: Job, flanges: tuple[Flange, ...]) -> str:
     import numpy as np
 
     from rimgauge.job import plans, read_plan, read_readings, reading_files
-    from rimgauge.report import tension_words
+    from rimgauge.report.words import tension_words
 
     told = []
     for path in reversed(plans(job)):
@@ -232,7 +232,7 @@ def _comparison(
 ) -> Comparison:
     """Put measurements of one direction in a row, oldest first, with the pictures that lie beside first and last."""
     from rimgauge.job import read_bytes
-    from rimgauge.report import Comparison, read_photo
+    from rimgauge.report.comparison import Comparison, read_photo
 
     for path, runout in read:
         if runout.direction != read[0][1].direction:
@@ -265,7 +265,7 @@ def _comparison(
 def _kept_photo(path: Path, measurement: Runout, when: str) -> list[Photo]:
     """Read the picture of the worst place that `measure` kept with a measurement, if it did."""
     from rimgauge.job import kept_picture, picture_path
-    from rimgauge.report import read_photo
+    from rimgauge.report.comparison import read_photo
 
     kept = kept_picture(path, measurement)
     if kept is None:

@@ -232,7 +232,7 @@ def drawing(view: View, spoke_angles_deg: FloatArray, size: tuple[int, int]) -> 
     import numpy as np
 
     from rimgauge.live import draw_projector
-    from rimgauge.report import overlay
+    from rimgauge.report.marked import overlay
 
     sides = tuple(edge.side for edge in view.edges)
     unplaced = "Turn the wheel slowly, once round past its mark"

@@ -36,7 +36,7 @@ def test_json_is_what_the_file_holds(bench):
 
 def test_seen_from_the_hub(bench, monkeypatch):
     pages = []
-    monkeypatch.setattr("rimgauge.report.pdf_bytes", lambda given, **_: pages.extend(given) or b"%PDF")
+    monkeypatch.setattr("rimgauge.report.pdf.pdf_bytes", lambda given, **_: pages.extend(given) or b"%PDF")
     text = run_plan(*COMMON, "--seen-from", "hub", "--sheet", "sheet.pdf")
     assert "seen from the hub" in " ".join(text.split())
     assert any(each.get_text().startswith("Looking at the nipple from the hub") for each in pages[0].texts)

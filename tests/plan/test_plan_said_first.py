@@ -6,7 +6,7 @@ from plan_bench import COMMON, a_pass, run_plan
 from wheels import out_of_true
 
 from rimgauge.job import read_plan, write_pass
-from rimgauge.report import correction_sheet
+from rimgauge.report.correction import correction_sheet
 from rimgauge.signal import findings
 
 

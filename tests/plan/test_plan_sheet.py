@@ -9,8 +9,7 @@ from wheels import build
 from rimgauge.plan.safety import CAUTIONS
 from rimgauge.plan.wording import turning_direction
 from rimgauge.records import Bound, Correction, Plan, WheelState
-from rimgauge.report import correction_sheet
-from rimgauge.report.correction import _arrow, _legend, _turn
+from rimgauge.report.correction import _arrow, _legend, _turn, correction_sheet
 
 
 def plan_of(steps):

@@ -141,7 +141,10 @@ def bytes_of(tmp_path: Path) -> Callable[[str, str], str]:
     def run(program: str, hash_seed: str) -> str:
         whole = (
             "import sys; sys.path.insert(0, sys.argv[1]); import hashlib;"
-            f"from conftest import make_runout; from rimgauge.report import *; {program};"
+            "from conftest import make_runout; from rimgauge.report.comparison import *;"
+            "from rimgauge.report.evidence import *; from rimgauge.report.html import *;"
+            "from rimgauge.report.runout import *; from rimgauge.report.pdf import *;"
+            f"from rimgauge.report.words import *; {program};"
             "print(hashlib.sha256(made).hexdigest())"
         )
         return subprocess.run(

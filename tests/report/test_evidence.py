@@ -10,7 +10,10 @@ import pytest
 from matplotlib.text import Text
 
 from rimgauge.records import Scale
-from rimgauge.report import Comparison, Evidence, Photo, evidence_figure, evidence_pages, moment, pdf_bytes
+from rimgauge.report.comparison import Comparison, Evidence, Photo
+from rimgauge.report.evidence import evidence_figure, evidence_pages
+from rimgauge.report.pdf import pdf_bytes
+from rimgauge.report.words import moment
 from tests.laws.simulated import simulated_pass, wave
 
 

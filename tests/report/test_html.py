@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
-from rimgauge.report import Comparison, Evidence, Photo, evidence_html
+from rimgauge.report.comparison import Comparison, Evidence, Photo
+from rimgauge.report.html import evidence_html
 
 VOID = {"meta", "br", "img"}
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rimgauge.report import overlay
+from rimgauge.report.marked import overlay
 
 GREY = 128
 

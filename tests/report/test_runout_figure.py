@@ -8,8 +8,8 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from rimgauge.cli.runout_words import runout_text
-from rimgauge.report import runout_figure
 from rimgauge.report.circle import nice_factor
+from rimgauge.report.runout import runout_figure
 from rimgauge.report.unrolled import largest_reach_mm
 
 

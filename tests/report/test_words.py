@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from rimgauge.records import Scale
-from rimgauge.report import Comparison, Evidence, evidence_html
+from rimgauge.report.comparison import Comparison, Evidence
+from rimgauge.report.html import evidence_html
 from rimgauge.report.words import (
     CAUTIONS,
     date_words,
