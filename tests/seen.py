@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rimgauge.records import EdgeTrack, GapTrack, Turning
+from rimgauge.records import Edge, EdgeTrack, GapTrack, Turning, View
 
 
 def edge_track(gap_px, noise_px, side="right", **told) -> EdgeTrack:
@@ -40,3 +40,15 @@ def turning_by_mark(angle_deg, unsure_deg) -> Turning:
         reversals=0,
         evidence=("mark",),
     )
+
+
+def lateral_view(**told) -> View:
+    """A view of a pointer on the wheel's right, which comes from the picture's right; forward is downward."""
+    usual = {
+        "direction": "lateral",
+        "image_size": (640, 360),
+        "positive": np.array([1.0, 0.0]),
+        "forward": np.array([0.0, 1.0]),
+        "edges": (Edge(side="right", pointer_box=(331, 153, 45, 53), rim_box=(299, 140, 36, 81)),),
+    }
+    return View(**usual | told)

@@ -6,7 +6,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rimgauge.cli import run
 from rimgauge.cli.demo import DRAWN_ON, _check_free, after_words, sample_folder, turns_made
 from rimgauge.correcting import correct
 from rimgauge.errors import BadFile
@@ -14,6 +13,7 @@ from rimgauge.job import create_job, keep_pass, write_pass
 from rimgauge.records import Correction, Readings
 from rimgauge.wheel import complete_wheel
 from tests.laws.simulated import simulated_pass, wave
+from tests.said import stopped
 
 
 def _folder_with(kind: str, place: Path) -> Path:
@@ -37,10 +37,9 @@ def test_a_folder_with_other_files_is_refused(
 ) -> None:
     place = _folder_with(kind, tmp_path / "mine")
     before = {path: path.read_bytes() for path in place.iterdir()}
-    with pytest.raises(SystemExit) as leave:
-        run(["demo", "--out", str(place)])
-    assert leave.value.code == 1
-    assert "mine: holds files that the demo did not write" in capsys.readouterr().err
+    code, said = stopped(["demo", "--out", str(place)], capsys)
+    assert code == 1
+    assert "mine: holds files that the demo did not write" in said
     assert {path: path.read_bytes() for path in place.iterdir()} == before
 
 

@@ -21,12 +21,11 @@ from rimgauge.records import (
     Measured,
     Scale,
     SideRunout,
-    View,
 )
 from rimgauge.signal.bending import edge_place, lens_share
 from rimgauge.signal.budget import FLANK_CROSSTALK, judge
 from rimgauge.signal.runout import side_runout
-from tests.seen import edge_track, turning_by_mark
+from tests.seen import edge_track, lateral_view, turning_by_mark
 
 SPOKES = 32
 MM_PER_PX = 0.12
@@ -101,13 +100,7 @@ def lens(rng: np.random.Generator) -> tuple[float, float]:
     """Share that the budget judges a lens to do that nobody calibrated, and how much longer it makes the runout."""
     box, direction = (int(rng.integers(20, 560)), 140, int(rng.integers(30, 60)), 80), np.array([1.0, 0.0])
     edge = Edge(side="right", pointer_box=(box[0] + box[2], 150, 40, 50), rim_box=box)
-    view = View(
-        direction="lateral",
-        image_size=(640, 360),
-        positive=direction,
-        forward=np.array([0.0, -1.0]),
-        edges=(edge,),
-    )
+    view = lateral_view(positive=direction, forward=np.array([0.0, -1.0]), edges=(edge,))
     place, _ = edge_place(view, edge)
     # The edge runs anywhere between the middle of its box and the side that faces the pointer.
     there = place + rng.uniform(-0.25, 0.25) * box[2] * direction

@@ -11,6 +11,7 @@ from rimgauge.capture.sources import Frame
 from rimgauge.capture.tracker import Tracker
 from rimgauge.records import Edge, View
 from rimgauge.scene import Scene, SceneSpec, random_curve
+from tests.seen import lateral_view
 
 FAR_PX = 3.0
 """As the benchmark of mixed scenes has it: a tip farther off is of something else."""
@@ -69,11 +70,7 @@ def test_a_rim_before_a_hub_as_dark_is_measured_above_and_below_it() -> None:
 
 def test_a_rim_that_shows_below_a_dark_hub_only_is_followed_there() -> None:
     frames, edges_px = before_a_hub(slice(60, 130))
-    view = View(
-        direction="lateral",
-        image_size=(320, 240),
-        positive=np.array([-1.0, 0.0]),
-        forward=np.array([0.0, -1.0]),
-        edges=(Edge(side="right", pointer_box=(160, 100, 34, 40), rim_box=(190, 80, 30, 80)),),
-    )
+    edge = Edge(side="right", pointer_box=(160, 100, 34, 40), rim_box=(190, 80, 30, 80))
+    ways = {"positive": np.array([-1.0, 0.0]), "forward": np.array([0.0, -1.0])}
+    view = lateral_view(image_size=(320, 240), edges=(edge,), **ways)
     assert rim_off_px(view, frames, edges_px) < 0.2

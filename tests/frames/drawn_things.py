@@ -2,9 +2,6 @@
 
 import cv2
 import numpy as np
-import pytest
-
-from rimgauge.cli import run
 
 
 def drawn(shade, size=(640, 360), fine=3):
@@ -31,12 +28,3 @@ def pointer(tip_x, *, behind=170.0, ink=40.0):
         return share * ink + (1.0 - share) * np.where(x < 325.0, 230.0, behind)
 
     return drawn(shade, fine=1)
-
-
-def stopped(words, capsys):
-    """Run a command that must stop; return its exit code and its one sentence."""
-    with pytest.raises(SystemExit) as leave:
-        run([str(word) for word in words])
-    said = capsys.readouterr().err
-    assert len(said.strip().splitlines()) == 1
-    return leave.value.code, said

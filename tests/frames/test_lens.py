@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 
 from rimgauge.cli import run
 from rimgauge.job import read_view, write_view
-from rimgauge.records import Edge, View
+from tests.seen import lateral_view
 
 PUBLISHED_RMS_PX = 0.1963
 PUBLISHED_FOCAL_PX = (532.81, 532.93)
@@ -75,14 +75,7 @@ def marker_pictures(folder, count=9, focal_px=800.0):
 
 
 def test_a_drawn_board_with_markers_gives_its_focal_length_and_is_kept_in_the_view(tmp_path, capsys):
-    view = View(
-        direction="lateral",
-        image_size=(640, 480),
-        positive=np.array([1.0, 0.0]),
-        forward=np.array([0.0, 1.0]),
-        edges=(Edge(side="right", pointer_box=(331, 153, 45, 53), rim_box=(299, 140, 36, 81)),),
-    )
-    write_view(tmp_path / "view.json", view)
+    write_view(tmp_path / "view.json", lateral_view(image_size=(640, 480)))
     run(["lens", *marker_pictures(tmp_path), "--charuco", "7x5", "--view", str(tmp_path / "view.json")])
     assert "px (rms)" in capsys.readouterr().out
     lens = read_view(tmp_path / "view.json").lens

@@ -18,6 +18,7 @@ from rimgauge.cli.views import put_view
 from rimgauge.errors import FrameTrouble
 from rimgauge.job import create_job, keep_pass, open_job, read_pass, read_view, update_manifest, verify_job
 from tests.laws.simulated import simulated_pass, wave
+from tests.said import stopped
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_frames"
 ENOUGH = 110
@@ -108,9 +109,10 @@ def test_beside_a_named_file_and_not_at_all(few: Path, tmp_path: Path, capsys: p
     assert sorted(path.name for path in tmp_path.iterdir()) == ["one.jpg", "one.json", "two.json"]
     assert read_pass(tmp_path / "two.json").picture_sha256 == ""
     (tmp_path / "one-frames").mkdir()
-    with pytest.raises(SystemExit):
-        run([*arguments, "--out", str(tmp_path / "one.json"), "--keep", "frames"])
-    assert "one-frames: is there already" in capsys.readouterr().err
+    assert (
+        "one-frames: is there already"
+        in stopped([*arguments, "--out", str(tmp_path / "one.json"), "--keep", "frames"], capsys)[1]
+    )
 
 
 def test_a_view_that_lies_beside_the_frames_is_named(
@@ -127,10 +129,9 @@ def test_a_view_that_lies_beside_the_frames_is_named(
 
 def test_two_views_are_not_guessed_between(job: Path, capsys: pytest.CaptureFixture) -> None:
     shutil.copy(SAMPLE / "radial_before" / "view.json", job / "view-radial.json")
-    with pytest.raises(SystemExit) as leave:
-        run(["measure", "nowhere"])
-    assert leave.value.code == 2
-    assert "--direction lateral or --direction radial" in capsys.readouterr().err
+    code, said = stopped(["measure", "nowhere"], capsys)
+    assert code == 2
+    assert "--direction lateral or --direction radial" in said
 
 
 @pytest.mark.parametrize(
@@ -144,9 +145,7 @@ def test_two_views_are_not_guessed_between(job: Path, capsys: pytest.CaptureFixt
 def test_what_does_not_fit_is_said_before_measuring(
     job: Path, arguments: list[str], words: str, capsys: pytest.CaptureFixture
 ) -> None:
-    with pytest.raises(SystemExit):
-        run(["measure", str(SAMPLE / "lateral_before"), *arguments])
-    assert words in capsys.readouterr().err
+    assert words in stopped(["measure", str(SAMPLE / "lateral_before"), *arguments], capsys)[1]
     assert not list(job.glob("pass*"))
 
 
@@ -275,9 +274,7 @@ def test_a_view_made_by_mistake_is_forgotten(job: Path, capsys: pytest.CaptureFi
     lateral = read_view(job / "view-lateral.json")
     mistaken = replace(lateral, direction="radial", edges=(replace(lateral.edges[0], side="outer"),))
     put_view(job / "view-radial.json", mistaken, used=[], pictures={job / "aim-radial.png": b"picture"})
-    with pytest.raises(SystemExit):
-        run(["measure", "film"])
-    assert "rimgauge aim --direction radial --forget" in capsys.readouterr().err
+    assert "rimgauge aim --direction radial --forget" in stopped(["measure", "film"], capsys)[1]
     run(["aim", "--direction", "radial", "--forget"])
     assert "no radial view any more" in capsys.readouterr().out
     assert verify_job(job) == ()

@@ -6,7 +6,7 @@ import shutil
 import cv2
 import numpy as np
 import pytest
-from drawn_things import drawn, stopped
+from drawn_things import drawn
 from numpy.testing import assert_allclose
 
 from rimgauge.capture.targets import find_corners, square_at
@@ -15,6 +15,7 @@ from rimgauge.errors import BadInput, ScaleMissing
 from rimgauge.job import read_view
 from rimgauge.records import Scale
 from rimgauge.signal.scale import combine, disagree, scale_from_points
+from tests.said import stopped
 
 SCENES = ["edge_on_bright", "from_above_black", "radial_wall"]
 BOARD_SQUARE_MM = 5.0

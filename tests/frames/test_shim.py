@@ -7,7 +7,7 @@ import warnings
 import cv2
 import numpy as np
 import pytest
-from drawn_things import drawn, pointer, stopped, strip_share
+from drawn_things import drawn, pointer, strip_share
 from numpy.testing import assert_allclose
 
 from rimgauge.capture.shim import pointer_moved_px
@@ -15,6 +15,7 @@ from rimgauge.capture.uncovered import _slopes
 from rimgauge.cli import run
 from rimgauge.errors import BadInput, PointerNotSeen
 from rimgauge.job import read_view
+from tests.said import stopped
 
 
 @pytest.mark.parametrize("moved_px", [2.3, 4.1, 8.75])

@@ -8,6 +8,7 @@ from scipy.special import ndtr
 
 from rimgauge.capture import Frame, track
 from rimgauge.records import Edge, View
+from tests.seen import lateral_view
 
 WIDTH, HEIGHT, TIP = 200, 160, (100.0, 80.0)
 HUB_ROW = 66
@@ -35,13 +36,7 @@ def film(*, hub: bool, tip_row: float = TIP[1]) -> tuple[list[Frame], np.ndarray
 
 def seen_by(*edges: Edge) -> View:
     """A view in which the rim runs upward when the wheel rolls forward."""
-    return View(
-        direction="lateral",
-        image_size=(WIDTH, HEIGHT),
-        positive=np.array([1.0, 0.0]),
-        forward=np.array([0.0, -1.0]),
-        edges=edges,
-    )
+    return lateral_view(image_size=(WIDTH, HEIGHT), forward=np.array([0.0, -1.0]), edges=edges)
 
 
 RIGHT = Edge(side="right", pointer_box=(93, 60, 40, 40), rim_box=(70, 40, 28, 80))

@@ -21,6 +21,7 @@ from rimgauge.job import (
     write_dish,
 )
 from tests.laws.simulated import simulated_pass, wave
+from tests.said import stopped
 
 
 @pytest.fixture
@@ -148,9 +149,10 @@ def test_a_study_takes_what_was_measured_since_the_last_corrections(job, plan, c
     measured(job), measured(job, seed=1)
     keep_plan(job, plan)
     third = measured(job, size_mm=0.1, seed=2)
-    with pytest.raises(SystemExit):
-        run(["compare", "--same"])
-    assert "only pass-03.json was measured since the corrections of plan-01.json" in capsys.readouterr().err
+    assert (
+        "only pass-03.json was measured since the corrections of plan-01.json"
+        in stopped(["compare", "--same"], capsys)[1]
+    )
     fourth = measured(job, size_mm=0.1, seed=3)
     # Without corrections nothing changed; made after the newest measurement, a plan hasn't been carried out yet.
     keep_plan(job, replace(plan, corrections=()))
@@ -166,9 +168,7 @@ def test_a_study_takes_what_was_measured_since_the_last_corrections(job, plan, c
 @pytest.mark.parametrize("command", [["dish"], ["report", "--out", "page.html", "--dish"]])
 def test_two_measurements_of_the_same_side_give_no_dish(job, capsys, command):
     one, same = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
-    with pytest.raises(SystemExit):
-        run([*command, one.name, same.name])
-    assert "are of the same side of the wheel" in capsys.readouterr().err
+    assert "are of the same side of the wheel" in stopped([*command, one.name, same.name], capsys)[1]
     assert not list(job.folder.glob("dish-*"))
     assert not list(job.folder.glob("page*"))
 
@@ -179,9 +179,10 @@ def test_measurements_with_corrections_between_them_give_no_dish(job, plan, caps
     keep_plan(job, plan)
     second, third = measured(job, gap_mm=3.4, seed=1), turned_round(job, gap_mm=3.4, seed=2)
     for pair in ((first, third), (third, first)):
-        with pytest.raises(SystemExit):
-            run([*command, *(path.name for path in pair)])
-        assert "have the corrections of plan-01.json between them" in capsys.readouterr().err
+        assert (
+            "have the corrections of plan-01.json between them"
+            in stopped([*command, *(path.name for path in pair)], capsys)[1]
+        )
     assert not list(job.folder.glob("dish-*"))
     words = said(capsys, *command, second.name, third.name)
     if command == ["dish"]:
@@ -202,6 +203,4 @@ def test_of_dishes_named_both_ways_round_the_newest_counts(job, capsys):
     assert json.loads(said(capsys, "jobs", "..", "--json"))["jobs"][0]["last"][0]["file"] == "pass-02.json"
     straight.unlink()
     for command in (["plan"], ["report"]):
-        with pytest.raises(SystemExit):
-            run(command)
-        assert "pass-02.json: is recorded in the job but missing" in capsys.readouterr().err
+        assert "pass-02.json: is recorded in the job but missing" in stopped(command, capsys)[1]

@@ -11,6 +11,7 @@ import pytest
 
 from rimgauge.cli import run
 from rimgauge.job import create_job, keep_pass, keep_plan, read_pass, read_readings, verify_job, write_pass
+from tests.said import stopped
 
 
 @pytest.fixture
@@ -81,10 +82,9 @@ def test_the_one_file_holds_every_file_and_gives_each_back(job, tmp_path, monkey
 
 def test_the_record_stays_as_it_was(job, tmp_path, capsys):
     (job.folder / "readings-01.csv").unlink()
-    with pytest.raises(SystemExit) as leave:
-        run(["export", str(job.folder), "--to", str(job.folder / "tables")])
-    assert leave.value.code == 2
-    assert "lies inside the job" in capsys.readouterr().err
+    code, said = stopped(["export", str(job.folder), "--to", str(job.folder / "tables")], capsys)
+    assert code == 2
+    assert "lies inside the job" in said
     run(["export", str(job.folder), "--to", str(tmp_path / "out"), "--json"])
     assert len(json.loads(capsys.readouterr().out)["written"]) == 7
     assert verify_job(job.folder) == ()
@@ -100,10 +100,9 @@ def test_the_record_stays_as_it_was(job, tmp_path, capsys):
 )
 def test_what_can_not_be_exported_is_one_sentence(arguments, words, code, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    with pytest.raises(SystemExit) as leave:
-        run(["export", *arguments])
-    assert leave.value.code == code
-    assert words in capsys.readouterr().err
+    left_with, said = stopped(["export", *arguments], capsys)
+    assert left_with == code
+    assert words in said
     assert list(tmp_path.iterdir()) == []
 
 
@@ -117,10 +116,9 @@ def test_the_export_of_another_wheel_is_not_written_over(job, tmp_path, runout, 
     before = {path.name: path.read_bytes() for path in out.iterdir()}
 
     def refused(source, words):
-        with pytest.raises(SystemExit) as leave:
-            run(["export", str(source), "--to", str(out)])
-        assert leave.value.code == 1
-        assert words in capsys.readouterr().err
+        code, said = stopped(["export", str(source), "--to", str(out)], capsys)
+        assert code == 1
+        assert words in said
 
     refused(other.folder, "holds the export of another job, 'Räder 1'")
     refused(other.folder / "pass-01.json", "holds the export of another job, 'Räder 1'")
@@ -143,13 +141,9 @@ def test_an_export_with_more_digits_is_written_over_and_one_that_was_changed_is_
             run(["export", str(job.folder), "--to", str(out)])
             assert (out / "pass-02-spokes.csv").read_text(encoding="utf-8") == now
         else:
-            with pytest.raises(SystemExit):
-                run(["export", str(job.folder), "--to", str(out)])
-            assert "or changed since" in capsys.readouterr().err
+            assert "or changed since" in stopped(["export", str(job.folder), "--to", str(out)], capsys)[1]
     (out / "pass-02-spokes.csv").write_text('"' + "x" * 200_000, encoding="utf-8")
-    with pytest.raises(SystemExit):
-        run(["export", str(job.folder), "--to", str(out)])
-    assert "or changed since" in capsys.readouterr().err
+    assert "or changed since" in stopped(["export", str(job.folder), "--to", str(out)], capsys)[1]
 
 
 def test_a_result_that_was_changed_or_added_is_not_used(job, tmp_path, capsys, monkeypatch):
@@ -158,9 +152,10 @@ def test_a_result_that_was_changed_or_added_is_not_used(job, tmp_path, capsys, m
     planned = job.folder / "plan-01.json"
     recorded = planned.read_bytes()
     planned.write_bytes(recorded + b" ")
-    with pytest.raises(SystemExit):
-        run(["report", "--out", str(tmp_path / "page.html")])
-    assert "plan-01.json: is not as it was recorded" in capsys.readouterr().err
+    assert (
+        "plan-01.json: is not as it was recorded"
+        in stopped(["report", "--out", str(tmp_path / "page.html")], capsys)[1]
+    )
     planned.write_bytes(recorded)
     shutil.copy(first, job.folder / "pass-03.json")
     recorded = first.read_bytes()
@@ -171,15 +166,12 @@ def test_a_result_that_was_changed_or_added_is_not_used(job, tmp_path, capsys, m
         ["plan", "--lateral", "pass-01.json"],
         ["dish", "pass-01.json", "--between-mm", "30"],
     ):
-        with pytest.raises(SystemExit) as leave:
-            run(words)
-        assert leave.value.code == 1, words
-        assert "pass-01.json: is not as it was recorded" in capsys.readouterr().err
+        code, said = stopped(words, capsys)
+        assert code == 1, words
+        assert "pass-01.json: is not as it was recorded" in said
     first.write_bytes(recorded)
     for words in (["plan"], ["compare", "pass-02.json", "pass-03.json"]):
-        with pytest.raises(SystemExit):
-            run(words)
-        assert "pass-03.json: was added to the job by hand" in capsys.readouterr().err
+        assert "pass-03.json: was added to the job by hand" in stopped(words, capsys)[1]
     assert not (tmp_path / "out").exists()
 
 
@@ -192,10 +184,9 @@ def test_nothing_is_made_of_a_job_of_which_a_result_is_missing(
 ):
     monkeypatch.chdir(job.folder)
     (job.folder / gone).unlink()
-    with pytest.raises(SystemExit) as leave:
-        run(words)
-    assert leave.value.code == 1
-    assert f"{gone}: is recorded in the job but missing" in capsys.readouterr().err
+    code, said = stopped(words, capsys)
+    assert code == 1
+    assert f"{gone}: is recorded in the job but missing" in said
     assert not (tmp_path / "out").exists()
     assert not (job.folder / "page.html").exists()
     assert not (job.folder / "plan-02.json").exists()

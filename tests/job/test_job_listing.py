@@ -19,6 +19,7 @@ from rimgauge.job import (
     verify_job,
 )
 from rimgauge.records import Measured, Verdict
+from tests.said import stopped
 
 
 @pytest.fixture
@@ -246,7 +247,6 @@ def _fit_sums_but_not_results(job):
     ],
 )
 def test_what_can_not_be_listed_is_one_sentence(arguments, words, code, capsys):
-    with pytest.raises(SystemExit) as leave:
-        run(["jobs", *arguments])
-    assert leave.value.code == code
-    assert words in capsys.readouterr().err
+    left_with, said = stopped(["jobs", *arguments], capsys)
+    assert left_with == code
+    assert words in said

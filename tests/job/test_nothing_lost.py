@@ -40,6 +40,7 @@ from rimgauge.job import (
     write_pass,
     write_plan,
 )
+from tests.said import stopped
 
 POSIX = pytest.mark.skipif(os.name != "posix", reason="needs signals and fork")
 PICTURE = b"\xff\xd8" + bytes(range(256)) * 40
@@ -244,10 +245,9 @@ def test_media_that_can_only_be_read(tmp_path: Path, runout, capsys) -> None:
         assert "1 job. At first 0 within, 1 out, 0 undecided" in capsys.readouterr().out
         run(["report", str(job.folder), "--out", str(tmp_path / "report.html")])
         assert (tmp_path / "report.html").is_file()
-        with pytest.raises(SystemExit) as leave:
-            run(["report", str(job.folder)])
-        assert leave.value.code == 1
-        assert "can only be read" in capsys.readouterr().err
+        code, said = stopped(["report", str(job.folder)], capsys)
+        assert code == 1
+        assert "can only be read" in said
 
 
 def test_a_measurement_is_not_begun_where_it_could_not_be_written(
@@ -261,9 +261,7 @@ def test_a_measurement_is_not_begun_where_it_could_not_be_written(
         (tmp_path, "is a folder, not a file"),
         (tmp_path / "nul.json", "a name that Windows keeps for a device"),
     ):
-        with pytest.raises(SystemExit):
-            run([*arguments, str(out)])
-        assert words in capsys.readouterr().err
+        assert words in stopped([*arguments, str(out)], capsys)[1]
     assert list(tmp_path.iterdir()) == []
 
 

@@ -11,10 +11,9 @@ from rimgauge.records import (
     Scale,
     Source,
     Turning,
-    View,
     WheelInView,
 )
-from tests.seen import edge_track, gap_track, turning_by_mark
+from tests.seen import edge_track, gap_track, lateral_view, turning_by_mark
 
 PLACE = CameraPlace(
     distance_mm=250.0,
@@ -56,11 +55,8 @@ def simulated_pass(
         toward = 1.0 if side == "left" else -1.0
         gap_px = (mean_mm + toward * moved) / SCALE.mm_per_px + rng.normal(0.0, noise_px, FRAMES)
         tracks.append(edge_track(gap_px, noise_px, side))
-    view = View(
+    view = lateral_view(
         direction=direction,
-        image_size=(640, 360),
-        positive=np.array([1.0, 0.0]),
-        forward=np.array([0.0, 1.0]),
         edges=tuple(
             Edge(side=side, pointer_box=(300 * k, 100, 40, 40), rim_box=(300 * k + 40, 100, 40, 40))
             for k, (side, _) in enumerate(gaps_mm)

@@ -9,9 +9,10 @@ from numpy.testing import assert_allclose
 
 from rimgauge.capture.card import card_px
 from rimgauge.capture.lens import along_px, straightened
-from rimgauge.records import Edge, EdgeTrack, Lens, View
+from rimgauge.records import Edge, EdgeTrack, Lens
 from rimgauge.signal.bending import USUAL_BEND, edge_place, length_share, lens_share
 from rimgauge.signal.scale import scale_from_points
+from tests.seen import lateral_view
 
 FOCAL_PX, MM_PER_PX = 1.2 * 640, 0.1
 MATRIX = np.array([[FOCAL_PX, 0.0, 319.5], [0.0, FOCAL_PX, 179.5], [0.0, 0.0, 1.0]])
@@ -21,14 +22,7 @@ ALONG = np.array([1.0, 0.0])
 def view_at(x, lens=None):
     """View whose rim's edge is expected at x pixels across the picture."""
     edge = Edge(side="right", pointer_box=(x + 20, 150, 40, 50), rim_box=(x - 27, 140, 36, 80))
-    return View(
-        direction="lateral",
-        image_size=(640, 360),
-        positive=ALONG,
-        forward=np.array([0.0, -1.0]),
-        edges=(edge,),
-        lens=lens,
-    )
+    return lateral_view(positive=ALONG, forward=np.array([0.0, -1.0]), edges=(edge,), lens=lens)
 
 
 def bent(k1):

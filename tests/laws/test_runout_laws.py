@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.errors import NotTrustworthy
-from rimgauge.records import Edge, View
+from rimgauge.records import Edge
 from rimgauge.signal.bending import LENS_LINE
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, combined, depth_share, judge
 from rimgauge.signal.laid_out import where_read
@@ -15,7 +15,7 @@ from rimgauge.signal.runout import side_runout
 from rimgauge.signal.standing import camera_notes, crosstalk_of, far_lip
 from tests.benchmarks.coverage import held, simulated
 from tests.laws.simulated import PLACE, SCALE, SPOKES_DEG
-from tests.seen import edge_track, turning_by_mark
+from tests.seen import edge_track, lateral_view, turning_by_mark
 
 RADIUS_MM = 310.0
 FLANGES = ("right", "left") * 16
@@ -23,14 +23,8 @@ FLANGES = ("right", "left") * 16
 
 def seen_with(scale):
     """View of a camera outside the wheel: the wheel's right at the picture's right, forward upward."""
-    return View(
-        direction="lateral",
-        image_size=(640, 360),
-        positive=np.array([1.0, 0.0]),
-        forward=np.array([0.0, -1.0]),
-        edges=(Edge(side="right", pointer_box=(330, 150, 40, 50), rim_box=(300, 140, 36, 80)),),
-        scale=scale,
-    )
+    edge = Edge(side="right", pointer_box=(330, 150, 40, 50), rim_box=(300, 140, 36, 80))
+    return lateral_view(forward=np.array([0.0, -1.0]), edges=(edge,), scale=scale)
 
 
 def measured(

@@ -6,21 +6,17 @@ from numpy.testing import assert_allclose
 
 from rimgauge.bench import to_compare
 from rimgauge.live.trail import CELLS
-from rimgauge.records import Edge, View
+from rimgauge.records import Edge
 from rimgauge.wheel import complete_wheel, influence
 from tests.laws.simulated import simulated_pass, wave
+from tests.seen import lateral_view
 
 BOX = (0, 0, 10, 10)
 
 
 def view(direction, side):
-    return View(
-        direction=direction,
-        image_size=(100, 100),
-        positive=np.array([1.0, 0.0]),
-        forward=np.array([0.0, 1.0]),
-        edges=(Edge(side=side, pointer_box=BOX, rim_box=BOX),),
-    )
+    edge = Edge(side=side, pointer_box=BOX, rim_box=BOX)
+    return lateral_view(direction=direction, image_size=(100, 100), edges=(edge,))
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,9 @@ from rimgauge.cli import run
 from rimgauge.cli.show import drawing
 from rimgauge.job import read_view, write_view
 from rimgauge.live import no_trail
-from rimgauge.records import Edge, Scale, View
+from rimgauge.records import Scale
+from tests.said import stopped
+from tests.seen import lateral_view
 
 
 @pytest.fixture
@@ -22,12 +24,7 @@ def source(tmp_path):
     frames.mkdir()
     for index in range(3):
         cv2.imwrite(str(frames / f"{index:03d}.png"), np.full((360, 640, 3), 90, np.uint8))
-    view = View(
-        direction="lateral",
-        image_size=(640, 360),
-        positive=np.array([1.0, 0.0]),
-        forward=np.array([0.0, 1.0]),
-        edges=(Edge(side="right", pointer_box=(331, 153, 45, 53), rim_box=(299, 140, 32, 81)),),
+    view = lateral_view(
         mark_box=(130, 90, 130, 180),
         mark_to_pointer_deg=0.0,
         scale=Scale(mm_per_px=0.12, standard_uncertainty_mm_per_px=0.0002, method="given"),
@@ -44,15 +41,6 @@ def watched(monkeypatch, moments):
 
 def arguments(source, *more):
     return ["show", str(source / "frames"), "--view", str(source / "view.json"), *more]
-
-
-def stopped(words, capsys):
-    """Run a command that must stop; return its exit code and its one sentence."""
-    with pytest.raises(SystemExit) as leave:
-        run(words)
-    said = capsys.readouterr().err
-    assert len(said.strip().splitlines()) == 1
-    return leave.value.code, said
 
 
 @pytest.mark.usefixtures("watched")

@@ -4,31 +4,13 @@ import re
 from dataclasses import replace
 
 import pytest
+from steps import plan_of
 from wheels import build
 
 from rimgauge.plan.safety import CAUTIONS
 from rimgauge.plan.wording import turning_direction
-from rimgauge.records import Bound, Correction, Plan, WheelState
+from rimgauge.records import Correction
 from rimgauge.report.correction import _arrow, _legend, _turn, correction_sheet
-
-
-def plan_of(steps):
-    state = WheelState(
-        lateral_mm=1.0,
-        radial_mm=None,
-        dish_mm=None,
-        tension_spread_right=None,
-        tension_spread_left=None,
-        highest_tension_n=None,
-    )
-    return Plan(
-        round=1,
-        corrections=steps,
-        predicted=state,
-        before=state,
-        bound=Bound(objective=1.0, proved=1.0),
-        cautions=CAUTIONS,
-    )
 
 
 @pytest.mark.parametrize(
@@ -63,7 +45,7 @@ def test_every_step_of_the_sheet_has_its_arrow_whatever_its_words(seen_from):
         Correction(order=n, spoke=n, side=wheel.flanges[n - 1], turns=turns, words="In other words.")
         for n, turns in ((1, 0.25), (2, -0.25))
     )
-    page = correction_sheet(plan_of(steps), wheel, seen_from=seen_from)
+    page = correction_sheet(plan_of(steps, CAUTIONS), wheel, seen_from=seen_from)
     arrows = [text.get_text()[-1] for text in page.texts if re.match("(tighten|loosen) 1/4", text.get_text())]
     assert "".join(arrows) == ("↻↺" if seen_from == "tyre" else "↺↻")
 
@@ -74,7 +56,7 @@ def test_a_sheet_of_many_steps_holds_them_all():
         Correction(order=spoke, spoke=spoke, side=many.flanges[spoke - 1], turns=0.125, words="")
         for spoke in range(1, 61)
     )
-    page = correction_sheet(plan_of(steps), many, seen_from="hub")
+    page = correction_sheet(plan_of(steps, CAUTIONS), many, seen_from="hub")
     written = [text.get_text() for text in page.texts]
     assert [text for text in written if re.fullmatch(r"\d+ [RL]", text)] == [
         f"{item.spoke} {item.side[0].upper()}" for item in steps
@@ -94,7 +76,7 @@ def test_what_finds_no_room_beside_the_wheel_stands_below_the_cautions():
     wheel = build(36)
     notes = tuple(f"Note {number}: " + "what is to be known of this wheel. " * 6 for number in range(7))
     step = Correction(order=1, spoke=2, side="left", turns=0.25, words="")
-    page = correction_sheet(replace(plan_of((step,)), notes=notes), wheel, seen_from="tyre")
+    page = correction_sheet(replace(plan_of((step,), CAUTIONS), notes=notes), wheel, seen_from="tyre")
     height = {
         text.get_text().replace("\n", " "): text.get_position()[1] for text in page.texts if text.get_text()
     }

@@ -9,11 +9,11 @@ import pytest
 from click.testing import CliRunner
 from numpy.testing import assert_allclose
 
-from rimgauge.cli import run
 from rimgauge.cli.practice import command
 from rimgauge.errors import BadInput
 from rimgauge.plan import explain_text, single_turns
 from rimgauge.practice import is_true, plan_from_here, practice_wheel, turn, undo, warnings
+from tests.said import stopped
 
 
 @pytest.fixture(scope="module")
@@ -107,9 +107,7 @@ def test_why_says_in_its_row_which_turn_takes_the_spoke_over_the_limit(practice)
 
 
 def test_a_number_that_is_not_whole_is_refused_in_plain_words(capsys):
-    with pytest.raises(SystemExit):
-        run(["practice", "--seed", "1,5"])
-    assert "1,5 is no whole number" in capsys.readouterr().err
+    assert "1,5 is no whole number" in stopped(["practice", "--seed", "1,5"], capsys)[1]
 
 
 def test_a_turn_that_would_let_the_rim_go_is_refused(practice):

@@ -20,9 +20,11 @@ from rimgauge.job import (
     verify_job,
     write_pass,
 )
-from rimgauge.records import Bound, Correction, Plan, Readings, Round, WheelState
+from rimgauge.records import Correction, Readings, Round
 from rimgauge.report.words import result_rows
 from tests.laws.simulated import simulated_pass, wave
+from tests.plan.steps import plan_of
+from tests.said import stopped
 
 
 @pytest.fixture
@@ -37,34 +39,8 @@ def job(tmp_path, runout):
 @pytest.fixture
 def plan():
     """A plan of one correction."""
-    state = WheelState(
-        lateral_mm=0.5,
-        radial_mm=None,
-        dish_mm=None,
-        tension_spread_right=None,
-        tension_spread_left=None,
-        highest_tension_n=None,
-    )
     turn = Correction(order=1, spoke=7, side="left", turns=0.25, words="tighten spoke 7 by a quarter turn")
-    return Plan(
-        round=1,
-        corrections=(turn,),
-        predicted=state,
-        before=state,
-        bound=Bound(objective=0.9, proved=0.8),
-        cautions=(),
-        refused=None,
-    )
-
-
-def stopped(arguments, capsys):
-    """Run a command that must stop; return its exit code and its one sentence."""
-    with pytest.raises(SystemExit) as leave:
-        run(arguments)
-    said = capsys.readouterr().err
-    assert "Traceback" not in said
-    assert len(said.strip().splitlines()) == 1
-    return leave.value.code, said
+    return plan_of([turn])
 
 
 def test_a_job_becomes_a_page(job, capsys):
@@ -392,7 +368,6 @@ def test_readings_typed_in_are_said_to_serve_the_plan_alone(tmp_path, capsys, mo
     (made.folder / "readings-01.csv").write_text("spoke,lateral_mm\n1,0\n2,0.1\n3,0\n4,0\n", encoding="utf-8")
     monkeypatch.chdir(made.folder)
     for command in ("report", "compare"):
-        with pytest.raises(SystemExit) as leave:
-            run([command])
-        assert leave.value.code in (1, 2)
-        assert "readings-01.csv, serve `rimgauge plan` alone" in capsys.readouterr().err
+        code, said = stopped([command], capsys)
+        assert code in (1, 2)
+        assert "readings-01.csv, serve `rimgauge plan` alone" in said

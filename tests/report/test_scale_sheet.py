@@ -12,6 +12,7 @@ from rimgauge.cli import run
 from rimgauge.records import MOST_TAGS
 from rimgauge.report.scale_sheet import PAPERS_MM, draw_sheet
 from rimgauge.report.tag_sheet import draw_tags
+from tests.said import stopped
 
 POINT_MM = 25.4 / 72
 PRINTED_MM = 0.01
@@ -48,9 +49,7 @@ def test_squares_and_rulers_are_as_long_as_they_say(paper):
 
 
 def test_a_file_that_cannot_be_written_is_named(tmp_path, capsys):
-    with pytest.raises(SystemExit):
-        run(["target", "--out", str(tmp_path / "none" / "sheet.pdf")])
-    assert "sheet.pdf" in capsys.readouterr().err
+    assert "sheet.pdf" in stopped(["target", "--out", str(tmp_path / "none" / "sheet.pdf")], capsys)[1]
 
 
 @pytest.mark.parametrize("paper", PAPERS_MM)
