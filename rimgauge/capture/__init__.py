@@ -6,25 +6,3 @@ from rimgauge.capture.live_mark import LiveMark
 from rimgauge.capture.sources import Frame, FrameSource, ReadAhead, open_source, read_picture
 from rimgauge.capture.tags import TagFinder, along_px
 from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker, mark_strip, spoke_strip, track
-
-__all__ = [
-    "LEARNING_FRAMES",
-    "Frame",
-    "FrameSource",
-    "LaidDown",
-    "LiveMark",
-    "ReadAhead",
-    "TagFinder",
-    "Tracker",
-    "along_px",
-    "at_times",
-    "kept_source",
-    "lens_stretch",
-    "mark_strip",
-    "open_source",
-    "picture_at",
-    "read_picture",
-    "spoke_strip",
-    "straightened",
-    "track",
-]

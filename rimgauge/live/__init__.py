@@ -5,20 +5,3 @@ from rimgauge.live.keys import Foot
 from rimgauge.live.projector import draw_preparing, draw_projector
 from rimgauge.live.trail import Trail, covered, extend, no_trail, spread_mm
 from rimgauge.live.window import Shown, run_window
-
-__all__ = [
-    "Bench",
-    "Cue",
-    "Foot",
-    "Showing",
-    "Shown",
-    "Step",
-    "Trail",
-    "covered",
-    "draw_preparing",
-    "draw_projector",
-    "extend",
-    "no_trail",
-    "run_window",
-    "spread_mm",
-]

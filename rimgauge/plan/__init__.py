@@ -1,19 +1,8 @@
 """Which nipples to turn, how far and in what order, from readings and the wheel's influence alone."""
 
-from rimgauge.plan.explain import SingleTurn, explain_text, single_turns
+from rimgauge.plan.explain import explain_text, single_turns
 from rimgauge.plan.planner import make_plan
 from rimgauge.plan.problem import SLACK_SHARE
 from rimgauge.plan.safety import assumed_side
 from rimgauge.plan.wishes import Wishes
 from rimgauge.plan.wording import plan_text
-
-__all__ = [
-    "SLACK_SHARE",
-    "SingleTurn",
-    "Wishes",
-    "assumed_side",
-    "explain_text",
-    "make_plan",
-    "plan_text",
-    "single_turns",
-]

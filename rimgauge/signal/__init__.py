@@ -13,29 +13,3 @@ from rimgauge.signal.runout import side_runout
 from rimgauge.signal.standing import camera_notes, far_lip
 from rimgauge.signal.tagged import Tagged, tag_likelihood
 from rimgauge.signal.turning import find_turning
-
-__all__ = [
-    "Layout",
-    "LivePlace",
-    "Path",
-    "RunoutSoFar",
-    "Tagged",
-    "axle_first",
-    "camera_notes",
-    "check_at_rest",
-    "edge_place",
-    "far_lip",
-    "find_turning",
-    "findings",
-    "judge",
-    "laid_out",
-    "lens_share",
-    "look_period_deg",
-    "mark_to_pointer_deg",
-    "runout_so_far",
-    "share_seen",
-    "side_runout",
-    "tag_likelihood",
-    "where_read",
-    "without_creep",
-]

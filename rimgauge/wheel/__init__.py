@@ -4,5 +4,3 @@ from rimgauge.wheel.classes import ready_made_names
 from rimgauge.wheel.complete import complete_wheel
 from rimgauge.wheel.influence import influence, point_stiffness_n_per_mm
 from rimgauge.wheel.slack import slack_turns
-
-__all__ = ["complete_wheel", "influence", "point_stiffness_n_per_mm", "ready_made_names", "slack_turns"]
