@@ -12,7 +12,7 @@ import signal
 import sys
 import textwrap
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import fields
 from functools import wraps
 from pathlib import Path
@@ -130,14 +130,17 @@ def next_step(words: str, *commands: str) -> None:
     click.echo("\n".join(["", folded(f"Next: {words}"), *(f"  {command}" for command in commands)]))
 
 
-def into_record(*files: Path) -> None:
-    """Record files that a command has made, where they lie in a job: what is ours, `verify` must not find added."""
+def into_record(*files: Path, used: Collection[Path] = ()) -> None:
+    """Record files that a command has made, where they lie in a job: what is ours, `verify` must not find added.
+
+    used: what they were made from; what of that lies in the job is recorded too, if it isn't yet.
+    """
     from rimgauge.job import find_job, update_manifest
 
     for file in files:
-        job = find_job(file.parent)
+        job = find_job(file.resolve().parent)
         if job is not None:
-            update_manifest(job, [file])
+            update_manifest(job, [file], used)
 
 
 def print_json(value: object) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from rimgauge.cli.common import FILE, gathered, json_option, next_step, print_json, shown
+from rimgauge.cli.common import FILE, gathered, into_record, json_option, next_step, print_json, shown
 from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
 from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import Files, checked_wheel, keep_from_loss, spoke_numbers, starting_point
@@ -184,7 +184,7 @@ def _keep(
     typed: Collection[Path],
 ) -> list[Path]:
     """Write the plan into the job or the file, and the sheet where one is wanted; typed: readings it was made on."""
-    from rimgauge.job import find_job, keep_plan, update_manifest, write_plan
+    from rimgauge.job import keep_plan, write_plan
 
     written = []
     if isinstance(where, Path):
@@ -195,10 +195,7 @@ def _keep(
     if sheet is not None:
         _write_sheet(sheet, plan, build, seen_from)
         written.append(sheet)
-    for path in written if isinstance(where, Path) else written[1:]:
-        job = find_job(path.resolve().parent)
-        if job is not None:
-            update_manifest(job, [path], used=typed)
+    into_record(*(written if isinstance(where, Path) else written[1:]), used=typed)
     return written
 
 

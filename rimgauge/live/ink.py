@@ -72,5 +72,13 @@ def write(
     cv2.putText(picture, text, (round(x), round(at[1])), _FONT, scale, colour, thick, cv2.LINE_AA)
 
 
+def polyline(
+    picture: Image, points: NDArray[np.floating], colour: Colour, thick: float, *, closed: bool = False
+) -> None:
+    """Draw a line through points (n, 2) [px], to a sixteenth of a pixel."""
+    fine = np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)
+    cv2.polylines(picture, [fine], closed, colour, max(1, round(thick)), cv2.LINE_AA, 4)
+
+
 def _pen(height: float, bold: bool) -> tuple[float, int]:
     return height / _CAPITAL_PX, max(1, round(height / (5.5 if bold else 9)))

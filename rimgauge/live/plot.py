@@ -8,7 +8,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from rimgauge.live.ink import Colour, Image, Ink, size_of, write
+from rimgauge.live.ink import Image, Ink, polyline, size_of, write
 from rimgauge.live.trail import CELLS, Trail, spread_mm
 from rimgauge.records import Box, FloatArray
 
@@ -51,13 +51,13 @@ def draw_curve(
     if before_mm is not None:
         for start in range(0, CELLS, 2 * DASH):
             dash = np.arange(start, min(start + DASH, CELLS))
-            _polyline(
+            polyline(
                 picture, np.stack([across(cells[dash]), down(before_mm[dash])], axis=1), ink.words, 2 * unit
             )
     for values, colour, thick in ((trail.earlier_mm, ink.quiet, unit), (trail.now_mm, ink.curve, 4.5 * unit)):
         for stretch in _stretches(values):
             points = np.stack([across(cells[stretch]), down(values[stretch])], axis=1)
-            _polyline(picture, points, colour, thick)
+            polyline(picture, points, colour, thick)
     _mark_worst(picture, trail, across, down, ink)
     if math.isfinite(angle_deg):
         column = round(x + angle_deg % 360 / 360 * width)
@@ -122,8 +122,3 @@ def _stretches(values: FloatArray) -> list[slice]:
     seen = np.concatenate([[False], np.isfinite(values), [False]])
     edges = np.flatnonzero(seen[1:] != seen[:-1])
     return [slice(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
-
-
-def _polyline(picture: Image, points: FloatArray, colour: Colour, thick: float) -> None:
-    fine = np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)
-    cv2.polylines(picture, [fine], False, colour, max(1, round(thick)), cv2.LINE_AA, 4)

@@ -7,7 +7,7 @@ import math
 import cv2
 import numpy as np
 
-from rimgauge.live.ink import Image, Ink, size_of, write
+from rimgauge.live.ink import Image, Ink, polyline, size_of, write
 from rimgauge.live.trail import CELLS, Trail
 from rimgauge.records import Box, FloatArray, Side
 
@@ -53,15 +53,15 @@ def draw_shape(
         return centre + np.stack([np.sin(way), -np.cos(way)], axis=-1) * (radius * np.asarray(out))[..., None]
 
     cells: FloatArray = (np.arange(CELLS, dtype=np.float64) + 0.5) * (360.0 / CELLS)
-    _closed(canvas, places(cells, np.ones(CELLS)), ink.quiet, unit)
+    polyline(canvas, places(cells, np.ones(CELLS)), ink.quiet, unit, closed=True)
     out = 1.0 + np.where(seen, factor * (rim - mean) / RADIUS_MM, np.nan)
     for k in np.flatnonzero(seen & np.roll(seen, -1)):
         pair = places(cells[[k, (k + 1) % CELLS]], out[[k, (k + 1) % CELLS]])
-        _line(canvas, pair, ink.curve, 4 * unit)
+        polyline(canvas, pair, ink.curve, 4 * unit)
     for spot in places(spoke_angles_deg, 0.86):
         cv2.circle(canvas, _whole(spot), round(2.5 * unit), ink.quiet, -1, cv2.LINE_AA)
     if math.isfinite(angle_deg):
-        _line(canvas, places(np.zeros(2), np.array([0.8, 0.92])), ink.words, 6 * unit)
+        polyline(canvas, places(np.zeros(2), np.array([0.8, 0.92])), ink.words, 6 * unit)
     tip = centre - (0.0, 1.06 * radius)
     arrow = tip + unit * np.array([[0.0, 0.0], [-9.0, -22.0], [9.0, -22.0]])
     cv2.fillPoly(canvas, [np.round(arrow * 16).astype(np.int32)], ink.here, cv2.LINE_AA, 4)
@@ -75,16 +75,6 @@ def draw_shape(
         fitting = tall * unit * min(1.0, width / size_of(words, tall * unit)[0])
         at = (x + width / 2, y + height - up * unit)
         write(canvas, words, at, height=fitting, colour=colour, align=0.5)
-
-
-def _closed(canvas: Image, points: FloatArray, colour: tuple[int, int, int], unit: float) -> None:
-    fine = np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)
-    cv2.polylines(canvas, [fine], True, colour, max(1, round(unit)), cv2.LINE_AA, 4)
-
-
-def _line(canvas: Image, points: FloatArray, colour: tuple[int, int, int], thick: float) -> None:
-    fine = np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)
-    cv2.polylines(canvas, [fine], False, colour, max(1, round(thick)), cv2.LINE_AA, 4)
 
 
 def _whole(point: FloatArray) -> tuple[int, int]:

@@ -2,16 +2,12 @@
 
 import shutil
 
-from mutations import (
-    NUMBERS,
-    PATHS,
-    spoil_film,
-    spoil_json,
-    spoil_picture,
-    spoil_table,
-    spoil_toml,
-)
+from mutations import NUMBERS, PATHS, spoil_film, spoil_json, spoil_picture, spoil_table, spoil_toml
 from sandbox import Case
+
+RECORDED = ["--no-window", "--record", "show.avi", "--json"]
+DRAWN = [f"--{name}" for name in ("runout-mm", "mm-per-px", "spokes", "curve", "gap-mm")]
+DRAWN += [f"--{name}" for name in ("distance-mm", "blur", "noise", "tilt-deg", "texture")]
 
 
 def _pick(rng, choices):
@@ -27,18 +23,7 @@ def view(shelf, folder, rng):
         rng,
         [
             ["measure", frames, "--view", here, "--spokes", "28", "--out", "pass.json", "--json"],
-            [
-                "show",
-                frames,
-                "--view",
-                here,
-                "--spokes",
-                "28",
-                "--no-window",
-                "--record",
-                "show.avi",
-                "--json",
-            ],
+            ["show", frames, "--view", here, "--spokes", "28", *RECORDED],
             ["scale", "--view", here, "--length-mm", "54", "--from", "10,10", "--to", "400,10", "--json"],
             [
                 "scale",
@@ -60,29 +45,12 @@ def wheel(shelf, folder, rng):
     """A wheel file that is wrong."""
     data, refuse = spoil_toml((shelf / "wheel.toml").read_text(encoding="utf-8"), rng)
     (folder / "wheel.toml").write_bytes(data)
+    read = ["plan", "--wheel", "wheel.toml", "--readings", str(shelf / "readings.csv"), "--json"]
     arguments = _pick(
         rng,
         [
-            [
-                "plan",
-                "--wheel",
-                "wheel.toml",
-                "--readings",
-                str(shelf / "readings.csv"),
-                "--out",
-                "p.json",
-                "--json",
-            ],
-            [
-                "plan",
-                "--wheel",
-                "wheel.toml",
-                "--readings",
-                str(shelf / "readings.csv"),
-                "--explain",
-                "3",
-                "--json",
-            ],
+            [*read, "--out", "p.json"],
+            [*read, "--explain", "3"],
             ["measure", str(shelf / "few"), "--view", str(shelf / "view.json"), "--wheel", "wheel.toml"],
         ],
     )
@@ -111,15 +79,8 @@ def page(shelf, folder, rng):
     """A measurement file that is wrong, on a page."""
     data, refuse = spoil_json((shelf / "job/pass-01.json").read_text(encoding="utf-8"), rng)
     (folder / "pass.json").write_bytes(data)
-    arguments = [
-        "report",
-        "--before",
-        "pass.json",
-        "--after",
-        str(shelf / "job/pass-02.json"),
-        "--out",
-        "r.html",
-    ]
+    good = str(shelf / "job/pass-02.json")
+    arguments = ["report", "--before", "pass.json", "--after", good, "--out", "r.html"]
     return Case("page", arguments, folder, ("r.html",), refuse)
 
 
@@ -132,7 +93,7 @@ def plan(shelf, folder, rng):
     arguments += ["--previous-readings", readings, "--out", "p.json", "--json"]
     if rng.random() < 0.15:
         arguments = ["show", str(shelf / "few"), "--view", str(shelf / "view.json"), "--wheel", build]
-        arguments += ["--plan", "plan.json", "--no-window", "--record", "show.avi", "--json"]
+        arguments += ["--plan", "plan.json", *RECORDED]
     return Case("plan", arguments, folder, ("p.json", "show.avi"), refuse)
 
 
@@ -155,15 +116,8 @@ def readings(shelf, folder, rng):
 def job(shelf, folder, rng):
     """A job folder in which one file is wrong."""
     shutil.copytree(shelf / "job", folder / "job")
-    names = [
-        "manifest.json",
-        "manifest.json",
-        "pass-01.json",
-        "plan-01.json",
-        "view-lateral.json",
-        "wheel.toml",
-    ]
-    name = _pick(rng, names)
+    names = ["pass-01.json", "plan-01.json", "view-lateral.json", "wheel.toml"]
+    name = _pick(rng, ["manifest.json", "manifest.json", *names])
     text = (folder / "job" / name).read_text(encoding="utf-8")
     data, refuse = spoil_toml(text, rng) if name.endswith(".toml") else spoil_json(text, rng)
     (folder / "job" / name).write_bytes(data)
@@ -244,16 +198,8 @@ def times(shelf, folder, rng):
     (folder / "frames").mkdir()
     for path in sorted((shelf / "few/frames").iterdir()):
         (folder / "frames" / path.name).hardlink_to(path)
-    arguments = [
-        "measure",
-        "frames",
-        "--view",
-        str(shelf / "view.json"),
-        "--spokes",
-        "28",
-        "--out",
-        "pass.json",
-    ]
+    where = str(shelf / "view.json")
+    arguments = ["measure", "frames", "--view", where, "--spokes", "28", "--out", "pass.json"]
     return Case("times", arguments, folder, (), refuse)
 
 
@@ -282,25 +228,14 @@ def option(shelf, folder, rng):
         *([*read, name, value] for name in ("--largest-turn", "--round", "--done", "--explain")),
         *([*measure, name, value] for name in ("--tolerance-mm", "--fps", "--spokes", "--view", "--wheel")),
         *([*scale, name, value] for name in ("--length-mm", "--from", "--to", "--picture")),
-        *(
-            [*scene, name, value]
-            for name in ("--runout-mm", "--mm-per-px", "--spokes", "--curve", "--gap-mm")
-        ),
-        *(
-            [*scene, name, value]
-            for name in ("--distance-mm", "--blur", "--noise", "--tilt-deg", "--texture")
-        ),
-        *(
-            ["verify", value],
-            ["jobs", value],
-            ["jobs", ".", "--from", value],
-            ["export", value, "--to", "tables"],
-        ),
-        *(
-            ["dish", value, value],
-            ["compare", value, value],
-            ["measure", value, "--view", where, "--spokes", "28"],
-        ),
+        *([*scene, name, value] for name in DRAWN),
+        ["verify", value],
+        ["jobs", value],
+        ["jobs", ".", "--from", value],
+        ["export", value, "--to", "tables"],
+        ["dish", value, value],
+        ["compare", value, value],
+        ["measure", value, "--view", where, "--spokes", "28"],
         ["jobs", str(shelf / "job"), "--find", value],
         ["aim", frames, "--direction", "lateral", "--pointer-at", value, "--out", "view.json"],
     ]
@@ -322,22 +257,9 @@ def typed(shelf, folder, rng):
         "nan nan",
         "1/0 1/0",
         "7 9999999",
-        "",
     ]
-    words += [
-        "?",
-        "quit",
-        "7 " + "1" * 5000,
-        "\x00",
-        "\x1b[2J",
-        "7,1/4",
-        "7\t1/4",
-        "٣ 1/4",
-        "7 ½",
-        "all",
-        "plan",
-        "measure",
-    ]
+    words += ["", "?", "quit", "7 " + "1" * 5000, "\x00", "\x1b[2J", "7,1/4", "7\t1/4", "٣ 1/4", "7 ½"]
+    words += ["all", "plan", "measure"]
     lines = [_pick(rng, words) for _ in range(int(rng.integers(1, 8)))]
     return Case("typed", ["practice", "--seed", str(int(rng.integers(9)))], folder, typed="\n".join(lines))
 
