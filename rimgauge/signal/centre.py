@@ -8,6 +8,7 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.records import BudgetLine, Dish, FloatArray, Measured, Outcome, Runout, Scale, SideRunout
+from rimgauge.signal.bending import LENS_LINE, lens_share
 from rimgauge.signal.budget import COVERAGE, JUDGED_FREEDOM, coverage_factor, depth_share, judge
 from rimgauge.signal.budget import combined as combine_lines
 
@@ -53,6 +54,7 @@ def dish_turned(first: Runout, second: Runout) -> Dish:
         _line("mean gap, before turning round", _mean_gap_error(one) / 2.0),
         _line("mean gap, after turning round", _mean_gap_error(two) / 2.0),
         _line("scale and depth of the outline", relative * abs(offset_mm)),
+        _line(LENS_LINE, max(_lens_share(first), _lens_share(second)) * abs(offset_mm)),
         _line("seat of the axle in the stand", SEATED_MM / math.sqrt(2.0)),
     )
     return _dish(offset_mm, lines, None)
@@ -109,11 +111,13 @@ def dish_between(runout: Runout, between_mm: float) -> Dish:
     lines = (
         *halves,
         _line("scale and depth of the outline", relative * abs(offset_mm)),
+        _line(LENS_LINE, _lens_share(runout) * abs(offset_mm)),
         _line("middle between the pointers", POINTERS_MM),
     )
     across = (
         *own,
         _line("scale and depth of the outline", relative * (right.mean_gap_mm + left.mean_gap_mm)),
+        _line(LENS_LINE, _lens_share(runout) * (right.mean_gap_mm + left.mean_gap_mm)),
         _line("distance between the pointers", POINTERS_MM),
     )
     whole, freedom = combine_lines(across)
@@ -154,6 +158,13 @@ def _mean_gap_error(side: SideRunout) -> float:
 
 def _scale(runout: Runout) -> Scale | None:
     return runout.basis.view.scale if runout.basis is not None else None
+
+
+def _lens_share(runout: Runout) -> float:
+    """Relative standard uncertainty that a lens adds that nobody calibrated, of the edge where it is largest."""
+    if runout.basis is None:
+        return 0.0
+    return max(lens_share(runout.basis.view, edge) for edge in runout.basis.view.edges)
 
 
 def _relative(scale: Scale | None) -> float:

@@ -11,6 +11,8 @@ from rimgauge.cli import run
 from rimgauge.cli.compare import _change_words, sure_from_mm
 from rimgauge.errors import BadInput
 from rimgauge.job import write_pass
+from rimgauge.records import Lens
+from rimgauge.signal.bending import LENS_LINE, lens_share
 from rimgauge.signal.budget import PLACE_LINE
 from rimgauge.signal.centre import SEATED_MM, dish_between, dish_turned
 from rimgauge.signal.compare import changes, study
@@ -97,6 +99,25 @@ def test_a_dish_scatters_as_its_line_for_the_seat_says():
     assert_allclose(
         np.std([each.offset_mm for each in found]), line.standard_uncertainty_mm, rtol=0.12, atol=0
     )
+
+
+def test_a_lens_that_was_not_calibrated_makes_a_dish_less_sure_by_its_share():
+    def through(measured, lens):
+        return replace(measured, basis=replace(measured.basis, view=replace(measured.basis.view, lens=lens)))
+
+    first = simulated_pass(wave(2, 0.2), gaps_mm=(("right", 2.2),))
+    second = simulated_pass(turned_round(wave(2, 0.2)), gaps_mm=(("right", 3.8),), seed=1)
+    plain = Lens(camera_matrix=np.diag([800.0, 800.0, 1.0]), distortion=np.zeros(5), rms_px=0.1)
+    lines = [
+        {line.source: line.standard_uncertainty_mm for line in dish.budget}[LENS_LINE]
+        for dish in (
+            dish_turned(first, second),
+            dish_turned(*(through(each, plain) for each in (first, second))),
+        )
+    ]
+    view = first.basis.view
+    assert_allclose(lines[0], 0.8 * lens_share(view, view.edges[0]), rtol=0.02, atol=0)
+    assert lines[0] > lines[1] == 0.0
 
 
 def test_play_in_the_bearings_makes_a_dish_less_sure():
