@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from statistics import NormalDist
 from typing import TYPE_CHECKING
@@ -122,14 +123,9 @@ def sure_from_mm(side: SideChange) -> FloatArray:
 
 
 def _change_fields(side: SideChange) -> dict[str, object]:
-    total = side.total_change
     return {
         "side": side.side,
-        "total_change_mm": {
-            "value": total.value,
-            "expanded_uncertainty": total.expanded_uncertainty,
-            "coverage_probability": total.coverage_probability,
-        },
+        "total_change_mm": asdict(side.total_change),
         "shifted_spokes": side.shifted_spokes,
         "spokes": [
             {

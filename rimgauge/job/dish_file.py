@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import functools
+from dataclasses import asdict
 from typing import Any
 
 from rimgauge.records import Dish, record
 
-from .pass_file import budget_fields, measured_fields, parse_budget, parse_measured
+from .pass_file import budget_fields, parse_budget, parse_measured
 from .reader import FileFormat, Reader, read_moment
 
 _MOST_MM = 1000.0
@@ -30,7 +31,7 @@ class KeptDish:
 
 def dish_fields(kept: KeptDish) -> dict[str, Any]:
     """List the fields of a dish as they stand in the file, format and version apart."""
-    dish, width = kept.dish, kept.dish.width
+    dish = kept.dish
     return {
         "created": kept.created,
         "measurements": list(kept.measurements),
@@ -41,7 +42,7 @@ def dish_fields(kept: KeptDish) -> dict[str, Any]:
             "expanded_uncertainty": dish.expanded_uncertainty_mm,
             "coverage_probability": dish.coverage_probability,
         },
-        "width_mm": width and measured_fields(width),
+        "width_mm": dish.width and asdict(dish.width),
         "uncertainty_budget": budget_fields(dish.budget),
     }
 

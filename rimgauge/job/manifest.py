@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 from collections.abc import Collection, Iterable, Iterator
+from dataclasses import asdict
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
@@ -246,9 +247,7 @@ def _fields(manifest: Manifest) -> dict[str, Any]:
         "whole_sha256": manifest.whole_sha256,
         "name": manifest.name,
         "results": [result_fields(result) for result in manifest.results],
-        "files": [
-            {"name": entry.name, "bytes": entry.bytes, "sha256": entry.sha256} for entry in manifest.entries
-        ],
+        "files": [asdict(entry) for entry in manifest.entries],
     }
 
 

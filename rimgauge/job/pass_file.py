@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -34,22 +35,15 @@ MOST_AHEAD_MM = 1000.0
 
 def pass_fields(runout: Runout) -> dict[str, Any]:
     """List the fields of a measurement as they stand in the file, format and version apart."""
-    source, verdict = runout.source, runout.verdict
     return {
         "direction": runout.direction,
         "created": runout.created,
-        "source": {
-            "kind": source.kind,
-            "name": source.name,
-            "frames": source.frames,
-            "used": source.used,
-            "sha256": source.sha256,
-        },
+        "source": asdict(runout.source),
         "revolutions": runout.revolutions,
-        "total_runout_mm": measured_fields(runout.total_runout),
+        "total_runout_mm": asdict(runout.total_runout),
         "sides": [_side_fields(side) for side in runout.sides],
         "uncertainty_budget": budget_fields(runout.budget),
-        "verdict": {"tolerance_mm": verdict.tolerance_mm, "rule": verdict.rule, "outcome": verdict.outcome},
+        "verdict": asdict(runout.verdict),
         "measured_by": runout.measured_by,
         "picture_sha256": runout.picture_sha256,
         "basis": runout.basis and _basis_fields(runout.basis),
@@ -70,15 +64,6 @@ def budget_fields(budget: tuple[BudgetLine, ...]) -> list[dict[str, Any]]:
     ]
 
 
-def measured_fields(measured: Measured) -> dict[str, float]:
-    """List the fields of a value with its uncertainty as they stand in a file."""
-    return {
-        "value": measured.value,
-        "expanded_uncertainty": measured.expanded_uncertainty,
-        "coverage_probability": measured.coverage_probability,
-    }
-
-
 def _side_fields(side: SideRunout) -> dict[str, Any]:
     harmonics = zip(
         side.harmonic_order.tolist(),
@@ -96,7 +81,7 @@ def _side_fields(side: SideRunout) -> dict[str, Any]:
     return {
         "side": side.side,
         "mean_gap_mm": side.mean_gap_mm,
-        "total_runout_mm": measured_fields(side.total_runout),
+        "total_runout_mm": asdict(side.total_runout),
         "non_repeatable_mm": _or_null(side.non_repeatable_mm),
         "harmonics": [
             {"order": order, "amplitude_mm": amplitude, "phase_deg": phase}
@@ -113,17 +98,7 @@ def _side_fields(side: SideRunout) -> dict[str, Any]:
             }
             for number, (flange, angle, runout, uncertainty) in enumerate(spokes, start=1)
         ],
-        "zones": [
-            {
-                "start_deg": zone.start_deg,
-                "centre_deg": zone.centre_deg,
-                "end_deg": zone.end_deg,
-                "width_deg": zone.width_deg,
-                "peak_mm": zone.peak_mm,
-                "spokes": list(zone.spokes),
-            }
-            for zone in side.zones
-        ],
+        "zones": [{**asdict(zone), "spokes": list(zone.spokes)} for zone in side.zones],
     }
 
 

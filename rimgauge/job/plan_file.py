@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -32,22 +33,10 @@ def plan_fields(plan: Plan) -> dict[str, Any]:
     """List the fields of a plan as they stand in the file, format and version apart."""
     return {
         "round": plan.round,
-        "corrections": [
-            {
-                "order": turn.order,
-                "spoke": turn.spoke,
-                "side": turn.side,
-                "turns": turn.turns,
-                "words": turn.words,
-            }
-            for turn in plan.corrections
-        ],
-        "predicted": {name: getattr(plan.predicted, name) for name in _STATE},
-        "before": {name: getattr(plan.before, name) for name in _STATE},
-        "bound": {
-            name: None if math.isnan(value) else value
-            for name, value in (("objective", plan.bound.objective), ("proved", plan.bound.proved))
-        },
+        "corrections": [asdict(turn) for turn in plan.corrections],
+        "predicted": asdict(plan.predicted),
+        "before": asdict(plan.before),
+        "bound": {name: None if math.isnan(value) else value for name, value in asdict(plan.bound).items()},
         "cautions": list(plan.cautions),
         "refused": plan.refused,
         "notes": list(plan.notes),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,6 @@ _DISTORTION_COUNTS = (4, 5, 8, 12, 14)
 
 def view_fields(view: View) -> dict[str, Any]:
     """List the fields of a view as they stand in the file, format and version apart."""
-    scale, lens = view.scale, view.lens
     return {
         "direction": view.direction,
         "image_size": list(view.image_size),
@@ -34,8 +34,8 @@ def view_fields(view: View) -> dict[str, Any]:
         "mark_box": _listed(view.mark_box),
         "mark_to_pointer_deg": view.mark_to_pointer_deg,
         "spoke_box": _listed(view.spoke_box),
-        "scale": scale and _scale_fields(scale),
-        "lens": lens and lens_fields(lens),
+        "scale": view.scale and asdict(view.scale),
+        "lens": view.lens and lens_fields(view.lens),
         "tag_box": _listed(view.tag_box),
     }
 
@@ -46,23 +46,6 @@ def lens_fields(lens: Lens) -> dict[str, Any]:
         "camera_matrix": lens.camera_matrix.tolist(),
         "distortion": lens.distortion.tolist(),
         "rms_px": lens.rms_px,
-    }
-
-
-def _scale_fields(scale: Scale) -> dict[str, object]:
-    place = scale.camera
-    return {
-        "mm_per_px": scale.mm_per_px,
-        "standard_uncertainty_mm_per_px": scale.standard_uncertainty_mm_per_px,
-        "method": scale.method,
-        "camera": place
-        and {
-            "distance_mm": place.distance_mm,
-            "distance_standard_uncertainty_mm": place.distance_standard_uncertainty_mm,
-            "crosstalk": place.crosstalk,
-            "crosstalk_standard_uncertainty": place.crosstalk_standard_uncertainty,
-            "focal_px": place.focal_px,
-        },
     }
 
 
