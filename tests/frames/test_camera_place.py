@@ -4,7 +4,6 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
@@ -14,16 +13,10 @@ from rimgauge.capture.targets import find_corners
 from rimgauge.errors import BadInput
 from rimgauge.job import read_pass, read_view, write_pass
 from rimgauge.pipeline import other_side
-from rimgauge.records import (
-    CameraPlace,
-    FrameValues,
-    Runout,
-    Source,
-    Verdict,
-    View,
-)
+from rimgauge.records import CameraPlace, Runout, View
 from tests.benchmarks.rendered import measured
 from tests.benchmarks.true_values import true_side
+from tests.job.conftest import make_runout
 
 SCENES = {"edge_on_bright": 0.012, "from_above_black": -0.590, "radial_wall": 0.014}
 """What 1 mm of the other direction adds to the reading: fitted to the curves in each truth.json."""
@@ -69,18 +62,8 @@ def test_a_ruler_makes_the_distance_sure_where_the_board_faces_the_camera(shared
 
 def radial_pass(shared: Path, name: str) -> Runout:
     """What a dial gauge would read of the scene's radial runout, as a measurement."""
-    side, none = true_side(truth(shared, name), "radial"), np.empty(0)
-    return Runout(
-        direction="radial",
-        created="2026-01-31T12:00:00+00:00",
-        source=Source(kind="frames", name=name, frames=0, used=0, sha256=""),
-        revolutions=1.0,
-        total_runout=side.total_runout,
-        sides=(side,),
-        budget=(),
-        verdict=Verdict(tolerance_mm=0.5, rule="none", outcome="within"),
-        frames=FrameValues(time_s=none, angle_deg=none, gap_mm=np.empty((1, 0)), quality=none),
-    )
+    side = true_side(truth(shared, name), "radial")
+    return replace(make_runout((side,), "radial"), total_runout=side.total_runout)
 
 
 def corrected(shared: Path, name: str, view: View, other: Runout) -> Runout:

@@ -1,24 +1,14 @@
 """What the tests of the plan command share: a bench with a wheel and readings, and how the command is run."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from click.testing import CliRunner
 
 from rimgauge.cli.plan import command
-from rimgauge.records import (
-    BudgetLine,
-    Direction,
-    FloatArray,
-    FrameValues,
-    Measured,
-    Readings,
-    Runout,
-    SideRunout,
-    Source,
-    Verdict,
-    Wheel,
-)
+from rimgauge.records import Direction, FloatArray, Measured, Readings, Runout, Wheel
+from tests.job.conftest import make_runout, make_side
 
 COMMON = ("--wheel", "wheel.toml", "--readings", "readings.csv", "--out", "plan.json")
 
@@ -42,11 +32,9 @@ def run_plan(*arguments: str) -> str:
 def a_pass(direction: Direction, values: FloatArray, wheel: Wheel) -> Runout:
     """A measurement that gives these values at the spokes."""
     reading = Measured(value=float(np.ptp(values)), expanded_uncertainty=0.02)
-    side = SideRunout(
-        side="right" if direction == "lateral" else "outer",
-        mean_gap_mm=2.0,
+    side = replace(
+        make_side("right" if direction == "lateral" else "outer"),
         total_runout=reading,
-        non_repeatable_mm=0.01,
         harmonic_order=np.array([1]),
         harmonic_amplitude_mm=np.array([0.5]),
         harmonic_phase_deg=np.array([0.0]),
@@ -58,19 +46,5 @@ def a_pass(direction: Direction, values: FloatArray, wheel: Wheel) -> Runout:
         spoke_standard_uncertainty_mm=np.full(len(values), 0.01),
         zones=(),
     )
-    return Runout(
-        direction=direction,
-        created="2026-01-31T12:00:00+00:00",
-        source=Source(kind="frames", name="lateral", frames=300, used=300, sha256=""),
-        revolutions=2.5,
-        total_runout=reading,
-        sides=(side,),
-        budget=(BudgetLine(source="scale", standard_uncertainty_mm=0.01),),
-        verdict=Verdict(tolerance_mm=0.5, rule="guard band", outcome="out"),
-        frames=FrameValues(
-            time_s=np.array([0.0, 1.0]),
-            angle_deg=np.array([0.0, 400.0]),
-            gap_mm=np.array([[2.0, 2.1]]),
-            quality=np.array([1.0, 1.0]),
-        ),
-    )
+    made = make_runout((side,), direction)
+    return replace(made, total_runout=reading, source=replace(made.source, sha256=""))
