@@ -29,14 +29,10 @@ def readings_from_passes(
 
     Parameters
     ----------
-    lateral, radial : Runout or None
-        Measurements of the same wheel in the same state.
-    spokes : int
-        How many spokes the wheel has.
-    tension_n : (spokes,) array or None
-        Tension of each spoke [N].
-    centred : bool
-        The lateral values are from the centre plane.
+    lateral, radial : measurements of the same wheel in the same state.
+    spokes : how many spokes the wheel has.
+    tension_n : (spokes,), tension of each spoke [N].
+    centred : the lateral values are from the centre plane.
 
     Raises
     ------
@@ -78,20 +74,13 @@ def correct(
 
     Parameters
     ----------
-    readings : Readings
-        Runout at each spoke now, and tension where it was read.
-    wheel : Wheel
-        Its build.
-    wishes : Wishes or None
-        What the person asks of the plan; None: the usual.
-    round_number : int
-        Number of this round, from 1.
-    previous : (Plan, Readings) or None
-        The last round as it was done, which holds the rounds before it, and the readings from before it.
-    measured : sequence of Runout
-        The measurements that the readings are of, for what they say of the axle.
-    unseen : sequence of Direction
-        Known not to have been within their tolerance before the last round, and not measured since.
+    readings : runout at each spoke now, and tension where it was read.
+    wheel : its build.
+    wishes : what the person asks of the plan; None: the usual.
+    round_number : number of this round, from 1.
+    previous : the last round as it was done, which holds the rounds before it, and the readings from before it.
+    measured : the measurements that the readings are of, for what they say of the axle.
+    unseen : known not to have been within their tolerance before the last round, and not measured since.
 
     Raises
     ------

@@ -22,8 +22,7 @@ class BadFile(RimgaugeError):
 
     Attributes
     ----------
-    path : str
-        The file or folder in question.
+    path : the file or folder in question.
     """
 
     def __init__(self, path: object, trouble: str) -> None:
@@ -36,8 +35,7 @@ class FrameTrouble(RimgaugeError):
 
     Attributes
     ----------
-    source : str
-        The folder, video, camera or address in question.
+    source : the folder, video, camera or address in question.
     """
 
     def __init__(self, source: object, trouble: str) -> None:
@@ -62,8 +60,7 @@ class TooFewRevolutions(RimgaugeError):
 
     Attributes
     ----------
-    revolutions : float
-        How far the wheel turned, as far as could be seen.
+    revolutions : how far the wheel turned, as far as could be seen.
     """
 
     def __init__(self, revolutions: float, trouble: str) -> None:

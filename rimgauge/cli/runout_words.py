@@ -129,12 +129,9 @@ def check_text(runout: Runout, job: Job | None, file: str = "") -> tuple[bool, s
 
     Parameters
     ----------
-    runout : Runout
-        The measurement.
-    job : Job or None
-        The job that holds it.
-    file : str
-        What the job calls it; '' where that is not known.
+    runout : the measurement.
+    job : the job that holds it.
+    file : what the job calls it; '' where that is not known.
 
     Raises
     ------

@@ -62,12 +62,9 @@ def write_export(folder: Path, texts: Mapping[str, str], job: Job | None) -> tup
 
     Parameters
     ----------
-    folder : Path
-        Where to; made if it isn't there.
-    texts : mapping of str to str
-        The text of each file under its name.
-    job : Job or None
-        Whose measurements they are.
+    folder : where to; made if it isn't there.
+    texts : the text of each file under its name.
+    job : whose measurements they are.
 
     Raises
     ------

@@ -118,10 +118,8 @@ def history(job: Job, *, dish: tuple[str, str] | None = None) -> History:
 
     Parameters
     ----------
-    job : Job
-        The job.
-    dish : tuple of str or None
-        Files of a measurement and one turned round that are named now, and count before those that are kept.
+    job : the job.
+    dish : files of a measurement and one turned round that are named now, and count before those that are kept.
 
     Raises
     ------

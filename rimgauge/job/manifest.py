@@ -107,15 +107,11 @@ def write_manifest(
 
     Parameters
     ----------
-    folder : Path
-        The job's.
-    created : str
-        When the job was started.
-    ours : collection of str
-        Files to record as they are now, gone if they are: names with / between folders, or the name of a folder
+    folder : the job's.
+    created : when the job was started.
+    ours : files to record as they are now, gone if they are: names with / between folders, or the name of a folder
         for all in it. A result that is gone is missed all the same.
-    used : collection of str
-        Files to record unless they are recorded already: they were read, not written.
+    used : files to record unless they are recorded already: they were read, not written.
 
     Raises
     ------

@@ -48,14 +48,10 @@ def read_readings(
 
     Parameters
     ----------
-    path : Path
-        The file.
-    spokes : int
-        How many spokes the wheel has.
-    centred : bool
-        The lateral values are from the centre plane, so that their mean is the dish.
-    need : sequence of str
-        Of these columns at least one must have a value for every spoke; ("tension_n",) for a file of
+    path : the file.
+    spokes : how many spokes the wheel has.
+    centred : the lateral values are from the centre plane, so that their mean is the dish.
+    need : of these columns at least one must have a value for every spoke; ("tension_n",) for a file of
         tensions alone, () to need none.
 
     Raises

@@ -34,18 +34,12 @@ def draw_projector(
 
     Parameters
     ----------
-    showing : Showing
-        The frame, what was seen so far, the work at hand and what the person has set.
-    spoke_angles_deg : (n,) array
-        Angles of the spokes from the mark [degrees].
-    sides : tuple of Side
-        The side of each of the moment's gaps.
-    picture : (h, w, 3) array or None
-        The camera picture with its marks; the bare frame where None.
-    size : (int, int)
-        Width and height of the result [px].
-    unplaced : str
-        What to say while it isn't known which spoke is at the pointer.
+    showing : the frame, what was seen so far, the work at hand and what the person has set.
+    spoke_angles_deg : (n,), angles of the spokes from the mark [degrees].
+    sides : the side of each of the moment's gaps.
+    picture : (h, w, 3), the camera picture with its marks; the bare frame where None.
+    size : width and height of the result [px].
+    unplaced : what to say while it isn't known which spoke is at the pointer.
 
     Returns
     -------

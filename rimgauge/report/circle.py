@@ -20,10 +20,8 @@ def nice_factor(reach_mm: float, rim_diameter_mm: float) -> int:
 
     Parameters
     ----------
-    reach_mm : float
-        Largest deviation from the mean circle [mm].
-    rim_diameter_mm : float
-        Diameter of the circle that is drawn [mm].
+    reach_mm : largest deviation from the mean circle [mm].
+    rim_diameter_mm : diameter of the circle that is drawn [mm].
 
     """
     most = LARGEST_BULGE * rim_diameter_mm / 2 / max(reach_mm, 1e-3)

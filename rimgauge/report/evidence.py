@@ -65,14 +65,10 @@ def evidence_figure(
 
     Parameters
     ----------
-    evidence : Evidence
-        What is known of the wheel.
-    page : int
-        Which of the comparisons to draw, from 0.
-    paper : {"a4", "letter"}
-        Size of the page, portrait.
-    pages : int or None
-        How many pages there are in all; None: as many as comparisons.
+    evidence : what is known of the wheel.
+    page : which of the comparisons to draw, from 0.
+    paper : size of the page, portrait.
+    pages : how many pages there are in all; None: as many as comparisons.
 
     Returns
     -------

@@ -34,18 +34,12 @@ def overlay(
 
     Parameters
     ----------
-    image : (h, w, 3) or (h, w) array
-        The frame, blue-green-red or grey; left as it is.
-    tip_px, rim_px : (s, 2) or (2,) array
-        Pointer tip and rim edge of each side, x and y [px]; a side with NaN is left out.
-    gap_mm : (s,) array or float
-        Gap of each side [mm].
-    positive : (2,) array
-        Unit vector in the picture along which the gap is measured.
-    label : str
-        A line for the legend, such as "Worst place, before: spoke 8".
-    legend_size : float
-        How many times larger than usual the legend is, for a picture that is shown small.
+    image : (h, w, 3) or (h, w), the frame, blue-green-red or grey; left as it is.
+    tip_px, rim_px : (s, 2) or (2,), pointer tip and rim edge of each side, x and y [px]; a side with NaN is left out.
+    gap_mm : (s,), gap of each side [mm].
+    positive : (2,), unit vector in the picture along which the gap is measured.
+    label : a line for the legend, such as "Worst place, before: spoke 8".
+    legend_size : how many times larger than usual the legend is, for a picture that is shown small.
 
     Returns
     -------

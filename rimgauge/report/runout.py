@@ -28,14 +28,10 @@ def runout_figure(
 
     Parameters
     ----------
-    runout : Runout
-        The measurement, or the one after the correction.
-    before : Runout or None
-        The measurement before the correction, of the same direction.
-    rim_diameter_mm : float
-        Diameter of the rim, against which the circle's deviation is exaggerated [mm].
-    title : str
-        A line above all, such as the wheel's name.
+    runout : the measurement, or the one after the correction.
+    before : the measurement before the correction, of the same direction.
+    rim_diameter_mm : diameter of the rim, against which the circle's deviation is exaggerated [mm].
+    title : a line above all, such as the wheel's name.
 
     Returns
     -------

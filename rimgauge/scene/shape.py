@@ -21,10 +21,8 @@ def runout_curve(
 
     Parameters
     ----------
-    harmonics : sequence of (order, amplitude [mm], phase [deg])
-        Each adds amplitude · cos(order · angle − phase).
-    bumps : sequence of (centre [deg], width [deg], height [mm])
-        Each adds a bell curve; width is where it has fallen to half its height, from flank to flank.
+    harmonics : each adds amplitude · cos(order · angle − phase).
+    bumps : each adds a bell curve; width is where it has fallen to half its height, from flank to flank.
 
     Returns
     -------
