@@ -31,6 +31,9 @@ WHITE = 248.0
 """Grey level from which on a pixel may be clipped: JPEG blurs 255 a little."""
 MOST_WHITE, WHITE_REACH_PX, LEAST_FULL = 0.02, 8, 0.25
 """Frames with less than this share of white pixels near the edge show the whole step; at least this share must."""
+STREAKS = 0.5
+"""Where too few frames do, those in which at most this share of the rows is clipped must: their streaks are white, not
+the rim, and frames in which the camera then takes more light still show what is cut off."""
 CLEAR_SLANT = 5.0
 """A slant counts from so many of its standard errors on: else it would only follow noise."""
 MOST_SLANT = 0.03
@@ -77,8 +80,10 @@ def learn_shape(
     RimNotSeen
         The edge can't be followed in most of the patches.
     """
-    white_share = [_white_share(patch, place) for patch, place in zip(patches, places, strict=True)]
-    full = np.array(white_share) < MOST_WHITE
+    white_near = [_white_near(patch, place) for patch, place in zip(patches, places, strict=True)]
+    full = np.array([float(white.mean()) for white in white_near]) < MOST_WHITE
+    if full.mean() < LEAST_FULL:
+        full = np.array([float(white.any(axis=1).mean()) for white in white_near]) <= STREAKS
     # Where the rim is white in nearly all frames, what is cut off can't be told, and is much the same in all.
     white = WHITE if full.mean() >= LEAST_FULL else math.inf
     if math.isfinite(white):
@@ -111,9 +116,10 @@ def learn_shape(
     return band, float(np.median((now - places)[clear])) if clear.any() else 0.0
 
 
-def _white_share(patch: GreyArray, place: float) -> float:
+def _white_near(patch: GreyArray, place: float) -> BoolArray:
+    """Which pixels (rows, columns) near the edge may be clipped."""
     first = max(0, round(float(place)) - WHITE_REACH_PX)
-    return float((patch[:, first : first + 2 * WHITE_REACH_PX + 1] >= WHITE).mean())
+    return np.asarray(patch[:, first : first + 2 * WHITE_REACH_PX + 1] >= WHITE)
 
 
 def _mean_profile(

@@ -57,8 +57,9 @@ def test_a_mishap_is_told_and_leaves_the_reading_right(tmp_path: Path, mishap: l
     assert left_out > 4 or "crept" in said
 
 
-def test_frames_in_which_the_rim_is_burnt_out_are_read_right_or_left_out(tmp_path: Path) -> None:
-    options = ["--frames", "70", "--exposure-step", "0.3", "--seed", "41"]
+@pytest.mark.parametrize("seed", [41, 16003], ids=["plain rim", "white streaks in all frames"])
+def test_frames_in_which_the_rim_is_burnt_out_are_read_right_or_left_out(tmp_path: Path, seed: int) -> None:
+    options = ["--frames", "70", "--exposure-step", "0.3", "--seed", str(seed)]
     assert CliRunner().invoke(main, ["scene", "--out", str(tmp_path / "s"), *options]).exit_code == 0
     seen = track(open_source(str(tmp_path / "s" / "frames")), read_view(tmp_path / "s" / "view.json"))
     frames = json.loads((tmp_path / "s" / "truth.json").read_text(encoding="utf-8"))["frames"]
