@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from simulated import followed
@@ -74,3 +76,20 @@ def test_a_pointer_that_is_pushed_goes_its_way_at_once_and_the_run_is_refused(pu
 def test_a_camera_that_is_pushed_as_quickly_is_no_pointer(sag_px: float) -> None:
     gaps, turning, _ = seen(2.4, 0.0, sag_px, PUSHED)
     assert (without_creep(gaps, turning, RIGHT, 0.1).sides[0].gap_px == gaps.sides[0].gap_px).all()
+
+
+@pytest.mark.parametrize("nearer", [0.03, -0.06])
+def test_a_pointer_nearer_than_the_rim_or_farther_seems_to_move_where_the_camera_sways(nearer: float) -> None:
+    sway_px = 18.0 * np.sin(2.0 * np.pi * PART) * PART
+    gaps, turning, true_px = seen(2.4, nearer, 1.0 - nearer, sway_px)
+    found = without_creep(gaps, turning, RIGHT, 0.1)
+    # Noise alone is 0.03 px, and left alone 0.03 of the sway would be 0.23.
+    assert float(np.std(found.sides[0].gap_px - true_px)) < 0.04
+    assert "The camera went aside" in found.notes[0]
+
+
+def test_a_pointer_that_creeps_while_the_camera_sways_is_no_matter_of_distance() -> None:
+    gaps, turning, _ = seen(2.4, 0.0, 6.0, np.sin(2.0 * np.pi * PART) * PART)
+    side = replace(gaps.sides[0], gap_px=gaps.sides[0].gap_px - PART)
+    with pytest.raises(NotTrustworthy, match="both seem"):
+        without_creep(replace(gaps, sides=(side,)), turning, RIGHT, 0.1)
