@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import leastsq
 from scipy.special import ndtr
 
-from rimgauge.capture.edge import LEAST_QUALITY, EdgeFit, EdgeShape, fit_edge
+from rimgauge.capture.edge import LEAST_QUALITY, MANY_ROWS, EdgeFit, EdgeShape, fit_edge
 from rimgauge.capture.patch import GreyArray
 from rimgauge.errors import RimNotSeen
 from rimgauge.records import BoolArray, FloatArray
@@ -32,8 +32,8 @@ WHITE = 248.0
 MOST_WHITE, WHITE_REACH_PX, LEAST_FULL = 0.02, 8, 0.25
 """Frames with less than this share of white pixels near the edge show the whole step; at least this share must."""
 STREAKS = 0.5
-"""Where too few frames do, those in which at most this share of the rows is clipped must: their streaks are white, not
-the rim, and frames in which the camera then takes more light still show what is cut off."""
+"""Where too few frames do, but so few rows are clipped in as many, streaks are white and not the rim: all frames show it but
+those in which the camera takes more light."""
 CLEAR_SLANT = 5.0
 """A slant counts from so many of its standard errors on: else it would only follow noise."""
 MOST_SLANT = 0.03
@@ -82,8 +82,9 @@ def learn_shape(
     """
     white_near = [_white_near(patch, place) for patch, place in zip(patches, places, strict=True)]
     full = np.array([float(white.mean()) for white in white_near]) < MOST_WHITE
-    if full.mean() < LEAST_FULL:
-        full = np.array([float(white.any(axis=1).mean()) for white in white_near]) <= STREAKS
+    rows_white = np.array([float(white.any(axis=1).mean()) for white in white_near])
+    if full.mean() < LEAST_FULL <= (rows_white <= STREAKS).mean():
+        full = rows_white <= MANY_ROWS
     # Where the rim is white in nearly all frames, what is cut off can't be told, and is much the same in all.
     white = WHITE if full.mean() >= LEAST_FULL else math.inf
     if math.isfinite(white):
