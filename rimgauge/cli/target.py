@@ -37,9 +37,18 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
 
     Example:  rimgauge target --tags 32
     """
-    from rimgauge.job import write_bytes
+    from rimgauge.job import is_page, write_bytes
 
-    if tags is not None:
+    fields: dict[str, object]
+    if tags is None:
+        from rimgauge.report.scale_sheet import SQUARE_MM, sheet_pdf
+
+        path, data, fields = Path(f"scale-sheet-{paper}.pdf"), sheet_pdf(paper), {"square_mm": SQUARE_MM}
+        words = (
+            "Print it at 100 %, never “fit to page”, and measure both rulers; if 100 mm isn't 100 mm, give "
+            "--square-mm a twentieth of what you measured."
+        )
+    else:
         from rimgauge.records import MOST_TAGS
         from rimgauge.report.tag_sheet import TAG_MM, tags_pdf
 
@@ -47,40 +56,17 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
             raise BadInput(
                 f"--tags {tags}: a sheet holds 2 to {MOST_TAGS} tags; one beside every second spoke will do"
             )
-        path = out or Path(f"tag-sheet-{paper}.pdf")
-        write_bytes(path, tags_pdf(paper, tags))
-        _into_record(path)
-        if as_json:
-            print_json({"file": str(path), "paper": paper, "tags": tags, "tag_mm": TAG_MM})
-            return
-        click.echo(f"Wrote {shown(path)}.")
-        click.echo(
-            folded(
-                "Print it at 100 %, cut the tags out, and stick each in line with the spoke of its number, rising in "
-                "the order in which the spokes pass the pointer; then run aim again."
-            )
+        path, data = Path(f"tag-sheet-{paper}.pdf"), tags_pdf(paper, tags)
+        fields = {"tags": tags, "tag_mm": TAG_MM}
+        words = (
+            "Print it at 100 %, cut the tags out, and stick each in line with the spoke of its number, rising in "
+            "the order in which the spokes pass the pointer; then run aim again."
         )
-        return
-    from rimgauge.report.scale_sheet import SQUARE_MM, sheet_pdf
-
-    path = out or Path(f"scale-sheet-{paper}.pdf")
-    write_bytes(path, sheet_pdf(paper))
-    _into_record(path)
-    if as_json:
-        print_json({"file": str(path), "paper": paper, "square_mm": SQUARE_MM})
-        return
-    click.echo(f"Wrote {shown(path)}.")
-    click.echo(
-        folded(
-            "Print it at 100 %, never “fit to page”, and measure both rulers; if 100 mm isn't 100 mm, give "
-            "--square-mm a twentieth of what you measured."
-        )
-    )
-
-
-def _into_record(path: Path) -> None:
-    """Record a sheet in the job in which it lies; under another file's name it must not pass for that."""
-    from rimgauge.job import is_page
-
-    if is_page(path.name):
+    path = out or path
+    write_bytes(path, data)
+    if is_page(path.name):  # under another file's name it must not pass for that in a job's record
         into_record(path)
+    if as_json:
+        print_json({"file": str(path), "paper": paper, **fields})
+    else:
+        click.echo(f"Wrote {shown(path)}.\n{folded(words)}")

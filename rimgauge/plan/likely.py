@@ -140,16 +140,11 @@ def likely_deviations(
 
     Parameters
     ----------
-    readings : Readings
-        Runout [mm] and tension [N] as read; NaN where not.
-    tension_n : (n,) array
-        Tension at every spoke, what was not read being filled in [N].
-    influence : Influence
-        Of one turn, at the spokes.
-    sides : sequence of arrays
-        Indices of the spokes of each flange.
-    gauge_readings : float
-        Of so many readings of the gauge each tension is the mean.
+    readings : runout [mm] and tension [N] as read; NaN where not.
+    tension_n : (n,), tension at every spoke, what was not read being filled in [N].
+    influence : of one turn, at the spokes.
+    sides : indices of the spokes of each flange.
+    gauge_readings : of so many readings of the gauge each tension is the mean.
 
     Returns
     -------

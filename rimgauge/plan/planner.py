@@ -80,23 +80,15 @@ def make_plan(
 
     Parameters
     ----------
-    readings : Readings
-        Runout at each of n spokes [mm], and their tension [N] where it was read; NaN where not.
-    wheel : Wheel
-        Build, tension limit and tolerances.
-    influence : Influence
-        What one turn of each nipple does at the spokes (angle_deg must be those of the wheel's spokes).
-    wishes : Wishes
-        Largest turn, where the nipples are seen from, what was looked at, and nipples to leave alone.
-    round_number : int
-        Number of this round, from 1.
-    earlier : sequence of Round
-        The rounds done before on the same wheel, the oldest first. What was read then counts as further
+    readings : runout at each of n spokes [mm], and their tension [N] where it was read; NaN where not.
+    wheel : build, tension limit and tolerances.
+    influence : what one turn of each nipple does at the spokes (angle_deg must be those of the wheel's spokes).
+    wishes : largest turn, where the nipples are seen from, what was looked at, and nipples to leave alone.
+    round_number : number of this round, from 1.
+    earlier : the rounds done before on the same wheel, the oldest first. What was read then counts as further
         readings, and dish, mean tension and evenness are held to what they were before the first of them.
-    stop : str or None
-        Why to refuse the plan, if nothing else does.
-    axle : str or None
-        What a measurement says of the axle, in place of what the readings hint at.
+    stop : why to refuse the plan, if nothing else does.
+    axle : what a measurement says of the axle, in place of what the readings hint at.
     unseen : collection of Direction
         Known to have been over their tolerance before the last round, and not read since: the wheel isn't called true.
 

@@ -91,12 +91,9 @@ def search(problem: Problem, starts: Sequence[FloatArray], *, most_work: float =
 
     Parameters
     ----------
-    problem : Problem
-        What is wanted and what is forbidden.
-    starts : arrays (n,)
-        Turns in eighths to walk from, the relaxed answer first; doing nothing is always a start too.
-    most_work : float
-        Changes judged after which no further try begins; the best plan so far is the answer then.
+    problem : what is wanted and what is forbidden.
+    starts : (n,) each, turns in eighths to walk from, the relaxed answer first; doing nothing is always a start too.
+    most_work : changes judged after which no further try begins; the best plan so far is the answer then.
 
     """
     answers = stack(problem)

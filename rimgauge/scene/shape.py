@@ -21,8 +21,8 @@ def runout_curve(
 
     Parameters
     ----------
-    harmonics : each adds amplitude · cos(order · angle − phase).
-    bumps : each adds a bell curve; width is where it has fallen to half its height, from flank to flank.
+    harmonics : of order, amplitude [mm] and phase [deg]; each adds amplitude · cos(order · angle − phase).
+    bumps : of centre [deg], width [deg] and height [mm]; each adds a bell curve; width is where it has fallen to half its height, from flank to flank.
 
     Returns
     -------

@@ -54,8 +54,7 @@ def complete_wheel(build: Mapping[str, Any]) -> Wheel:
 
     Parameters
     ----------
-    build : mapping
-        What wheel.toml says, as parsed: only `spokes` has to be there. Keys and types are already checked.
+    build : what wheel.toml says, as parsed: only `spokes` has to be there. Keys and types are already checked.
 
     Returns
     -------

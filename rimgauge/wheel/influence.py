@@ -13,10 +13,8 @@ def influence(wheel: Wheel, angle_deg: FloatArray | None = None) -> Influence:
 
     Parameters
     ----------
-    wheel : Wheel
-        With n spokes.
-    angle_deg : (m,) array or None
-        Where the movement of the rim is wanted [deg]; None: at the spokes.
+    wheel : with n spokes.
+    angle_deg : (m,), where the movement of the rim is wanted [deg]; None: at the spokes.
 
     Returns
     -------

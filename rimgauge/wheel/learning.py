@@ -111,12 +111,9 @@ def learn(wheel: Wheel, rounds: Sequence[Round], after: Readings) -> tuple[Influ
 
     Parameters
     ----------
-    wheel : Wheel
-        With n spokes, as assumed before the first round.
-    rounds : sequence of Round
-        As they were done, the oldest first; turns of zero where a nipple was not turned.
-    after : Readings
-        Runout [mm], and tension [N] where it was read, at each spoke after the last round.
+    wheel : with n spokes, as assumed before the first round.
+    rounds : as they were done, the oldest first; turns of zero where a nipple was not turned.
+    after : runout [mm], and tension [N] where it was read, at each spoke after the last round.
 
     Returns
     -------

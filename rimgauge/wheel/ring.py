@@ -35,12 +35,9 @@ def ring_stiffness(rim: Rim, order: int, compression_n: float = 0.0) -> FloatArr
 
     Parameters
     ----------
-    rim : Rim
-        Its effective diameter stands for that of the centroid.
-    order : int
-        Highest harmonic.
-    compression_n : float
-        Force along the rim that the spokes' pull has put there, + presses [N].
+    rim : its effective diameter stands for that of the centroid.
+    order : highest harmonic.
+    compression_n : force along the rim that the spokes' pull has put there, + presses [N].
 
     Returns
     -------
