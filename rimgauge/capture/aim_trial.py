@@ -67,8 +67,8 @@ def _check_tip(facing: Facing, tips_px: FloatArray, zoom: float) -> None:
     tip_u, tip_v = facing.still.patch.to_patch(*zoomed((float(tip_x), float(tip_y)), 1.0 / zoom))
     if abs(tip_u - facing.tip[0]) > TIP_PX or abs(tip_v - facing.tip[1]) > aside_px:
         raise PointerNotSeen(
-            "the pointer's tip hardly stands out from what is behind it; put something plain behind it that is "
-            "much brighter or darker"
+            "the pointer's tip hardly stands out from what is behind it, or the rim comes too near to it; put something "
+            "plain behind it that is much brighter or darker, or set it a few millimetres farther from the rim"
         )
 
 
