@@ -53,6 +53,11 @@ def card_px(
     """
     found = _candidates(picture, direction, place)
     if not found:
+        if _candidates(picture, np.array([-direction[1], direction[0]]), place):
+            raise ScaleMissing(
+                f"{name}: the card's long side lies along the way the rim strays; turn the card a quarter turn, so "
+                "that its short side does, and take the picture again"
+            )
         raise ScaleMissing(
             f"{name}: no card is seen in this picture; hold it flat at the rim's edge before something plain, its "
             "short side along the way the rim strays and that end of it seen, or use --length-mm"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -22,6 +23,8 @@ ALONG_POINTS = 5
 """Points along the outline that are averaged, so that noise makes no edge."""
 REACH_PX = 7
 """An outline is looked at so far inside and outside."""
+DEEP = REACH_PX - 2
+"""So many of those places lie clearly inside."""
 SAME, OTHER = 40.0, 10.0
 """Grey levels, all colours together: a card's face keeps within the one, and what lies behind differs by the other."""
 MOST_OTHER = 0.3
@@ -29,6 +32,12 @@ MOST_OTHER = 0.3
 LEAST_SEEN, LEAST_SIDE_SEEN, LEAST_TOP_SEEN = 0.7, 0.45, 0.35
 """Share of the straight outline, of each side and of the top that must be seen."""
 NEAR_CORNER_PX = 4.0
+LONG_ROUND, MOST_ROUND = 0.0475, 0.08
+"""Radius of a corner by the edges' distance: 0.059 between a card's long edges, 0.037 between its short ones."""
+LONG_SIDES, LONG_SEEN, SHORT_SEEN = (0.7, 1.0), 0.5, 0.25
+"""By the edges' distance, so far down only long edges are; seen in such a share of places they are, or aren't."""
+PAST_CORNERS, MOST_PAST = (0.5, 3.0), 0.5
+"""In radii past a corner: where a joining edge that is still seen in so large a share of places isn't at its end."""
 
 Picture = NDArray[np.float32]
 
@@ -114,20 +123,27 @@ def seen_share(smooth: Picture, outline: Outline) -> tuple[float, int] | None:
     None where too little of a part is seen, the face isn't of one colour, or no corner is a card's.
     """
     values = _across(smooth, outline.points, outline.normals)
-    depth = np.arange(-REACH_PX, REACH_PX + 1)
-    inside = values[:, (depth <= -3)].mean(axis=1)
-    face = np.median(inside, axis=0)
-    of_face = (np.linalg.norm(values[:, depth <= -3] - face, axis=2) < SAME).mean(axis=1) > 0.6
+    face = np.median(values[:, :DEEP].mean(axis=1), axis=0)
+    of_face, edge = _face_and_edge(values, face)
     if of_face.mean() < 1.0 - MOST_OTHER:
         return None
-    values[:] = np.reshape(cv2.blur(values.reshape(len(values), -1), (1, ALONG_POINTS)), values.shape)
-    slope = np.abs(values[:, 2:] - values[:, :-2]).max(axis=2)[:, np.abs(depth[1:-1]) <= 2].max(axis=1) / 2.0
-    seen = of_face & (slope > LEAST_SLOPE)
+    seen = of_face & edge
     shares = [float(seen[outline.part_of == k].mean()) for k in range(3)]
     if min(shares[:2]) < LEAST_SIDE_SEEN or shares[2] < LEAST_TOP_SEEN or np.mean(shares) < LEAST_SEEN:
         return None
     corners = _round_corners(smooth, outline, face)
     return (float(np.mean(shares)), corners) if corners else None
+
+
+def _face_and_edge(values: FloatArray, face: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Whether colours (n, m, 3) from inside to outside are the face's within, and whether an edge lies in the middle."""
+    of_face = (np.linalg.norm(values[:, :DEEP] - face, axis=2) < SAME).mean(axis=1) > 0.6
+    smoothed = np.reshape(cv2.blur(values.reshape(len(values), -1), (1, ALONG_POINTS)), values.shape)
+    slope = (
+        np.abs(smoothed[:, 2:] - smoothed[:, :-2]).max(axis=2)[:, REACH_PX - 3 : REACH_PX + 2].max(axis=1)
+        / 2.0
+    )
+    return of_face, slope > LEAST_SLOPE
 
 
 def _across(smooth: Picture, points: FloatArray, normals: FloatArray) -> FloatArray:
@@ -141,11 +157,13 @@ def _across(smooth: Picture, points: FloatArray, normals: FloatArray) -> FloatAr
 
 
 def _round_corners(smooth: Picture, outline: Outline, face: FloatArray) -> int:
-    """How many corners are seen to be as round as a card's; 0 where one is seen to be otherwise.
+    """How many corners are seen to be as round as a card's between its long edges; 0 where one is seen to be otherwise.
 
-    Past its arc it looks like what lies beside the card there, within the arc like the card.
+    Past its arc it looks like what lies beside the card there, within the arc like the card. Where the joining
+    edge runs on past a corner, a row of print was taken for one of the sides.
     """
     found: list[bool] = []
+    radii: list[float] = []
     for k, (corner, away) in enumerate(zip(outline.corners, (-1.0, 1.0), strict=True)):
         along, down = _ways(outline, k)
         out = [corner - NEAR_CORNER_PX * down + away * -0.5 * outline.radius_px * along]
@@ -155,9 +173,71 @@ def _round_corners(smooth: Picture, outline: Outline, face: FloatArray) -> int:
         tip, within = (
             float(np.linalg.norm(_colour(smooth, corner + share * inward) - face)) for share in (0.1, 0.55)
         )
+        if _runs_on(smooth, outline, k, face):
+            return 0
         if min(unlike) > OTHER:
             found.append(tip > 0.5 * min(unlike) and within < max(0.5 * min(unlike), OTHER))
-    return len(found) if all(found) else 0
+            radii.append(_radius_px(smooth, outline, k, face, min(unlike)))
+    if not all(found):
+        return 0
+    shares = np.array(radii) * ROUND / outline.radius_px
+    told = int(np.sum((shares > LONG_ROUND) & (shares < MOST_ROUND))) - int(np.sum(shares < LONG_ROUND))
+    return len(found) if told + _long_sides(smooth, outline, face) > 0 else 0
+
+
+def _long_sides(smooth: Picture, outline: Outline, face: FloatArray) -> int:
+    """1 where a side is seen farther down than a card's short edge reaches, -1 where none is, 0 where that can't be seen."""
+    apart, seen = outline.radius_px / ROUND, []
+    for k in range(2):
+        along, down = _ways(outline, k)
+        places = outline.corners[k] + down * np.linspace(*LONG_SIDES, 40)[:, None] * apart
+        seen.append(_edge_share(smooth, places, _square_to(down, (2 * k - 1) * along), face))
+    if max(seen, default=0.0) > LONG_SEEN:
+        return 1
+    return -1 if max(seen) < SHORT_SEEN and min(seen) >= 0.0 else 0
+
+
+def _edge_share(smooth: Picture, places: FloatArray, normal: FloatArray, face: FloatArray) -> float:
+    """Share of places (n, 2) at which the face ends, as seen along the normal (2,) out of it; -1 outside the picture."""
+    size = np.array(smooth.shape[1::-1])
+    within = ((places > REACH_PX) & (places < size - 1 - REACH_PX)).all(axis=1)
+    if within.sum() < len(places) / 2:
+        return -1.0
+    of_face, edge = _face_and_edge(_across(smooth, places[within], np.tile(normal, (within.sum(), 1))), face)
+    return float(np.mean(of_face & edge))
+
+
+def _runs_on(smooth: Picture, outline: Outline, k: int, face: FloatArray) -> bool:
+    """Whether the joining edge is still the face's edge past corner k."""
+    along, down = _ways(outline, k)
+    past = np.linspace(*PAST_CORNERS, 20)[:, None] * outline.radius_px * (2 * k - 1) * along
+    return _edge_share(smooth, outline.corners[k] + past, _square_to(along, -down), face) > MOST_PAST
+
+
+def _radius_px(smooth: Picture, outline: Outline, k: int, face: FloatArray, unlike: float) -> float:
+    """Radius of corner k, by how far its arc lies from where the straight edges beside it would meet [px]."""
+    along, down = _ways(outline, k)
+    inward = (1 - 2 * k) * along
+    corner, radius = outline.corners[k], outline.radius_px
+    beside = np.linspace(1.3, 2.0, 5)[:, None] * radius
+
+    def edge(starts: FloatArray, way: FloatArray, deep: float) -> float:
+        """How far in from the starts (n, 2) the face begins, typically; it is looked for from within outward."""
+        far = np.linspace(deep, -REACH_PX, 200)
+        places = (starts[:, None] + far[:, None] * way).astype(np.float32)
+        colours = cv2.remap(
+            smooth, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+        out = np.linalg.norm(colours - face, axis=2) > 0.5 * unlike
+        return float(np.median(far[np.where(out.any(axis=1), out.argmax(axis=1), -1)]))
+
+    below = edge(corner + beside * inward, down, REACH_PX)
+    corner = corner + below * down + edge(corner + beside * down, inward, REACH_PX) * inward
+    diagonal = (inward + down) / np.linalg.norm(inward + down)
+    sideways = np.array([-diagonal[1], diagonal[0]])
+    return edge(corner + np.linspace(-1.0, 1.0, 5)[:, None] * sideways, diagonal, 0.75 * radius) / (
+        math.sqrt(2.0) - 1.0
+    )
 
 
 def _ways(outline: Outline, k: int) -> tuple[FloatArray, FloatArray]:
