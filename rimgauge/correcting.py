@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.plan import Wishes, assumed_side, make_plan
+from rimgauge.plan import Known, Wishes, assumed_side, make_plan
 from rimgauge.records import Direction, FloatArray, Plan, Readings, Round, Runout, Wheel
 from rimgauge.signal import axle_first
 from rimgauge.wheel.learning import believable, learn, moved_opposite
@@ -69,6 +69,7 @@ def correct(
     previous: tuple[Plan, Readings] | None = None,
     measured: Sequence[Runout] = (),
     unseen: Sequence[Direction] = (),
+    told: bool = False,
 ) -> Plan:
     """Plan a round of corrections: the wheel's influence, corrected by what earlier rounds did, and the plan.
 
@@ -81,6 +82,7 @@ def correct(
     previous : the last round as it was done, which holds the rounds before it, and the readings from before it.
     measured : the measurements that the readings are of, for what they say of the axle.
     unseen : known not to have been within their tolerance before the last round, and not measured since.
+    told : the person said which corrections of the last round were done.
 
     Raises
     ------
@@ -89,7 +91,7 @@ def correct(
 
     """
     rounds = () if previous is None else (*previous[0].earlier, _as_done(*previous))
-    answer, learnt = learn(wheel, rounds, readings)
+    answer, learnt = learn(wheel, rounds, readings, told=told)
     wishes = wishes or Wishes()
     last = None if "turns" in wishes.checked or not rounds else rounds[-1]
     plan = make_plan(
@@ -99,9 +101,11 @@ def correct(
         wishes=wishes,
         round_number=round_number,
         earlier=believable(answer, rounds, readings),
-        stop=None if last is None else _turned_back(wheel, last, readings),
-        axle=_of_the_axle(measured),
-        unseen={*unseen, *_over_before(wheel, rounds, readings)},
+        known=Known(
+            stop=None if last is None else _turned_back(wheel, last, readings),
+            axle=_of_the_axle(measured),
+            unseen=frozenset({*unseen, *_over_before(wheel, rounds, readings)}),
+        ),
     )
     moved = None if last is None or plan.refused is not None else moved_opposite(wheel, last, readings)
     first = [None if moved is None else f"Before you turn a nipple: {moved}"]

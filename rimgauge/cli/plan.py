@@ -171,6 +171,7 @@ def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | Non
         previous=start.last,
         measured=start.files.measured(),
         unseen=start.unseen,
+        told=start.told,
     )
     return replace(plan, notes=(*start.notes, *plan.notes))
 

@@ -92,7 +92,7 @@ class Start:
 
     unseen: directions that were not within their tolerance before the job's last round, and not measured since.
     no_last: why there is no last round, where there is none. let_be: the newest plan is none of them, as nothing of it
-    was turned.
+    was turned. told: the person said what of the last round was turned.
     """
 
     now: Readings
@@ -103,6 +103,7 @@ class Start:
     unseen: tuple[Direction, ...] = ()
     no_last: str = "no last round is found"
     let_be: bool = False
+    told: bool = False
 
     def only_done(self, done: str) -> Start:
         """Keep of the last round's corrections those that were turned."""
@@ -116,7 +117,7 @@ class Start:
                 f"--done names spoke {unknown[0]}, which no step of the last round turns; name spokes, not steps"
             )
         turned = tuple(item for item in plan.corrections if item.spoke in spokes)
-        return replace(self, last=(replace(plan, corrections=turned), before))
+        return replace(self, last=(replace(plan, corrections=turned), before), told=True)
 
 
 def checked_wheel(
@@ -179,12 +180,14 @@ def _check_measured_since(start: Start) -> None:
     """Refuse readings of now that are those of before the turns: they say nothing of what was done."""
     import numpy as np
 
+    from rimgauge.job import same_runout
+
     if start.last is None or not start.last[0].corrections:
         return
     before, now = start.last[1], start.now
     pairs = ((before.lateral_mm, now.lateral_mm), (before.radial_mm, now.radial_mm))
     both = [pair for pair in pairs if all(np.isfinite(runout_mm).any() for runout_mm in pair)]
-    if both and all(np.array_equal(*pair, equal_nan=True) for pair in both):
+    if both and all(same_runout(*pair) for pair in both):
         files = start.files
         named = next(path for path in (files.readings, files.lateral, files.radial) if path is not None)
         raise BadInput(

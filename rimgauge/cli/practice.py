@@ -82,11 +82,12 @@ def command(*, wheel: Path | None, seed: int | None, as_json: bool) -> None:
 def _greet(start: PracticeWheel, number: int) -> None:
     from rimgauge.practice import picture_text, totals_text
 
-    tension = start.wheel.tension
+    tension, enough = start.wheel.tension, start.wheel.tolerance
     click.echo(
         f"A practice wheel with {len(start.turned)} spokes, number {number}. Nothing here can break.\n"
         f"The right side pulls {tension.right_n:.0f} N on average, the left {tension.left_n:.0f} N; "
-        f"the limit is {tension.limit_n:.0f} N.\n\n"
+        f"the limit is {tension.limit_n:.0f} N.\n"
+        f"It is true enough within {enough.lateral_mm:g} mm lateral and {enough.radial_mm:g} mm radial.\n\n"
         f"{picture_text(start)}\n{totals_text(start)}\n\nType:\n{WORDS}\n"
     )
 
@@ -165,8 +166,11 @@ def _hint(now: PracticeWheel) -> str:
         return fill(plan.refused, 79)
     if not plan.corrections:
         return "The wheel is true enough: leave it."
-    count = len(plan.corrections)
-    return fill(f"The first of {count} steps of a plan from here: {plan.corrections[0].words}", 79)
+    count, step = len(plan.corrections), plan.corrections[0]
+    typed = f"{step.spoke} {Fraction(step.turns)}"
+    return (
+        f"{fill(f'The first of {count} steps of a plan from here: {step.words}', 79)}\nHere you type: {typed}"
+    )
 
 
 def _print_state(now: PracticeWheel, said: str | None) -> None:

@@ -22,6 +22,7 @@ from .history import (
     history,
     latest,
     made_on,
+    same_runout,
     since_corrections,
     straight_passes,
 )

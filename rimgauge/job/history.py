@@ -20,6 +20,9 @@ from .result import Result, completed, summed_up
 
 SAME_MM = 1e-6
 """Two readings nearer than this are the same number, written to a file and read back."""
+TYPED_MM = (0.1, 0.01, 0.001)
+"""Last digit of readings as people type them. Typed anew with fewer digits they lie within half of it; after turns, or read
+anew, the readings of all spokes together never do."""
 
 
 @record
@@ -197,16 +200,29 @@ def made_on(plan: Plan, now: Readings) -> bool:
     if plan.readings is None:
         return False
     if np.isfinite(now.lateral_mm).any():
-        return _same(plan.readings.lateral_mm, now.lateral_mm)
-    return _same(plan.readings.radial_mm, now.radial_mm)
+        return same_runout(plan.readings.lateral_mm, now.lateral_mm)
+    return same_runout(plan.readings.radial_mm, now.radial_mm)
 
 
-def _same(before_mm: FloatArray, now_mm: FloatArray) -> bool:
-    """Tell whether two curves are the same but for their mean, which a plan counts from the middle."""
+def same_runout(before_mm: FloatArray, now_mm: FloatArray) -> bool:
+    """Tell whether two runouts (n,) are the same but for their mean, which a plan counts from the middle, or but for digits.
+
+    NaN where not read; places that are read no more don't count.
+    """
     if len(before_mm) != len(now_mm):
         return False
-    apart = (before_mm - now_mm)[np.isfinite(now_mm)]
-    return bool(len(apart) and (np.abs(apart - apart.mean()) < SAME_MM).all())
+    read = np.isfinite(now_mm)
+    apart = (before_mm - now_mm)[read]
+    if not len(apart):
+        return False
+    half_mm = max(_last_digit_mm(values[read]) for values in (before_mm, now_mm)) / 2
+    return bool((np.abs(apart) <= half_mm + SAME_MM).all() or (np.abs(apart - apart.mean()) < SAME_MM).all())
+
+
+def _last_digit_mm(values: FloatArray) -> float:
+    """Last digit in which all values (r,) are written [mm]; 0 for more digits than people type."""
+    whole = (np.abs(values / digit - np.round(values / digit)) * digit < SAME_MM for digit in TYPED_MM)
+    return next((digit for digit, fits in zip(TYPED_MM, whole, strict=True) if fits.all()), 0.0)
 
 
 def _source(result: Result) -> tuple[str, ...]:

@@ -4,5 +4,5 @@ from rimgauge.plan.explain import explain_text, single_turns
 from rimgauge.plan.planner import make_plan
 from rimgauge.plan.problem import SLACK_SHARE
 from rimgauge.plan.safety import assumed_side
-from rimgauge.plan.wishes import Wishes
+from rimgauge.plan.wishes import Known, Wishes
 from rimgauge.plan.wording import plan_text

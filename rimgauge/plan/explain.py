@@ -47,12 +47,13 @@ def single_turns(
     problem = state_problem(readings, wheel, influence, Wishes())
     tension_n, _ = starting_tension(readings.tension_n, wheel)
     index = spoke - 1
+    alone = np.eye(spokes)[index]
     until_slack = -float(tension_n[index] / problem.tension_step_n[index, index])
     rows = []
     for tried in sorted((*TRIED_EIGHTHS, 0)):
         eighths = max(float(tried), min(until_slack, 0.0))
         lateral, radial = (
-            float(np.ptp(line.start_mm + line.step_mm[:, index] * eighths)) if line.known else None
+            line.reading_after_mm(alone * eighths) if line.known else None
             for line in (problem.lateral, problem.radial)
         )
         rows.append(

@@ -108,10 +108,18 @@ class Likely:
 
 
 @record
-class _Seen:
-    """What was read (r,), and what it follows from: answer (r, n) to one turn; noise (r, r), its covariance.
+class Behind:
+    """Runout behind coarse readings: (p,) about its mean at the places that were read [mm], and its covariance (p, p)."""
 
-    bent (b, r, r): covariance of a rim bent by itself, sideways or radially, by BENT_MM.
+    runout_mm: FloatArray
+    covariance: FloatArray
+
+
+@record
+class _Seen:
+    """What was read (r,), and what it follows from: answer (r, n) to one turn; noise (r,), the variance of a reading.
+
+    bent (b, r, r): covariance of a rim bent by itself, sideways or radially, by BENT_MM; tilted (r, r): by TILTED_MM.
     turn: standard deviation of the turn at each nipple of a wheel as uneven as this one is read.
     """
 
@@ -119,13 +127,17 @@ class _Seen:
     answer: FloatArray
     noise: FloatArray
     bent: FloatArray
+    tilted: FloatArray
     turn: float
 
-    def covariance(self, scales: FloatArray) -> FloatArray:
-        """Covariance of the values (r, r) where turns and bends have these scales (1 + b,), usual ones 1."""
+    def of_wheel(self, scales: FloatArray) -> FloatArray:
+        """Covariance of what the wheel does to the values (r, r) where turns and bends have these scales (1 + b,)."""
         turned = (scales[0] * self.turn) ** 2 * self.answer @ self.answer.T
-        covariance: FloatArray = turned + self.noise + np.einsum("b,bij->ij", scales[1:] ** 2, self.bent)
-        return covariance
+        return np.asarray(turned + self.tilted + np.einsum("b,bij->ij", scales[1:] ** 2, self.bent))
+
+    def covariance(self, scales: FloatArray) -> FloatArray:
+        """Covariance of the values as read (r, r); usual scales are 1."""
+        return self.of_wheel(scales) + np.diag(self.noise)
 
 
 def likely_deviations(
@@ -134,6 +146,7 @@ def likely_deviations(
     influence: Influence,
     sides: Sequence[IntArray],
     *,
+    steps_mm: tuple[float, float] = (0.0, 0.0),
     gauge_readings: float = 1.0,
 ) -> Likely:
     """Work out the likeliest deviation of each spoke's tension from its side's mean, and how sure it is.
@@ -144,6 +157,7 @@ def likely_deviations(
     tension_n : (n,), tension at every spoke, what was not read being filled in [N].
     influence : of one turn, at the spokes.
     sides : indices of the spokes of each flange.
+    steps_mm : in which lateral and radial runout were read, where they are coarse; else 0 [mm].
     gauge_readings : of so many readings of the gauge each tension is the mean.
 
     Returns
@@ -153,12 +167,42 @@ def likely_deviations(
 
     """
     about = _about_means(len(tension_n), sides)
-    seen = _seen(readings, tension_n, influence, about, GAUGE_NOISE / np.sqrt(gauge_readings))
+    seen = _seen(readings, tension_n, influence, about, GAUGE_NOISE / np.sqrt(gauge_readings), steps_mm)
     scales = _likeliest_scales(seen)
     answer, variance = about @ influence.tension_n, (scales[0] * seen.turn) ** 2
     weight = variance * np.linalg.solve(seen.covariance(scales), seen.answer).T
     unsure = variance * (np.eye(len(tension_n)) - weight @ seen.answer)
     return Likely(deviation_n=answer @ weight @ seen.values, covariance=answer @ unsure @ answer.T)
+
+
+def runout_behind(
+    readings: Readings,
+    tension_n: FloatArray,
+    influence: Influence,
+    sides: Sequence[IntArray],
+    *,
+    steps_mm: tuple[float, float],
+) -> tuple[Behind | None, Behind | None]:
+    """Work out the likeliest lateral and radial runout behind coarse readings, and how sure it is; None where not coarse.
+
+    A wheel's runout is smooth, and rounding to a step is noise of a twelfth of its square: all readings together tell
+    more of the rim at a spoke than the one there. Parameters are those of `likely_deviations`.
+    """
+    if not any(steps_mm):
+        return None, None
+    seen = _seen(readings, tension_n, influence, _about_means(len(tension_n), sides), GAUGE_NOISE, steps_mm)
+    scales = _likeliest_scales(seen)
+    wheel = seen.of_wheel(scales)
+    weight = np.linalg.solve(seen.covariance(scales), wheel)
+    runout, covariance = weight.T @ seen.values, wheel - weight.T @ wheel
+    found: list[Behind | None] = []
+    first = len(tension_n)
+    for values, step_mm in zip((readings.lateral_mm, readings.radial_mm), steps_mm, strict=True):
+        part = slice(first, first + int(np.isfinite(values).sum()))
+        coarse = step_mm > 0 and part.stop > part.start
+        found.append(Behind(runout_mm=runout[part], covariance=covariance[part, part]) if coarse else None)
+        first = part.stop
+    return found[0], found[1]
 
 
 @record
@@ -181,7 +225,7 @@ def turned_apart(
     smoothly bent. tension_n (n,): at every spoke, as far as it is known [N]; what was read of it is not looked at.
     """
     n = len(tension_n)
-    seen = _seen(readings, tension_n, influence, _about_means(n, sides), GAUGE_NOISE)
+    seen = _seen(readings, tension_n, influence, _about_means(n, sides), GAUGE_NOISE, readings.steps_mm)
     covariance = seen.covariance(_likeliest_scales(seen))[n:, n:]
     answer, values = seen.answer[n:], seen.values[n:]
     weighed = np.linalg.solve(covariance, answer)
@@ -198,10 +242,11 @@ class _Runout:
     answer: FloatArray
     tilt: FloatArray
     bend: FloatArray
+    read_in_mm: float
 
     @classmethod
-    def of(cls, values: FloatArray, step: FloatArray, angle_deg: FloatArray) -> _Runout:
-        """Take the places that were read."""
+    def of(cls, values: FloatArray, step: FloatArray, angle_deg: FloatArray, read_in_mm: float) -> _Runout:
+        """Take the places that were read, in steps of read_in_mm."""
         read = np.isfinite(values)
         order = np.arange(2, max(int(read.sum()) // 2, 2) + 1)
         apart = np.radians(angle_deg[read, None] - angle_deg[read])
@@ -211,22 +256,28 @@ class _Runout:
             answer=step[read] - step[read].mean(axis=0),
             tilt=TILTED_MM**2 * np.cos(apart),
             bend=np.einsum("k,kij->ij", size**2, np.cos(order[:, None, None] * apart)),
+            read_in_mm=read_in_mm,
         )
 
     @property
     def noise(self) -> FloatArray:
-        """Covariance (p, p) of what neither turns nor a bent rim explain."""
-        square = READING_NOISE_MM**2 + (MODEL_NOISE * self.values.std()) ** 2
-        noise: FloatArray = self.tilt + square * np.eye(len(self.values))
-        return noise
+        """Variance (p,) of what neither turns nor a bent rim explain; of rounding to a step, a twelfth of its square."""
+        square = READING_NOISE_MM**2 + self.read_in_mm**2 / 12 + (MODEL_NOISE * self.values.std()) ** 2
+        return np.full(len(self.values), square)
 
 
 def _seen(
-    readings: Readings, tension_n: FloatArray, influence: Influence, about: FloatArray, gauge_noise: float
+    readings: Readings,
+    tension_n: FloatArray,
+    influence: Influence,
+    about: FloatArray,
+    gauge_noise: float,
+    steps_mm: tuple[float, float],
 ) -> _Seen:
     """Put tension and both runouts, as far as read, under one another.
 
-    about (n, n): takes off each side's mean. gauge_noise: of a tension, as a share of it.
+    about (n, n): takes off each side's mean. gauge_noise: of a tension, as a share of it. steps_mm: in which lateral
+    and radial runout were read, where they are coarse.
     """
     mean = tension_n - about @ tension_n
     uneven, answer = about @ tension_n, about @ influence.tension_n
@@ -234,10 +285,12 @@ def _seen(
     least = LEAST_UNEVEN if np.isfinite(readings.tension_n).any() else USUAL_UNEVEN
     turn = _usual_turn(uneven / mean, answer / mean[:, None], least=least, noise=gauge_noise)
     runouts = [
-        _Runout.of(values, step, influence.angle_deg)
-        for values, step in (
-            (readings.lateral_mm, influence.lateral_mm),
-            (readings.radial_mm, influence.radial_mm),
+        _Runout.of(values, step, influence.angle_deg, read_in_mm)
+        for values, step, read_in_mm in zip(
+            (readings.lateral_mm, readings.radial_mm),
+            (influence.lateral_mm, influence.radial_mm),
+            steps_mm,
+            strict=True,
         )
         if np.isfinite(values).any()
     ]
@@ -248,8 +301,9 @@ def _seen(
     return _Seen(
         values=np.concatenate([uneven, *(runout.values for runout in runouts)]),
         answer=np.vstack([answer, *(runout.answer for runout in runouts)]),
-        noise=block_diag(np.diag(noise_n**2), *(runout.noise for runout in runouts)),
+        noise=np.concatenate([noise_n**2, *(runout.noise for runout in runouts)]),
         bent=bent,
+        tilted=block_diag(np.zeros((len(mean), len(mean))), *(runout.tilt for runout in runouts)),
         turn=turn,
     )
 

@@ -51,6 +51,11 @@ def order_of_work(problem: Problem, eighths: IntArray) -> IntArray:
     return _mended(problem, eighths, orders[np.argmin(_judged(problem, eighths, orders)[0])])
 
 
+def no_worse_on_the_way(problem: Problem, eighths: IntArray, order: IntArray) -> bool:
+    """Tell whether no state on the way of an order is worse than the start."""
+    return bool(_judged(problem, eighths, order[None])[0][0] <= ON_THE_WAY_MM)
+
+
 def radial_in_after(problem: Problem, eighths: IntArray, order: IntArray) -> int | None:
     """With so many steps of an order (t,) done in full, radial runout stays within its tolerance.
 
@@ -226,5 +231,6 @@ def _burden(problem: Problem, states: FloatArray) -> FloatArray:
 
 
 def _reading(line: Line, states: FloatArray) -> FloatArray:
-    reading: FloatArray = np.ptp(line.start_mm[:, None] + line.step_mm @ states, axis=0)
+    seen = np.ptp(line.start_mm[:, None] + line.step_mm @ states, axis=0)
+    reading: FloatArray = np.hypot(seen, line.hidden_mm)
     return reading

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from rimgauge.plan.likely import turned_apart
-from rimgauge.plan.problem import Problem, flange_spokes, side_means
+from rimgauge.plan.problem import Line, Problem, flange_spokes, side_means
 from rimgauge.plan.wishes import Checked
 from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Wheel
 
@@ -29,7 +29,9 @@ APART_PLAIN = 7.0
 lost so much; from the plain figure on nothing is planned before someone has looked. Of 600 runs of sound wheels, out of true, in
 part read by hand or of kinds no plan was looked at on, none reached 4.8 (docs/benchmarks.md)."""
 FAR_OUT_MM = 3.0
-"""More lateral runout than this is asked about where no tension was read; the closed loop's wheels have up to as much."""
+UNREAD_FARTHEST_MM = 5.0
+"""More lateral runout than the first is asked about where no tension was read; the closed loop's wheels have up to as much.
+From the second on nothing is planned before someone has plucked the spokes; the figure is our own."""
 FLAT_LEAST_MM = 0.6
 FLAT_WIDEST = 0.2
 FLAT_BUMP = 0.4
@@ -82,6 +84,8 @@ def first_looks(
             f"Before you turn a nipple: {_as_if_lost(wheel, lost)}. Look whether it is broken, or its nipple loose or "
             "cracked. If it is sound, go on (--checked spokes leaves this out)."
         )
+    elif "spokes" not in checked:
+        first.append(_perhaps_lost(readings, wheel, influence, problem))
     return tuple(words for words in first if words is not None)
 
 
@@ -101,10 +105,42 @@ def _far_out(problem: Problem) -> str | None:
     if problem.tension_known or not line.known or line.reading_before_mm <= FAR_OUT_MM:
         return None
     return (
-        f"Before you turn a nipple: {line.reading_before_mm:.1f} mm sideways is far out, and tension was not read. Pluck the "
-        "spokes where the rim is farthest out: if they sound like the others of their side, the rim itself is bent, no "
-        "nipple mends that, and these turns would only make tension uneven. If they sound lower on the side that the rim "
-        "has moved away from, go on (--checked rim leaves this out)."
+        f"Before you turn a nipple: {_pluck_where_far(line)} If they sound lower on the side that the rim has moved away "
+        "from, go on (--checked rim leaves this out)."
+    )
+
+
+def too_far_unread(problem: Problem) -> str | None:
+    """Plan nothing on so much runout before the spokes' tension was felt for."""
+    line = problem.lateral
+    if problem.tension_known or not line.known or line.reading_before_mm <= UNREAD_FARTHEST_MM:
+        return None
+    return (
+        f"{_pluck_where_far(line)} A mechanic will tell whether the rim can be saved. If they sound lower on the side that "
+        "the rim has moved away from, plan with --checked rim; better still, read the tension of every spoke."
+    )
+
+
+def _pluck_where_far(line: Line) -> str:
+    return (
+        f"{line.reading_before_mm:.1f} mm sideways is far out, and tension was not read. Pluck the spokes where the rim is "
+        "farthest out: if they sound like the others of their side, the rim itself is bent, no nipple mends that, and "
+        "turns would only make tension uneven."
+    )
+
+
+def _perhaps_lost(readings: Readings, wheel: Wheel, influence: Influence, problem: Problem) -> str | None:
+    """Ask to pluck the spokes where lateral runout, read alone, may be that of a slack one: sound wheels look so too."""
+    if problem.tension_known or problem.radial.known or not problem.lateral.known:
+        return None
+    spoke = _stands_apart(readings, wheel, influence, problem, APART_LIKELIER)
+    if spoke is None:
+        return None
+    return (
+        "Before you turn a nipple: without radial runout or tension a slack spoke can't be told for sure, and this runout "
+        f"may be that of one, spoke {spoke + 1} ({wheel.flanges[spoke]} side) or one near it. Pluck the spokes there, or "
+        "squeeze them in pairs: if one is far looser than the others of its side, see to that one first. If none is, go on "
+        "(--checked spokes leaves this out)."
     )
 
 

@@ -71,7 +71,8 @@ class Line:
     start_mm (p,): before any turn. step_mm (p, n): what an eighth of a turn of each nipple adds.
     tolerance_mm: what is true enough; of a direction that nobody measured, by how much it may get worse.
     miss_mm, unsure_mm: by how much more than foretold the reading comes out, mean and standard deviation.
-    known: whether it was measured.
+    known: whether it was measured. hidden_mm: runout that coarse readings can't tell and no turn takes away; start_mm
+    is the smooth rim behind them then.
     """
 
     start_mm: FloatArray
@@ -81,6 +82,7 @@ class Line:
     miss_mm: float
     unsure_mm: float
     known: bool
+    hidden_mm: float = 0.0
 
     @property
     def surely_within_mm(self) -> float:
@@ -90,10 +92,14 @@ class Line:
     @property
     def reading_before_mm(self) -> float:
         """Full indicator reading before any turn."""
-        return float(np.ptp(self.start_mm))
+        return float(np.hypot(np.ptp(self.start_mm), self.hidden_mm))
 
     def reading_after_mm(self, eighths: FloatArray | IntArray) -> float:
-        """Full indicator reading after turns of all nipples (n,)."""
+        """Full indicator reading to be expected after turns of all nipples (n,)."""
+        return float(np.hypot(self.seen_after_mm(eighths), self.hidden_mm))
+
+    def seen_after_mm(self, eighths: FloatArray | IntArray) -> float:
+        """That of it which the readings show, after turns of all nipples (n,)."""
         return float(np.ptp(self.start_mm + self.step_mm @ eighths))
 
 

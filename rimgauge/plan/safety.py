@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.plan.patterns import points_elsewhere
+from rimgauge.plan.patterns import points_elsewhere, too_far_unread
 from rimgauge.plan.problem import SLACK_SHARE, Problem, flange_spokes
 from rimgauge.plan.relaxed import relax
 from rimgauge.plan.wishes import Wishes
@@ -59,7 +59,7 @@ def reason_to_refuse(
         or _too_tight_or_slack(wheel, problem)
         or _too_far(problem)
         or points_elsewhere(readings, wheel, influence, problem, wishes.checked)
-        or (None if "rim" in wishes.checked else _bent(problem))
+        or (None if "rim" in wishes.checked else _bent(problem) or too_far_unread(problem))
     )
 
 
@@ -180,7 +180,7 @@ def _least_lateral(problem: Problem) -> float:
     relaxed = relax(generous)
     if relaxed is None:
         return 0.0
-    return problem.lateral.reading_after_mm(relaxed.eighths)
+    return problem.lateral.seen_after_mm(relaxed.eighths)
 
 
 def things_to_know(readings: Readings, wheel: Wheel, problem: Problem) -> tuple[str, ...]:

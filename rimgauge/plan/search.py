@@ -131,7 +131,7 @@ def search(problem: Problem, starts: Sequence[FloatArray], *, most_work: float =
 def _reached(problem: Problem, best: Found) -> bool:
     """Tell whether a plan brings both runouts inside their tolerances, rather surely."""
     return all(
-        line.reading_after_mm(best.eighths) <= line.surely_within_mm + GAIN
+        line.seen_after_mm(best.eighths) <= line.surely_within_mm + GAIN
         for line in (problem.lateral, problem.radial)
     )
 

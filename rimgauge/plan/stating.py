@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge.errors import BadInput
+from rimgauge.plan.coarse import coarse_steps_mm, lines_behind
 from rimgauge.plan.likely import GaugeReading, Likely, likely_deviations, read_again, turned_since
 from rimgauge.plan.problem import (
     DISH_AIM_SHARE,
@@ -65,11 +66,12 @@ def state_problem(
     """
     since = turned_since(earlier, len(wheel.flanges))
     turned = since[0] if since else np.zeros(len(wheel.flanges))
-    read = _tension(readings, influence, earlier, since)
+    read, steps_mm = _tension(readings, influence, earlier, since), coarse_steps_mm(readings, earlier)
     tension_n, tension_known = starting_tension(read.mean_n, wheel)
-    lateral, radial = _lines(readings, influence, wheel.tolerance)
+    lines, sides = _lines(readings, influence, wheel.tolerance), flange_spokes(wheel)
+    lateral, radial = lines_behind(lines, readings, steps_mm, tension_n, influence, sides)
     centre = _Centre.of(readings, influence, wheel.tolerance)
-    at_first = _at_first(readings, read, tension_n, influence, flange_spokes(wheel), turned)
+    at_first = _at_first(readings, steps_mm, read, tension_n, influence, sides, turned)
     return Problem(
         most_eighths=_most_eighths(wishes, len(wheel.flanges)),
         lateral=lateral,
@@ -93,13 +95,14 @@ def state_problem(
                 centre.centring_eighths,
                 known=tension_known,
             )
-            for spokes in flange_spokes(wheel)
+            for spokes in sides
         ),
     )
 
 
 def _at_first(
     readings: Readings,
+    steps_mm: tuple[float, float],
     read: GaugeReading,
     tension_n: FloatArray,
     influence: Influence,
@@ -114,7 +117,7 @@ def _at_first(
         tension_n=read.mean_n,
     )
     before_n = tension_n - influence.tension_n @ turned
-    return likely_deviations(start, before_n, influence, sides, gauge_readings=read.count)
+    return likely_deviations(start, before_n, influence, sides, steps_mm=steps_mm, gauge_readings=read.count)
 
 
 def _tension(

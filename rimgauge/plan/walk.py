@@ -112,7 +112,7 @@ def _scaled(answers: Answers, relaxed: FloatArray, slack_mm: float) -> _Scaled:
 
 def _half_mm(line: Line, relaxed: FloatArray, slack_mm: float) -> float:
     """Half of the reading aimed at."""
-    return max(line.aim_mm, line.reading_after_mm(relaxed) + slack_mm, 2 * LEAST_HALF_MM) / 2
+    return max(line.aim_mm, line.seen_after_mm(relaxed) + slack_mm, 2 * LEAST_HALF_MM) / 2
 
 
 def _middled(rows: _Scaled, after: FloatArray) -> FloatArray:

@@ -6,10 +6,24 @@ import math
 from typing import Literal
 
 from rimgauge.errors import BadInput
-from rimgauge.records import EIGHTH, SeenFrom, record
+from rimgauge.records import EIGHTH, Direction, SeenFrom, record
 
 Checked = Literal["axle", "spokes", "rim", "turns"]
 """What a person has looked at and found in order."""
+
+
+@record
+class Known:
+    """What is known of a wheel beside its readings.
+
+    stop: why to refuse a plan, if nothing else does. axle: what a measurement says of it, in place of what the readings
+    hint at. unseen: directions known to have been over their tolerance before the last round, and not read since: the
+    wheel isn't called true.
+    """
+
+    stop: str | None = None
+    axle: str | None = None
+    unseen: frozenset[Direction] = frozenset()
 
 
 @record

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from rimgauge.records.base import Flange, FloatArray, SeenFrom, own, record
 
 EIGHTH = 0.125
@@ -13,6 +15,21 @@ AT_ONCE_EIGHTHS = 4
 def clockwise(*, tighten: bool, seen_from: SeenFrom) -> bool:
     """Tell which way a nipple goes round: a right-hand thread tightens clockwise seen from the tyre."""
     return tighten == (seen_from == "tyre")
+
+
+COARSE_STEPS_MM = (1.0, 0.5, 0.25)
+"""Steps of an indicator that are too coarse for a reading to be taken as it stands."""
+
+
+def _coarse_step_mm(values: FloatArray) -> float | None:
+    """Largest coarse step of which all values (n,) lie whole numbers apart; 0 for none, None where all are alike."""
+    read = values[np.isfinite(values)]
+    apart = read - read[0] if len(read) else read
+    if not apart.any():
+        return None
+    return next(
+        (step for step in COARSE_STEPS_MM if np.abs(apart - step * np.round(apart / step)).max() < 1e-6), 0.0
+    )
 
 
 @record
@@ -32,6 +49,16 @@ class Readings:
         own(self, "lateral_mm", (None,))
         for name in ("radial_mm", "tension_n"):
             own(self, name, (len(self.lateral_mm),))
+
+    @property
+    def steps_mm(self) -> tuple[float, float]:
+        """Step in which lateral and radial runout were read, where it is coarse, as from a ruler; 0 where it is fine.
+
+        Told by every reading being a whole number of steps from the others. Where all readings are alike, the
+        step is taken to be that of the other direction.
+        """
+        lateral, radial = (_coarse_step_mm(values) for values in (self.lateral_mm, self.radial_mm))
+        return (radial or 0.0) if lateral is None else lateral, (lateral or 0.0) if radial is None else radial
 
 
 @record

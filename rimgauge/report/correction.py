@@ -118,8 +118,8 @@ def _states(figure: Figure, plan: Plan) -> list[str]:
     """Write beside the wheel how it stands and what is to know; return what found no room there."""
     rows: list[tuple[str, ...]] = [("", "now", "expected")]
     for title, name, form in (
-        ("lateral runout, mm", "lateral_mm", "{:.2f}"),
-        ("radial runout, mm", "radial_mm", "{:.2f}"),
+        ("lateral runout at spokes, mm", "lateral_mm", "{:.2f}"),
+        ("radial runout at spokes, mm", "radial_mm", "{:.2f}"),
         ("off centre, mm", "dish_mm", "{:+.2f}"),
         ("tension spread, right", "tension_spread_right", "{:.0%}"),
         ("tension spread, left", "tension_spread_left", "{:.0%}"),
@@ -128,7 +128,7 @@ def _states(figure: Figure, plan: Plan) -> list[str]:
         if getattr(plan.before, name) is not None:
             rows.append((title, _cell(plan.before, name, form), _cell(plan.predicted, name, form)))
     left = _LEFT + _WHEEL + 0.1
-    after = table(figure, left, 1.3, rows, columns=(0.0, 1.75, 2.4), size=8)
+    after = table(figure, left, 1.3, rows, columns=(0.0, 1.95, 2.5), size=8)
     turns = sum(abs(item.turns) for item in plan.corrections)
     count = len(plan.corrections)
     words = f"{count} {'nipple' if count == 1 else 'nipples'}, {turns:g} turns in all. Tick each step when it is done."

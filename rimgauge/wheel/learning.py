@@ -28,6 +28,11 @@ TOO_LITTLE = 0.4
 LITTLE = 0.65
 """Of a rim that moved by less than this share some turns may have been left out (our judgement)."""
 ALL_DONE = "Were all turns of the last round done? If some were left out, plan again with --done."
+HOW_DONE = (
+    "were all turns of the last round done, the right way round, at the right spokes? If some were left out, plan again "
+    "with --done."
+)
+NAMED_DONE = "were the turns that --done names done the right way round, at the right spokes?"
 OPPOSITE = 0.15
 """A rim that moved against its plan by that share was not only read with noise (our estimate)."""
 SURELY_OPPOSITE, SURELY_MM = 0.5, 0.2
@@ -47,24 +52,30 @@ MOST_NAMED = 3
 class _Movement:
     """How rim and tensions moved from one reading to the next at each of n spokes; NaN where not read both times.
 
-    mean_n (n,): mean tension of each spoke's side, by which the gauge's noise goes. centred: both lateral readings are
-    from the centre plane, so that the mean of their movement counts.
+    mean_n (n,): mean tension of each spoke's side, by which the gauge's noise goes. noise_mm: of a lateral and a radial
+    movement. centred: both lateral readings are from the centre plane, so that the mean of their movement counts.
     """
 
     lateral_mm: FloatArray
     radial_mm: FloatArray
     tension_n: FloatArray
     mean_n: FloatArray
+    noise_mm: tuple[float, float]
     centred: bool
 
     @classmethod
     def between(cls, wheel: Wheel, before: Readings, after: Readings) -> _Movement:
-        """Take the difference of two readings."""
+        """Take the difference of two readings; steps they were read in make it noisy."""
+        steps = zip(before.steps_mm, after.steps_mm, strict=True)
+        lateral, radial = (
+            float(np.sqrt(MOVEMENT_NOISE_MM**2 + (one**2 + two**2) / 12)) for one, two in steps
+        )
         return cls(
             lateral_mm=after.lateral_mm - before.lateral_mm,
             radial_mm=after.radial_mm - before.radial_mm,
             tension_n=after.tension_n - before.tension_n,
             mean_n=wheel.mean_tensions_n,
+            noise_mm=(lateral, radial),
             centred=before.centred and after.centred,
         )
 
@@ -84,8 +95,8 @@ class _Movement:
         read = np.isfinite(self.tension_n)
         return np.concatenate(
             [
-                lateral_mm / MOVEMENT_NOISE_MM,
-                radial_mm / MOVEMENT_NOISE_MM,
+                lateral_mm / self.noise_mm[0],
+                radial_mm / self.noise_mm[1],
                 tension_n[read] / (TENSION_NOISE * self.mean_n[read]),
             ]
         )
@@ -99,7 +110,9 @@ class _Group:
     gain: Influence
 
 
-def learn(wheel: Wheel, rounds: Sequence[Round], after: Readings) -> tuple[Influence, tuple[str, ...]]:
+def learn(
+    wheel: Wheel, rounds: Sequence[Round], after: Readings, *, told: bool = False
+) -> tuple[Influence, tuple[str, ...]]:
     """Correct the influence of the nipples by what the rounds so far did.
 
     Six factors are fitted to the movement, lateral and radial, and to the change of tension in every round:
@@ -114,6 +127,7 @@ def learn(wheel: Wheel, rounds: Sequence[Round], after: Readings) -> tuple[Influ
     wheel : with n spokes, as assumed before the first round.
     rounds : as they were done, the oldest first; turns of zero where a nipple was not turned.
     after : runout [mm], and tension [N] where it was read, at each spoke after the last round.
+    told : the person said which turns of the last round were done: that isn't asked again.
 
     Returns
     -------
@@ -147,7 +161,7 @@ def learn(wheel: Wheel, rounds: Sequence[Round], after: Readings) -> tuple[Influ
     learnt = prior
     for group, factor in zip(groups, factors, strict=True):
         learnt = _sum(learnt, group.gain, float(factor))
-    return learnt, _words(wheel, prior, groups, learnt, steps[-1])
+    return learnt, _words(wheel, prior, groups, learnt, steps[-1], told=told)
 
 
 def believable(answer: Influence, rounds: Sequence[Round], after: Readings) -> tuple[Round, ...]:
@@ -168,7 +182,8 @@ def _share_moved(
     moved = getattr(after, name) - getattr(done.readings, name)
     read = np.isfinite(moved)
     foretold = _about_mean((getattr(answer, name) @ done.turns)[read])
-    if not read.any() or np.ptp(foretold) < least_mm:
+    coarse_mm = max(state.steps_mm[name == "radial_mm"] for state in (done.readings, after))
+    if not read.any() or np.ptp(foretold) < max(least_mm, coarse_mm):
         return None
     return float(foretold @ _about_mean(moved[read]) / (foretold @ foretold))
 
@@ -259,7 +274,13 @@ def _columns(one: Influence, nipples: FloatArray) -> Influence:
 
 
 def _words(
-    wheel: Wheel, prior: Influence, groups: Sequence[_Group], learnt: Influence, last: tuple[Round, Readings]
+    wheel: Wheel,
+    prior: Influence,
+    groups: Sequence[_Group],
+    learnt: Influence,
+    last: tuple[Round, Readings],
+    *,
+    told: bool,
 ) -> tuple[str, ...]:
     done, after = last
     notes, shares = [], []
@@ -270,23 +291,26 @@ def _words(
             foretold, as_learnt = (
                 _about_mean(getattr(answer, name) @ done.turns) for answer in (prior, learnt)
             )
-            notes.append(_moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how))
+            notes.append(
+                _moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how, told=told)
+            )
     # Where all turns failed, or there were none, no single nipple is to blame.
     if done.turns.any() and (not shares or max(shares) >= TOO_LITTLE):
         moved = _Movement.between(wheel, done.readings, after)
-        missed = _missed_words(wheel, prior, groups, done.turns, moved)
+        missed = _missed_words(wheel, prior, groups, done.turns, moved, told=told)
         half_done = bool(shares) and TOO_LITTLE <= min(shares) < LITTLE
-        notes.append(missed or (ALL_DONE if half_done else None))
-    return tuple(note for note in notes if note is not None)
+        notes.append(missed or (ALL_DONE if half_done and not told else None))
+    asking = [note for note in notes if note is not None and note.endswith((HOW_DONE, NAMED_DONE))]
+    return tuple(note for note in notes if note is not None and note not in asking[1:])  # asked once
 
 
-def _moved_words(as_read: float, as_learnt: float, how: str) -> str | None:
+def _moved_words(as_read: float, as_learnt: float, how: str, *, told: bool) -> str | None:
     if as_read < -OPPOSITE:
         return None  # `moved_opposite` says it
     if as_read < TOO_LITTLE:
         return (
-            f"The rim moved {how} only {max(as_read, 0.0):.0%} as far as planned: were all turns of the last "
-            "round done, the right way round, at the right spokes?"
+            f"The rim moved {how} only {max(as_read, 0.0):.0%} as far as planned: "
+            f"{NAMED_DONE if told else HOW_DONE}"
         )
     if abs(as_learnt - 1) < WORTH_SAYING:
         return None
@@ -313,7 +337,13 @@ def moved_opposite(wheel: Wheel, last: Round, after: Readings, *, surely: bool =
 
 
 def _missed_words(
-    wheel: Wheel, prior: Influence, groups: Sequence[_Group], turns: FloatArray, moved: _Movement
+    wheel: Wheel,
+    prior: Influence,
+    groups: Sequence[_Group],
+    turns: FloatArray,
+    moved: _Movement,
+    *,
+    told: bool,
 ) -> str | None:
     """Name the nipple that seems to have turned by another amount than planned, or ask after all of them."""
     left = moved.measured - moved.foretold(prior, turns)
@@ -331,10 +361,7 @@ def _missed_words(
     _, gained_too = _one_missed(columns, np.column_stack([usual, columns[:, spoke]]), left)
     alike = np.flatnonzero(gained > gained[spoke] - MISSED_ALIKE)
     if gained_too.max() > MISSED_TOO or len(alike) > MOST_NAMED:
-        return (
-            "The rim didn't move as planned, and no single nipple explains it: were all turns of the last round done, "
-            "the right way round, at the right spokes? If some were left out, plan again with --done."
-        )
+        return f"The rim didn't move as planned, and no single nipple explains it: {NAMED_DONE if told else HOW_DONE}"
     planned = "be left alone" if turns[spoke] == 0.0 else f"turn {_turned_words(turns[spoke])}"
     seems = f"turned {_turned_words(turns[spoke] + off[spoke])}, and was to {planned}"
     named = " or ".join(f"{one + 1} ({wheel.flanges[one]} side)" for one in alike)

@@ -155,6 +155,10 @@ def test_a_round_of_which_the_rim_shows_half_is_asked_about(wheel, answer, round
     )
     _, notes = learn(wheel, [as_done(plan, before)], then)
     assert any("plan again with --done" in note for note in notes) == asked
+    _, notes = learn(wheel, [as_done(plan, before)], then, told=True)
+    assert not any("all turns of the last round" in note for note in notes), (
+        "asked once, answered with --done"
+    )
 
 
 @pytest.mark.parametrize("seed", [501, 502, 503, 504])

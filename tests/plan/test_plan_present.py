@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from plan_bench import COMMON, a_pass, run_plan, write_readings
 from wheels import out_of_true, turns_of
@@ -110,3 +111,37 @@ def test_a_plan_named_with_other_readings_than_its_own_is_refused(bench, wheel):
     now = ("--wheel", "wheel.toml", "--readings", "now.csv", "--out", "plan-2.json")
     with pytest.raises(BadInput, match=r"plan\.json was not made on other\.csv"):
         run_plan(*now, "--previous", "plan.json", "--previous-readings", "other.csv")
+
+
+@pytest.mark.parametrize("digits", [1, 2])
+def test_readings_from_before_the_turns_are_known_again_with_fewer_digits(bench, wheel, monkeypatch, digits):
+    job = create_job(bench / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    write_readings(job.folder / "readings-01.csv", before)
+    run_plan()
+    again = replace(
+        before, lateral_mm=np.round(before.lateral_mm, digits), radial_mm=np.round(before.radial_mm, digits)
+    )
+    write_readings(job.folder / "readings-02.csv", again)
+    run_plan()
+    assert read_plan(job.folder / "plan-02.json").round == 1, "nothing was turned: the round is planned anew"
+    look = ("--wheel", "wheel.toml", "--previous", "plan-01.json", "--previous-readings", "readings-01.csv")
+    with pytest.raises(
+        BadInput, match=r"readings-02\.csv holds the very readings from before the last round"
+    ):
+        run_plan(*look, "--readings", "readings-02.csv", "--out", str(bench / "plan.json"))
+
+
+def test_readings_of_after_a_touch_are_new_however_few_digits_they_have(bench, wheel, answer, monkeypatch):
+    """A last eighth of a turn moves the rim by hardly more than the last digit; with 36 spokes rounding is elsewhere then."""
+    job = create_job(bench / "job", spokes=36)
+    monkeypatch.chdir(job.folder)
+    before = out_of_true(wheel, 1, lateral_mm=2.0)
+    write_readings(job.folder / "readings-01.csv", before)
+    run_plan()
+    moved = before.lateral_mm + 0.125 * answer.lateral_mm[:, 5]
+    assert np.ptp(moved - before.lateral_mm) < 0.12, "hardly more than the last digit"
+    write_readings(job.folder / "readings-02.csv", replace(before, lateral_mm=np.round(moved, 1)))
+    run_plan()
+    assert read_plan(job.folder / "plan-02.json").round == 2

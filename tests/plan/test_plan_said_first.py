@@ -1,11 +1,16 @@
 """What the plan command asks to look at before any nipple is turned."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from plan_bench import COMMON, a_pass, run_plan
 from wheels import out_of_true
 
 from rimgauge.job import read_plan, write_pass
+from rimgauge.plan import Wishes
+from rimgauge.plan.patterns import first_looks, too_far_unread
+from rimgauge.plan.stating import state_problem
 from rimgauge.report.correction import correction_sheet
 from rimgauge.signal import findings
 
@@ -59,3 +64,37 @@ def test_a_side_of_spoke_1_that_was_assumed_is_asked_about_before_the_steps(benc
     assert text.index(asked) < text.index(f'first_spoke_side = "{other}"') < text.index("in this order:")
     page = correction_sheet(plan, wheel, seen_from="tyre")
     assert any(asked in label.get_text().replace("\n", " ") for label in page.texts)
+
+
+@pytest.mark.parametrize(("far_mm", "stops"), [(4.5, False), (5.5, True)])
+def test_so_far_out_nothing_is_planned_before_the_spokes_were_plucked(wheel, answer, far_mm, stops):
+    readings = out_of_true(wheel, 1, lateral_mm=1.0, tension=False)
+    wave = far_mm / 2 * np.cos(np.radians(2 * wheel.spoke_angles_deg))
+    unread = state_problem(replace(readings, lateral_mm=wave), wheel, answer, Wishes())
+    said = too_far_unread(unread)
+    assert (said is not None) == stops
+    if said is not None:
+        assert "Pluck the spokes" in said
+        assert "--checked rim" in said
+    read = state_problem(
+        replace(out_of_true(wheel, 1, lateral_mm=1.0), lateral_mm=wave), wheel, answer, Wishes()
+    )
+    assert too_far_unread(read) is None, "tension read tells a bent rim"
+
+
+def test_a_spoke_that_may_be_slack_is_plucked_first_where_lateral_runout_alone_was_read(wheel, answer):
+    """By lateral runout alone sound wheels look so too: it is asked, and answered with --checked spokes."""
+    out = out_of_true(wheel, 5, lateral_mm=1.0, tension=False, radial=False)
+    slack = replace(out, lateral_mm=out.lateral_mm - 2.3 * answer.lateral_mm[:, 6])
+    looks = {
+        name: first_looks(readings, wheel, answer, state_problem(readings, wheel, answer, Wishes()), checked)
+        for name, readings, checked in (
+            ("slack", slack, frozenset()),
+            ("looked at", slack, frozenset({"spokes"})),
+            ("sound", out, frozenset()),
+        )
+    }
+    assert any(
+        "spoke 7 (right side)" in words and "squeeze them in pairs" in words for words in looks["slack"]
+    )
+    assert not any("squeeze" in words for name in ("looked at", "sound") for words in looks[name])
