@@ -139,7 +139,7 @@ def after_words(sample: Path, plan: Plan) -> str:
         return "AFTER these turns, measured again"
     turns = sum(abs(turn) for _, turn in made)
     return (
-        f"AFTER an earlier round of {len(made)} nipples, {turns:g} turns in all, measured again\n"
+        f"AFTER an earlier round of {len(made)} nipples, {turns:g} turn{'' if turns == 1 else 's'} in all, measured again\n"
         "(the plan above was made later, and has not been turned on this wheel)"
     )
 

@@ -180,7 +180,7 @@ def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], .
         facts.append(
             (
                 "Corrections planned",
-                f"{several}, {nipples} nipple{'s' if nipples > 1 else ''}, {turns:g} turns in all{unsure}",
+                f"{several}, {nipples} nipple{'s' if nipples > 1 else ''}, {turns:g} turn{'' if turns == 1 else 's'} in all{unsure}",
             )
         )
     return (*facts, ("Tension", _tension(job, after.sides[0].spoke_flange)))

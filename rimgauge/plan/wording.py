@@ -101,7 +101,7 @@ def _cell(state: WheelState, name: str, form: str) -> str | None:
 
 def _steps(corrections: tuple[Correction, ...]) -> str:
     count, turns = len(corrections), sum(abs(item.turns) for item in corrections)
-    head = f"{count} {'nipple' if count == 1 else 'nipples'} to turn, {turns:g} turns in all, in this order:"
+    head = f"{count} {'nipple' if count == 1 else 'nipples'} to turn, {turns:g} turn{'' if turns == 1 else 's'} in all, in this order:"
     steps = (_wrapped(item.words, f"{item.order:3d}.  ") for item in corrections)
     return "\n".join([head, *steps, "", _wrapped(WHICH_SPOKE)])
 

@@ -131,7 +131,7 @@ def _states(figure: Figure, plan: Plan) -> list[str]:
     after = table(figure, left, 1.3, rows, columns=(0.0, 1.95, 2.5), size=8)
     turns = sum(abs(item.turns) for item in plan.corrections)
     count = len(plan.corrections)
-    words = f"{count} {'nipple' if count == 1 else 'nipples'}, {turns:g} turns in all. Tick each step when it is done."
+    words = f"{count} {'nipple' if count == 1 else 'nipples'}, {turns:g} turn{'' if turns == 1 else 's'} in all. Tick each step when it is done."
     if plan.refused is not None:
         words = f"No corrections: {plan.refused}"
     width = _WIDTH - _WHEEL - 0.1

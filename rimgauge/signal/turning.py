@@ -185,8 +185,8 @@ def _check_counted(track: GapTrack, layout: Layout, tags: Tagged | None, course:
         and passes(np.isfinite(track.mark_px)) < FEWEST_PASSES
     ):
         raise PlaceLost(
-            "the mark passed only once, and the rim's own slide can't be seen; turn the wheel more slowly, and so "
-            "that the mark passes two or three times"
+            "the mark passed only once, and the rim's own slide can't be seen; film the wheel about three times round, "
+            "so that the mark passes two or three times, and turn it more slowly if it did"
         )
 
 
