@@ -210,7 +210,7 @@ def _notes(seen: GapTrack, turning: Turning) -> tuple[str, ...]:
     told_deg = turning.angle_deg[np.isfinite(turning.angle_deg)]
     if told_deg[-1] < told_deg[0]:
         notes.append(
-            "The wheel turned the other way than `aim` took for forward; that was followed. If it rolled forward, the "
+            "The wheel was turned backward, as `aim` saw it; that was followed. If it rolled forward, the "
             "spokes are numbered the wrong way round: run aim again."
         )
     if turning.reversals:
