@@ -134,12 +134,14 @@ def turns_made(sample: Path) -> list[tuple[int, float]]:
 
 def after_words(sample: Path, plan: Plan) -> str:
     """Say what the second films show: the wheel after this plan, or after an earlier round."""
+    from rimgauge.records import turns_in_all
+
     made = turns_made(sample)
     if made == sorted((item.spoke, item.turns) for item in plan.corrections):
         return "AFTER these turns, measured again"
-    turns = sum(abs(turn) for _, turn in made)
+    turns = turns_in_all(turn for _, turn in made)
     return (
-        f"AFTER an earlier round of {len(made)} nipples, {turns:g} turn{'' if turns == 1 else 's'} in all, measured again\n"
+        f"AFTER an earlier round of {len(made)} nipples, {turns}, measured again\n"
         "(the plan above was made later, and has not been turned on this wheel)"
     )
 

@@ -164,6 +164,7 @@ def _by_whom(comparisons: list[Comparison], by: str | None) -> tuple[tuple[str, 
 def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], ...]:
     """Gather what else the job knows: rounds of corrections, spoke tension as last read."""
     from rimgauge.job import plans, read_plan
+    from rimgauge.records import turns_in_all
 
     again = course.measured_again()
     facts = [("Order", again)] if again else []
@@ -172,7 +173,7 @@ def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], .
     rounds = [corrections for corrections in planned if corrections]
     if rounds:
         nipples = sum(len(each) for each in rounds)
-        turns = sum(abs(one.turns) for each in rounds for one in each)
+        turns = turns_in_all(one.turns for each in rounds for one in each)
         several = "1 round" if len(rounds) == 1 else f"{len(rounds)} rounds"
         newest = max(course.places[result.file] for result in course.straight)
         waiting = any(follows >= newest for follows in course.rounds)
@@ -180,7 +181,7 @@ def _facts(job: Job, course: History, after: Runout) -> tuple[tuple[str, str], .
         facts.append(
             (
                 "Corrections planned",
-                f"{several}, {nipples} nipple{'s' if nipples > 1 else ''}, {turns:g} turn{'' if turns == 1 else 's'} in all{unsure}",
+                f"{several}, {nipples} nipple{'s' if nipples > 1 else ''}, {turns}{unsure}",
             )
         )
     return (*facts, ("Tension", _tension(job, after.sides[0].spoke_flange)))

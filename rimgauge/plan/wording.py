@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import textwrap
 
-from rimgauge.records import AT_ONCE_EIGHTHS, Correction, Flange, Plan, SeenFrom, WheelState, clockwise
+from rimgauge.records import (
+    AT_ONCE_EIGHTHS,
+    Correction,
+    Flange,
+    Plan,
+    SeenFrom,
+    WheelState,
+    clockwise,
+    turns_in_all,
+)
 
 COLUMNS = 80
 FRACTIONS = {
@@ -100,8 +109,8 @@ def _cell(state: WheelState, name: str, form: str) -> str | None:
 
 
 def _steps(corrections: tuple[Correction, ...]) -> str:
-    count, turns = len(corrections), sum(abs(item.turns) for item in corrections)
-    head = f"{count} {'nipple' if count == 1 else 'nipples'} to turn, {turns:g} turn{'' if turns == 1 else 's'} in all, in this order:"
+    count, turns = len(corrections), turns_in_all(item.turns for item in corrections)
+    head = f"{count} {'nipple' if count == 1 else 'nipples'} to turn, {turns}, in this order:"
     steps = (_wrapped(item.words, f"{item.order:3d}.  ") for item in corrections)
     return "\n".join([head, *steps, "", _wrapped(WHICH_SPOKE)])
 

@@ -52,6 +52,7 @@ from rimgauge.records.plan import (
     Round,
     WheelState,
     clockwise,
+    turns_in_all,
 )
 from rimgauge.records.signal import (
     Basis,

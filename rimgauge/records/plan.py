@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from rimgauge.records.base import Flange, FloatArray, SeenFrom, own, record
@@ -15,6 +17,12 @@ AT_ONCE_EIGHTHS = 4
 def clockwise(*, tighten: bool, seen_from: SeenFrom) -> bool:
     """Tell which way a nipple goes round: a right-hand thread tightens clockwise seen from the tyre."""
     return tighten == (seen_from == "tyre")
+
+
+def turns_in_all(turns: Iterable[float]) -> str:
+    """Say how far nipples are turned together, either way."""
+    total = sum(abs(each) for each in turns)
+    return f"{total:g} turn{'' if total == 1 else 's'} in all"
 
 
 COARSE_STEPS_MM = (1.0, 0.5, 0.25)

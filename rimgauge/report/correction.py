@@ -8,7 +8,17 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from rimgauge.records import AT_ONCE_EIGHTHS, EIGHTH, Correction, Plan, SeenFrom, Wheel, WheelState, clockwise
+from rimgauge.records import (
+    AT_ONCE_EIGHTHS,
+    EIGHTH,
+    Correction,
+    Plan,
+    SeenFrom,
+    Wheel,
+    WheelState,
+    clockwise,
+    turns_in_all,
+)
 from rimgauge.report.evidence import PAGE_IN
 from rimgauge.report.palette import (
     FLANGE_LETTER,
@@ -129,9 +139,9 @@ def _states(figure: Figure, plan: Plan) -> list[str]:
             rows.append((title, _cell(plan.before, name, form), _cell(plan.predicted, name, form)))
     left = _LEFT + _WHEEL + 0.1
     after = table(figure, left, 1.3, rows, columns=(0.0, 1.95, 2.5), size=8)
-    turns = sum(abs(item.turns) for item in plan.corrections)
+    turns = turns_in_all(item.turns for item in plan.corrections)
     count = len(plan.corrections)
-    words = f"{count} {'nipple' if count == 1 else 'nipples'}, {turns:g} turn{'' if turns == 1 else 's'} in all. Tick each step when it is done."
+    words = f"{count} {'nipple' if count == 1 else 'nipples'}, {turns}. Tick each step when it is done."
     if plan.refused is not None:
         words = f"No corrections: {plan.refused}"
     width = _WIDTH - _WHEEL - 0.1

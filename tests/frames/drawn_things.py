@@ -28,3 +28,22 @@ def pointer(tip_x, *, behind=170.0, ink=40.0):
         return share * ink + (1.0 - share) * np.where(x < 325.0, 230.0, behind)
 
     return drawn(shade, fine=1)
+
+
+ALONG = np.array([1.0, 0.0])
+WIDE, HIGH, FINE = 640, 360, 5
+
+
+def picture_of(shade):
+    """Photograph shade(x, y), colours alike, with a little blur, noise and JPEG."""
+    offsets = (np.arange(FINE) + 0.5) / FINE - 0.5
+    x, y = np.meshgrid(*((np.arange(size)[:, None] + offsets).ravel() for size in (WIDE, HIGH)))
+    grey = shade(x, y).reshape(HIGH, FINE, WIDE, FINE).mean(axis=(1, 3))
+    noise = np.random.default_rng(3).normal(0.0, 2.0, (HIGH, WIDE, 3))
+    drawn = np.clip(cv2.GaussianBlur(grey, (0, 0), 1.0)[:, :, None] + noise, 0, 255).astype(np.uint8)
+    return cv2.imdecode(cv2.imencode(".jpg", drawn, [cv2.IMWRITE_JPEG_QUALITY, 92])[1], cv2.IMREAD_COLOR)
+
+
+def squares(x, y, side_px):
+    """Shade a board of squares."""
+    return np.where((np.floor(x / side_px) + np.floor(y / side_px)) % 2 == 0, 225.0, 35.0)

@@ -76,3 +76,10 @@ def test_a_refusal_is_on_the_page(wheel, answer):
     plan = make_plan(out_of_true(wheel, 1, lateral_mm=12.0, tension=False, radial=False), wheel, answer)
     assert plan.refused is not None
     assert plan.refused in " ".join(plan_text(plan).split())
+
+
+@pytest.mark.parametrize(
+    ("turns", "words"), [([0.5, -0.5], "1 turn in all"), ([0.125], "0.125 turns in all")]
+)
+def test_turns_are_counted_either_way(turns, words):
+    assert turns_in_all(turns) == words
