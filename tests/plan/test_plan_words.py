@@ -5,6 +5,7 @@ from wheels import out_of_true
 
 from rimgauge.plan import Wishes, make_plan, plan_text
 from rimgauge.plan.wording import correction_words, fraction, turning_direction
+from rimgauge.records import turns_in_all
 
 
 def test_a_correction_in_full():
