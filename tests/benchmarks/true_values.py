@@ -48,7 +48,7 @@ def true_side(truth: dict[str, Any], direction: str) -> SideRunout:
 
 
 def main() -> None:
-    """Print the table of docs/benchmarks.md, and each scene's budget."""
+    """Print the table of docs/accuracy.md, and each scene's budget."""
     print("| scene | known of the camera | true mm | read mm | error mm | interval ± mm | margin mm |")
     print("|---|---|---|---|---|---|---|")
     budgets = []
