@@ -156,6 +156,7 @@ def test_every_module_of_the_command_line_is_a_command():
         "measure_kept",
         "plan_dish",
         "plan_files",
+        "plan_given",
         "report_evidence",
         "runout_words",
         "scale_ways",

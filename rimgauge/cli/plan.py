@@ -13,7 +13,8 @@ import click
 from rimgauge.cli.common import FILE, gathered, into_record, json_option, next_step, print_json, shown
 from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
 from rimgauge.cli.plan_dish import placed
-from rimgauge.cli.plan_files import Files, checked_wheel, keep_from_loss, spoke_numbers, starting_point
+from rimgauge.cli.plan_files import keep_from_loss, starting_point
+from rimgauge.cli.plan_given import Files, checked_wheel, spoke_numbers
 from rimgauge.errors import BadFile
 
 if TYPE_CHECKING:
@@ -192,7 +193,7 @@ def _keep(
         write_plan(where, plan)
         written.append(where)
     elif where is not None:
-        written.append(keep_plan(where, plan, used=typed))
+        written.append(keep_plan(where, plan, typed=typed))
     if sheet is not None:
         _write_sheet(sheet, plan, build, seen_from)
         written.append(sheet)

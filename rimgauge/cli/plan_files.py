@@ -7,83 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rimgauge.cli.common import shown
+from rimgauge.cli.plan_given import Files, spoke_numbers
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import History, Job
-    from rimgauge.records import Direction, Plan, Readings, Runout
-
-
-@dataclass(frozen=True, kw_only=True)
-class Files:
-    """What was measured, as files; those of the last round where they are named."""
-
-    lateral: Path | None
-    radial: Path | None
-    readings: Path | None
-    tension: Path | None
-    centred: bool
-    previous: Path | None = None
-    previous_readings: Path | None = None
-
-    @property
-    def named(self) -> tuple[Path, ...]:
-        """All files that were named or found."""
-        of_now = (self.lateral, self.radial, self.readings, self.tension)
-        found = (*of_now, self.previous, self.previous_readings)
-        return tuple(path for path in found if path is not None)
-
-    @property
-    def typed(self) -> tuple[Path, ...]:
-        """Those that a person wrote."""
-        return tuple(path for path in (self.readings, self.tension) if path is not None)
-
-    @property
-    def runout_named(self) -> int:
-        """So many files of runout were named."""
-        return sum(path is not None for path in (self.lateral, self.radial, self.readings))
-
-    def read(self, spokes: int) -> Readings:
-        """Read what was measured now into one record."""
-        from rimgauge.correcting import readings_from_passes
-        from rimgauge.job import read_pass, read_readings
-
-        tension_n = None
-        if self.tension is not None:
-            tension_n = read_readings(self.tension, spokes, need=("tension_n",)).tension_n
-        if self.readings is not None:
-            typed = read_readings(self.readings, spokes, centred=self.centred)
-            return typed if tension_n is None else replace(typed, tension_n=tension_n)
-        return readings_from_passes(
-            None if self.lateral is None else read_pass(self.lateral),
-            None if self.radial is None else read_pass(self.radial),
-            spokes=spokes,
-            tension_n=tension_n,
-            centred=self.centred,
-        )
-
-    def measured(self) -> list[Runout]:
-        """Read the measurements among them."""
-        from rimgauge.job import read_pass
-
-        return [read_pass(path) for path in (self.lateral, self.radial) if path is not None]
-
-    def read_last(self, spokes: int) -> tuple[Plan, Readings] | None:
-        """Read the last round that was named, with what was measured before it, from either kind of file."""
-        from rimgauge.job import read_plan
-
-        if self.previous is None or self.previous_readings is None:
-            return None
-        path = self.previous_readings
-        is_pass = path.suffix.lower() == ".json"
-        before = Files(
-            lateral=path if is_pass else None,
-            radial=None,
-            readings=None if is_pass else path,
-            tension=None,
-            centred=self.centred,
-        )
-        return read_plan(self.previous), before.read(spokes)
+    from rimgauge.records import Direction, Plan, Readings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,25 +49,6 @@ class Start:
         return replace(self, last=(replace(plan, corrections=turned), before), told=True)
 
 
-def checked_wheel(
-    files: Files, wheel: Path | None, out: Path | None, job: Job | None, *, explain: int | None
-) -> Path:
-    """Refuse a set of files that can't be meant, and say which file holds the wheel."""
-    if (files.previous is None) != (files.previous_readings is None):
-        raise BadInput("--previous and --previous-readings belong together: name both or neither")
-    if files.readings is not None and files.runout_named > 1:
-        raise BadInput("name either --readings or --lateral and --radial, not both")
-    if job is not None:
-        return job.wheel
-    if files.runout_named == 0:
-        raise BadInput(
-            "name --lateral or --readings; or, in a job folder (`rimgauge new` starts one), leave out --wheel and --out"
-        )
-    if wheel is None or (out is None and explain is None):
-        raise BadInput("name both --wheel and --out, or, inside a job folder, neither")
-    return wheel
-
-
 def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | None) -> Start:
     """Read the files that were named, and from the job what was not; done: spokes turned, None for all."""
     from rimgauge.job import check_as_recorded, check_none_missing
@@ -148,7 +58,7 @@ def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | No
     check_as_recorded(files.named)
     untouched = done is not None and not spoke_numbers("--done", done)
     if job is not None and files.previous is None:
-        start = _from_job(job, files, spokes, untouched=untouched)
+        start = _from_job(job, files, spokes, told=done is not None, untouched=untouched)
         done = None if start.let_be else done
     else:
         missing = "no last round is named: name its plan with --previous and what that was made on with --previous-readings"
@@ -215,19 +125,11 @@ def keep_from_loss(out: Path, files: Files, now: Readings) -> None:
         )
 
 
-def spoke_numbers(option: str, words: str) -> set[int]:
-    """Read a list of spokes as it was typed."""
-    try:
-        return set() if words.strip() in ("", "none") else {int(number) for number in words.split(",")}
-    except ValueError:
-        raise BadInput(f'{option} "{words}" is no list of spokes; write for example 3,7,12 or none') from None
-
-
-def _from_job(job: Job, files: Files, spokes: int, *, untouched: bool) -> Start:
+def _from_job(job: Job, files: Files, spokes: int, *, told: bool, untouched: bool) -> Start:
     """Read the newest measurements of a job, its last round, and the number of the round to plan.
 
-    Readings typed in count where they are named, or where the job holds no measurement. untouched: nothing of the
-    newest plan was turned.
+    Readings typed in count where they are named, or where the job holds no measurement. told: the person said what of
+    the newest plan was turned; untouched: that nothing was.
     """
     from rimgauge.job import check_as_recorded, history, plans, read_plan, straight_passes
 
@@ -239,6 +141,9 @@ def _from_job(job: Job, files: Files, spokes: int, *, untouched: bool) -> Start:
         raise BadInput(f"{job.folder}: {course.too_few()}")
     now = newest.read(spokes)
     made = [read_plan(path) for path in reversed(plans(job))]
+    mended = _mended(newest, made, now, told=told)
+    if mended and untouched:
+        let_be, made = True, _before_the_newest(made)
     if files.runout_named == 0:
         _check_no_later(job, newest, made, now)
     measured = newest.lateral or newest.radial
@@ -251,7 +156,7 @@ def _from_job(job: Job, files: Files, spokes: int, *, untouched: bool) -> Start:
         files=newest,
         last=None,
         round_number=round_number,
-        notes=(f"{old_film}.",) if old_film else (),
+        notes=tuple(f"{words}." for words in (old_film, mended) if words),
         let_be=let_be,
     )
     if last is not None and last.readings is not None:
@@ -259,6 +164,36 @@ def _from_job(job: Job, files: Files, spokes: int, *, untouched: bool) -> Start:
     if not made:
         return start
     return replace(start, no_last=old_film or f"nothing was measured since {plans(job)[-1].name} was made")
+
+
+def _mended(files: Files, made: list[Plan], now: Readings, *, told: bool) -> str:
+    """Say which readings are not those that the job recorded; '' for none. made: plans, newest first.
+
+    Refused where a plan was made since, unless the person says what of it was turned: they may be those of after it,
+    written over the old ones, or those of before it without a mistake.
+    """
+    from rimgauge.job import changed_since_recorded, made_on
+
+    mended = [path for path in files.typed if changed_since_recorded(path)]
+    if not mended:
+        return ""
+    if files.readings in mended and made and made[0].corrections and not made_on(made[0], now) and not told:
+        raise BadFile(
+            mended[0],
+            f"was changed after the plan of round {made[0].round} was made. If you put a mistake right and turned no nipple "
+            "yet, type: rimgauge plan --done none. If these were read after turning, give the file the next number, as in "
+            "readings-02.csv, accept that the old one is gone (the plan keeps what stood in it) with rimgauge verify --take-in "
+            f"{shown(mended[0])}, and plan again",
+        )
+    return f"{' and '.join(path.name for path in mended)} was changed by hand; the record now holds it as it was read here"
+
+
+def _before_the_newest(made: list[Plan]) -> list[Plan]:
+    """Leave out of plans, newest first, the newest and those before it that were made on the same readings."""
+    from rimgauge.job import made_on
+
+    of = made[0].readings if made else None
+    return [plan for plan in made[1:] if of is None or not made_on(plan, of)]
 
 
 def _newest(job: Job, files: Files, course: History) -> Files:

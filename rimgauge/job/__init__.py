@@ -48,6 +48,7 @@ from .plan_file import plan_fields, read_plan, write_plan
 from .reader import headed
 from .readings import read_readings
 from .recorded import (
+    changed_since_recorded,
     check_as_recorded,
     check_none_missing,
     check_view_as_recorded,

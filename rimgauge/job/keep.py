@@ -145,10 +145,11 @@ def kept_picture(measurement: Path, runout: Runout) -> bytes | None:
     return data if hashlib.sha256(data).hexdigest() == runout.picture_sha256 else None
 
 
-def keep_plan(job: Job, plan: Plan, *, used: Collection[Path] = ()) -> Path:
+def keep_plan(job: Job, plan: Plan, *, typed: Collection[Path] = ()) -> Path:
     """Write a plan under the next number and record it in the manifest; raises what keep_pass does.
 
-    used: readings it was made on; what of that lies in the job is recorded too, if it isn't yet.
+    typed: readings it was made on; what of that lies in the job is recorded too, as it is now: an older plan holds what
+    it was made on itself.
 
     Where the manifest can't be read, nothing is written: unlike a measurement, a plan can be made again.
     """
@@ -158,7 +159,7 @@ def keep_plan(job: Job, plan: Plan, *, used: Collection[Path] = ()) -> Path:
         begin(job.folder, path.stem)
         newest = passes(job)[-1:]
         write_plan(path, replace(plan, follows=newest[0].name if newest else ""))
-        _record(job, (), used)
+        _record(job, typed)
     return path
 
 

@@ -52,16 +52,29 @@ def check_view_as_recorded(path: Path) -> None:
         It was changed.
 
     """
+    if changed_since_recorded(path):
+        what = "was changed by hand since it was recorded; aim again, or accept it as it is: "
+        raise BadFile(path, f"{what}rimgauge verify --take-in {_recorded_as(path)[0]}")
+
+
+def changed_since_recorded(path: Path) -> bool:
+    """Whether a file of a job is not as it was recorded; one elsewhere or never recorded isn't changed."""
+    known = _recorded_as(path)[1]
+    return bool(known) and known != hashlib.sha256(disk.read_bytes(path)).hexdigest()
+
+
+def _recorded_as(path: Path) -> tuple[str, str]:
+    """Name of a file in the record of its job, and its SHA-256 there; '' where there is none."""
     place = path.resolve()
     job = find_job(place.parent)
     if job is None:
-        return
-    name, known = place.relative_to(job.folder).as_posix(), []
-    with contextlib.suppress(BadFile):  # a damaged manifest is told of where the measurement is written
-        known = [entry.sha256 for entry in read_manifest(job.folder).entries if entry.name == name]
-    if known and known != [hashlib.sha256(disk.read_bytes(place)).hexdigest()]:
-        what = "was changed by hand since it was recorded; aim again, or accept it as it is: "
-        raise BadFile(path, f"{what}rimgauge verify --take-in {name}")
+        return "", ""
+    name = place.relative_to(job.folder).as_posix()
+    with contextlib.suppress(BadFile):  # a damaged manifest is told of where the result is written
+        return name, next(
+            (each.sha256 for each in read_manifest(job.folder).entries if each.name == name), ""
+        )
+    return name, ""
 
 
 def check_none_missing(job: Job) -> None:

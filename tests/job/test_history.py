@@ -6,7 +6,8 @@ from dataclasses import replace
 import pytest
 
 from rimgauge.cli.measure import _next_step
-from rimgauge.cli.plan_files import Files, starting_point
+from rimgauge.cli.plan_files import starting_point
+from rimgauge.cli.plan_given import Files
 from rimgauge.cli.report_evidence import _kept_dish_words
 from rimgauge.cli.runout_words import check_text
 from rimgauge.cli.show import _still_to_do
