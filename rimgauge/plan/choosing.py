@@ -66,24 +66,24 @@ def choose(
     wheel: Wheel,
     notes: tuple[str, ...],
     *,
-    coarse: tuple[str, ...],
+    doubts: tuple[str, ...],
     first: bool,
     unseen: Collection[Direction],
 ) -> Chosen:
     """Choose the turns, unless the wheel is good as it is, as far as it was seen, or they would be no use.
 
     After the first round a true wheel gets turns where they make surer that it is, or that tension is as even as it was.
-    notes: to know with any turns. coarse: what coarse readings can't tell, to know in any case.
+    notes: to know with any turns. doubts: what the readings can't tell, to know in any case.
     """
     true, nothing = _true_enough(problem), np.zeros(problem.nipples)
     if true and unseen:
         return Chosen.nothing(problem, None, (_not_seen_since(unseen),))
-    leave_it = (*coarse, f"As far as such readings tell: {LEAVE_IT}" if coarse else LEAVE_IT)
+    leave_it = (*doubts, f"As far as such readings tell: {LEAVE_IT}" if doubts else LEAVE_IT)
     if true and (first or min(_sure(problem, nothing)) >= SURE_ENOUGH):
         return Chosen.nothing(problem, None, leave_it)
     if nothing_to_see(problem) and not _off_centre(problem):
-        return Chosen.nothing(problem, None, (*coarse, LEFT_UNSEEN))
-    notes = (*coarse, *notes)
+        return Chosen.nothing(problem, None, (*doubts, LEFT_UNSEEN))
+    notes = (*doubts, *notes)
     found, proved = _search(problem)
     bound = Bound(objective=found.objective, proved=min(proved, found.objective))
     refused = None if true else _no_way(wheel, problem, found)

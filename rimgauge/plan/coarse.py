@@ -72,7 +72,28 @@ def _behind(line: Line, behind: Behind, step_mm: float) -> Line:
     )
 
 
-def coarse_words(problem: Problem, steps_mm: tuple[float, float]) -> tuple[str, ...]:
+def doubts(problem: Problem, readings: Readings, steps_mm: tuple[float, float]) -> tuple[str, ...]:
+    """Say which readings are all alike, which are coarse, and how much runout they can't tell."""
+    return (*_alike_words(readings, steps_mm), *_coarse_words(problem, steps_mm))
+
+
+def _alike_words(readings: Readings, steps_mm: tuple[float, float]) -> tuple[str, ...]:
+    """Doubt readings of a direction that are one and the same number, unless they are known to be coarse."""
+    read = (("lateral", readings.lateral_mm), ("radial", readings.radial_mm))
+    alike = [
+        f"{name} reading is {values[np.isfinite(values)][0]:g} mm"
+        for (name, values), step_mm in zip(read, steps_mm, strict=True)
+        if np.isfinite(values).any() and not _differ(values) and step_mm == 0
+    ]
+    if not alike:
+        return ()
+    return (
+        f"Every {' and every '.join(alike)}, and hardly a wheel runs that true: is the gauge stuck, or the sheet not filled "
+        "in? Read a few spokes again, and leave empty what you did not read.",
+    )
+
+
+def _coarse_words(problem: Problem, steps_mm: tuple[float, float]) -> tuple[str, ...]:
     """Say which readings are coarse, and how much runout they can't tell."""
     lines = (("lateral", problem.lateral), ("radial", problem.radial))
     coarse = [

@@ -9,7 +9,7 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.plan.choosing import Chosen, choose
-from rimgauge.plan.coarse import coarse_steps_mm, coarse_words
+from rimgauge.plan.coarse import coarse_steps_mm, doubts
 from rimgauge.plan.order import order_of_work
 from rimgauge.plan.patterns import first_looks
 from rimgauge.plan.problem import Problem
@@ -103,7 +103,7 @@ def _chosen(
         problem,
         wheel,
         things_to_know(readings, wheel, problem),
-        coarse=coarse_words(problem, coarse_steps_mm(readings, earlier)),
+        doubts=doubts(problem, readings, coarse_steps_mm(readings, earlier)),
         first=not earlier,
         unseen=known.unseen,
     )

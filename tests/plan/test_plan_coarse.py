@@ -92,3 +92,16 @@ def test_fine_readings_are_planned_as_before(wheel, answer):
         line.start_mm, readings.lateral_mm - readings.lateral_mm.mean(), rtol=0, atol=1e-12
     )
     assert line.hidden_mm == 0.0
+
+
+@pytest.mark.parametrize("alike_mm", [0.0, 3.0])
+def test_readings_that_are_all_one_number_are_doubted_before_a_wheel_is_called_true(wheel, answer, alike_mm):
+    alike, unread = np.full(36, alike_mm), np.full(36, np.nan)
+    stuck = Readings(lateral_mm=alike, radial_mm=alike, tension_n=unread)
+    notes = make_plan(stuck, wheel, answer).notes
+    assert notes[0].startswith(
+        f"Every lateral reading is {alike_mm:g} mm and every radial reading is {alike_mm:g} mm"
+    )
+    assert any(note.startswith("As far as such readings tell") for note in notes)
+    half = replace(out_of_true(wheel, 1, lateral_mm=2.0), radial_mm=alike)
+    assert make_plan(half, wheel, answer).notes[0].startswith(f"Every radial reading is {alike_mm:g} mm")
