@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import FILE, fps_option, into_record, json_option, print_json, stop_on_ctrl_c
+from rimgauge.cli.common import (
+    FILE,
+    folded,
+    fps_option,
+    gathered,
+    into_record,
+    json_option,
+    print_json,
+    stop_on_ctrl_c,
+)
 from rimgauge.cli.decimals import WHOLE
 from rimgauge.cli.measure_given import load_wheel
 from rimgauge.cli.views import view_named
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.capture import FrameSource
     from rimgauge.job import Job
     from rimgauge.live import Bench, Showing, Shown
     from rimgauge.live.desk import Draw
@@ -23,6 +32,26 @@ if TYPE_CHECKING:
 
 LEGEND_SIZE = 1.9
 """Of the camera's picture, which stands small on the projector: as large as fits below it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """How it is shown: as WIDTHxHEIGHT, in a window or not, light or dark, and the video to write."""
+
+    size: str
+    no_window: bool
+    light: bool
+    record: Path | None
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height."""
+        width, height = (int(part) for part in self.size.split("x"))
+        return width, height
+
+    def made(self, shown: Shown) -> tuple[Path, ...]:
+        """Name the files that were written."""
+        return shown.saved if self.record is None or not shown.recorded else (*shown.saved, self.record)
 
 
 @click.command()
@@ -67,6 +96,7 @@ LEGEND_SIZE = 1.9
 )
 @fps_option
 @json_option
+@gathered("look", Look)
 def command(
     *,
     source: str | None,
@@ -76,11 +106,8 @@ def command(
     direction: Direction,
     plan: Path | None,
     before: Path | None,
-    record: Path | None,
-    no_window: bool,
     lesson: bool,
-    light: bool,
-    size: str,
+    look: Look,
     fps: float,
     as_json: bool,
 ) -> None:
@@ -96,96 +123,97 @@ def command(
 
     Example:  rimgauge show --lesson
     """
-    from rimgauge.capture import open_source
     from rimgauge.cli.teaching import needs_nothing, teach
-    from rimgauge.job import read_view
 
-    if no_window and record is None:
+    if look.no_window and look.record is None:
         raise BadInput("--no-window leaves nothing to see; add --record FILE.mp4")
-    width, height = (int(part) for part in size.split("x"))
     if lesson:
         needs_nothing(source, view_file, spokes, wheel, plan, before)
-        shown = teach((width, height), window=not no_window, record=record, dark=not light)
-        into_record(*_made(shown, record))
-        tell_saved(shown)
-        return
-    if source is None:
+        shown = teach(look)
+    elif source is None:
         raise BadInput("say what to show: a folder, a video, a camera number or an address; or --lesson")
-    view = read_view(view_named(view_file, direction, source))
-    made = load_wheel(wheel, spokes)
-    draw = drawing(view, made.spoke_angles_deg, (width, height))
-    bench = _bench(view, made, plan, before)
-    with open_source(source, fps=fps) as frames:
-        shown = _watched(frames, view, made, draw, bench, window=not no_window, record=record, dark=not light)
-    into_record(*_made(shown, record))
-    _tell(shown, record, as_json=as_json)
-
-
-def _made(shown: Shown, record: Path | None) -> tuple[Path, ...]:
-    """Name the files that were written."""
-    return shown.saved if record is None or not shown.recorded else (*shown.saved, record)
+    else:
+        shown = _watched(
+            source, fps, view_named(view_file, direction, source), wheel, spokes, plan, before, look
+        )
+    into_record(*look.made(shown))
+    if as_json:
+        print_json(_fields(shown, look.record))
+    else:
+        _tell(shown, look.record, lesson=lesson)
 
 
 def _watched(
-    frames: FrameSource,
-    view: View,
-    wheel: Wheel,
-    draw: Draw,
-    bench: Bench,
-    *,
-    window: bool,
-    record: Path | None,
-    dark: bool,
+    source: str,
+    fps: float,
+    view_file: Path,
+    wheel_file: Path | None,
+    spokes: int | None,
+    plan: Path | None,
+    before: Path | None,
+    look: Look,
 ) -> Shown:
     """Show frames as they come, until they end or the person quits."""
     import threading
 
-    from rimgauge.capture import ReadAhead
+    from rimgauge.capture import ReadAhead, open_source
+    from rimgauge.job import read_view
     from rimgauge.live import run_window
     from rimgauge.records import WheelInView
     from rimgauge.watching import watch
 
+    view, wheel = read_view(view_file), load_wheel(wheel_file, spokes)
+    draw = drawing(view, wheel.spoke_angles_deg, look.size_px)
+    bench = _bench(view, wheel, plan, before)
     stopped = threading.Event()
-    live = not frames.files()
-    with stop_on_ctrl_c(stopped.set, frames.stop):
+    with open_source(source, fps=fps) as frames, stop_on_ctrl_c(stopped.set, frames.stop):
+        live = not frames.files()
         return run_window(
             watch(frames if live else ReadAhead(frames), view, WheelInView.of(wheel), live=live),
             draw,
             bench=bench,
-            window=window,
-            record_to=record,
+            window=not look.no_window,
+            record_to=look.record,
             live=live,
-            hold=not live and record is None,
-            dark=dark,
+            hold=not live and look.record is None,
+            dark=not look.light,
             stopped=stopped.is_set,
         )
 
 
-def tell_saved(shown: Shown) -> None:
-    """Name the pictures that the key s saved."""
-    if shown.saved:
-        click.echo(f"Saved {', '.join(str(path) for path in shown.saved)}.")
-
-
-def _tell(shown: Shown, record: Path | None, *, as_json: bool) -> None:
-    """Say what was seen and recorded."""
+def _fields(shown: Shown, record: Path | None) -> dict[str, object]:
+    """Put what was seen and written into the fields of --json."""
     from rimgauge.live import covered, spread_mm
 
-    if as_json:
-        print_json(
-            {
-                "frames": shown.seen,
-                "recorded": shown.recorded,
-                "record": None if record is None else str(record),
-                "wheel_seen": covered(shown.trail),
-                "largest_minus_smallest_mm": spread_mm(shown.trail),
-                "saved": [str(path) for path in shown.saved],
-            }
-        )
-        return
-    if record is not None:
+    return {
+        "frames": shown.seen,
+        "recorded": shown.recorded,
+        "record": None if record is None else str(record),
+        "wheel_seen": covered(shown.trail),
+        "largest_minus_smallest_mm": spread_mm(shown.trail),
+        "saved": [str(path) for path in shown.saved],
+    }
+
+
+def _tell(shown: Shown, record: Path | None, *, lesson: bool) -> None:
+    """Say what was written, and what the figure in the picture is worth beside a measurement's."""
+    import math
+
+    from rimgauge.live import spread_mm
+
+    if record is not None and not shown.recorded:
+        click.echo("Ended before the first picture; no clip is written.")
+    elif record is not None:
         click.echo(f"Wrote {record}: {shown.recorded} pictures from {shown.seen} frames.")
-    tell_saved(shown)
+    if shown.saved:
+        click.echo(f"Saved {', '.join(str(path) for path in shown.saved)}.")
+    spread = spread_mm(shown.trail)
+    if not lesson and math.isfinite(spread):
+        words = (
+            f"The {spread:.2f} mm shown at the end are of the last time round, smoothed over five degrees; "
+            "`rimgauge measure` takes all turns together and says how sure its figure is."
+        )
+        click.echo(folded(words))
 
 
 def _bench(view: View, wheel: Wheel, plan: Path | None, before: Path | None) -> Bench:

@@ -14,6 +14,7 @@ from rimgauge.errors import BadInput
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from rimgauge.cli.show import Look
     from rimgauge.live import Cue, Shown
     from rimgauge.records import Moment, Wheel
 
@@ -29,8 +30,8 @@ def needs_nothing(*given: str | int | Path | None) -> None:
         )
 
 
-def teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: bool) -> Shown:
-    """Show the lesson in a window, write it to a clip, or both, and say what was written."""
+def teach(look: Look) -> Shown:
+    """Show the lesson in a window, write it to a clip, or both."""
     import threading
 
     from rimgauge.cli.demo import sample_folder
@@ -41,7 +42,8 @@ def teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: boo
 
     folder = sample_folder()
     wheel = complete_wheel(read_build(folder / "wheel.toml"))
-    if window and record is not None:
+    window, dark = not look.no_window, not look.light
+    if window and look.record is not None:
         click.echo(
             "The clip goes on when you press space in the window, and shows its keys;\n"
             "with --no-window it is written by itself and without them.",
@@ -49,22 +51,21 @@ def teach(size: tuple[int, int], *, window: bool, record: Path | None, dark: boo
         )
     stopped = threading.Event()
     with stop_on_ctrl_c(stopped.set):
-        shown = run_window(
+        return run_window(
             _told(folder, wheel, window=window),
-            drawing(read_view(folder / PASSES[-1] / "view.json"), wheel.spoke_angles_deg, size),
+            drawing(read_view(folder / PASSES[-1] / "view.json"), wheel.spoke_angles_deg, look.size_px),
             window=window,
-            record_to=record,
-            hold=record is None,
+            record_to=look.record,
+            hold=look.record is None,
             dark=dark,
             stopped=stopped.is_set,
             preparing=draw_preparing(
-                "Preparing the lesson", "Measuring the bundled frames takes a few seconds", size, dark=dark
+                "Preparing the lesson",
+                "Measuring the bundled frames takes a few seconds",
+                look.size_px,
+                dark=dark,
             ),
         )
-    if record is not None:
-        wrote = f"Wrote {record}: {shown.recorded} pictures."
-        click.echo(wrote if shown.recorded else "Ended before the first picture; no clip is written.")
-    return shown
 
 
 def _told(folder: Path, wheel: Wheel, *, window: bool) -> Iterator[Moment | Cue]:

@@ -233,7 +233,7 @@ def _draw_words(
     spread = spread_mm(trail)
     if math.isfinite(spread):
         least, most = (nearest_spoke(deg, spoke_angles_deg) for deg in extremes_deg(trail))
-        text = f"{spread:.2f} mm between spokes {least} and {most}"
+        text = f"about {spread:.2f} mm between spokes {least} and {most}"
     else:
         text = f"{covered(trail):.0%} of the wheel seen"
     write(canvas, text, (x + width, base), height=22 * unit, colour=ink.words, align=1)

@@ -1,6 +1,7 @@
 """The lesson tells the whole job on the bundled frames, in the order in which it is done."""
 
 import itertools
+import json
 
 import cv2
 import numpy as np
@@ -206,6 +207,14 @@ def test_a_clip_from_the_window_is_said_to_wait_for_keys(tmp_path, monkeypatch, 
     assert "--no-window" in said.err
     assert "no clip is written" in said.out
     assert not clip.exists()
+
+
+def test_the_lesson_too_answers_a_program_in_json(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(lesson_room, "look_back", lambda *given: None)
+    monkeypatch.setattr(loop, "Screen", EndedAtOnce)
+    monkeypatch.chdir(tmp_path)
+    run(["show", "--lesson", "--json"])
+    assert json.loads(capsys.readouterr().out)["recorded"] == 0
 
 
 class EndedAtOnce(ClickingTeacher):

@@ -73,7 +73,10 @@ def test_a_wheel_file_gives_the_spokes(source, capsys):
     (source / "wheel.toml").write_text("spokes = 20\n")
     more = ("--wheel", str(source / "wheel.toml"), "--no-window", "--record", str(source / "o.avi"))
     run(arguments(source, *more, "--size", "1920x1080", "--light"))
-    assert "150 pictures" in capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
+    assert "150 pictures" in said
+    assert "The 0.90 mm shown at the end are of the last time round" in said
+    assert "`rimgauge measure`" in said
 
 
 @pytest.mark.usefixtures("watched")
