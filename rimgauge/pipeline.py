@@ -26,8 +26,9 @@ from rimgauge.records import (
     worse_of,
 )
 from rimgauge.signal import (
-    camera_notes,
+    camera_advice,
     check_at_rest,
+    corrected_notes,
     edge_place,
     far_lip,
     find_turning,
@@ -112,6 +113,7 @@ def reckon(
     sides = tuple(side for side, _ in results)
     worse = worse_of(sides)
     total, budget = worse.total_runout, results[sides.index(worse)][1]
+    found = findings(view.direction, sides)
     return Runout(
         direction=view.direction,
         created=created,
@@ -128,9 +130,13 @@ def reckon(
             quality=np.min([side.quality for side in seen.sides], axis=0),
         ),
         notes=(
-            *findings(view.direction, sides),
-            *camera_notes(view, budget, other is not None),
+            *(each.said for each in found),
+            *corrected_notes(view, other is not None),
             *_notes(seen, turning),
+        ),
+        advice=(
+            *(each.look for each in found if each.look),
+            *camera_advice(view, budget, other is not None),
         ),
         basis=_basis(seen, turning, view, wheel, other),
     )

@@ -21,7 +21,7 @@ FROM_VALUES = 1e-6
 processors round otherwise, far below this."""
 FROM_PICTURES = 0.005
 """The same in millimetres for pictures, which another version of OpenCV may decode a shade differently."""
-_NOT_WORKED_OUT = ("created", "source", "notes", "picture_sha256", "measured_by", "basis", "frames")
+_NOT_WORKED_OUT = ("created", "source", "notes", "advice", "picture_sha256", "measured_by", "basis", "frames")
 
 
 @record

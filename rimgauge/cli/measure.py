@@ -176,17 +176,15 @@ def _tell(runout: Runout, written: Path | None, to: Target, *, alone: bool) -> N
 
 
 def _offer_other(runout: Runout, job: Job) -> None:
-    """Name the job's measurement of the other direction where the note asks for one."""
+    """Name the job's measurement of the other direction where the advice asks for one."""
     from rimgauge.job import history, latest
 
     direction: Direction = "radial" if runout.direction == "lateral" else "lateral"
     found = latest(job, direction)
-    wanted = any(f"--{direction}" in note for note in runout.notes)
+    wanted = any(f"--{direction}" in words for words in runout.advice)
     if wanted and found is not None and not history(job).planned_since(found.name):
-        click.echo(
-            f"{found.name} is such a {direction} measurement; if no nipple was turned since, measure\n"
-            f"again with  --{direction} {quoted(Path(shown(found)))}"
-        )
+        words = f"{found.name} is such a {direction} measurement; if no nipple was turned since, measure again with"
+        click.echo(f"{folded(words)}\n  --{direction} {quoted(Path(shown(found)))}")
 
 
 def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:

@@ -44,9 +44,10 @@ def runout_text(runout: Runout) -> str:
             )
         ]
         lines += ["  ".join(cells[k : k + 6]) for k in range(0, len(cells), 6)]
-    if runout.notes:
+    notes = (*runout.notes, *runout.advice)
+    if notes:
         lines.append("")
-    for note in runout.notes:
+    for note in notes:
         lines.append(folded(note, "- "))
     return "\n".join(lines)
 

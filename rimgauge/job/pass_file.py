@@ -48,6 +48,7 @@ def pass_fields(runout: Runout) -> dict[str, Any]:
         "picture_sha256": runout.picture_sha256,
         "basis": runout.basis and _basis_fields(runout.basis),
         "notes": list(runout.notes),
+        "advice": list(runout.advice),
         "frames": _frame_fields(runout.frames),
     }
 
@@ -142,8 +143,8 @@ def _parse(fields: Reader) -> Runout:
     direction: Direction = fields["direction"].choice("lateral", "radial")
     sides = tuple(_side(item) for item in fields["sides"].items(least=1, most=2))
     verdict, frames = fields["verdict"], _frames(fields["frames"], len(sides))
-    optional = ("notes", "picture_sha256", "basis", "measured_by")
-    notes, picture, basis, measured_by = (fields.get(name) for name in optional)
+    optional = ("notes", "advice", "picture_sha256", "basis", "measured_by")
+    notes, advice, picture, basis, measured_by = (fields.get(name) for name in optional)
     return Runout(
         direction=direction,
         created=read_moment(fields["created"]),
@@ -159,6 +160,7 @@ def _parse(fields: Reader) -> Runout:
         ),
         frames=frames,
         notes=tuple(note.text() for note in notes.items()) if notes else (),
+        advice=tuple(each.text() for each in advice.items()) if advice else (),
         basis=basis.or_none(lambda place: _basis(place, frames.gap_mm.shape, len(sides[0].spoke_mm)))
         if basis
         else None,

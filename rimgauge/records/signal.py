@@ -181,7 +181,8 @@ class Runout:
     """One measurement of one direction (pass-NN.json): the larger side's total runout is the result.
 
     basis: None where it was not recorded. picture_sha256: of the picture of the worst place kept with it, '' where none was.
-    measured_by: who measured, '' where that isn't told.
+    measured_by: who measured, '' where that isn't told. notes: what is to know of the result; advice: what whoever measures
+    or turns nipples may look at or do better, which is no part of the evidence.
     """
 
     direction: Direction
@@ -194,6 +195,7 @@ class Runout:
     verdict: Verdict
     frames: FrameValues
     notes: tuple[str, ...] = ()
+    advice: tuple[str, ...] = ()
     basis: Basis | None = None
     picture_sha256: str = ""
     measured_by: str = ""

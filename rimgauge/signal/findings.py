@@ -63,30 +63,45 @@ def width_curve_mm(sides: tuple[SideRunout, ...]) -> FloatArray | None:
     return np.asarray(by_side["right"].curve_mm - by_side["left"].curve_mm)
 
 
-def findings(direction: Direction, sides: tuple[SideRunout, ...]) -> tuple[str, ...]:
+@record
+class Finding:
+    """What a curve says, and what a mechanic should look at for it; '' for nothing."""
+
+    said: str
+    look: str = ""
+
+
+def findings(direction: Direction, sides: tuple[SideRunout, ...]) -> tuple[Finding, ...]:
     """Say in words what nipples can't mend, or what spoils the measurement."""
     side = worse_of(sides)
-    parts, said = once_a_turn(side), []
+    found: list[Finding] = []
+    parts = once_a_turn(side)
     if parts is not None and direction == "lateral":
-        said.append(
-            f"{parts.once_mm:.2f} mm of it comes once a turn: the whole rim stands tilted. Check that the axle is straight "
-            "and clamped, and its bearings without play, before you turn nipples; the bends alone make "
-            f"{parts.rest_mm:.2f} mm."
+        found.append(
+            Finding(
+                said=f"{parts.once_mm:.2f} mm of it comes once a turn: the whole rim stands tilted; the bends alone make "
+                f"{parts.rest_mm:.2f} mm.",
+                look="Before you turn nipples, check that the axle is straight and clamped, and its bearings without play: "
+                "most of the runout comes once a turn.",
+            )
         )
     elif parts is not None:
-        said.append(
+        words = (
             f"{parts.once_mm:.2f} mm of it comes once a turn: the whole rim sits beside the hub's middle, high on one half "
             f"and low on the other; the bends alone make {parts.rest_mm:.2f} mm."
         )
+        found.append(Finding(said=words))
     loose_mm = side.non_repeatable_mm
     if loose_mm > max(WORTH_SAYING_MM, 0.25 * side.total_runout.value):
-        said.append(
-            f"{loose_mm:.2f} mm differs from one turn to the next: look for play in the bearings, "
-            "a loose pointer or a camera that moves."
+        found.append(
+            Finding(
+                said=f"{loose_mm:.2f} mm differs from one turn to the next, which no rim does.",
+                look="Look for play in the bearings, a loose pointer or a camera that moves: something differs from one "
+                "turn to the next.",
+            )
         )
     width = width_curve_mm(sides)
     if width is not None and np.ptp(width) > WORTH_SAYING_MM:
-        said.append(
-            f"The rim's width varies by {np.ptp(width):.2f} mm round the wheel, which no nipple mends."
-        )
-    return tuple(said)
+        words = f"The rim's width varies by {np.ptp(width):.2f} mm round the wheel, which no nipple mends."
+        found.append(Finding(said=words))
+    return tuple(found)

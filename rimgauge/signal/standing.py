@@ -191,16 +191,23 @@ def to_square(view: View, camera: CameraPlace) -> str:
     return f"move it{far} {way} and aim it at the same place again"
 
 
-def camera_notes(view: View, lines: tuple[BudgetLine, ...], corrected: bool) -> tuple[str, ...]:
+def corrected_notes(view: View, corrected: bool) -> tuple[str, ...]:
+    """Say what was taken off for the other direction's runout, where anything was."""
+    camera = None if view.scale is None else view.scale.camera
+    if not corrected or camera is None:
+        return ()
+    other = "radial" if view.direction == "lateral" else "lateral"
+    return (f"Corrected for {camera.crosstalk:+.2f} mm a millimetre of {other} runout.",)
+
+
+def camera_advice(view: View, lines: tuple[BudgetLine, ...], corrected: bool) -> tuple[str, ...]:
     """Tell the person how to move the camera, where its place is what makes the reading most unsure."""
     camera = None if view.scale is None else view.scale.camera
     other = "radial" if view.direction == "lateral" else "lateral"
     whole, _ = combined(lines)
     by_name = {line.source: line.standard_uncertainty_mm for line in lines}
     notes = []
-    if corrected and camera is not None:
-        notes.append(f"Corrected for {camera.crosstalk:+.2f} mm a millimetre of {other} runout.")
-    elif by_name[PLACE_LINE] > 0.5 * whole:
+    if not (corrected and camera is not None) and by_name[PLACE_LINE] > 0.5 * whole:
         notes.append(_place_note(view, camera, other))
     if by_name[DEPTH_LINE] > 0.5 * whole:
         if camera is None or camera.distance_standard_uncertainty_mm > VAGUE_DISTANCE * camera.distance_mm:

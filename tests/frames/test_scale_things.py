@@ -27,7 +27,7 @@ from rimgauge.signal.budget import (
     UNKNOWN_DISTANCE_MM,
     depth_share,
 )
-from rimgauge.signal.standing import camera_notes, told_camera
+from rimgauge.signal.standing import camera_advice, told_camera
 from tests.said import stopped
 
 
@@ -227,7 +227,7 @@ def test_a_distance_that_nobody_measured_is_not_told_as_one(shared, tmp_path, ca
     assert depth_share(scale.camera) < depth_share(None), "that it stands square is known"
     depth_alone = (BudgetLine(source=DEPTH_LINE, standard_uncertainty_mm=1.0),)
     square = BudgetLine(source=PLACE_LINE, standard_uncertainty_mm=0.0)
-    (note,) = camera_notes(view, (*depth_alone, square), corrected=False)
+    (note,) = camera_advice(view, (*depth_alone, square), corrected=False)
     assert "--distance-mm" in note
     assert "move the camera" not in note
 

@@ -144,11 +144,11 @@ def test_verify_of_nothing(rimgauge):
 
 def test_a_measurement_of_the_other_direction_is_offered_where_it_would_help(tmp_path, capsys):
     job = create_job(tmp_path / "job", spokes=32)
-    lateral = dataclasses.replace(simulated_pass(wave(2, 0.2)), notes=("measure it and give --radial.",))
+    lateral = dataclasses.replace(simulated_pass(wave(2, 0.2)), advice=("measure it and give --radial.",))
     _offer_other(lateral, job)
     assert capsys.readouterr().out == ""
     keep_pass(job, simulated_pass(wave(3, 0.2), gaps_mm=(("outer", 2.0),), direction="radial"))
     _offer_other(lateral, job)
     assert "pass-01.json is such a radial measurement" in capsys.readouterr().out
-    _offer_other(dataclasses.replace(lateral, notes=()), job)
+    _offer_other(dataclasses.replace(lateral, advice=()), job)
     assert capsys.readouterr().out == ""

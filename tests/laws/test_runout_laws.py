@@ -12,7 +12,7 @@ from rimgauge.signal.bending import LENS_LINE
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, combined, depth_share, judge
 from rimgauge.signal.laid_out import where_read
 from rimgauge.signal.runout import side_runout
-from rimgauge.signal.standing import camera_notes, crosstalk_of, far_lip
+from rimgauge.signal.standing import camera_advice, crosstalk_of, far_lip
 from tests.benchmarks.coverage import held, simulated
 from tests.laws.simulated import PLACE, SCALE, SPOKES_DEG
 from tests.seen import edge_track, lateral_view, turning_by_mark
@@ -212,7 +212,7 @@ def test_a_radial_view_from_farther_out_may_show_the_rims_farther_lip():
     assert far_lip(unknown) == 0.5
     assert far_lip(seen_with(SCALE)) is None
     _, budget = measured(wave(2, 0.3), scale=outside.scale, far_lip=far_lip(outside))
-    (note,) = camera_notes(outside, budget, True)[1:]
+    (note,) = camera_advice(outside, budget, True)
     assert "nearer the hub" in note
 
 
@@ -220,7 +220,7 @@ def test_what_isnt_known_of_the_camera_makes_the_reading_less_sure():
     known, _ = measured(wave(2, 0.3))
     unknown, budget = measured(wave(2, 0.3), scale=dataclasses.replace(SCALE, camera=None))
     assert unknown.total_runout.expanded_uncertainty > 2.0 * known.total_runout.expanded_uncertainty
-    notes = camera_notes(seen_with(dataclasses.replace(SCALE, camera=None)), budget, False)
+    notes = camera_advice(seen_with(dataclasses.replace(SCALE, camera=None)), budget, False)
     assert any("checkerboard" in note for note in notes)
     # A camera that may lean to either side is half as sure of the flank, in squares, as one known to lean.
     leaning = dataclasses.replace(PLACE, crosstalk=0.14, distance_mm=150.0)
@@ -235,7 +235,7 @@ def test_a_tilted_camera_is_told_to_stand_square_or_be_corrected():
         SCALE, camera=dataclasses.replace(PLACE, crosstalk=-np.tan(np.radians(25.0)))
     )
     _, budget = measured(wave(2, 0.3), scale=tilted)
-    (note,) = camera_notes(seen_with(tilted), budget, False)
+    (note,) = camera_advice(seen_with(tilted), budget, False)
     assert "25° ± 3° off square at the rim, from the wheel's right" in note
     # 250 mm · sin 25° = 106 mm
     assert "move it by about 110 mm to the wheel's left" in note
@@ -265,13 +265,13 @@ def test_a_distance_that_is_told_lets_the_note_say_how_far_to_move():
         SCALE, camera=dataclasses.replace(PLACE, crosstalk_standard_uncertainty=1e-6)
     )
     _, budget = measured(wave(2, 0.3), scale=unsure)
-    (note,) = camera_notes(seen_with(unsure), budget, False)
+    (note,) = camera_advice(seen_with(unsure), budget, False)
     assert "250 mm to 500 mm" in note
     vague = dataclasses.replace(
         unsure, camera=dataclasses.replace(unsure.camera, distance_standard_uncertainty_mm=100.0)
     )
     _, budget = measured(wave(2, 0.3), scale=vague)
-    (note,) = camera_notes(seen_with(vague), budget, False)
+    (note,) = camera_advice(seen_with(vague), budget, False)
     assert "--distance-mm" in note
 
 

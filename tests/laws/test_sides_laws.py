@@ -282,8 +282,9 @@ def test_a_tilted_rim_is_told_apart_from_its_bends():
     tilted = simulated_pass(lambda d: wave(1, 0.4)(d) + wave(3, 0.05)(d))
     parts = whole_rim(tilted.sides[0])
     assert_allclose([parts.once_mm, parts.rest_mm], [0.8, 0.1], rtol=0, atol=0.02)
-    (said,) = findings("lateral", tilted.sides)
-    assert "axle" in said
+    (found,) = findings("lateral", tilted.sides)
+    assert "once a turn" in found.said
+    assert "axle" in found.look
     assert findings("lateral", simulated_pass(wave(3, 0.4)).sides) == ()
 
 
@@ -295,14 +296,14 @@ def test_the_width_of_the_rim_is_followed_round_the_wheel():
     ).sides
     width = width_curve_mm((right, left))
     assert_allclose(width, wave(7, 0.1, 20.0)(right.curve_angle_deg), rtol=0, atol=0.015)
-    assert any("width varies by 0.2" in said for said in findings("lateral", (right, left)))
+    assert any("width varies by 0.2" in each.said for each in findings("lateral", (right, left)))
     assert width_curve_mm((right,)) is None
 
 
 def test_play_is_told_from_the_rim():
     loose = simulated_pass(wave(2, 0.3), loose_mm=0.25)
     assert_allclose(loose.sides[0].non_repeatable_mm, 0.25, rtol=0, atol=0.03)
-    assert any("play in the bearings" in said for said in findings("lateral", loose.sides))
+    assert any("play in the bearings" in each.look for each in findings("lateral", loose.sides))
 
 
 def test_the_commands_say_what_was_found(tmp_path, capsys):

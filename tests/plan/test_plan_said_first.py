@@ -25,7 +25,7 @@ def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(benc
     write_pass(bench / "lateral.json", small)
     (bench / "plan.json").unlink()
     (noted,) = findings("lateral", small.sides)
-    assert "1.00 mm of it comes once a turn" in noted
+    assert "1.00 mm of it comes once a turn" in noted.said
     text = " ".join(run_plan(*common).split())
     words = "Before you turn a nipple: 1.00 mm of the lateral runout of 1.20 mm comes once a turn"
     assert text.index(words) < text.index("in this order:")
@@ -43,8 +43,8 @@ def test_an_eccentric_rim_is_not_blamed_on_the_axle(bench, wheel):
     radial = a_pass("radial", before.radial_mm * 1.2 / np.ptp(before.radial_mm), wheel)
     write_pass(bench / "radial.json", radial)
     (noted,) = findings("radial", radial.sides)
-    assert "sits beside the hub's middle" in noted
-    assert "axle" not in noted
+    assert "sits beside the hub's middle" in noted.said
+    assert not noted.look
     files = ("--lateral", "lateral.json", "--radial", "radial.json")
     assert "axle" not in run_plan("--wheel", "wheel.toml", *files, "--out", "plan.json")
 

@@ -221,3 +221,11 @@ def test_a_wheel_measured_often_still_fits_its_pages(evidence, runout, paper):
         low = [text for text in figure.texts if text.get_window_extent().y0 < foot]
         assert all("SHA-256" in text.get_text() or "page" in text.get_text() for text in low)
         assert min(axes.get_window_extent().height for axes in figure.axes) > 0.3 * figure.dpi
+
+
+def test_advice_for_whoever_measures_is_no_part_of_the_page(runout):
+    after = replace(runout(0.25), notes=("The pointer crept.",), advice=("Move the camera further off.",))
+    page = Evidence(wheel_name="x", comparisons=(Comparison(after=after),), fingerprint="", software="")
+    said = words(evidence_figure(page))
+    assert "The pointer crept." in said
+    assert "Move the camera" not in said
