@@ -10,9 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.card_lines import ON_LINE_PX, Segment, at, off_deg, segments
 from rimgauge.capture.card_outline import SAME, Outline, Picture, colour_beside, outline_of, seen_share
-from rimgauge.capture.card_sides import apart_px
+from rimgauge.capture.card_sides import ON_LINE_PX, Segment, apart_px, at, off_deg, segments
 from rimgauge.capture.targets import Length
 from rimgauge.errors import ScaleMissing
 from rimgauge.records import FloatArray

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.card_lines import Segment, at, crossing
+from rimgauge.capture.card_sides import Segment, at, crossing
 from rimgauge.records import FloatArray
 
 ROUND = 3.18 / 53.98

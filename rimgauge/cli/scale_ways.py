@@ -119,8 +119,7 @@ def by_shim(
     """Take it from how far a shim moved the pointer between two pictures."""
     import numpy as np
 
-    from rimgauge.capture.shim import pointer_moved_px
-    from rimgauge.capture.take import resting_picture
+    from rimgauge.capture.shim import pointer_moved_px, resting_picture
     from rimgauge.records import middle_px
     from rimgauge.signal.bending import length_share
     from rimgauge.signal.scale import scale_from_shim

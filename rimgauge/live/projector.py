@@ -10,8 +10,7 @@ import numpy as np
 
 from rimgauge.live.bench import Showing, change_words
 from rimgauge.live.ink import DARK, LIGHT, Colour, Image, Ink, size_of, write
-from rimgauge.live.plot import draw_curve
-from rimgauge.live.shape import draw_shape
+from rimgauge.live.plot import draw_curve, draw_shape
 from rimgauge.live.trail import Trail, covered, extremes_deg, spread_mm
 from rimgauge.records import Box, FloatArray, Moment, Side, nearest_spoke
 

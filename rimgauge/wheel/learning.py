@@ -10,7 +10,7 @@ from scipy.linalg import block_diag
 
 from rimgauge.errors import BadInput
 from rimgauge.records import FloatArray, Influence, Readings, Round, Wheel, record
-from rimgauge.wheel.influence import influence
+from rimgauge.wheel.stiffness import influence
 
 PRIOR_SPREAD = {"movement": 0.15, "stiffness": 0.15, "side": 0.05}
 """Standard deviation of each kind of factor about 1 before anything is measured (our estimate)."""
