@@ -1,7 +1,9 @@
 """Whatever is wrong with the frames, the view or the wheel: one sentence, no traceback, no file."""
 
 import json
+import math
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -28,9 +30,17 @@ def few(tmp_path: Path) -> Path:
     return folder
 
 
-def refused(arguments: list[str], capsys: pytest.CaptureFixture[str], out: Path) -> str:
+def refused(
+    capsys: pytest.CaptureFixture[str],
+    frames: Path,
+    view: Path,
+    *,
+    wheel: tuple[str, str] = ("--spokes", "28"),
+) -> str:
+    """Measure frames, which must end in a sentence without a traceback and leave no file; give the sentence."""
+    out = view.parent / "pass.json"
     with pytest.raises(SystemExit) as leave:
-        run(["measure", *arguments, "--out", str(out)])
+        run(["measure", str(frames), "--view", str(view), *wheel, "--out", str(out)])
     assert leave.value.code not in (0, None)
     assert not out.exists()
     said = capsys.readouterr().err
@@ -44,39 +54,63 @@ def changed_view(path: Path, **changes: object) -> None:
     path.write_text(json.dumps(fields), encoding="utf-8")
 
 
-def test_no_such_source(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    view = few.parent / "view.json"
-    said = refused(["nowhere", "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
-    assert "nowhere" in said
+def emptied(few: Path) -> None:
+    for picture in few.iterdir():
+        picture.unlink()
 
 
-def test_empty_folder(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    empty = few.parent / "empty"
-    empty.mkdir()
-    view = few.parent / "view.json"
-    said = refused([str(empty), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
-    assert "no pictures" in said
-
-
-def test_picture_that_is_none(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def with_no_picture(few: Path) -> None:
     (few / "000003.jpg").write_bytes(b"this is not a picture")
-    view = few.parent / "view.json"
-    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
-    assert "000003.jpg" in said
 
 
-def test_frames_of_different_sizes(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def with_a_smaller_picture(few: Path) -> None:
     cv2.imwrite(str(few / "000005.jpg"), cv2.resize(cv2.imread(str(few / "000005.jpg")), (320, 180)))
-    view = few.parent / "view.json"
-    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
-    assert "320 × 180" in said
 
 
-def test_box_outside_the_picture(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def at_rest(few: Path) -> None:
+    for picture in sorted(few.iterdir())[1:]:
+        shutil.copy(few / "000000.jpg", picture)
+
+
+def as_they_are(few: Path) -> None:
+    """Less than one revolution."""
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "named"),
+    [
+        (shutil.rmtree, "few"),
+        (emptied, "no pictures"),
+        (with_no_picture, "000003.jpg"),
+        (with_a_smaller_picture, "320 × 180"),
+        (at_rest, "does not turn"),
+        (as_they_are, "turn"),
+    ],
+)
+def test_frames_that_show_no_revolution(
+    few: Path, capsys: pytest.CaptureFixture[str], spoilt: Callable[[Path], None], named: str
+) -> None:
+    spoilt(few)
+    assert named in refused(capsys, few, few.parent / "view.json")
+
+
+SCALE = {"standard_uncertainty_mm_per_px": 0.001, "method": "typed"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "named"),
+    [
+        ({"mark_box": [600, 10, 90, 341]}, "mark_box"),
+        ({"scale": {"mm_per_px": 0.0, **SCALE}}, "view.json"),
+        ({"scale": {"mm_per_px": math.nan, **SCALE}}, "view.json"),
+    ],
+)
+def test_a_view_that_can_not_be(
+    few: Path, capsys: pytest.CaptureFixture[str], changes: dict[str, object], named: str
+) -> None:
     view = few.parent / "view.json"
-    changed_view(view, mark_box=[600, 10, 90, 341])
-    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
-    assert "mark_box" in said
+    changed_view(view, **changes)
+    assert named in refused(capsys, few, view)
 
 
 @pytest.mark.parametrize("box", [[20, 20, 40, 40], [20, 200, 60, 60], [550, 20, 40, 40], [400, 300, 50, 50]])
@@ -85,23 +119,9 @@ def test_no_pointer_where_it_should_be(few: Path, capsys: pytest.CaptureFixture[
     fields = json.loads(view.read_text(encoding="utf-8"))
     fields["edges"][0]["pointer_box"] = box
     changed_view(view, edges=fields["edges"])
-    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
+    said = refused(capsys, few, view)
     assert "pointer" in said
     assert "box" not in said, "a person knows of no boxes"
-
-
-def test_less_than_one_revolution(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    view = few.parent / "view.json"
-    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
-    assert "turn" in said
-
-
-def test_wheel_that_never_turns(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    for picture in sorted(few.iterdir())[1:]:
-        shutil.copy(few / "000000.jpg", picture)
-    view = few.parent / "view.json"
-    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
-    assert "does not turn" in said
 
 
 @pytest.mark.parametrize(("turns_per_s", "fps", "seed"), [(2.6, 30.0, 1), (2.7, 30.0, 9)])
@@ -122,8 +142,8 @@ def test_wheel_too_fast_for_the_frames_is_not_taken_for_a_slow_one(
     )
     folder = tmp_path / "fast"
     write_scene(folder, spec)
-    where = ["--view", str(folder / "view.json"), "--wheel", str(folder / "wheel.toml")]
-    said = refused([str(folder / "frames"), *where], capsys, tmp_path / "pass.json")
+    wheel = ("--wheel", str(folder / "wheel.toml"))
+    said = refused(capsys, folder / "frames", folder / "view.json", wheel=wheel)
     assert "too fast" in said or "more slowly" in said
 
 
@@ -149,49 +169,27 @@ def test_wheel_turned_backward_is_followed_and_said(
 
 @pytest.mark.parametrize("spokes", ["0", "7.5"])
 def test_spokes_no_wheel_has(spokes: str, few: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    view = few.parent / "view.json"
-    said = refused([str(few), "--view", str(view), "--spokes", spokes], capsys, few / "pass.json")
-    assert "spokes" in said
-
-
-@pytest.mark.parametrize("scale", [0.0, float("nan")])
-def test_scale_that_is_none(scale: float, few: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    view = few.parent / "view.json"
-    changed_view(view, scale={"mm_per_px": scale, "standard_uncertainty_mm_per_px": 0.001, "method": "typed"})
-    said = refused([str(few), "--view", str(view), "--spokes", "28"], capsys, few / "pass.json")
-    assert "view.json" in said
+    assert "spokes" in refused(capsys, few, few.parent / "view.json", wheel=("--spokes", spokes))
 
 
 def test_wheel_file_with_an_unknown_key(few: Path, capsys: pytest.CaptureFixture[str]) -> None:
     wheel = few.parent / "wheel.toml"
     wheel.write_text("spokes = 28\ncolour = 'blue'\n", encoding="utf-8")
-    view = few.parent / "view.json"
-    said = refused([str(few), "--view", str(view), "--wheel", str(wheel)], capsys, few / "pass.json")
-    assert "colour" in said
+    assert "colour" in refused(capsys, few, few.parent / "view.json", wheel=("--wheel", str(wheel)))
 
 
-@pytest.fixture
-def whole(tmp_path: Path) -> Path:
-    """The frames of the sample, all of them, and a copy of its view to change."""
-    shutil.copy(SAMPLE / "view.json", tmp_path)
-    return SAMPLE / "frames"
-
-
-def test_mark_never_seen_in_its_box(whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_mark_never_seen_in_its_box(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     view = tmp_path / "view.json"
+    shutil.copy(SAMPLE / "view.json", view)
     changed_view(view, mark_box=[20, 10, 60, 341])
-    said = refused([str(whole), "--view", str(view), "--spokes", "28"], capsys, tmp_path / "pass.json")
+    said = refused(capsys, SAMPLE / "frames", view)
     assert "mark" in said
     assert "tape" in said
 
 
-def test_mark_alone_on_a_wheel_pushed_by_hand(
-    whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_mark_alone_on_a_wheel_pushed_by_hand(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     # A radial view: too little of the rim's side stays in the picture from frame to frame to tell its slide.
     view, radial = tmp_path / "view.json", SAMPLE.parent / "radial_after"
     shutil.copy(radial / "view.json", view)
     changed_view(view, spoke_box=None)
-    frames = str(radial / "frames")
-    said = refused([frames, "--view", str(view), "--spokes", "28"], capsys, tmp_path / "pass.json")
-    assert "spin freely" in said
+    assert "spin freely" in refused(capsys, radial / "frames", view)

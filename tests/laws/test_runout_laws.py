@@ -1,12 +1,14 @@
 """What must hold of runout, budget and verdict for any pass; passes are simulated with known truth."""
 
 import dataclasses
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 
 from rimgauge.errors import NotTrustworthy
+from rimgauge.pipeline import _notes, _without_unsure
 from rimgauge.records import Edge
 from rimgauge.signal.bending import LENS_LINE
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, combined, depth_share, judge
@@ -14,7 +16,7 @@ from rimgauge.signal.laid_out import where_read
 from rimgauge.signal.runout import side_runout
 from rimgauge.signal.standing import camera_advice, crosstalk_of, far_lip
 from tests.benchmarks.coverage import held, simulated
-from tests.laws.simulated import PLACE, SCALE, SPOKES_DEG
+from tests.laws.simulated import PLACE, SCALE, SPOKES_DEG, followed
 from tests.seen import edge_track, lateral_view, turning_by_mark
 
 RADIUS_MM = 310.0
@@ -298,3 +300,14 @@ def test_the_interval_holds_the_truth(true_mm):
     assert sum(held(total, true_mm) for total in answers) >= 34
     # A wheel exactly at its limit is "within" at most once in 40; more than 4 would come up once in 300 times.
     assert sum(judge(total, true_mm).outcome == "within" for total in answers) <= 4
+
+
+def test_a_frame_of_unsure_angle_is_left_out_and_said_so():
+    angle_deg = np.array([0.0, np.nan, 20.0, np.nan])
+    seen, turning = followed(np.arange(4) / 30.0, angle_deg, np.full(4, 20.0), np.zeros((4, 2)))
+    seen = replace(seen, lost=("", "", "", "covered"))
+    kept = _without_unsure(seen, turning)
+    assert_array_equal(np.isfinite(kept.sides[0].gap_px), [True, False, True, False])
+    unsure = "the wheel's angle is not sure enough to name a spoke"
+    assert kept.lost == ("", unsure, "", "covered")
+    assert {f"1 frame not used: {why}." for why in ("covered", unsure)} <= set(_notes(kept, turning))

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from rimgauge.job import create_job
 from rimgauge.records import Influence, Wheel
 from rimgauge.wheel import influence
 
@@ -22,6 +23,14 @@ def wheel() -> Wheel:
 @pytest.fixture(scope="session")
 def answer(wheel: Wheel) -> Influence:
     return influence(wheel)
+
+
+@pytest.fixture
+def job(tmp_path, monkeypatch):
+    """A new job whose folder is the current one."""
+    made = create_job(tmp_path / "job", spokes=36)
+    monkeypatch.chdir(made.folder)
+    return made
 
 
 @pytest.fixture

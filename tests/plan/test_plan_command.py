@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from plan_bench import COMMON, a_pass, run_plan, write_readings
-from wheels import out_of_true, turns_of
+from wheels import after, out_of_true, turns_of
 
 from rimgauge.cli.plan import command
 from rimgauge.errors import BadFile, BadInput
-from rimgauge.job import KeptDish, create_job, keep_dish, keep_pass, read_plan, write_pass
+from rimgauge.job import KeptDish, keep_dish, keep_pass, read_plan, write_pass
 from rimgauge.records import (
     Dish,
     Readings,
@@ -51,9 +51,7 @@ def test_second_round_learns_from_the_first(bench, wheel, answer):
     run_plan(*COMMON)
     plan = read_plan(bench / "plan.json")
     before = out_of_true(wheel, 1, lateral_mm=2.0)
-    turns = np.zeros(36)
-    for item in plan.corrections:
-        turns[item.spoke - 1] = item.turns
+    turns = turns_of(plan, 36)
     then = Readings(
         lateral_mm=before.lateral_mm + 0.5 * answer.lateral_mm @ turns,
         radial_mm=before.radial_mm + answer.radial_mm @ turns,
@@ -89,9 +87,7 @@ def test_no_such_readings(bench):
         run_plan("--wheel", "wheel.toml", "--readings", "missing.csv", "--out", "plan.json")
 
 
-def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(tmp_path, wheel, answer, monkeypatch):
-    job = create_job(tmp_path / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
+def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(job, wheel, answer):
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
     keep_pass(job, a_pass("radial", before.radial_mm, wheel))
@@ -101,9 +97,7 @@ def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(tmp_path
     assert plan.before.radial_mm is not None
     run_plan()
     assert read_plan(job.folder / "plan-02.json").round == 1
-    turns = np.zeros(36)
-    for item in plan.corrections:
-        turns[item.spoke - 1] = item.turns
+    turns = turns_of(plan, 36)
     keep_pass(job, a_pass("lateral", before.lateral_mm + 0.6 * answer.lateral_mm @ turns, wheel))
     text = " ".join(run_plan().split())
     second = read_plan(job.folder / "plan-03.json")
@@ -118,9 +112,7 @@ def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(tmp_path
     assert len(again.earlier) == len(second.earlier) == 1
 
 
-def test_a_wheel_is_not_called_true_by_one_direction_while_the_other_was_out(bench, wheel, monkeypatch):
-    job = create_job(bench / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
+def test_a_wheel_is_not_called_true_by_one_direction_while_the_other_was_out(bench, job, wheel, monkeypatch):
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     small_mm = 0.05 * before.lateral_mm
     keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
@@ -150,9 +142,9 @@ def test_a_wheel_is_not_called_true_by_one_direction_while_the_other_was_out(ben
     assert "radial runout was out" in " ".join(run_plan(*now, *last).split())
 
 
-def test_a_kept_dish_is_corrected_too_and_brought_forward_by_the_turns(tmp_path, wheel, answer, monkeypatch):
-    job = create_job(tmp_path / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
+def test_a_kept_dish_is_corrected_too_and_brought_forward_by_the_turns(
+    tmp_path, job, wheel, answer, monkeypatch
+):
     before = out_of_true(wheel, 1, lateral_mm=1.5)
     keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
     keep_pass(job, a_pass("lateral", -before.lateral_mm, wheel))  # turned round
@@ -200,8 +192,8 @@ def test_passes_outside_a_job(bench, wheel):
         run_plan("--wheel", "wheel.toml", "--radial", "lateral.json", "--out", "plan.json")
 
 
-def test_a_job_without_a_measurement(tmp_path, monkeypatch):
-    monkeypatch.chdir(create_job(tmp_path / "job", spokes=36).folder)
+@pytest.mark.usefixtures("job")
+def test_a_job_without_a_measurement():
     with pytest.raises(BadInput, match="no measurement yet"):
         run_plan()
 
@@ -275,17 +267,9 @@ def test_the_sheet_is_one_page(bench):
 def test_turns_that_were_not_done_are_left_out_of_what_is_learnt(bench, wheel, answer):
     run_plan(*COMMON)
     plan = read_plan(bench / "plan.json")
-    half = [item.spoke for item in plan.corrections][::2]
-    before = out_of_true(wheel, 1, lateral_mm=2.0)
-    turns = np.zeros(36)
-    for item in plan.corrections[::2]:
-        turns[item.spoke - 1] = item.turns
-    then = Readings(
-        lateral_mm=before.lateral_mm + answer.lateral_mm @ turns,
-        radial_mm=before.radial_mm + answer.radial_mm @ turns,
-        tension_n=before.tension_n + answer.tension_n @ turns,
-    )
-    write_readings(bench / "now.csv", then)
+    done = replace(plan, corrections=plan.corrections[::2])
+    half = [item.spoke for item in done.corrections]
+    write_readings(bench / "now.csv", after(out_of_true(wheel, 1, lateral_mm=2.0), done, answer))
     rest = (
         *("--wheel", "wheel.toml", "--readings", "now.csv", "--out", "plan-02.json"),
         *("--previous", "plan.json", "--previous-readings", "readings.csv"),

@@ -8,23 +8,19 @@ from plan_bench import COMMON, a_pass, run_plan, write_readings
 from wheels import out_of_true, turns_of
 
 from rimgauge.errors import BadInput
-from rimgauge.job import create_job, keep_pass, read_plan, write_pass
+from rimgauge.job import keep_pass, read_plan, write_pass
 
 
 @pytest.fixture
-def planned_job(bench, wheel, monkeypatch):
+def planned_job(bench, wheel, job):
     """Return a job, its folder the current one, in which a round was planned on lateral runout, and the wheel as it was."""
-    job = create_job(bench / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
     run_plan()
     return job, before
 
 
-def test_turns_are_not_planned_twice_on_lateral_runout_from_before_them(bench, wheel, monkeypatch):
-    job = create_job(bench / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
+def test_turns_are_not_planned_twice_on_lateral_runout_from_before_them(wheel, job):
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
     keep_pass(job, a_pass("radial", before.radial_mm, wheel))
@@ -74,9 +70,7 @@ def test_a_measurement_from_before_the_turns_is_not_planned_on_in_its_job(bench,
     run_plan(*look_back)
 
 
-def test_readings_from_before_the_turns_are_not_planned_on_in_their_job(bench, wheel, monkeypatch):
-    job = create_job(bench / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
+def test_readings_from_before_the_turns_are_not_planned_on_in_their_job(wheel, job):
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     for number, size in enumerate((1.0, 0.5), start=1):
         read = replace(before, lateral_mm=size * before.lateral_mm)
@@ -114,9 +108,7 @@ def test_a_plan_named_with_other_readings_than_its_own_is_refused(bench, wheel):
 
 
 @pytest.mark.parametrize("digits", [1, 2])
-def test_readings_from_before_the_turns_are_known_again_with_fewer_digits(bench, wheel, monkeypatch, digits):
-    job = create_job(bench / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
+def test_readings_from_before_the_turns_are_known_again_with_fewer_digits(bench, wheel, job, digits):
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     write_readings(job.folder / "readings-01.csv", before)
     run_plan()
@@ -133,10 +125,8 @@ def test_readings_from_before_the_turns_are_known_again_with_fewer_digits(bench,
         run_plan(*look, "--readings", "readings-02.csv", "--out", str(bench / "plan.json"))
 
 
-def test_readings_of_after_a_touch_are_new_however_few_digits_they_have(bench, wheel, answer, monkeypatch):
+def test_readings_of_after_a_touch_are_new_however_few_digits_they_have(wheel, answer, job):
     """A last eighth of a turn moves the rim by hardly more than the last digit; with 36 spokes rounding is elsewhere then."""
-    job = create_job(bench / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     write_readings(job.folder / "readings-01.csv", before)
     run_plan()

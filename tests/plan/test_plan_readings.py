@@ -8,7 +8,7 @@ from wheels import out_of_true, turns_of
 from rimgauge.cli.plan import command
 from rimgauge.cli.verify import command as verify
 from rimgauge.errors import BadFile, BadInput
-from rimgauge.job import create_job, read_plan, read_readings
+from rimgauge.job import read_plan, read_readings
 
 HEAD = "spoke,lateral_mm,radial_mm,tension_n"
 
@@ -28,11 +28,7 @@ def planned(*arguments):
     return CliRunner().invoke(command, arguments, catch_exceptions=False)
 
 
-def test_readings_kept_in_a_job_are_found_and_its_last_round_is_learnt_from(
-    tmp_path, wheel, answer, monkeypatch
-):
-    job = create_job(tmp_path / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
+def test_readings_kept_in_a_job_are_found_and_its_last_round_is_learnt_from(job, wheel, answer):
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     typed(job.folder / "readings-01.csv", before)
     said = planned().output
@@ -49,9 +45,7 @@ def test_readings_kept_in_a_job_are_found_and_its_last_round_is_learnt_from(
     assert read_plan(job.folder / "plan-03.json").round == 2
 
 
-def test_readings_of_any_name_that_were_planned_on_belong_to_the_record(tmp_path, wheel, monkeypatch):
-    job = create_job(tmp_path / "job", spokes=36)
-    monkeypatch.chdir(job.folder)
+def test_readings_of_any_name_that_were_planned_on_belong_to_the_record(job, wheel):
     for name, more in (("front.csv", ()), ("again.csv", ("--wheel", "wheel.toml", "--out", "other.json"))):
         typed(job.folder / name, out_of_true(wheel, 1, lateral_mm=2.0))
         planned("--readings", name, *more)
@@ -59,10 +53,8 @@ def test_readings_of_any_name_that_were_planned_on_belong_to_the_record(tmp_path
         assert checked.exit_code == 0, checked.output
 
 
-def test_a_file_named_by_half_is_told_how_in_a_job_and_outside(tmp_path, wheel, monkeypatch):
-    job = create_job(tmp_path / "job", spokes=36)
+def test_a_file_named_by_half_is_told_how_in_a_job_and_outside(job, wheel):
     typed(job.folder / "front.csv", out_of_true(wheel, 1, lateral_mm=2.0))
-    monkeypatch.chdir(job.folder)
     with pytest.raises(BadInput, match="name both --wheel and --out, or, inside a job folder, neither"):
         planned("--readings", "front.csv", "--out", "plan.json")
 

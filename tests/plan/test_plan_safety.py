@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from wheels import build, out_of_true
+from wheels import build, out_of_true, turns_of
 
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
@@ -62,11 +62,8 @@ def test_single_spokes_over_the_limit_are_named_and_not_tightened_further(wheel,
     assert len(over) == 2
     said = next(note for note in plan.notes if note.startswith("Over the tension limit"))
     assert f"of {limit_n:.0f} N, which is assumed: spokes {over[0] + 1} and {over[1] + 1}, with up to" in said
-    turns = np.zeros(36)
-    for item in plan.corrections:
-        turns[item.spoke - 1] += item.turns
     assert plan.corrections
-    assert (answer.tension_n @ turns)[over].max() < 1.0
+    assert (answer.tension_n @ turns_of(plan, 36))[over].max() < 1.0
     assert not any("Over the tension limit" in note for note in make_plan(readings, wheel, answer).notes)
     true = make_plan(replace(readings, lateral_mm=0.1 * readings.lateral_mm), near, answer)
     assert not true.corrections

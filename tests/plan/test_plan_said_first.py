@@ -1,5 +1,6 @@
-"""What the plan command asks to look at before any nipple is turned."""
+"""What a plan says beside its steps: what to look at before any nipple is turned, and what may be left out."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -8,11 +9,14 @@ from plan_bench import COMMON, a_pass, run_plan
 from wheels import out_of_true
 
 from rimgauge.job import read_plan, write_pass
-from rimgauge.plan import Wishes
+from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.patterns import first_looks, too_far_unread
+from rimgauge.plan.prices import objective
 from rimgauge.plan.stating import state_problem
 from rimgauge.report.correction import correction_sheet
 from rimgauge.signal import findings
+from rimgauge.wheel import influence
+from tests.benchmarks.true_wheel import random_wheel
 
 
 def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(bench, wheel):
@@ -98,3 +102,23 @@ def test_a_spoke_that_may_be_slack_is_plucked_first_where_lateral_runout_alone_w
         "spoke 7 (right side)" in words and "squeeze them in pairs" in words for words in looks["slack"]
     )
     assert not any("squeeze" in words for name in ("looked at", "sound") for words in looks[name])
+
+
+def test_steps_that_do_least_may_be_left_out_of_a_long_plan_and_what_is_left_is_said_right():
+    """A wheel of the closed loop, of 32 spokes, whose plan turns 24 nipples."""
+    made = random_wheel(25102, 0.2)
+    readings = made.read(np.random.default_rng(25102))
+    answer = influence(made.nominal)
+    plan = make_plan(readings, made.nominal, answer)
+    (said,) = (note for note in plan.notes if note.startswith("Too many nipples?"))
+    steps = {int(number) for number in re.search(r"Leave out steps ([\d, ]+):", said)[1].split(",")}
+    assert 3 * len(steps) >= len(plan.corrections) > 16
+    assert f"the other {len(plan.corrections) - len(steps)}" in said
+    eighths = np.zeros(len(readings.lateral_mm))
+    for item in plan.corrections:
+        eighths[item.spoke - 1] = 0 if item.order in steps else 8 * item.turns
+    problem = state_problem(readings, made.nominal, answer, Wishes())
+    for line, name in ((problem.lateral, "lateral"), (problem.radial, "radial")):
+        assert f"{line.reading_after_mm(eighths):.2f} mm of {name}" in said
+    assert problem.radial.reading_after_mm(eighths) <= 0.5
+    assert np.isfinite(objective(problem, eighths)), "no limit is broken"

@@ -1,6 +1,7 @@
-"""Statistics and uncertainty against published reference values."""
+"""Statistics, uncertainty and sizes against published reference values."""
 
 import math
+from math import sqrt
 
 import numpy as np
 import pytest
@@ -15,7 +16,8 @@ from rimgauge.signal.budget import combined, coverage_factor, expand, judge
 from rimgauge.signal.compare import nested_sd, pooled_sd
 from rimgauge.signal.harmonics import FALLS, SIZES, _alike, _held_back, basis, fit_columns, fit_smooth
 from rimgauge.signal.runout import _total
-from rimgauge.signal.scale import CALIPER_MM
+from rimgauge.signal.scale import CALIPER_MM, CARD_MM, CARD_SPREAD_MM, COINS_MM
+from rimgauge.wheel import complete_wheel, ready_made_names
 
 STRD_DIGITS = 1e-9
 """Certified to 11 digits; the periods of ENSO are given to 10."""
@@ -280,3 +282,20 @@ def test_type_a_and_rectangular_uncertainties_are_those_of_the_guide():
     fit = fit_columns(np.ones((50, 1)), samples, bound=math.inf)
     assert_allclose(math.sqrt(fit.covariance[0, 0]), samples.std(ddof=1) / math.sqrt(50), rtol=1e-9, atol=0)
     assert_allclose(CALIPER_MM, stats.uniform(-0.05, 0.1).std(), rtol=1e-12, atol=0)
+
+
+def test_the_short_side_of_a_bank_card():
+    # ISO/IEC 7810, ID-1 (read): 53.98 mm, an unused card 53.92 to 54.03; a rectangle of that width has a/√3.
+    assert CARD_MM == 53.98
+    assert_allclose(CARD_SPREAD_MM, (54.03 - 53.92) / 2 / sqrt(3), rtol=1e-9, atol=0)
+
+
+def test_coins_have_the_diameters_that_their_mints_print():
+    assert COINS_MM == {"1-euro": 23.25, "2-euro": 25.75, "50-cent": 24.25, "us-quarter": 24.26}
+
+
+@pytest.mark.parametrize("kind", ready_made_names())
+def test_a_turn_of_a_nipple_is_one_pitch_of_56_to_the_inch(kind):
+    # Thread on 2.0 mm wire (read; reproduces DIN 79012): 25.4/56 mm, printed 0.45357.
+    turn_mm = complete_wheel({"spokes": 36, "kind": kind}).spoke.turn_mm
+    assert_allclose(turn_mm, 0.45357, rtol=0, atol=0.5e-4)
