@@ -15,7 +15,7 @@ from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.job import History, Job
-    from rimgauge.records import Direction, Dish, Flange, Plan, Runout
+    from rimgauge.records import Direction, Dish, Flange, Outcome, Plan, Runout
     from rimgauge.report.comparison import Comparison, Evidence, Photo
 
 SOFTWARE = f"rimgauge {__version__}"
@@ -92,34 +92,38 @@ def from_job(
 
 def with_dish(evidence: Evidence, files: tuple[Path, Path] | None, job: Job | None) -> Evidence:
     """Add the rim's offset from the middle, by two measurements named or as the job holds it."""
-    dish = _dish_words(files, job) if files is not None else _kept_dish_words(job)
-    return replace(evidence, facts=(*evidence.facts, ("Dish", dish))) if dish else evidence
+    words, outcome = _named_dish(files, job) if files is not None else _kept_dish(job)
+    if not words:
+        return evidence
+    return replace(evidence, facts=(*evidence.facts, ("Dish", words)), dish=outcome)
 
 
-def _dish_words(files: tuple[Path, Path], job: Job | None) -> str:
-    """Say the rim's offset from the middle by two measurements, the wheel turned round in between."""
+def _named_dish(files: tuple[Path, Path], job: Job | None) -> tuple[str, Outcome]:
+    """Say the rim's offset from the middle by two measurements, the wheel turned round in between, and judge it."""
     from rimgauge.cli.dish import check_nothing_turned, dish_tolerance_mm
     from rimgauge.job import read_pass
-    from rimgauge.signal.centre import dish_turned
+    from rimgauge.signal.centre import dish_turned, judge_dish
 
     check_nothing_turned(*files)
-    found = dish_turned(*(read_pass(path) for path in files))
-    return _offset_words(found, dish_tolerance_mm(job), [path.name for path in files])
+    found, tolerance_mm = dish_turned(*(read_pass(path) for path in files)), dish_tolerance_mm(job)
+    return _offset_words(found, tolerance_mm, [path.name for path in files]), judge_dish(found, tolerance_mm)
 
 
-def _kept_dish_words(job: Job | None) -> str:
-    """Say the offset that the job holds, the latest one; and whether corrections were planned since."""
+def _kept_dish(job: Job | None) -> tuple[str, Outcome | None]:
+    """Say the offset that the job holds, the latest one, and judge it unless corrections were planned since."""
     from rimgauge.job import check_as_recorded, dishes, passes, read_dish, since_corrections
+    from rimgauge.signal.centre import judge_dish
 
     latest = dishes(job)[-1:] if job is not None else ()
     if job is None or not latest:
-        return ""
+        return "", None
     check_as_recorded(latest)
     kept = read_dish(latest[0])
     since, _ = since_corrections(job, passes(job))
     late = set(kept.measurements) <= {path.name for path in since}
     names = [*kept.measurements, *([] if late else ["before the last corrections were planned"])]
-    return _offset_words(kept.dish, kept.tolerance_mm, names)
+    outcome = judge_dish(kept.dish, kept.tolerance_mm) if late else None
+    return _offset_words(kept.dish, kept.tolerance_mm, names), outcome
 
 
 def _offset_words(found: Dish, tolerance_mm: float, names: list[str]) -> str:

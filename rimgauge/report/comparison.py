@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge.errors import BadFile
-from rimgauge.records import Runout, Scale, record
+from rimgauge.records import Outcome, Runout, Scale, record
 
 NOMINAL_RIM_DIAMETER_MM = 600.0
 """Diameter that the circle stands for when no wheel file says otherwise."""
@@ -83,12 +83,14 @@ class Evidence:
 
     comparisons: one or two directions, lateral first. facts: what else is known, each a name and a sentence
     ("Tension", "right 1010 N ..."). fingerprint: what is to be checked against the record, and how it was
-    made. software: name and version of the program that drew the page.
+    made. software: name and version of the program that drew the page. dish: how the rim's offset from the hub's middle
+    came out, None where it isn't known of the wheel as it is.
     """
 
     wheel_name: str
     comparisons: tuple[Comparison, ...]
     fingerprint: str
     software: str
+    dish: Outcome | None = None
     facts: tuple[tuple[str, str], ...] = ()
     rim_diameter_mm: float = NOMINAL_RIM_DIAMETER_MM

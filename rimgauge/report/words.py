@@ -9,7 +9,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from rimgauge.records import Flange, FloatArray, Outcome, Runout, as_it_stands, overall
+from rimgauge.records import Direction, Flange, FloatArray, Outcome, Runout, as_it_stands, overall
 from rimgauge.report.comparison import Comparison, Evidence
 
 CAUTIONS = (
@@ -42,10 +42,13 @@ def _not_since(evidence: Evidence) -> tuple[Runout, ...]:
 
 
 def evidence_outcome(evidence: Evidence) -> Outcome:
-    """Return the verdict over all directions as the wheel stands, at least one of them measured since the plan."""
+    """Return the verdict over all directions, and the dish where it is known, as the wheel stands.
+
+    At least one direction was measured since the plan.
+    """
     found = as_it_stands(_outcomes(judged(evidence)), _outcomes(_not_since(evidence)))
     assert found is not None
-    return found
+    return found if evidence.dish is None else overall((found, evidence.dish)) or found
 
 
 def evidence_headline(evidence: Evidence) -> str:
@@ -54,17 +57,28 @@ def evidence_headline(evidence: Evidence) -> str:
     line = headline(told, named=len(evidence.comparisons) > 1)
     unseen = "not measured since the corrections were planned"
     old = _not_since(evidence)
-    if evidence_outcome(evidence) != overall(_outcomes(told)):
+    if evidence.dish in ("out", "undecided") and evidence_outcome(evidence) != as_it_stands(
+        _outcomes(told), _outcomes(old)
+    ):
+        line = f"{_OFF_THE_MIDDLE[evidence.dish]}; {_at_most_each(told, named=True)}"
+    elif evidence_outcome(evidence) != overall(_outcomes(told)):
         may_be = f"{unseen}, which may not have been made"
         was = [f"{each.direction} runout was {each.verdict.outcome} and {may_be}" for each in old]
         return f"Undecided: {'; '.join(was)}; {_at_most_each(told, named=True)}"
     return "; ".join([line, *(f"{each.direction} runout was {unseen}" for each in old)])
 
 
+_OFF_THE_MIDDLE: dict[Outcome, str] = {
+    "out": "Not true: the rim stands off the hub's middle",
+    "undecided": "Undecided: the rim may stand off the hub's middle",
+}
+_WAYS: dict[Direction, str] = {"lateral": " sideways", "radial": " up and down"}
+
+
 def headline(runouts: tuple[Runout, ...], *, named: bool = False) -> str:
     """Say in one line, for a person who never heard of runout, how true the wheel runs.
 
-    named: say of which direction each figure is, even of one.
+    named: say of which direction each figure is, even of one. True in one direction alone is said to be that, no more.
 
     Where it runs true the figure includes the uncertainty and is rounded up; where it does not, the figure is
     what it runs out by at least, rounded down.
@@ -74,7 +88,8 @@ def headline(runouts: tuple[Runout, ...], *, named: bool = False) -> str:
     named = named or len(runouts) > 1
     kind = {each.direction: f" {each.direction}" if named else "" for each in runouts}
     if outcome == "within":
-        return f"Runs true: {_at_most_each(runouts, named=named)}"
+        way = "" if len(runouts) > 1 else _WAYS[runouts[0].direction]
+        return f"Runs true{way}: {_at_most_each(runouts, named=len(runouts) > 1)}"
     if outcome == "out":
         figures = [f"{_at_least(each):.2f} mm{kind[each.direction]}" for each in deciding]
         return f"Not true: runs out by at least {' and '.join(figures)} ({_tolerances(deciding)})"
@@ -114,15 +129,19 @@ def measured_words(evidence: Evidence) -> str:
         "radial": "radial runout (up and down)",
     }
     said = "Measured: " + " and ".join(meaning[name] for name in ("lateral", "radial") if name in done) + "."
+    unseen = [name for name in ("lateral", "radial") if name not in done | old]
     for name in ("lateral", "radial"):
         if name in old:
             said += (
                 f" {name.capitalize()} runout was not measured since the corrections were planned, only before; whether "
                 "they were made is not recorded."
             )
-        elif name not in done:
-            said += f" {name.capitalize()} runout was not measured."
-    return said
+    missing = [f"{name} runout" for name in unseen]
+    missing += [] if any(name == "Dish" for name, _ in evidence.facts) else ["dish (the rim's middle)"]
+    if not missing:
+        return said
+    words = " and ".join(missing)
+    return f"{said} {words[0].upper()}{words[1:]} {'were' if len(missing) > 1 else 'was'} not measured."
 
 
 def amount(runout: Runout) -> str:

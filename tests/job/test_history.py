@@ -8,7 +8,7 @@ import pytest
 from rimgauge.cli.measure import _next_step
 from rimgauge.cli.plan_files import starting_point
 from rimgauge.cli.plan_given import Files
-from rimgauge.cli.report_evidence import _kept_dish_words
+from rimgauge.cli.report_evidence import _kept_dish
 from rimgauge.cli.runout_words import check_text
 from rimgauge.cli.show import _still_to_do
 from rimgauge.errors import BadFile, BadInput
@@ -163,7 +163,7 @@ def test_an_old_film_measured_again_is_not_since_the_corrections(job, plan):
     after = filmed(job, "after", 0.1)
     again = filmed(job, "before", 0.28, seed=1)
     assert since_corrections(job, passes(job)) == ((after,), job.folder / "plan-01.json")
-    assert "before the last corrections were planned" in _kept_dish_words(job)
+    assert "before the last corrections were planned" in _kept_dish(job)[0]
     assert corrections_between(job, again, after) == job.folder / "plan-01.json"
     assert corrections_between(job, first, again) is None
 

@@ -57,7 +57,7 @@ def words(figure):
 def test_the_page_says_all_that_evidence_needs(evidence):
     said = words(evidence_figure(evidence()))
     for part in (
-        "Runs true: at most 0.28 mm (tolerance 0.50 mm)",
+        "Runs true sideways: at most 0.28 mm (tolerance 0.50 mm)",
         "front, touring",
         "31 January 2026, 12:00 UTC",
         "0.959 ± 0.040 mm",

@@ -45,7 +45,7 @@ def plan():
 
 def test_a_job_becomes_a_page(job, capsys):
     run(["report", str(job.folder)])
-    assert "Runs true: at most 0.28 mm (tolerance 0.50 mm)" in capsys.readouterr().out
+    assert "Runs true sideways: at most 0.28 mm (tolerance 0.50 mm)" in capsys.readouterr().out
     data = (job.folder / "report.pdf").read_bytes()
     assert data.startswith(b"%PDF")
     assert not list(job.folder.glob("*.part"))
@@ -64,7 +64,7 @@ def test_the_dish_stands_on_the_page_and_the_turned_wheel_is_not_taken_for_the_l
         keep_pass(job, simulated_pass(wave(2, size_mm), gaps_mm=(("right", gap_mm),), seed=seed))
     files = [str(job.folder / name) for name in ("pass-02.json", "pass-03.json")]
     run(["report", str(job.folder), "--dish", *files, "--out", str(tmp_path / "page.html")])
-    assert "Runs true: at most 0.2" in capsys.readouterr().out
+    assert "Runs true sideways: at most 0.2" in capsys.readouterr().out
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "rim 0.40 ± " in page
     assert "to the right of the middle, within its tolerance of 1 mm (pass-02.json, pass-03.json)" in page

@@ -32,9 +32,9 @@ def sized(runout, value, **settings):
 @pytest.mark.parametrize(
     ("value", "line"),
     [
-        (0.26, "Runs true: at most 0.30 mm (tolerance 0.50 mm)"),
-        (0.262, "Runs true: at most 0.31 mm (tolerance 0.50 mm)"),  # 0.302 is not within 0.30
-        (0.45, "Runs true: at most 0.49 mm (tolerance 0.50 mm)"),
+        (0.26, "Runs true sideways: at most 0.30 mm (tolerance 0.50 mm)"),
+        (0.262, "Runs true sideways: at most 0.31 mm (tolerance 0.50 mm)"),  # 0.302 is not within 0.30
+        (0.45, "Runs true sideways: at most 0.49 mm (tolerance 0.50 mm)"),
         (0.48, "Too close to call: between 0.44 and 0.52 mm (tolerance 0.50 mm)"),
         (1.018, "Not true: runs out by at least 0.97 mm (tolerance 0.50 mm)"),
     ],
@@ -68,8 +68,38 @@ def shown(*comparisons):
 
 def test_what_was_not_measured_is_said(runout):
     lateral, radial = Comparison(after=runout(0.2)), Comparison(after=runout(1.0, direction="radial"))
-    assert measured_words(shown(lateral)).endswith("Radial runout was not measured.")
-    assert "not measured" not in measured_words(shown(lateral, radial))
+    assert measured_words(shown(lateral)).endswith(
+        "Radial runout and dish (the rim's middle) were not measured."
+    )
+    both = shown(lateral, radial)
+    assert measured_words(both).endswith("Dish (the rim's middle) was not measured.")
+    assert "not measured" not in measured_words(replace(both, facts=(("Dish", "0.1 mm to the right"),)))
+
+
+@pytest.mark.parametrize(
+    ("dish", "line"),
+    [
+        ("within", "Runs true: at most 0.24 mm lateral and 0.24 mm radial (tolerance 0.50 mm)"),
+        ("out", "Not true: the rim stands off the hub's middle; at most 0.24 mm lateral and 0.24 mm radial"),
+        ("undecided", "Undecided: the rim may stand off the hub's middle; at most 0.24 mm lateral"),
+    ],
+)
+def test_a_rim_off_the_middle_is_not_called_true(runout, dish, line):
+    both = (Comparison(after=sized(runout, 0.2, direction=name)) for name in ("lateral", "radial"))
+    evidence = replace(shown(*both), dish=dish)
+    assert evidence_outcome(evidence) == dish
+    assert evidence_headline(evidence).startswith(line)
+
+
+def test_a_rim_out_of_true_is_called_that_wherever_its_middle_is(runout):
+    evidence = replace(shown(Comparison(after=sized(runout, 0.9))), dish="out")
+    assert evidence_headline(evidence).startswith("Not true: runs out by at least 0.86 mm")
+
+
+def test_true_in_one_direction_is_not_called_more(runout):
+    assert headline((sized(runout, 0.2, direction="radial"),)).startswith(
+        "Runs true up and down: at most 0.24"
+    )
 
 
 SINCE = "not measured since the corrections were planned"
@@ -89,7 +119,7 @@ MAY_BE = "which may not have been made"
         ),
         (
             *(0.25, 0.2, "within"),
-            f"Runs true: at most 0.29 mm lateral (tolerance 0.50 mm); radial runout was {SINCE}",
+            f"Runs true sideways: at most 0.29 mm (tolerance 0.50 mm); radial runout was {SINCE}",
         ),
         (
             *(1.0, 0.2, "out"),
