@@ -112,6 +112,7 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
                 facings, ends = _facings_along(seen, pointer_at, rim_at)
                 found += facings
                 unclear += [(seen, end) for end in ends]
+    found = [facing for facing in found if not _is_stripe(facing, unclear)] or found
     things = _things(sorted(found, key=lambda facing: -facing.score))
     if not things and any(_touches(course, end) for course, end in unclear):
         raise PointerNotSeen(
@@ -165,6 +166,20 @@ def _is_clearer(still: Still, end: End, facing: Facing) -> bool:
     near = facing.half_px + max(BESIDE_PX, end.half_px)
     beside = still is facing.still and abs(end.v - facing.tip[1]) < near
     return end.score > facing.score and not beside
+
+
+def _is_stripe(facing: Facing, unclear: list[tuple[Course, End]]) -> bool:
+    """Whether many things that can't be made out end as near to the rim on that side: a wall's stripes, that go on under it."""
+    course = facing.course
+    before_u = facing.tip[0] - float(course.aside(facing.tip[1]))
+    alike = [
+        (seen.still, end)
+        for seen, end in unclear
+        if seen is course
+        and end.score > SAME_SHARE * facing.score
+        and abs(end.u - float(course.aside(end.v)) - before_u) < SAME_TIP_PX
+    ]
+    return _places_apart(alike) >= MANY
 
 
 def _places_apart(ends: list[tuple[Still, End]]) -> int:

@@ -6,6 +6,7 @@ under it or has no such flanks.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,8 +21,10 @@ BAR_WIDTHS_PX = (5, 6, 8, 10, 13, 17, 22, 28, 36, 46, 58, 74)
 """Widths of pointer looked for."""
 LEANS = np.linspace(-0.2, 0.2, 9)
 """Slopes dv/du of a bar that doesn't point quite square to the rim."""
-CORNER_LEANS = ((-1.0, 1.0), (-0.84, 1.19), (-1.19, 0.84), (-0.58, 0.58))
-"""Slopes of the two flanks of a right-angled corner, straight and skew by 5°, and of a sharper one."""
+FLANKS_DEG = np.arange(27.5, 63.0, 2.5)
+CORNER_DEG = (60.0, 95.0)
+"""A flank of a corner leans so much, and the two enclose so much: a card's right angle held askew and seen aslant, or a
+sharper one."""
 LONG_PX, NEAR_PX, AHEAD_PX = 100, 20, 12
 """Flanks are looked at over so many pixels behind a tip, over the nearest of them, and before it."""
 FAINT_STEP, CLEAR_STEP = 3.0, 15.0
@@ -96,9 +99,14 @@ def _end_scores(look: GreyPicture) -> tuple[GreyPicture, GreyPicture]:
             half = width // 2
             for upper, lower in ((up, down), (down, up)):
                 _keep(best, halves, _ending(_moved(upper, half), _moved(lower, half - width)), width / 2)
-    for leans in CORNER_LEANS:
-        for steps in ((rising, falling), (falling, rising)):
-            _keep(best, halves, _ending(_flank(steps[0], leans[0]), _flank(steps[1], leans[1])), 0.0)
+    for first, last in ((rising, falling), (falling, rising)):
+        ups = [_flank(first, -float(np.tan(np.radians(lean)))) for lean in FLANKS_DEG]
+        downs = [_flank(last, float(np.tan(np.radians(lean)))) for lean in FLANKS_DEG]
+        for (lean, one), (more, other) in itertools.product(
+            zip(FLANKS_DEG, ups, strict=True), zip(FLANKS_DEG, downs, strict=True)
+        ):
+            if CORNER_DEG[0] <= lean + more <= CORNER_DEG[1]:
+                _keep(best, halves, _ending(one, other), 0.0)
     return best, halves
 
 

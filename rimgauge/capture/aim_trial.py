@@ -80,7 +80,10 @@ def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
     usual = float(np.nanmedian(where)) if np.isfinite(where).any() else np.inf
     near = np.abs(where - usual) < MOST_OFF_PX
     edges = facing.course.edges_u + facing.course.aside(facing.tip[1])
-    edges = np.append(edges[(edges > facing.begin_u) & (edges < facing.edge_u)], facing.edge_u)
+    # Where the rim mostly is needn't be where its edge is steepest in the still look, if it strays far to one side.
+    own = np.arange(len(edges)) == np.argmin(np.abs(edges - facing.edge_u))
+    before = (edges > facing.begin_u) & (edges < facing.edge_u)
+    edges = np.append(edges[own | before], facing.edge_u)
     there = (usual > edges - EDGE_PX) & (usual < edges + EDGE_PX)
     there[-1] |= facing.edge_u - BEFORE_PX < usual < facing.edge_u
     if near.sum() < max(1.0, LEAST_SEEN_SHARE * np.isfinite(where).sum()):

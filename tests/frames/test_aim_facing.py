@@ -28,7 +28,7 @@ def box(x0, x1, y0, y1):
     return along * ndtr((Y - y0) / 0.8) * ndtr((y1 - Y) / 0.8)
 
 
-def film(things, strays_px=3.0, wall=180.0, rim=50.0, lip=None):
+def film(things, strays_px=3.0, wall=180.0, rim=50.0, lip=None, end_px=999.0):
     """Frames of a wall, things (share of pixels, grey level) before it, and a rim before them all, 7 px of it a lip."""
     rng = np.random.default_rng(8)
     still = np.broadcast_to(wall, X.shape)
@@ -38,6 +38,7 @@ def film(things, strays_px=3.0, wall=180.0, rim=50.0, lip=None):
     for k in range(60):
         share = ndtr((X - EDGE_PX - strays_px * np.sin(k / 7.0)) / 1.2)
         flank = ndtr((X - EDGE_PX - 7.0 - strays_px * np.sin(k / 7.0)) / 1.2)
+        share = share * ndtr((end_px + strays_px * np.sin(k / 7.0) - X) / 1.2)
         front = rim if lip is None else lip * (1.0 - flank) + rim * flank
         grey = still * (1.0 - share) + front * share + rng.normal(0.0, 2.0, X.shape)
         image = np.repeat(grey.round().clip(0, 255)[..., None], 3, axis=2).astype(np.uint8)
@@ -81,6 +82,28 @@ def test_a_walls_stripes_that_go_on_under_the_rim_are_no_pointers_whose_end_cant
         find_facings(frames, None, None)
 
 
+def test_a_stain_on_one_of_many_stripes_beyond_the_rim_isnt_preferred_to_a_fainter_pointer(monkeypatch):
+    stripes = [(box(230.0, 330.0, y, y + 14.0), 60.0) for y in (14.0, 50.0, 110.0, 182.0, 214.0)]
+    stain, pointer = (box(245.0, 257.0, 50.0, 64.0), 120.0), (box(-9.0, TIP_PX, 110.0, 130.0), 165.0)
+    frames = film([*stripes, stain, pointer], strays_px=1.0, end_px=240.0)
+    (facing,) = find_facings(frames, None, None)
+    assert in_picture(facing) == pytest.approx((TIP_PX, ROW_PX), abs=NEAR_PX)
+    monkeypatch.setattr(aim_facing, "_is_stripe", lambda *_: False)
+    assert in_picture(find_facings(frames, None, None)[0])[0] == pytest.approx(257.0, abs=NEAR_PX)
+
+
+@pytest.mark.parametrize(
+    ("askew_deg", "corner_deg"), [(0.0, 90.0), (3.0, 90.0), (8.0, 90.0), (12.0, 90.0), (4.0, 65.0)]
+)
+def test_a_corner_is_found_however_it_is_held(askew_deg, corner_deg):
+    askew, u, v = np.radians(askew_deg), TIP_PX - X, Y - ROW_PX
+    along, across = u * np.cos(askew) + v * np.sin(askew), v * np.cos(askew) - u * np.sin(askew)
+    half = np.radians(corner_deg / 2.0)
+    inside = ndtr((along * np.sin(half) - np.abs(across) * np.cos(half)) / 0.8)
+    (facing,) = find_facings(film([(inside, 230.0)]), None, None)
+    assert in_picture(facing) == pytest.approx((TIP_PX, ROW_PX), abs=NEAR_PX)
+
+
 def test_a_walls_stripes_that_end_at_a_rims_faint_lip_are_no_pointers(monkeypatch):
     stripes = [(box(-9.0, 330.0, y, y + 14.0), 155.0) for y in (14.0, 50.0, 182.0, 214.0)]
     frames = film([*stripes, (box(-9.0, 180.0, 110.0, 130.0), 230.0)], strays_px=1.0, lip=150.0)
@@ -89,6 +112,7 @@ def test_a_walls_stripes_that_end_at_a_rims_faint_lip_are_no_pointers(monkeypatc
     (facing,) = find_facings(frames, None, None)
     assert in_picture(facing) == pytest.approx((180.0, ROW_PX), abs=NEAR_PX)
     monkeypatch.setattr(Course, "lip_before", lambda _, u: u)
+    monkeypatch.setattr(aim_facing, "_is_stripe", lambda *_: False)
     assert len(find_facings(frames, None, None)) > 1
 
 
@@ -155,3 +179,15 @@ def test_an_edge_that_is_seen_in_none_of_the_frames_compared_is_no_number_of_pix
     seen = SimpleNamespace(rim_px=np.full((len(facing.course.moves_px) * facing.course.every, 2), np.nan))
     with pytest.raises(NotTrustworthy, match="isn't the rim's own edge"):
         _with_the_rim(facing, seen, 1.0)
+
+
+def test_a_rim_that_is_mostly_far_to_one_side_of_where_it_is_in_the_still_look_is_followed():
+    facing = find_facings(film([BAR]), None, None)[0]
+    course = facing.course
+    frames = len(course.moves_px) * course.every
+    places = np.repeat(course.edges_u[0] + course.moves_px, course.every)
+    seen = SimpleNamespace(rim_px=np.stack([places, np.full(frames, facing.tip[1])], axis=1))
+    aside = replace(facing, edge_u=facing.edge_u - 3.0)
+    assert len(_with_the_rim(aside, seen, 1.0)) == frames
+    with pytest.raises(NotTrustworthy, match="pixels inside the rim's edge"):
+        _with_the_rim(aside, SimpleNamespace(rim_px=np.add(seen.rim_px, (4.0, 0.0))), 1.0)
