@@ -12,9 +12,7 @@ from rimgauge.live.bench import Showing, change_words
 from rimgauge.live.ink import DARK, LIGHT, Colour, Image, Ink, size_of, write
 from rimgauge.live.plot import draw_curve, draw_shape
 from rimgauge.live.trail import Trail, covered, extremes_deg, spread_mm
-from rimgauge.records import Box, FloatArray, Moment, Side, nearest_spoke
-
-FRACTIONS = {1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}
+from rimgauge.records import Box, FloatArray, Moment, Side, nearest_spoke, turn_words
 
 LEAST_SHIFT_MM = 0.005
 """Half of the last digit that is written."""
@@ -196,14 +194,6 @@ def _draw_work(
     for row, line in enumerate(lines):
         tall = 22 * unit * min(1.0, room / max(size_of(line, 22 * unit)[0], 1))
         write(canvas, line, (left, (250 + 32 * row) * unit), height=tall, colour=ink.words)
-
-
-def turn_words(turns: float) -> str:
-    """Say a nipple turn in short: tighten 1/4 turn."""
-    whole, eighths = divmod(round(8 * abs(turns)), 8)
-    parts = [str(whole)] if whole else []
-    parts += [FRACTIONS[eighths]] if eighths else []
-    return f"{'tighten' if turns > 0 else 'loosen'} {' '.join(parts)} turn"
 
 
 def _draw_place(canvas: Image, showing: Showing, unplaced: str, *, left: int, room: int, ink: Ink) -> None:

@@ -8,8 +8,7 @@ from rimgauge.errors import BadInput
 from rimgauge.plan.problem import starting_tension
 from rimgauge.plan.stating import state_problem
 from rimgauge.plan.wishes import Wishes
-from rimgauge.plan.wording import fraction
-from rimgauge.records import EIGHTH, Influence, Readings, Wheel, record
+from rimgauge.records import EIGHTH, Influence, Readings, Wheel, record, turn_words
 
 TRIED_EIGHTHS = (-4, -2, -1, 1, 2, 4)
 AROUND = 3
@@ -106,9 +105,7 @@ def _around(wheel: Wheel, influence: Influence, spoke: int) -> list[str]:
 
 
 def _named(turns: float) -> str:
-    if turns == 0:
-        return "as it is"
-    return f"{'tighten' if turns > 0 else 'loosen'} {fraction(round(abs(turns) / EIGHTH))}"
+    return "as it is" if turns == 0 else turn_words(turns)
 
 
 def _signed(value: float, places: int) -> str:

@@ -6,31 +6,24 @@ import textwrap
 
 from rimgauge.records import (
     AT_ONCE_EIGHTHS,
+    EIGHTH,
     Correction,
     Flange,
     Plan,
     SeenFrom,
     WheelState,
     clockwise,
+    turn_words,
     turns_in_all,
+    turns_words,
 )
 
 COLUMNS = 80
-FRACTIONS = {
-    1: "an eighth of a turn",
-    2: "a quarter turn",
-    3: "three eighths of a turn",
-    4: "a half turn",
-    5: "five eighths of a turn",
-    6: "three quarters of a turn",
-    7: "seven eighths of a turn",
-}
-
 LAPS = (
     "",
-    ", half a turn now and {rest} on a second lap",
-    ", half a turn on each of two laps and {rest} on a third",
-    ", half a turn on each of three laps and {rest} on a fourth",
+    " (1/2 now, {rest} on a second lap)",
+    " (1/2 on each of two laps, {rest} on a third)",
+    " (1/2 on each of three laps, {rest} on a fourth)",
 )
 """How to turn, by the laps that the rest takes; a round asks for two turns at most."""
 
@@ -40,31 +33,22 @@ WHICH_SPOKE = (
 )
 
 
-def fraction(eighths: int) -> str:
-    """Name a positive number of eighths of a turn, e.g. 'a quarter turn', '1 and 1/8 turns'."""
-    whole, rest = divmod(eighths, 8)
-    if whole == 0:
-        return FRACTIONS[rest]
-    if rest == 0:
-        return "one full turn" if whole == 1 else f"{whole} full turns"
-    short = {1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}[rest]
-    return f"{whole} and {short} turns"
-
-
 def turning_direction(*, tighten: bool, seen_from: SeenFrom) -> str:
     """Say which way the nipple goes round, as the person sees it."""
     return "clockwise" if clockwise(tighten=tighten, seen_from=seen_from) else "anticlockwise"
 
 
 def correction_words(spoke: int, side: Flange, eighths: int, seen_from: SeenFrom) -> str:
-    """Say one correction in full: spoke, side, how far, and which way as the person sees it."""
-    tighten, size = eighths > 0, abs(eighths)
+    """Say one correction in full: spoke, side, how far, and which way as the person sees it.
+
+    It fits a line of the plan's 80 columns, unless laps are to be told.
+    """
+    size = abs(eighths)
     laps = (size - 1) // AT_ONCE_EIGHTHS
-    goes = LAPS[laps].format(rest=fraction(size - laps * AT_ONCE_EIGHTHS))
+    goes = LAPS[laps].format(rest=turns_words(size - laps * AT_ONCE_EIGHTHS))
+    way = turning_direction(tighten=eighths > 0, seen_from=seen_from)
     return (
-        f"Spoke {spoke} ({side} side): {'tighten' if tighten else 'loosen'} by {fraction(size)}{goes}: "
-        f"turn the nipple {turning_direction(tighten=tighten, seen_from=seen_from)}, seen from the "
-        f"{seen_from}."
+        f"Spoke {spoke} ({side} side): {turn_words(eighths * EIGHTH)}{goes}, {way} seen from the {seen_from}."
     )
 
 

@@ -52,7 +52,9 @@ from rimgauge.records.plan import (
     Round,
     WheelState,
     clockwise,
+    turn_words,
     turns_in_all,
+    turns_words,
 )
 from rimgauge.records.signal import (
     Basis,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from fractions import Fraction
 
 import numpy as np
 
@@ -17,6 +18,18 @@ AT_ONCE_EIGHTHS = 4
 def clockwise(*, tighten: bool, seen_from: SeenFrom) -> bool:
     """Tell which way a nipple goes round: a right-hand thread tightens clockwise seen from the tyre."""
     return tighten == (seen_from == "tyre")
+
+
+def turns_words(eighths: int) -> str:
+    """Write so many eighths of a turn, above 0, as a mixed number: 1/4, 1 1/8, 2."""
+    whole, rest = divmod(eighths, 8)
+    return " ".join([*([str(whole)] if whole else []), *([str(Fraction(rest, 8))] if rest else [])])
+
+
+def turn_words(turns: float) -> str:
+    """Say a nipple turn in short, + tightens: tighten 1/4 turn."""
+    size = turns_words(round(8 * abs(turns)))
+    return f"{'tighten' if turns > 0 else 'loosen'} {size} turn{'s' if abs(turns) > 1 else ''}"
 
 
 def turns_in_all(turns: Iterable[float]) -> str:

@@ -18,6 +18,7 @@ from rimgauge.records import (
     WheelState,
     clockwise,
     turns_in_all,
+    turns_words,
 )
 from rimgauge.report.evidence import PAGE_IN
 from rimgauge.report.palette import (
@@ -216,8 +217,7 @@ def _turn(item: Correction) -> str:
     way = "tighten" if item.turns > 0 else "loosen"
     eighths, halves = round(abs(item.turns) / EIGHTH), _halves_first(item)
     first = "" if halves == 0 else "1/2 + " if halves == 1 else f"{halves} × 1/2 + "
-    rest = ("1/8", "1/4", "3/8", "1/2")[eighths - halves * AT_ONCE_EIGHTHS - 1]
-    return f"{way} {first}{rest}"
+    return f"{way} {first}{turns_words(eighths - halves * AT_ONCE_EIGHTHS)}"
 
 
 def _below_steps(figure: Figure, cautions: Sequence[str], left_over: Sequence[str], top: float) -> None:

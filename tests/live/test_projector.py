@@ -10,9 +10,8 @@ from rimgauge.live import Bench, Foot, Step, draw_projector, extend, ink, no_tra
 from rimgauge.live.bench import change_here_mm, change_words, mean_shift_mm, share_reached
 from rimgauge.live.keys import all_keys
 from rimgauge.live.plot import CENTRE_SHARE, RADIUS_SHARE, factor_for, gap_range_mm
-from rimgauge.live.projector import turn_words
 from rimgauge.live.trail import extremes_deg
-from rimgauge.records import nearest_spoke
+from rimgauge.records import nearest_spoke, turn_words
 
 
 @pytest.fixture
@@ -225,7 +224,7 @@ def test_how_things_stand_is_written_larger_than_the_keys(drawn, words):
     [
         (0.25, "tighten 1/4 turn"),
         (-0.125, "loosen 1/8 turn"),
-        (1.5, "tighten 1 1/2 turn"),
+        (1.5, "tighten 1 1/2 turns"),
         (1.0, "tighten 1 turn"),
     ],
 )

@@ -4,27 +4,30 @@ import pytest
 from wheels import out_of_true
 
 from rimgauge.plan import Wishes, make_plan, plan_text
-from rimgauge.plan.wording import correction_words, fraction, turning_direction
-from rimgauge.records import turns_in_all
+from rimgauge.plan.wording import correction_words, turning_direction
+from rimgauge.records import turns_in_all, turns_words
 
 
 def test_a_correction_in_full():
     assert correction_words(7, "left", 2, "tyre") == (
-        "Spoke 7 (left side): tighten by a quarter turn: turn the nipple clockwise, seen from the tyre."
+        "Spoke 7 (left side): tighten 1/4 turn, clockwise seen from the tyre."
     )
     assert correction_words(12, "right", -3, "hub") == (
-        "Spoke 12 (right side): loosen by three eighths of a turn: "
-        "turn the nipple clockwise, seen from the hub."
-    )
-    assert "by three quarters of a turn, half a turn now and a quarter turn on a second lap: turn" in (
-        correction_words(7, "left", 6, "tyre")
+        "Spoke 12 (right side): loosen 3/8 turn, clockwise seen from the hub."
     )
     for eighths, laps in (
-        (8, "half a turn now and a half turn on a second lap: turn"),
-        (9, "half a turn on each of two laps and an eighth of a turn on a third: turn"),
-        (16, "of three laps and a half turn on a fourth: turn"),
+        (6, "tighten 3/4 turn (1/2 now, 1/4 on a second lap), clockwise"),
+        (8, "tighten 1 turn (1/2 now, 1/2 on a second lap), clockwise"),
+        (9, "tighten 1 1/8 turns (1/2 on each of two laps, 1/8 on a third), clockwise"),
+        (16, "tighten 2 turns (1/2 on each of three laps, 1/2 on a fourth), clockwise"),
     ):
         assert laps in correction_words(7, "left", eighths, "tyre")
+
+
+@pytest.mark.parametrize("seen_from", ["tyre", "hub"])
+@pytest.mark.parametrize("eighths", [-4, -3, -1, 1, 3, 4])
+def test_a_step_that_takes_one_lap_takes_one_line_of_79(seen_from, eighths):
+    assert len(f" 36.  {correction_words(36, 'right', eighths, seen_from)}") <= 79
 
 
 @pytest.mark.parametrize(
@@ -41,18 +44,9 @@ def test_a_right_hand_thread_as_the_person_sees_it(tighten, seen_from, direction
     assert turning_direction(tighten=tighten, seen_from=seen_from) == direction
 
 
-@pytest.mark.parametrize(
-    ("eighths", "words"),
-    [
-        (1, "an eighth of a turn"),
-        (4, "a half turn"),
-        (8, "one full turn"),
-        (9, "1 and 1/8 turns"),
-        (16, "2 full turns"),
-    ],
-)
-def test_fractions(eighths, words):
-    assert fraction(eighths) == words
+@pytest.mark.parametrize(("eighths", "words"), [(1, "1/8"), (4, "1/2"), (8, "1"), (9, "1 1/8"), (16, "2")])
+def test_eighths_are_written_as_mixed_numbers(eighths, words):
+    assert turns_words(eighths) == words
 
 
 @pytest.mark.parametrize("seen_from", ["tyre", "hub"])
