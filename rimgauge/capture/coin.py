@@ -55,11 +55,10 @@ LEAST_KEPT = 0.58
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Coin:
-    """Diameter along the measuring direction, middle (2,) x, y in the picture, and how far it is held slantwise."""
+    """Diameter along the measuring direction and middle (2,) x, y in the picture."""
 
     across: Length
     middle: FloatArray
-    slant_deg: float
 
 
 def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> Coin:
@@ -112,7 +111,6 @@ def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> C
     return Coin(
         across=Length(px=float(diameter), standard_error_px=error_px),
         middle=shape[:2],
-        slant_deg=math.degrees(math.acos(min(1.0, minor / major))),
     )
 
 

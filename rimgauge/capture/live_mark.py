@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from rimgauge.capture.mark import STRIP_BINS, MarkLook, learn_mark, see_mark, strip_centre_px
+from rimgauge.capture.mark import MarkLook, learn_mark, see_mark, strip_centre_px
 from rimgauge.records import FloatArray, View
 
 LARGEST_SHARE = 0.25
@@ -20,7 +20,7 @@ class LiveMark:
 
     def __init__(self, view: View) -> None:
         assert view.mark_box is not None
-        self._centre_bin, self._px_per_bin = strip_centre_px(view, view.mark_box, STRIP_BINS)
+        self._centre_bin, self._px_per_bin = strip_centre_px(view, view.mark_box)
         self._look: MarkLook | None = None
 
     def learn(self, strips: FloatArray) -> bool:

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge.capture.patch import Patch
 from rimgauge.records import BoolArray, Box, FloatArray, View
 
 STRIP_BINS = 120
@@ -109,18 +110,8 @@ def patch_within(patch: NDArray[np.uint8], box: Box, within: Box) -> NDArray[np.
 
 def spoke_patch(image: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
     """Cut the box out as grey levels, with room for a shake round it; beyond the picture its border is repeated."""
-    x, y, width, height = box
-    left, top = max(0, x - SHAKE_ROOM_PX), max(0, y - SHAKE_ROOM_PX)
-    seen = image[top : y + height + SHAKE_ROOM_PX, left : x + width + SHAKE_ROOM_PX]
-    above, before = SHAKE_ROOM_PX - (y - top), SHAKE_ROOM_PX - (x - left)
-    below, after = (
-        height + 2 * SHAKE_ROOM_PX - above - len(seen),
-        width + 2 * SHAKE_ROOM_PX - before - seen.shape[1],
-    )
-    grey = cv2.cvtColor(seen, cv2.COLOR_BGR2GRAY)
-    if above or before or below or after:
-        grey = cv2.copyMakeBorder(grey, above, below, before, after, cv2.BORDER_REPLICATE)
-    return np.asarray(grey, dtype=np.uint8)
+    cropped = Patch(box, transposed=False, flipped=False).crop(image, SHAKE_ROOM_PX)
+    return np.asarray(cv2.cvtColor(cropped, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
 def strips_of(patch: NDArray[np.uint8], view: View, box: Box, shift_px: tuple[float, float]) -> FloatArray:
@@ -180,15 +171,15 @@ def without_flicker(profile: NDArray[Any], light: NDArray[Any]) -> NDArray[Any]:
     return even
 
 
-def strip_centre_px(view: View, box: Box, bins: int) -> tuple[float, float]:
+def strip_centre_px(view: View, box: Box) -> tuple[float, float]:
     """Where, in bins, the middle of the mark's box lies on the whole strip; and the pixels a bin holds."""
     upright = abs(view.forward[1]) > abs(view.forward[0])
     axis = 1 if upright else 0
     length = view.image_size[axis]
     centre = box[axis] + (box[axis + 2] - 1) / 2.0
-    per_bin = length / bins
+    per_bin = length / STRIP_BINS
     place = (centre + 0.5) / per_bin - 0.5
-    return (bins - 1 - place if float(view.forward[axis]) < 0.0 else place), per_bin
+    return (STRIP_BINS - 1 - place if float(view.forward[axis]) < 0.0 else place), per_bin
 
 
 @dataclass(frozen=True, slots=True, eq=False)

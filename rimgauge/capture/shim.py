@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge.capture.frame import Picture
-from rimgauge.capture.patch import GreyArray, patch_of
+from rimgauge.capture.patch import GreyArray, inward, patch_of
 from rimgauge.capture.sources import PICTURE_ENDINGS, open_source, read_picture
 from rimgauge.capture.targets import Length, check_size
 from rimgauge.capture.uncovered import cut_colours, uncovered_px
@@ -44,7 +44,7 @@ def pointer_moved_px(before: NDArray[np.uint8], after: NDArray[np.uint8], view: 
     """
     for picture, what in ((before, "the picture before"), (after, "the picture after")):
         check_size(picture, view, what)
-    outward = view.positive if edge.side != "left" else -view.positive
+    outward = -inward(view, edge)
     rim = patch_of(view, edge, edge.rim_box)
     rim_old, rim_new = rim.cut(before), rim.cut(after)
     nudge_px, nudge_error_px = _nudge(rim_old, rim_new, rim.turn(outward))
@@ -73,7 +73,7 @@ def pointer_moved_px(before: NDArray[np.uint8], after: NDArray[np.uint8], view: 
 def _room_behind(view: View, edge: Edge) -> Box:
     """Widen the pointer's box with room for the shim on the side away from the rim, within the picture."""
     x, y, width, height = edge.pointer_box
-    back = (view.positive if edge.side != "left" else -view.positive) * REACH_PX
+    back = -inward(view, edge) * REACH_PX
     right, bottom = max(0.0, float(back[0])), max(0.0, float(back[1]))
     left, top = min(0.0, float(back[0])), min(0.0, float(back[1]))
     x0, y0 = max(0, x + round(left)), max(0, y + round(top))

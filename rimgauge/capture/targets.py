@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge.capture.patch import inward
 from rimgauge.errors import BadInput, ScaleMissing
 from rimgauge.records import Edge, FloatArray, View, middle_px
 
@@ -79,7 +80,7 @@ def squares_px(corners: Corners, view: View) -> list[Length]:
 def _square_at_edge(corners: Corners, view: View, edge: Edge) -> Length:
     _, _, width, height = edge.rim_box
     middle = middle_px(edge.rim_box)
-    outward = view.positive if edge.side != "left" else -view.positive
+    outward = -inward(view, edge)
     half_px = 0.5 * (height if abs(outward[1]) > abs(outward[0]) else width)
     near, here, far = (
         square_at(corners, middle + share * half_px * outward, view.positive) for share in (0.0, 0.5, 1.0)

@@ -207,7 +207,7 @@ def _mark_and_slide(marks: bytearray, count: int, view: View) -> tuple[FloatArra
     """Place and strength of the mark, and the rim's own slide, from the strips of all frames."""
     if view.mark_box is None:
         return np.full(count, np.nan), np.zeros(count), None
-    centre_bin, px_per_bin = strip_centre_px(view, view.mark_box, STRIP_BINS)
+    centre_bin, px_per_bin = strip_centre_px(view, view.mark_box)
     strips = np.frombuffer(marks, dtype=np.uint8).reshape(count, STRIP_BINS, 3)
     slide = find_slide(strips, px_per_bin)
     if view.tag_box is not None:

@@ -67,7 +67,7 @@ def _draw_gap(
     room = np.array([width, height]) / 2 - tip
     across = across if across @ room >= 0 else -across
     _line(picture, rim - 45 * unit * across, rim + 62 * unit * across, _RIM, unit)
-    _dot(picture, tip, _TIP, unit)
+    _dot(picture, tip, unit)
     _line(picture, tip + 9 * unit * across, tip + 62 * unit * across, _TIP, unit)
     _dimension(picture, tip + 50 * unit * across, rim + 50 * unit * across, unit)
     _tag(picture, (tip + rim) / 2 + 50 * unit * across, across, f"{gap_mm:.2f} mm", unit)
@@ -113,7 +113,7 @@ def _legend(width: int, unit: float, label: str) -> Image:
     )
     left, base = 18 * unit, 41 * unit
     middle = base - 5 * unit
-    _dot(strip, np.array([left, middle]), _TIP, 0.7 * unit)
+    _dot(strip, np.array([left, middle]), 0.7 * unit)
     left = _write(strip, (left + 14 * unit, base), "pointer tip", unit) + 30 * unit
     _line(strip, np.array([left, base + 4 * unit]), np.array([left, base - 14 * unit]), _RIM, unit)
     left = _write(strip, (left + 10 * unit, base), "rim edge", unit) + 24 * unit
@@ -140,9 +140,9 @@ def _line(picture: Image, start: FloatArray, end: FloatArray, colour: Colour, un
         cv2.line(picture, _whole(start), _whole(end), shade, max(1, round(width)), cv2.LINE_AA)
 
 
-def _dot(picture: Image, centre: FloatArray, colour: Colour, unit: float) -> None:
+def _dot(picture: Image, centre: FloatArray, unit: float) -> None:
     """Draw a ring that leaves the place itself in sight."""
-    for shade, width in ((_DARK, 4 * unit), (colour, 2 * unit)):
+    for shade, width in ((_DARK, 4 * unit), (_TIP, 2 * unit)):
         cv2.circle(picture, _whole(centre), round(8 * unit), shade, max(1, round(width)), cv2.LINE_AA)
 
 

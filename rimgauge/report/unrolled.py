@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.transforms import ScaledTranslation, Transform, blended_transform_factory
+from matplotlib.transforms import ScaledTranslation, blended_transform_factory
 
 from rimgauge.records import Runout, SideRunout, Zone, shortest_deg
 from rimgauge.report.palette import BAND, FLANGE_LETTER, FLANGE_MARKER, INK, OTHER_SIDE, QUIET, ZONE, Stroke
@@ -62,7 +62,7 @@ def draw_unrolled(
     axes.legend(
         loc="upper left",
         bbox_to_anchor=(0.0, 0.0),
-        bbox_transform=axes.transAxes + _points_up(axes, -23),
+        bbox_transform=axes.transAxes + ScaledTranslation(0, -23 / 72, axes.figure.dpi_scale_trans),
         ncols=6,
         fontsize=6.5,
         frameon=False,
@@ -71,10 +71,6 @@ def draw_unrolled(
         columnspacing=1.4,
         handletextpad=0.5,
     )
-
-
-def _points_up(axes: Axes, points: float) -> Transform:
-    return ScaledTranslation(0, points / 72, axes.figure.dpi_scale_trans)
 
 
 def _sign_words(runout: Runout) -> str:

@@ -13,8 +13,7 @@ from rimgauge.records import FloatArray, record
 
 from .camera import Camera, place_camera
 from .canvas import Canvas, Picture, Tracer, blurred, lay_rim, make_canvas
-from .happenings import Happening, happenings, lay_hand, moved
-from .motion import Spin, turn_by_hand
+from .happenings import Happening, Spin, happenings, lay_hand, moved, turn_by_hand
 from .outline import Outline
 from .pointer import draw_pointer, pointer_tip
 from .spec import CURVE_POINTS, SceneSpec

@@ -73,7 +73,7 @@ def _strip(spec: SceneSpec, part: Part, count: int, rng: np.random.Generator) ->
     grey = _GREYS[spec.finish][part]
     strength = spec.texture * (0.05 if spec.finish == "bright" else 0.09)
     lines = rng.normal(0, strength * _LINES.get(part, 0.7), count)
-    stains = _smooth_round(rng, _AROUND, count)
+    stains = _smooth_round(rng, count)
     specks = blurred(rng.normal(0, 1, (_AROUND, count)).astype(np.float32), 1.2)
     shape = 1 + lines[None, :] + 0.5 * strength * stains + strength * specks
     tint = np.array((1.01, 1.0, 0.99)) if spec.finish == "bright" else np.array((1.04, 1.0, 0.98))
@@ -86,11 +86,11 @@ def _strip(spec: SceneSpec, part: Part, count: int, rng: np.random.Generator) ->
     return np.asarray(strip, dtype=np.float32)
 
 
-def _smooth_round(rng: np.random.Generator, around: int, count: int) -> Picture:
-    """Smooth noise of unit size (around, count) that closes on itself."""
+def _smooth_round(rng: np.random.Generator, count: int) -> Picture:
+    """Smooth noise of unit size (_AROUND, count) that closes on itself."""
     coarse = rng.normal(0, 1, (60, max(2, count // 8))).astype(np.float32)
     coarse = np.concatenate((coarse, coarse[:1]))
-    return np.asarray(cv2.resize(coarse, (count, around), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
+    return np.asarray(cv2.resize(coarse, (count, _AROUND), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
 
 
 def _arc(spec: SceneSpec, centre_mm: float, length_mm: float) -> NDArray[np.int64]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,7 +25,7 @@ from rimgauge.records import (
     Zone,
 )
 from rimgauge.signal.budget import expand, total_budget
-from rimgauge.signal.harmonics import HarmonicFit, basis, fit_smooth
+from rimgauge.signal.harmonics import HarmonicFit, basis, fit_order, fit_smooth
 
 CURVE_DEG: FloatArray = np.arange(720, dtype=np.float64) * 0.5
 DRAWS = 500
@@ -120,7 +121,7 @@ def _as_told(
         spoke_angle_deg=spoke_angle_deg,
         spoke_mm=fit(spoke_angle_deg) - fit.coefficients[0],
         spoke_standard_uncertainty_mm=_spread_at(fit, spoke_angle_deg),
-        zones=find_zones(CURVE_DEG, curve_mm, spoke_angle_deg),
+        zones=find_zones(curve_mm, spoke_angle_deg),
     )
 
 
@@ -220,7 +221,7 @@ ZONE_SHARE = 0.35
 """A judgement: it keeps a single bend in one piece and leaves the harmless rest out."""
 
 
-def find_zones(curve_deg: FloatArray, curve_mm: FloatArray, spoke_angle_deg: FloatArray) -> tuple[Zone, ...]:
+def find_zones(curve_mm: FloatArray, spoke_angle_deg: FloatArray) -> tuple[Zone, ...]:
     """Stretches that stray one way by more than about a third of the worst deviation, the worst first."""
     level = ZONE_SHARE * float(np.abs(curve_mm).max(initial=0.0))
     if level <= 0.0:
@@ -234,21 +235,61 @@ def find_zones(curve_deg: FloatArray, curve_mm: FloatArray, spoke_angle_deg: Flo
         ends = np.flatnonzero(np.diff(turned, append=0) == -1)
         for begin, end in zip(begins, ends, strict=True):
             index = (np.arange(begin, end + 1) + start) % len(curve_mm)
-            zones.append(_zone(curve_deg, curve_mm, index, spoke_angle_deg))
+            zones.append(_zone(curve_mm, index, spoke_angle_deg))
     return tuple(sorted(zones, key=lambda zone: -abs(zone.peak_mm)))
 
 
-def _zone(curve_deg: FloatArray, curve_mm: FloatArray, index: IntArray, spoke_angle_deg: FloatArray) -> Zone:
-    start, end = float(curve_deg[index[0]]), float(curve_deg[index[-1]])
+def _zone(curve_mm: FloatArray, index: IntArray, spoke_angle_deg: FloatArray) -> Zone:
+    start, end = float(CURVE_DEG[index[0]]), float(CURVE_DEG[index[-1]])
     worst = index[int(np.argmax(np.abs(curve_mm[index])))]
     width = (end - start) % 360.0
     inside = (spoke_angle_deg - start) % 360.0 <= width
     order = np.argsort((spoke_angle_deg[inside] - start) % 360.0)
     return Zone(
         start_deg=start,
-        centre_deg=float(curve_deg[worst]),
+        centre_deg=float(CURVE_DEG[worst]),
         end_deg=end,
         width_deg=width,
         peak_mm=float(curve_mm[worst]),
         spokes=tuple(int(k) + 1 for k in np.flatnonzero(inside)[order]),
     )
+
+
+LIVE_ORDER = 10
+"""Enough for a rim's shape to a few hundredths of a millimetre; what is left counts as noise."""
+LIVE_PLACES = 72
+LEAST_SEEN = 0.98
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunoutSoFar:
+    """Total runout [mm], and the standard uncertainty [mm] that the scatter of the frames gives it."""
+
+    total_mm: float
+    standard_uncertainty_mm: float
+
+
+def share_seen(angle_deg: FloatArray) -> float:
+    """Share of the wheel, 0 to 1, that the angles (n,) [deg] cover, in steps of five degrees."""
+    return len(np.unique(np.floor(angle_deg % 360.0 / (360.0 / LIVE_PLACES)))) / LIVE_PLACES
+
+
+def runout_so_far(angle_deg: FloatArray, gap_mm: FloatArray) -> RunoutSoFar | None:
+    """Fit the curve so far and read largest minus smallest; None until the whole wheel was seen.
+
+    The uncertainty is that of the difference of the curve's two extremes, by the fit's covariance
+    (law of propagation, GUM 5.2.2). Scale and view are not in it: more turning doesn't better them.
+
+    Parameters
+    ----------
+    angle_deg, gap_mm : (n,) of the frames, NaN where either isn't known.
+    """
+    good = np.isfinite(angle_deg) & np.isfinite(gap_mm)
+    if good.sum() < 4 * (2 * LIVE_ORDER + 1) or share_seen(angle_deg[good]) < LEAST_SEEN:
+        return None
+    fit = fit_order(angle_deg[good], gap_mm[good], LIVE_ORDER)
+    grid: FloatArray = np.arange(0.0, 360.0, 1.0)
+    curve = fit(grid)
+    extremes = basis(grid[[int(curve.argmax()), int(curve.argmin())]], LIVE_ORDER)
+    across = extremes[0] - extremes[1]
+    return RunoutSoFar(float(np.ptp(curve)), math.sqrt(max(float(across @ fit.covariance @ across), 0.0)))

@@ -70,24 +70,6 @@ def test_what_gave_nothing_is_null_in_the_file(runout, tmp_path):
     assert "NaN" not in text
 
 
-def test_fields_have_the_names_that_other_programs_rely_on(two_sided, plan, tmp_path):
-    write_pass(tmp_path / "pass.json", two_sided)
-    fields = json.loads((tmp_path / "pass.json").read_text(encoding="utf-8"))
-    side = fields["sides"][0]
-    assert fields["format"] == "rimgauge-pass"
-    assert fields["version"] == 1
-    top = "direction created source revolutions total_runout_mm sides uncertainty_budget verdict frames"
-    assert set(fields) >= set(top.split())
-    below = "side mean_gap_mm total_runout_mm non_repeatable_mm harmonics curve spokes zones"
-    assert set(side) >= set(below.split())
-    assert set(side["spokes"][0]) == {"number", "side", "angle_deg", "runout_mm", "standard_uncertainty_mm"}
-    assert set(side["zones"][0]) >= {"centre_deg", "width_deg", "peak_mm", "spokes"}
-    write_plan(tmp_path / "plan.json", plan)
-    fields = json.loads((tmp_path / "plan.json").read_text(encoding="utf-8"))
-    assert set(fields) >= {"round", "corrections", "predicted", "before", "bound", "cautions", "refused"}
-    assert set(fields["corrections"][0]) == {"order", "spoke", "side", "turns", "words"}
-
-
 def test_a_zone_without_start_and_end_gets_them_from_its_width(runout, tmp_path):
     path = tmp_path / "pass.json"
     write_pass(path, runout)

@@ -5,13 +5,10 @@ import dataclasses
 import datetime
 import json
 import os
-import random
 import shutil
-import signal
 import subprocess
 import sys
 import textwrap
-import time
 from pathlib import Path
 
 import pytest
@@ -138,28 +135,6 @@ def test_a_kill_before_any_step_on_the_disk_leaves_a_job_that_goes_on(
         check_whole(folder)
         assert len(passes(open_job(folder))) == before + 1
     assert there == {0, 1}
-
-
-@POSIX
-def test_a_kill_at_random_moments_leaves_a_job_that_goes_on(given: Path, tmp_path: Path, runout) -> None:
-    program = WRITER + textwrap.dedent("""
-        while True:
-            write(Path(sys.argv[2]), Path(sys.argv[1]))
-            print("one is written", flush=True)
-    """)
-    job = create_job(tmp_path / "job", spokes=32)
-    chance = random.Random(7)
-    for _ in range(6):
-        command = [sys.executable, "-c", program, str(given), str(job.folder)]
-        with subprocess.Popen(command, stdout=subprocess.PIPE) as writer:
-            assert writer.stdout.readline() == b"one is written\n"
-            time.sleep(chance.uniform(0.0, 0.4))
-            writer.send_signal(signal.SIGKILL)
-        check_whole(job.folder)
-    count = len(passes(job))
-    assert count >= 6
-    keep_pass(job, runout)
-    assert len(passes(job)) == count + 1
 
 
 def test_processes_side_by_side_lose_nothing(given: Path, tmp_path: Path) -> None:
