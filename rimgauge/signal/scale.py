@@ -98,16 +98,10 @@ def scale_from_squares(
 
     Parameters
     ----------
-    square_mm : float
-        Side of one square [mm].
-    square_px : FloatArray
-        Its side at each of n pointers, shape (n,) [px].
-    error_px : FloatArray
-        Standard error of the fit, shape (n,) [px].
-    place_error_px : FloatArray
-        Standard uncertainty from where the rim's edge may stand, shape (n,) [px].
-    camera : CameraPlace or None
-        Where the camera stands, as the board shows it.
+    square_mm : side of one square [mm].
+    square_px, error_px : (n,) its side at each of n pointers and the fit's standard error [px].
+    place_error_px : (n,) standard uncertainty from where the rim's edge may stand [px].
+    camera : where it stands, as the board shows it.
     """
     mean_px = float(np.mean(square_px))
     budget = [

@@ -20,9 +20,23 @@ LONGEST_S = 10.0
 LONGEST_SAID = 2000
 
 
+MAY_WRITE = {
+    "measure": ("pass.json", "pass.jpg"),
+    "show": ("show.avi",),
+    "scale": ("view.json",),
+    "plan": ("p.json",),
+    "export": ("tables",),
+    "report": ("r.html",),
+    "aim": ("view.json", "view.png", "aim.png"),
+    "lens": ("lens.json",),
+    "scene": ("drawn",),
+}
+"""What commands that may write were told to write to."""
+
+
 @dataclass
 class Case:
-    """A command line, what it may write (names at the top of its folder), whether it must refuse, and what is typed."""
+    """A command line, what it may write if not the usual (names at the top of its folder), whether it must refuse."""
 
     door: str
     arguments: list[str]
@@ -99,13 +113,13 @@ def _faults(case, ending, out, before, after):
 
 
 def _strays(case, ending, before, after):
-    faults = []
+    faults, may_write = [], case.may_write or MAY_WRITE.get(case.arguments[0], ())
     for path in sorted(before.keys() | after.keys()):
         if before.get(path) == after.get(path):
             continue
         inside = path.relative_to(case.folder).parts if path.is_relative_to(case.folder) else ("",)
         kind = "is lost" if path not in after else "is written" if path not in before else "is changed"
-        if inside[0] not in case.may_write or (ending.said and ending.code in (1, 2)):
+        if inside[0] not in may_write or (ending.said and ending.code in (1, 2)):
             faults.append(f"{'/'.join(inside)[:60]} {kind}")
     return faults
 
