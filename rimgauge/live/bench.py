@@ -6,8 +6,7 @@ import math
 
 import numpy as np
 
-from rimgauge.live.keys import Foot
-from rimgauge.live.screen import Controls
+from rimgauge.live.screen import Controls, Foot
 from rimgauge.live.trail import CELLS, Trail
 from rimgauge.records import Flange, FloatArray, Moment, record, shortest_deg
 

@@ -14,8 +14,7 @@ import cv2
 from rimgauge.errors import BadFile
 from rimgauge.live.bench import Bench, Cue, Showing, mean_shift_mm
 from rimgauge.live.ink import Image
-from rimgauge.live.keys import Foot, all_keys, foot_of
-from rimgauge.live.screen import Controls, pressed
+from rimgauge.live.screen import Controls, Foot, all_keys, foot_of, pressed
 from rimgauge.live.trail import Trail, covered, no_trail
 from rimgauge.records import FloatArray, Moment
 

@@ -78,12 +78,6 @@ def _read(made: TrueWheel, random: np.random.Generator, tension: bool) -> Readin
     return replace(seen, tension_n=np.maximum(seen.tension_n, 0.0))
 
 
-def _loosened(nominal: Wheel, random: np.random.Generator, share: float) -> tuple[TrueWheel, int]:
-    """A wheel with one spoke loosened to a share of its tension at most, and which."""
-    made = _nearly_true(nominal, random)
-    return made, _loosen_one(made, random, share)
-
-
 def _loosen_one(made: TrueWheel, random: np.random.Generator, share: float) -> int:
     spokes = len(made.nominal.flanges)
     spoke = int(random.integers(spokes))
@@ -94,26 +88,22 @@ def _loosen_one(made: TrueWheel, random: np.random.Generator, share: float) -> i
     return spoke
 
 
-def broken_spoke(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
-    """One spoke pulls no more."""
-    made, spoke = _loosened(nominal, random, 0.0)
-    names = {"broken"} if tension else {"lost"}
-    return nominal, _read(made, random, tension), {f"{name} {spoke + 1}" for name in names}
+def one_loosened(share: float) -> Fault:
+    """One spoke is loosened to a share of its tension at most."""
 
+    def make(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
+        made = _nearly_true(nominal, random)
+        named = f"{'broken' if tension else 'lost'} {_loosen_one(made, random, share) + 1}"
+        return nominal, _read(made, random, tension), {named}
 
-def slack_spoke(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
-    """One spoke has a tenth of its tension left."""
-    made, spoke = _loosened(nominal, random, 0.1)
-    names = {"broken"} if tension else {"lost"}
-    return nominal, _read(made, random, tension), {f"{name} {spoke + 1}" for name in names}
+    return make
 
 
 def slack_and_out(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
     """A wheel out of true besides, one spoke of which has a tenth of its tension left."""
     made = random_wheel_of(nominal, random)
-    spoke = _loosen_one(made, random, 0.1)
-    names = {"broken"} if tension else {"lost"}
-    return made.nominal, _read(made, random, tension), {f"{name} {spoke + 1}" for name in names}
+    named = f"{'broken' if tension else 'lost'} {_loosen_one(made, random, 0.1) + 1}"
+    return made.nominal, _read(made, random, tension), {named}
 
 
 def flat_spot(nominal: Wheel, random: np.random.Generator, tension: bool) -> Case:
@@ -177,8 +167,8 @@ def random_wheel_of(nominal: Wheel, random: np.random.Generator) -> TrueWheel:
 
 
 FAULTS: dict[str, Fault] = {
-    "broken spoke": broken_spoke,
-    "slack spoke": slack_spoke,
+    "broken spoke": one_loosened(0.0),
+    "slack spoke": one_loosened(0.1),
     "slack spoke, out of true": slack_and_out,
     "flat spot": flat_spot,
     "bent rim": bent_rim,

@@ -8,8 +8,8 @@ import pytest
 
 from rimgauge.live import Bench, Foot, Step, draw_projector, extend, ink, no_trail
 from rimgauge.live.bench import change_here_mm, change_words, mean_shift_mm, share_reached
-from rimgauge.live.keys import all_keys
 from rimgauge.live.plot import CENTRE_SHARE, RADIUS_SHARE, factor_for, gap_range_mm
+from rimgauge.live.screen import all_keys
 from rimgauge.live.trail import extremes_deg
 from rimgauge.records import nearest_spoke, turn_words
 

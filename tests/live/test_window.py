@@ -13,9 +13,8 @@ from rimgauge.errors import BadFile, BadInput
 from rimgauge.live import Bench, Step, draw_projector, run_window
 from rimgauge.live import desk as desk_room
 from rimgauge.live import window as loop
-from rimgauge.live.keys import all_keys
 from rimgauge.live.recording import Recording
-from rimgauge.live.screen import Controls, pressed
+from rimgauge.live.screen import Controls, all_keys, pressed
 
 
 def plain(showing):
