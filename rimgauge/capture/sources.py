@@ -47,7 +47,7 @@ MORE_DECODERS = 1
 """So many threads more than the processor has cores decode a film: while one hands its picture on, the cores are at work."""
 SAME_TIME_S = 1e-4
 LONGEST_NUMBER = 9
-NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try 1"
+NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try another number, from 0 up"
 NO_STREAM = "nothing answers at this address; check that phone and computer share a network"
 
 

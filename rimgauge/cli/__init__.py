@@ -17,7 +17,7 @@ from typing import Any
 import click
 
 from rimgauge import __version__
-from rimgauge.errors import RimgaugeError
+from rimgauge.errors import BadInput, RimgaugeError
 
 COMMANDS = {
     "demo": "Measure and plan the bundled job, with no camera and no wheel.",
@@ -74,6 +74,19 @@ class LazyGroup(click.Group):
         module = importlib.import_module(f"rimgauge.cli.{cmd_name}")
         found: click.Command = module.command
         return found
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Say which command is meant, perhaps, where there is none of that name."""
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            import difflib  # which takes as long as all the rest
+
+            near = difflib.get_close_matches(name, COMMANDS, n=1)
+            hint = f"did you mean {near[0]}?" if near else "`rimgauge --help` lists them"
+            raise BadInput(f"there is no command {name}; {hint}")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands from the table, without importing them."""

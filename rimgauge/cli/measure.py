@@ -194,9 +194,10 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
     """
     from rimgauge.job import history
 
+    again = "rimgauge measure SOURCE" + ("" if job is None else f" --direction {runout.direction}")
     old_film = "" if job is None else history(job).film_before_turning(file)
     if old_film:
-        next_step(f"{old_film}.", "rimgauge measure SOURCE")
+        next_step(f"{old_film}.", again)
         return
     if runout.verdict.outcome == "within":
         words, command = f"{runout.direction} runout is true enough", "rimgauge report"
@@ -206,7 +207,7 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
         else:
             words = f"{words}, and {other.words}; make the page that says so."
     elif runout.verdict.outcome == "undecided":
-        next_step(to_decide(runout), "rimgauge measure SOURCE")
+        next_step(to_decide(runout), again)
         return
     else:
         words, command = "ask which nipples to turn.", "rimgauge plan"

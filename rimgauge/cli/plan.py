@@ -131,8 +131,7 @@ def command(
         return
     plan = _planned(start, build, wishes, round_number)
     written = _keep(plan, build, job or out, sheet, seen_from, start.files.typed)
-    by_camera = job is not None and start.files.readings is None
-    _show(plan, written, as_json=as_json, by_camera=by_camera)
+    _show(plan, written, job, as_json=as_json, typed=start.files.readings is not None)
     if plan.refused is not None:
         sys.exit(1)
 
@@ -201,9 +200,9 @@ def _keep(
     return written
 
 
-def _show(plan: Plan, written: list[Path], *, as_json: bool, by_camera: bool) -> None:
-    """Print the plan, where it was written, and what to do next."""
-    from rimgauge.job import headed, plan_fields
+def _show(plan: Plan, written: list[Path], job: Job | None, *, as_json: bool, typed: bool) -> None:
+    """Print the plan, where it was written, and what to do next; typed: it was made on readings typed in."""
+    from rimgauge.job import headed, next_path, plan_fields
     from rimgauge.plan import plan_text
 
     if as_json:
@@ -212,10 +211,15 @@ def _show(plan: Plan, written: list[Path], *, as_json: bool, by_camera: bool) ->
     click.echo(plan_text(plan))
     click.echo(f"Wrote {' and '.join(shown(path) for path in written)}.")
     if plan.corrections:
+        into = (
+            f", write what you read into {next_path(job, 'readings').name}"
+            if job is not None and typed
+            else ""
+        )
         next_step(
-            "turn these nipples, then measure and plan again. If you left steps out, tell the next plan the "
+            f"turn these nipples, then measure{into} and plan again. If you left steps out, tell the next plan the "
             "numbers of the spokes that you turned (not of the steps), as in --done 3,7,12.",
-            *(_measure_again(plan) if by_camera else []),
+            *([] if job is None or typed else _measure_again(plan)),
         )
 
 

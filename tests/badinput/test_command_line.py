@@ -47,7 +47,8 @@ def readings(tmp_path):
 @pytest.mark.parametrize(
     ("typed", "code", "named"),
     [
-        ("straighten", 2, "'straighten'"),
+        ("straighten", 2, "there is no command straighten; `rimgauge --help` lists them"),
+        ("mesure", 2, "there is no command mesure; did you mean measure?"),
         ("new job", 2, "--spokes"),
         ("plan", 2, "--readings"),
         ("verify", 2, "job folder"),

@@ -12,8 +12,10 @@ import tomllib
 import cv2
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from numpy.testing import assert_allclose
 
+from rimgauge.cli.measure import command as measure
 from rimgauge.job import read_view
 
 
@@ -66,15 +68,28 @@ def test_curve_from_a_file_is_what_is_drawn(tmp_path):
     assert_allclose(truth["total_runout_mm"], 0.8, rtol=0, atol=1e-4)
 
 
+def test_tags_drawn_without_more_ado_are_read(tmp_path):
+    """With seed 2 the smear of 8 ms left fewer than two of them to be read."""
+    drawn = tmp_path / "drawn"
+    assert _scene("--out", drawn, "--tags", 4, "--seed", 2).returncode == 0
+    done = CliRunner().invoke(
+        measure, [str(drawn / "frames"), "--view", str(drawn / "view.json"), "--spokes", "32", "--json"]
+    )
+    assert done.exit_code == 0, done.exception
+    found = json.loads(done.stdout)["total_runout_mm"]
+    true = json.loads((drawn / "truth.json").read_text())["total_runout_mm"]
+    assert abs(found["value"] - true) < found["expanded_uncertainty"]
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [
         (["--spokes", "7.5"], "7.5"),
-        (["--spokes", "0"], "spokes is 0"),
+        (["--spokes", "0"], "--spokes is 0"),
         (["--spokes", "60", "--tags", "1"], "tags go up to number 48"),
         (["--runout-mm", "nan"], "--runout-mm"),
         (["--runout-mm", "9"], "come within"),
-        (["--mm-per-px", "0"], "mm_per_px"),
+        (["--mm-per-px", "0"], "--mm-per-px is 0: it must lie"),
         (["--direction", "sideways"], "sideways"),
         (["--curve", "nowhere.csv"], "nowhere.csv"),
     ],

@@ -83,3 +83,9 @@ def test_a_tension_put_right_is_recorded_and_said(wheel, tmp_path, monkeypatch):
     assert "readings-01.csv was changed by hand" in text
     assert read_plan("plan-02.json").round == 1
     assert as_recorded()
+
+
+def test_what_comes_next_names_the_file_for_the_next_readings(planned):
+    type_in(0.3 * planned, "readings-02.csv")
+    text = " ".join(run_plan().split())
+    assert "write what you read into readings-03.csv and plan again" in text
