@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 @click.option("--squares", metavar="9x6", help="Inner corners of a checkerboard, across and down.")
 @click.option("--charuco", metavar="7x5", help="Squares of a board with markers between, across and down.")
 @click.option("--markers", default="4X4_50", show_default=True, help="Set of markers of such a board.")
-@click.option("--out", type=PATH, help="File to write (lens.json).")
-@click.option("--view", "view_file", type=PATH, help="View of the same camera to keep it in, too.")
+@click.option("--out", type=PATH, help="File to keep it in for other views (lens.json).")
+@click.option("--view", "view_file", type=PATH, help="View of the same camera to keep it in.")
 @json_option
 def command(
     *,
@@ -40,11 +40,22 @@ def command(
     Take ten pictures or more with the camera setting that you measure with: the board tilted every way, near
     and far, and reaching into the corners of the picture.
 
+    A lens.json that was written before may stand in place of the pictures, to keep it in another view.
+
     Example:  rimgauge lens board/*.jpg --squares 9x6 --out lens.json
+
+    Example:  rimgauge lens lens.json --view view-lateral.json
     """
     from rimgauge.capture.lens import calibrate
     from rimgauge.job import check_view_as_recorded, write_lens
 
+    if len(pictures) == 1 and pictures[0].suffix.lower() == ".json":
+        if view_file is None or squares or charuco or out:
+            raise BadInput(
+                f"{pictures[0]} holds a lens found before: give --view alone with it, to keep it there"
+            )
+        _from_file(pictures[0], view_file, as_json=as_json)
+        return
     if (squares is None) == (charuco is None):
         raise BadInput("give --squares 9x6 for a checkerboard, or --charuco 7x5 for a board with markers")
     if not pictures:
@@ -63,6 +74,19 @@ def command(
         print_json(_fields(lens, image_size, len(sighted), missed))
     else:
         click.echo(_words(lens, len(sighted), missed, [path for path in (out, view_file) if path]))
+
+
+def _from_file(path: Path, view_file: Path, *, as_json: bool) -> None:
+    """Keep in a view a lens that was written into a file before."""
+    from rimgauge.job import check_view_as_recorded, lens_fields, read_lens
+
+    check_view_as_recorded(view_file)
+    lens, image_size = read_lens(path)
+    put_view(view_file, _with_lens(view_file, lens, image_size), used=[path])
+    if as_json:
+        print_json({"image_size": list(image_size), **lens_fields(lens)})
+    else:
+        click.echo(f"Wrote {shown(view_file)}.")
 
 
 def _sighted(

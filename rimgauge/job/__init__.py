@@ -58,4 +58,4 @@ from .recorded import (
 from .result import Result, result_fields
 from .start import create_job
 from .tables import tables
-from .view_file import lens_fields, read_view, write_lens, write_view
+from .view_file import lens_fields, read_lens, read_view, write_lens, write_view

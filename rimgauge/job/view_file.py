@@ -11,7 +11,7 @@ import numpy as np
 
 from rimgauge.records import Box, CameraPlace, Direction, Edge, FloatArray, Lens, Scale, Side, View
 
-from .reader import FileFormat, Reader, write_json
+from .reader import FileFormat, Reader, read_json, write_json
 
 _SIDES: dict[Direction, tuple[Side, ...]] = {"lateral": ("right", "left"), "radial": ("outer",)}
 _UNIT_WITHIN = 1e-3
@@ -146,3 +146,9 @@ def write_lens(path: Path, lens: Lens, image_size: tuple[int, int]) -> None:
 
 _FORMAT = FileFormat("rimgauge-view", view_fields, parse_view)
 read_view, write_view = _FORMAT.read, _FORMAT.write
+
+
+def read_lens(path: Path) -> tuple[Lens, tuple[int, int]]:
+    """Read what a lens does, and the width and height of the pictures it was found in; raises BadFile."""
+    fields = read_json(path, "rimgauge-lens")
+    return parse_lens(fields), _image_size(fields)

@@ -1,6 +1,7 @@
 """`rimgauge lens` on photographs with a published result, on drawn boards of known lens, and on bad input."""
 
 import json
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -8,7 +9,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.cli import run
-from rimgauge.job import read_view, write_view
+from rimgauge.job import read_view, write_lens, write_view
+from rimgauge.records import Lens
+from tests.said import stopped
 from tests.seen import lateral_view
 
 PUBLISHED_RMS_PX = 0.1963
@@ -80,6 +83,18 @@ def test_a_drawn_board_with_markers_gives_its_focal_length_and_is_kept_in_the_vi
     assert "px (rms)" in capsys.readouterr().out
     lens = read_view(tmp_path / "view.json").lens
     assert_allclose(lens.camera_matrix[[0, 1], [0, 1]], 800.0, rtol=DRAWN_FOCAL, atol=0)
+
+
+def test_a_lens_found_before_is_kept_in_another_view(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    matrix = np.array([[800.0, 0, 319.5], [0, 800.0, 239.5], [0, 0, 1.0]])
+    write_lens(Path("lens.json"), Lens(camera_matrix=matrix, distortion=np.zeros(5), rms_px=0.2), (640, 480))
+    write_view(Path("other.json"), lateral_view(image_size=(640, 480)))
+    write_view(Path("small.json"), lateral_view(image_size=(640, 360)))
+    run(["lens", "lens.json", "--view", "other.json"])
+    assert_allclose(read_view(Path("other.json")).lens.camera_matrix, matrix, rtol=0, atol=0)
+    assert "is for 640 × 360" in stopped(["lens", "lens.json", "--view", "small.json"], capsys)[1]
+    assert "give --view alone" in stopped(["lens", "lens.json", "--out", "again.json"], capsys)[1]
 
 
 @pytest.mark.parametrize(
