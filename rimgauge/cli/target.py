@@ -38,32 +38,30 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
     Example:  rimgauge target --tags 32
     """
     from rimgauge.job import is_page, write_bytes
+    from rimgauge.report.scale_sheet import SQUARE_MM, as_pdf, draw_sheet
 
     fields: dict[str, object]
     if tags is None:
-        from rimgauge.report.scale_sheet import SQUARE_MM, sheet_pdf
-
-        path, data, fields = Path(f"scale-sheet-{paper}.pdf"), sheet_pdf(paper), {"square_mm": SQUARE_MM}
+        name, sheet, fields = "scale", draw_sheet(paper), {"square_mm": SQUARE_MM}
         words = (
             "Print it at 100 %, never “fit to page”, and measure both rulers; if 100 mm isn't 100 mm, give "
             "--square-mm a twentieth of what you measured."
         )
     else:
         from rimgauge.records import MOST_TAGS
-        from rimgauge.report.tag_sheet import TAG_MM, tags_pdf
+        from rimgauge.report.tag_sheet import TAG_MM, draw_tags
 
         if not 2 <= tags <= MOST_TAGS:
             raise BadInput(
                 f"--tags {tags}: a sheet holds 2 to {MOST_TAGS} tags; one beside every second spoke will do"
             )
-        path, data = Path(f"tag-sheet-{paper}.pdf"), tags_pdf(paper, tags)
-        fields = {"tags": tags, "tag_mm": TAG_MM}
+        name, sheet, fields = "tag", draw_tags(paper, tags), {"tags": tags, "tag_mm": TAG_MM}
         words = (
             "Print it at 100 %, cut the tags out, and stick each in line with the spoke of its number, rising in "
             "the order in which the spokes pass the pointer; then run aim again."
         )
-    path = out or path
-    write_bytes(path, data)
+    path = out or Path(f"{name}-sheet-{paper}.pdf")
+    write_bytes(path, as_pdf(sheet, f"rimgauge {name} sheet, {paper}"))
     if is_page(path.name):  # under another file's name it must not pass for that in a job's record
         into_record(path)
     if as_json:

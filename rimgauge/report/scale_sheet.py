@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 
 import matplotlib as mpl
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
@@ -31,13 +32,27 @@ STEPS: tuple[tuple[str, ...], ...] = (
 )
 
 
-def draw_sheet(paper: str) -> Figure:
-    """Draw a sheet whose axes are the paper in mm, so that everything on it has its true size."""
+def blank(paper: str) -> tuple[Figure, Axes, float]:
+    """A sheet, its axes, which are the paper in mm, so that everything on it has its true size, and its height [mm]."""
     width, height = PAPERS_MM[paper]
     sheet = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
     page = sheet.add_axes((0, 0, 1, 1))
     page.set(xlim=(0, width), ylim=(0, height))
     page.set_axis_off()
+    return sheet, page, height
+
+
+def as_pdf(sheet: Figure, title: str) -> bytes:
+    """Make a sheet the bytes of a PDF that prints at its true size."""
+    file = io.BytesIO()
+    with mpl.rc_context({"pdf.fonttype": 42}):
+        sheet.savefig(file, format="pdf", metadata={"Title": title, "CreationDate": None})
+    return file.getvalue()
+
+
+def draw_sheet(paper: str) -> Figure:
+    """Draw the scale sheet."""
+    sheet, page, height = blank(paper)
     page.text(25, height - 28, "rimgauge scale sheet", fontsize=20, weight="bold")
     page.text(25, height - 37, f"checkerboard of {SQUARE_MM:g} mm squares, {COLUMNS} × {ROWS}", fontsize=11)
     _board(page, left=35.0, bottom=height - 95.0)
@@ -56,7 +71,7 @@ def draw_sheet(paper: str) -> Figure:
     return sheet
 
 
-def _board(page: mpl.axes.Axes, *, left: float, bottom: float) -> None:
+def _board(page: Axes, *, left: float, bottom: float) -> None:
     for row in range(ROWS):
         for column in range(COLUMNS):
             if (row + column) % 2 == 0:
@@ -69,7 +84,7 @@ def _board(page: mpl.axes.Axes, *, left: float, bottom: float) -> None:
     )
 
 
-def _ruler(page: mpl.axes.Axes, *, left: float, bottom: float, upright: bool) -> None:
+def _ruler(page: Axes, *, left: float, bottom: float, upright: bool) -> None:
     """Draw a ruler of 100 mm with a mark every millimetre."""
     for mark in range(RULER_MM + 1):
         length = 6.0 if mark % 10 == 0 else 4.0 if mark % 5 == 0 else 2.5
@@ -84,12 +99,3 @@ def _ruler(page: mpl.axes.Axes, *, left: float, bottom: float, upright: bool) ->
     page.text(
         *text, "100 mm: measure me", fontsize=8, ha="center", va="center", rotation=90 if upright else 0
     )
-
-
-def sheet_pdf(paper: str) -> bytes:
-    """Make the sheet for "a4" or "letter" paper as the bytes of a PDF that prints at its true size."""
-    file = io.BytesIO()
-    metadata = {"Title": f"rimgauge scale sheet, {paper}", "CreationDate": None}
-    with mpl.rc_context({"pdf.fonttype": 42}):
-        draw_sheet(paper).savefig(file, format="pdf", metadata=metadata)
-    return file.getvalue()

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import io
-
 import cv2
-import matplotlib as mpl
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from rimgauge.records import MOST_TAGS, TAG_DICTIONARY, TAG_MODULES
-from rimgauge.report.scale_sheet import MM_PER_INCH, PAPERS_MM
+from rimgauge.report.scale_sheet import MM_PER_INCH, blank
 
 TAG_MM = 10.0
 PAPER_MM = TAG_MM * (TAG_MODULES + 2) / TAG_MODULES
@@ -35,10 +33,8 @@ STEPS = (
 
 
 def draw_tags(paper: str, tags: int) -> Figure:
-    """Draw tags 1 to `tags` on axes that are the paper in mm, so that everything has its true size."""
-    width, height = PAPERS_MM[paper]
-    sheet = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
-    page = sheet.add_axes((0, 0, 1, 1))
+    """Draw tags 1 to `tags`."""
+    sheet, page, height = blank(paper)
     page.text(22, height - 24, "rimgauge tag sheet", fontsize=20, weight="bold")
     page.text(22, height - 32, f"numbered tags of {TAG_MM:g} mm: number = spoke", fontsize=11)
     label = PAPER_MM + NUMBER_MM
@@ -54,12 +50,10 @@ def draw_tags(paper: str, tags: int) -> Figure:
             page.text(22, line, f"{number}.", fontsize=9)
         page.text(28, line, step.strip(), fontsize=9)
         line -= 5.5
-    page.set(xlim=(0, width), ylim=(0, height))
-    page.set_axis_off()
     return sheet
 
 
-def _label(page: mpl.axes.Axes, number: int, left: float, bottom: float) -> None:
+def _label(page: Axes, number: int, left: float, bottom: float) -> None:
     """Draw one label to cut out: the number for people, and the tag in its white border."""
     size = (NUMBER_MM + PAPER_MM, PAPER_MM)
     page.add_patch(Rectangle((left, bottom), *size, fill=False, edgecolor="0.7", linewidth=0.4))
@@ -85,12 +79,3 @@ def _label(page: mpl.axes.Axes, number: int, left: float, bottom: float) -> None
         interpolation="none",
         aspect="auto",
     )
-
-
-def tags_pdf(paper: str, tags: int) -> bytes:
-    """Make the sheet for "a4" or "letter" paper as the bytes of a PDF that prints at its true size."""
-    file = io.BytesIO()
-    metadata = {"Title": f"rimgauge tag sheet, {paper}", "CreationDate": None}
-    with mpl.rc_context({"pdf.fonttype": 42}):
-        draw_tags(paper, tags).savefig(file, format="pdf", metadata=metadata)
-    return file.getvalue()

@@ -14,8 +14,7 @@ from rimgauge.errors import BadInput
 from rimgauge.job import read_pass, read_view, write_pass
 from rimgauge.pipeline import other_side
 from rimgauge.records import CameraPlace, Runout, View
-from tests.benchmarks.rendered import measured
-from tests.benchmarks.true_values import true_side
+from tests.benchmarks.rendered import measured, true_side
 from tests.job.conftest import make_runout
 
 SCENES = {"edge_on_bright": 0.012, "from_above_black": -0.590, "radial_wall": 0.014}
