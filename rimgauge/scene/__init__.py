@@ -1,8 +1,7 @@
 """The synthetic camera: frames of a rim of known runout, for the demo, tests and teaching."""
 
-from .board import draw_board
 from .render import Scene
 from .seen_view import scene_view
 from .shape import random_curve, runout_curve, with_total
 from .spec import CURVE_POINTS, SceneSpec
-from .truth import apparent_mm, scene_truth
+from .truth import apparent_mm, draw_board, scene_truth

@@ -17,7 +17,7 @@ from rimgauge.errors import FrameTrouble, NotTrustworthy
 from rimgauge.job import read_view
 from rimgauge.records import TagSightings
 from rimgauge.scene import Scene, SceneSpec, random_curve
-from rimgauge.scene.tags import tag_angles_deg, tagged_spokes
+from rimgauge.scene.texture import tag_angles_deg, tagged_spokes
 from rimgauge.signal import Layout, LivePlace, Tagged, tag_likelihood
 from rimgauge.signal.smooth_curve import SmoothCurve
 from rimgauge.signal.tagged import (
