@@ -12,6 +12,7 @@ from rimgauge.capture import Frame, straightened, track
 from rimgauge.errors import BadInput, ScaleMissing
 from rimgauge.records import (
     Basis,
+    BudgetLine,
     Direction,
     FrameValues,
     GapTrack,
@@ -95,21 +96,7 @@ def reckon(
 
     """
     scale = known_scale(view)
-    results = [
-        side_runout(
-            side,
-            where_read(turning, side, scale, wheel.rim_radius_mm),
-            scale,
-            wheel.spoke_angles_deg,
-            wheel.flanges,
-            np.random.default_rng(SEED),
-            other=other,
-            lens_share=lens_share(view, edge),
-            far_lip=far_lip(view),
-            lost=seen.lost,
-        )
-        for side, edge in zip(seen.sides, view.edges, strict=True)
-    ]
+    results = _each_side(seen, turning, view, wheel, other)
     sides = tuple(side for side, _ in results)
     worse = worse_of(sides)
     total, budget = worse.total_runout, results[sides.index(worse)][1]
@@ -140,6 +127,28 @@ def reckon(
         ),
         basis=_basis(seen, turning, view, wheel, other),
     )
+
+
+def _each_side(
+    seen: GapTrack, turning: Turning, view: View, wheel: WheelInView, other: SideRunout | None
+) -> list[tuple[SideRunout, tuple[BudgetLine, ...]]]:
+    """Runout of each side that was seen, with what makes it unsure."""
+    scale = known_scale(view)
+    return [
+        side_runout(
+            side,
+            where_read(turning, side, scale, wheel.rim_radius_mm),
+            scale,
+            wheel.spoke_angles_deg,
+            wheel.flanges,
+            np.random.default_rng(SEED),
+            other=other,
+            lens_share=lens_share(view, edge),
+            far_lip=far_lip(view),
+            lost=seen.lost,
+        )
+        for side, edge in zip(seen.sides, view.edges, strict=True)
+    ]
 
 
 def _basis(

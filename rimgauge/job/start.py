@@ -111,7 +111,9 @@ _WHEEL_TEXT = """\
 
 name = {name}
 spokes = {spokes}
-{kind}   # the kind of wheel, in general words
+{kind}   # what is left out is taken from the kind of wheel, which is one of:
+#   "box-section alloy", "box-section alloy, dished rear", "light alloy", "deep alloy", "disc-brake alloy",
+#   "wide heavy alloy", "carbon deep", "small-wheel alloy", "steel channel"
 {crossings}   # how many spokes each spoke crosses on its way; 0 = radial
 # first_spoke_side = "right"   # the flange of the first spoke after the valve; right = drive side
 # side_pattern = "RL"          # sides of the spokes from the first on, as it repeats, for example "RRL"

@@ -10,7 +10,7 @@ import numpy as np
 
 from rimgauge.live.ink import Image, Ink, polyline, size_of, write
 from rimgauge.live.trail import CELLS, Trail, spread_mm
-from rimgauge.records import Box, FloatArray, Side
+from rimgauge.records import Box, FloatArray, Side, round_factor
 
 DASH = 6
 SMALLEST_RANGE_MM = 1.0
@@ -133,9 +133,7 @@ CENTRE_SHARE, RADIUS_SHARE = 0.395, 0.29
 
 def factor_for(reach_mm: float) -> int:
     """Largest of 1, 2, 5, 10, 20 … that keeps the deviation drawn within a share of the radius."""
-    most = max(LARGEST_BULGE * RADIUS_MM / max(reach_mm, 0.05), 1.0)
-    decade: int = 10 ** math.floor(math.log10(most))
-    return max(step * decade for step in (1, 2, 5) if step * decade <= most)
+    return round_factor(LARGEST_BULGE * RADIUS_MM / max(reach_mm, 0.05))
 
 
 def draw_shape(

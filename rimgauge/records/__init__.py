@@ -22,6 +22,7 @@ from rimgauge.records.base import (
     Side,
     middle_px,
     record,
+    round_factor,
     shortest_deg,
 )
 from rimgauge.records.camera import (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, Literal, TypeVar, dataclass_transform
 
@@ -59,3 +60,10 @@ def own(instance: object, name: str, shape: tuple[int | None, ...], dtype: Any =
         raise ValueError(f"{type(instance).__name__}.{name} has shape {array.shape}, wanted {shape}")
     array.flags.writeable = False
     object.__setattr__(instance, name, array)
+
+
+def round_factor(most: float) -> int:
+    """Largest of 1, 2, 5, 10, 20, … that is not above `most`, but 1 at least: so many times too large is easily said."""
+    most = max(most, 1.0)
+    decade: int = 10 ** math.floor(math.log10(most))
+    return max(step * decade for step in (1, 2, 5) if step * decade <= most)

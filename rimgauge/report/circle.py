@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
 
-from rimgauge.records import FloatArray, Runout, SideRunout
+from rimgauge.records import FloatArray, Runout, SideRunout, round_factor
 from rimgauge.report.palette import INK, QUIET, Stroke
 
 LARGEST_BULGE = 0.28
@@ -24,9 +23,7 @@ def nice_factor(reach_mm: float, rim_diameter_mm: float) -> int:
     rim_diameter_mm : diameter of the circle that is drawn [mm].
 
     """
-    most = LARGEST_BULGE * rim_diameter_mm / 2 / max(reach_mm, 1e-3)
-    decade: int = 10 ** math.floor(math.log10(max(most, 1.0)))
-    return max(step * decade for step in (1, 2, 5) if step * decade <= max(most, 1.0))
+    return round_factor(LARGEST_BULGE * rim_diameter_mm / 2 / max(reach_mm, 1e-3))
 
 
 def factor_words(runout: Runout, factor: int) -> str:

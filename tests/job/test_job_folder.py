@@ -32,6 +32,8 @@ from rimgauge.job import (
     write_view,
 )
 from rimgauge.job.recorded import begin
+from rimgauge.job.start import wheel_text
+from rimgauge.wheel import ready_made_names
 
 
 @pytest.fixture
@@ -307,3 +309,9 @@ def test_two_processes_do_not_write_at_once(job, runout, monkeypatch):
     with hold(job):
         pass
     assert keep_pass(job, runout).name == "pass-01.json"
+
+
+def test_a_new_wheel_file_lists_the_kinds_there_are():
+    """A room doesn't import another, so that the list stands there in words."""
+    text = wheel_text(spokes=32, name="", kind=None, crossings=None)
+    assert all(f'"{kind}"' in text for kind in ready_made_names())
