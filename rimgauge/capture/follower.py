@@ -121,12 +121,13 @@ class EdgeFollower:
         pointers, rims = cut
         self.look: PointerLook = learn_pointer(pointers, name)
         self.tip = place.rim.to_patch(*place.pointer.to_picture(self.look.tip_u, self.look.tip_v))
+        self.front_px = self.tip[0] + self.look.front_u - self.look.tip_u
         self.du, self.dv = self.rim_patch.turn(inward(view, edge))
         forward_u, forward_v = self.rim_patch.turn(view.forward)
         self._forward_v = forward_v
         slope = forward_u / forward_v if abs(forward_v) > 0.2 else 0.0
         self.outline: Outline = learn_outline(
-            rims, slope, self.tip[1], BAND_ROOM_PX, math.ceil(self.tip[0] + TIP_CLEARANCE_PX)
+            rims, slope, self.tip[1], BAND_ROOM_PX, math.ceil(self.front_px + TIP_CLEARANCE_PX)
         )
         self._begin()
         # What is behind is learnt before the first gap is read, so that the first frames have it too.
@@ -241,7 +242,7 @@ class EdgeFollower:
     def _fit(self, plain: Plain, start_px: FloatArray, rim: FloatArray) -> EdgeFit:
         """Fit the edge in a band that ends short of the pointer, as far as the edge's blur allows."""
         shape = self.outline.shape
-        room_px = np.maximum(np.nan_to_num(start_px - self.tip[0]).astype(int) - 1, least_outside_px(shape))
+        room_px = np.maximum(np.nan_to_num(start_px - self.front_px).astype(int) - 1, least_outside_px(shape))
         outside_px = np.minimum(shape.outside_px, room_px)
         result = np.full((len(EdgeFit.__slots__), len(start_px)), np.nan)
         for width in np.unique(outside_px):
@@ -263,7 +264,7 @@ class EdgeFollower:
         """Mean profiles across the edge, unknown where the pointer's tip is too near."""
         shape = widened(self.outline.shape)
         profiles = mean_profiles(plain.patches, fit.place_px, fit.slope, self.tip[1], shape, plain.clear)
-        room_px = fit.place_px - self.tip[0] - 1.0
+        room_px = fit.place_px - self.front_px - 1.0
         profiles[np.arange(-shape.outside_px, shape.inside_px + 1) < -room_px[:, None]] = np.nan
         return profiles
 

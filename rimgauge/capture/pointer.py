@@ -15,18 +15,31 @@ from rimgauge.capture.shift import MARGIN_PX, Look, learn_look
 from rimgauge.errors import PointerNotSeen
 from rimgauge.records import FloatArray, IntArray
 
+Point = tuple[float, float]
+
 LEAST_STEEPNESS = 0.0125
 """Share of the brightness a pixel by which a pointer's outline must stand out; a wall's stains, which the mean of many frames
 shows well above its noise, have up to 1.7 grey levels of 200, and the faintest pointer among the rendered scenes 3 of 30."""
 
+BACK_PX, FLANK_ROOM_PX, FLANK_SHARE = 10, 3, 0.2
+"""The flanks of a pointer come in at the back of its box; each goes on where, so near to it from column to column, there
+is such a share of its step."""
+PAST_FLANKS_PX, OWN_SHARE, BEYOND_PX = 3, 0.5, 5
+"""A round end goes on past the last of its flanks by no more; and where they end something must end so clearly beside what
+stands farther on (a judgement). A tip that lies outside its box is looked for so far."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PointerLook:
-    """Mean look of the pointer, and its tip u, v in the box without the look's margin."""
+    """Mean look of the pointer, and its tip u, v in the box without the look's margin.
+
+    front_u: up to where something stands before the rim, the tip or what is behind it.
+    """
 
     look: Look
     tip_u: float
     tip_v: float
+    front_u: float
 
 
 def learn_pointer(patches: GreyArray, where: str) -> PointerLook:
@@ -38,49 +51,123 @@ def learn_pointer(patches: GreyArray, where: str) -> PointerLook:
         Nothing in the box stands out against its surroundings.
     """
     look = learn_look(patches)
-    box = look.mean[MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX].astype(np.float64)
-    tip_u, tip_v = find_tip(box, look.mean_noise, where)
-    return PointerLook(look, tip_u, tip_v)
+    wider = look.mean[MARGIN_PX:-MARGIN_PX, MARGIN_PX : BEYOND_PX - MARGIN_PX].astype(np.float64)
+    ends = _ends(wider[:, :-BEYOND_PX], look.mean_noise)
+    if ends is None:
+        raise PointerNotSeen(_not_seen(where))
+    own, foremost = ends
+    tip_u, tip_v = _tip_beyond(wider, look.mean_noise) or own
+    return PointerLook(look, tip_u, tip_v, max(tip_u, foremost[0]))
 
 
 def _not_seen(where: str) -> str:
     return f"no pointer stands out in {where}; put something plain behind it, add light, or run aim again"
 
 
-def find_tip(mean: FloatArray, noise: float, where: str) -> tuple[float, float]:
+def find_tip(mean: FloatArray, noise: float, where: str) -> Point:
     """Tip of the outline: first edge met from the rim's side, row by row; its foremost place by a parabola.
 
-    u grows into the rim, so the pointer comes from small u and its tip is its largest u.
+    u grows into the rim, so the pointer comes from small u and its tip is its largest u. What stands farther on than the
+    flanks of what comes from there reach is something behind it, as a hub or spokes that pass, unless it is far clearer.
 
     Raises
     ------
     PointerNotSeen
         Nothing stands out of the noise [grey levels], or of what a plain wall shows.
     """
+    ends = _ends(mean, noise)
+    if ends is None:
+        raise PointerNotSeen(_not_seen(where))
+    return ends[0]
+
+
+def _tip_beyond(wider: FloatArray, noise: float) -> Point | None:
+    """Tip that a box of BEYOND_PX fewer columns cuts off: its flanks run out of that one and end in the wider one with it."""
+    border = wider.shape[1] - BEYOND_PX - 1
+    inside, beyond = (_body(part, noise) for part in (wider[:, : border + 1], wider))
+    if inside is None or beyond is None or inside[1] < border or beyond[1] >= wider.shape[1] - 2:
+        return None
+    ends = _ends(wider, noise)
+    if ends is None or ends[0][0] <= border or abs(ends[0][0] - beyond[1]) > PAST_FLANKS_PX:
+        return None
+    return ends[0]
+
+
+def _ends(mean: FloatArray, noise: float) -> tuple[Point, Point] | None:
+    """Tip as `find_tip` tells it, and what ends foremost, the tip or what is behind it; None where nothing stands out."""
+    level, along, _ = _steps(mean)
+    steepness = np.abs(along)
+    if float(steepness.max()) < LEAST_STEEPNESS * level:
+        return None
+    threshold = max(0.3 * float(np.quantile(steepness, 0.98)), 6.0 * noise)
+    found = _foremost_end(steepness, threshold)
+    if found is None:
+        return None
+    tip, clear = found
+    body = _body(mean, noise)
+    if body is not None and tip[0] > body[1] + PAST_FLANKS_PX:
+        rows, end_u = body
+        own = _foremost_end(steepness[rows, : end_u + PAST_FLANKS_PX + 1], threshold)
+        if own is not None and own[1] > OWN_SHARE * clear:
+            return (own[0][0], rows.start + own[0][1]), tip
+    return tip, tip
+
+
+def _steps(mean: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    """Usual brightness, and its change from column to column and from row to row (rows, columns), a little smoothed."""
     kernel = np.array([0.25, 0.5, 0.25])
     smooth = np.apply_along_axis(np.convolve, 1, np.pad(mean, ((0, 0), (1, 1)), mode="edge"), kernel, "valid")
     smooth = np.apply_along_axis(
         np.convolve, 0, np.pad(smooth, ((1, 1), (0, 0)), mode="edge"), kernel, "valid"
     )
-    steepness = np.abs(np.gradient(smooth, axis=1))
-    if float(steepness.max()) < LEAST_STEEPNESS * float(np.median(mean)):
-        raise PointerNotSeen(_not_seen(where))
-    threshold = max(0.3 * float(np.quantile(steepness, 0.98)), 6.0 * noise)
+    return float(np.median(mean)), np.gradient(smooth, axis=1), np.gradient(smooth, axis=0)
+
+
+def _body(mean: FloatArray, noise: float) -> tuple[slice, int] | None:
+    """Rows where the flanks of what comes from the box's back end, with some room, and how far they reach; None without."""
+    level, _, across = _steps(mean)
+    rows, columns = across.shape
+    back = across[:, :BACK_PX].mean(axis=1)
+    size = np.abs(back)
+    inner = np.arange(1, rows - 1)
+    v = inner[
+        (size[1:-1] >= size[:-2])
+        & (size[1:-1] > size[2:])
+        & (size[1:-1] > max(LEAST_STEEPNESS * level, 6.0 * noise))
+    ]
+    if not len(v):
+        return None
+    steps = back[v]
+    seen_u = np.zeros(len(v), dtype=np.intp)
+    for u in range(columns):
+        near = np.clip(v[:, None] + np.arange(-FLANK_ROOM_PX, FLANK_ROOM_PX + 1), 0, rows - 1)
+        likeness = across[near, u] / steps[:, None]
+        best = likeness.argmax(axis=1)
+        there = (likeness.max(axis=1) > FLANK_SHARE) & (u - seen_u <= FLANK_ROOM_PX)
+        v = np.where(there, near[np.arange(len(v)), best], v)
+        seen_u[there] = u
+    first, last = int(v.min()) - FLANK_ROOM_PX, int(v.max()) + FLANK_ROOM_PX + 1
+    return slice(max(0, first), last), int(seen_u.max())
+
+
+def _foremost_end(steepness: FloatArray, threshold: float) -> tuple[Point, float] | None:
+    """Foremost place u, v of edges over a threshold, and how steep they are round it; None where there are hardly any."""
     peak = (steepness[:, 1:-1] >= steepness[:, :-2]) & (steepness[:, 1:-1] > steepness[:, 2:])
     peak &= steepness[:, 1:-1] > threshold
     edge_rows = np.flatnonzero(peak.any(axis=1))
     if len(edge_rows) < 4:
-        raise PointerNotSeen(_not_seen(where))
+        return None
     columns = peak.shape[1] - np.argmax(peak[edge_rows, ::-1], axis=1)
     refined = columns + _vertex(steepness, edge_rows, columns)
     middle = _foremost_run(edge_rows, refined)
+    clear = float(np.median(steepness[edge_rows[middle], columns[middle]]))
     rows, places = edge_rows[middle].astype(np.float64), refined[middle]
     if len(rows) < 4:
-        return float(places.max()), float(rows[np.argmax(places)])
+        return (float(places.max()), float(rows[np.argmax(places)])), clear
     curve = np.polynomial.Polynomial.fit(rows, places, 2).convert().coef
     top = -curve[1] / (2.0 * curve[2]) if curve[2] < -1e-4 else float(rows.mean())
     top = float(np.clip(top, rows.min(), rows.max()))
-    return float(curve[0] + curve[1] * top + curve[2] * top**2), top
+    return (float(curve[0] + curve[1] * top + curve[2] * top**2), top), clear
 
 
 def _vertex(steepness: FloatArray, rows: IntArray, columns: IntArray) -> FloatArray:
