@@ -140,10 +140,10 @@ def _arrow(picture: Image, start: FloatArray, way: FloatArray, unit: float) -> N
 
 def _legend(width: int, unit: float, found: Aim) -> Image:
     side = found.view.edges[0].side
+    forward = "The white arrow must point the way the rim runs when the wheel rolls forward"
     lines = [
-        "Check: the ring sits on the pointer's tip, the line on the rim's edge beside it, and the white arrow points "
-        "the way the rim runs when the wheel rolls forward"
-        + ("." if side == "outer" else f": the {side} side of the wheel."),
+        "Check: the ring must sit on the pointer's tip, and the line on the rim's edge beside it.",
+        f"{forward}." if side == "outer" else f"{forward}; then the pointer is on the wheel's {side} side.",
         *(note.replace("--mark-at x,y", "--mark-at") for note in found.notes),
     ]
     letter = cv2.getTextSize("n" * 50, _FONT, 0.72 * unit, max(1, round(1.6 * unit)))[0][0] / 50

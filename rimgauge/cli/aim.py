@@ -106,7 +106,7 @@ def command(
     if not as_json:
         which = f"--direction {direction}" if out is None else f"--view {quoted(out)}"
         next_step(
-            "if it is right, hold the printed sheet where the rim's edge is and take a picture of it.",
+            "if the picture is right, hold the printed sheet where the rim's edge is and take a picture of it.",
             f"rimgauge scale --checkerboard sheet.jpg --square-mm 5 {which}",
         )
 

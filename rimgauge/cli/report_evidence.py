@@ -275,7 +275,7 @@ def _kept_photo(path: Path, measurement: Runout, when: str) -> list[Photo]:
     kept = kept_picture(path, measurement)
     if kept is None:
         return []
-    words = f"The worst place {when}".strip() + ", as the camera saw it"
+    words = f"The worst place {when}".strip()
     return [read_photo(picture_path(path), kept, words)]
 
 

@@ -111,9 +111,10 @@ _WHEEL_TEXT = """\
 
 name = {name}
 spokes = {spokes}
-{kind}   # what is left out is taken from the kind of wheel, which is one of:
-#   "box-section alloy", "box-section alloy, dished rear", "light alloy", "deep alloy", "disc-brake alloy",
-#   "wide heavy alloy", "carbon deep", "small-wheel alloy", "steel channel"
+{kind}   # what you leave out is taken from it; it is one of:
+#   "box-section alloy", "box-section alloy, dished rear", "light alloy",
+#   "deep alloy", "disc-brake alloy", "wide heavy alloy", "carbon deep",
+#   "small-wheel alloy", "steel channel"
 {crossings}   # how many spokes each spoke crosses on its way; 0 = radial
 # first_spoke_side = "right"   # the flange of the first spoke after the valve; right = drive side
 # side_pattern = "RL"          # sides of the spokes from the first on, as it repeats, for example "RRL"
