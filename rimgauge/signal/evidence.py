@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
+from rimgauge.errors import NotTrustworthy
 from rimgauge.records import BoolArray, Flange, FloatArray, GapTrack, IntArray, Slide, shortest_deg
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
@@ -26,6 +27,8 @@ OFFSETS = (0.0, 0.25, -0.25)
 STANDS_APART_DEG, CLEAR_NATS, MOST_NATS = 1.0, 4.0, 2.0
 """A slide counts when no other one farther than that is nearly as likely; and how much it is then believed."""
 BEAT_MARGIN, BEAT_FINENESS = 0.15, 8.0
+MOST_STEPS = 2_000_000
+"""Usual steps a film may last from first to last frame: 18 hours at 30 frames a second (a judgement)."""
 """How far the beat may be from the median step, as a share; and rates tried in each that the span tells apart."""
 LEAST_PASSES = 3
 """With fewer passes of the mark most of the rim was seen once and nothing foretells its gap: a path that goes to and
@@ -86,7 +89,13 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple
     Returns
     -------
     moment (n,) of each frame, and the evidence at every moment.
+
+    Raises
+    ------
+    NotTrustworthy
+        The stamps tell of a film longer than any could be.
     """
+    _may_be_times(track.time_s)
     moment = even_moments(track.time_s)
     count = int(moment[-1]) + 1
     mark_deg = track.mark_px / layout.px_per_deg - layout.mark_to_pointer_deg
@@ -214,6 +223,15 @@ def look_period_deg(spoke_angles_deg: FloatArray, flanges: tuple[Flange, ...] = 
         ):
             return period_deg
     return 360.0
+
+
+def _may_be_times(time_s: FloatArray) -> None:
+    span_s, usual_s = float(time_s[-1] - time_s[0]), float(np.median(np.diff(time_s)))
+    if span_s > MOST_STEPS * usual_s:
+        raise NotTrustworthy(
+            f"the frames' times run over {span_s:.3g} s, though most follow one another by {usual_s:.3g} s, so one "
+            "of them is wrong; mend times.csv where the frames have one, or film again without a break"
+        )
 
 
 def even_moments(time_s: FloatArray) -> IntArray:

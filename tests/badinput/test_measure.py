@@ -97,6 +97,15 @@ def test_frames_that_show_no_revolution(
 SCALE = {"standard_uncertainty_mm_per_px": 0.001, "method": "typed"}
 
 
+@pytest.mark.parametrize("last_s", ["9007199254740993", "1e300"])
+def test_a_time_that_no_film_has(few: Path, capsys: pytest.CaptureFixture[str], last_s: str) -> None:
+    rows = [f"{frame},{frame / 30:.6f}" for frame in range(39)] + [f"39,{last_s}"]
+    (few / "times.csv").write_text("\n".join(["frame,time_s", *rows]) + "\n", encoding="utf-8")
+    said = refused(capsys, few, few.parent / "view.json")
+    assert "most follow one another by 0.0333 s" in said
+    assert "times.csv" in said
+
+
 @pytest.mark.parametrize(
     ("changes", "named"),
     [
