@@ -142,7 +142,8 @@ class SceneSpec:
         for name, (low, high) in _RANGES.items():
             value = getattr(self, name)
             if not low <= value <= high:  # neither is NaN
-                raise BadInput(f"{name} is {value:g}: it must lie between {low:g} and {high:g}")
+                told = value if isinstance(value, int) else f"{value:g}"
+                raise BadInput(f"{name} is {told}: it must lie between {low:g} and {high:g}")
         if self.spokes % 2:
             raise BadInput(f"a wheel with {self.spokes} spokes can't be laced: take an even number")
         if self.tag_numbers and self.tag_numbers[-1] > MOST_TAGS:
