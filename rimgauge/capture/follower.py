@@ -184,7 +184,11 @@ class EdgeFollower:
         per_px = 1.0 / (self.du - shape.slope * self.dv)
         gap_px = steady_px + per_px * np.nan_to_num(found.correction_px)
         lost = np.where(found.unlike, COVERED, seen.lost).astype(np.uint8)
-        return replace(seen, gap_px=gap_px, standard_error_px=found.standard_error_px, lost=lost)
+        # Of a long film the profiles are most of what is held, and they have told what they can.
+        spent = np.empty((len(lost), 0), dtype=seen.profile.dtype)
+        return replace(
+            seen, gap_px=gap_px, standard_error_px=found.standard_error_px, profile=spent, lost=lost
+        )
 
     def _next(self, scores: FloatArray, patch: GreyArray) -> float:
         """Where the edge is in the next frame, NaN where it isn't seen.

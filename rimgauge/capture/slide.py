@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d
 
-from rimgauge.records import IntArray, Slide
+from rimgauge.records import FloatArray, IntArray, RimLooks, Slide
 
 LARGEST_SHARE = 0.8
 """Of the strip's length: beyond it too little of the rim is seen in both frames."""
@@ -19,6 +19,8 @@ SHADING_BINS, GRAIN_BINS = 6.0, 0.7
 """What is broader is light and shade that stands still; what is finer is noise."""
 BORDER_BINS = 2
 """Left out at each end: a shake of the camera brings in there what was beyond the picture."""
+LOOK_BINS = 2
+"""Bins that make one of a look, which is softened by as much: what is finer is gone where a wheel is fast."""
 BACKGROUND_STRIPS = 2000
 BLOCK = 512
 CLOSEST = 0.995
@@ -45,6 +47,33 @@ def find_slide(strips: NDArray[np.uint8], px_per_bin: float) -> Slide:
         nats[start + 1 : start + len(flat)] = _likeness(flat, lags, length)
     nats.flags.writeable = False
     return Slide(shift_px=np.asarray(lags * px_per_bin), nats=nats)
+
+
+def find_looks(strips: NDArray[np.uint8], px_per_bin: float, shake_px: FloatArray) -> RimLooks:
+    """What the rim looks like in each strip (n, bins, 3), for whenever the same place comes by again.
+
+    Broad stains are kept: in another turn nothing else looks like them, and they are all that a fast wheel shows. Light and
+    shade that stand still are taken off as the median of all strips.
+    """
+    strips = strips[:, BORDER_BINS:-BORDER_BINS]
+    bins = strips.shape[1] // LOOK_BINS
+    # To half precision from the start: of a long film they are many.
+    looks = np.empty((len(strips), bins), dtype=np.float16)
+    for start in range(0, len(strips), BLOCK):
+        bright = strips[start : start + BLOCK, : bins * LOOK_BINS].mean(axis=2, dtype=np.float32)
+        soft = gaussian_filter1d(np.maximum(bright, 1.0), LOOK_BINS, axis=1)
+        looks[start : start + BLOCK] = _beside_usual(soft.reshape(len(soft), bins, LOOK_BINS).mean(axis=2))
+    stands = 1.0 + np.median(looks[:: max(1, len(looks) // BACKGROUND_STRIPS)].astype(np.float32), axis=0)
+    for start in range(0, len(strips), BLOCK):
+        block = looks[start : start + BLOCK]
+        block[:] = _beside_usual((1.0 + block.astype(np.float32)) / stands)
+    looks.flags.writeable = False
+    return RimLooks(brightness=looks, px_per_bin=px_per_bin * LOOK_BINS, shake_px=shake_px)
+
+
+def _beside_usual(bright: Strips) -> Strips:
+    """Brightness (n, b) less its median, as a share of it: a mark that fills half of a strip must not seem another light on it all."""
+    return np.asarray(bright / np.median(bright, axis=1, keepdims=True) - 1.0)
 
 
 def _level(strips: NDArray[np.uint8]) -> Strips:

@@ -30,11 +30,11 @@ from rimgauge.capture.mark import (
 )
 from rimgauge.capture.patch import check_boxes, patch_of
 from rimgauge.capture.sift import edge_track, moved_left_out, reasons, vague_left_out
-from rimgauge.capture.slide import find_slide
+from rimgauge.capture.slide import find_looks, find_slide
 from rimgauge.capture.sources import Frame, ReadAhead
 from rimgauge.capture.tags import TagLog
 from rimgauge.errors import FrameTrouble
-from rimgauge.records import Box, FloatArray, GapTrack, Slide, View
+from rimgauge.records import Box, FloatArray, GapTrack, RimLooks, Slide, View
 
 LEARNING_FRAMES = 60
 """So many frames are looked at before the first gap is read: two seconds of a webcam."""
@@ -185,9 +185,13 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         sides = moved_left_out([vague_left_out(side) for side in seen])
         times_s = np.array(noted.times_s)
         sides = [each.evened(side, times_s) for each, side in zip(tracker.followers, sides, strict=True)]
+        shake_px = np.array(noted.shakes_px) @ view.forward
         mark_px, strength, slide = along.result()
+        looks = _looks(noted.marks, shake_px, view)
+    # What of a long film is held no longer makes room for what is handed on.
     noted.marks.clear()
-    mark_px = mark_px - np.array(noted.shakes_px) @ view.forward
+    del first, learnt, read, seen
+    mark_px = mark_px - shake_px
     return GapTrack(
         time_s=times_s,
         sides=tuple(
@@ -199,6 +203,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         spoke_profile=noted.spoke_profile(),
         lost=reasons(sides),
         slide=slide,
+        looks=looks,
         tags=noted.tags.sightings(),
     )
 
@@ -214,6 +219,15 @@ def _mark_and_slide(marks: bytearray, count: int, view: View) -> tuple[FloatArra
         # Tags would pass for the mark.
         return np.full(count, np.nan), np.zeros(count), slide
     return *find_mark(strips, centre_bin, px_per_bin), slide
+
+
+def _looks(marks: bytearray, shake_px: FloatArray, view: View) -> RimLooks | None:
+    """What the rim looks like in all frames, from the strips along the mark's path."""
+    if view.mark_box is None:
+        return None
+    _, px_per_bin = strip_centre_px(view, view.mark_box)
+    strips = np.frombuffer(marks, dtype=np.uint8).reshape(len(shake_px), STRIP_BINS, 3)
+    return find_looks(strips, px_per_bin, shake_px)
 
 
 class _Noted:

@@ -37,6 +37,7 @@ from rimgauge.records.camera import (
     GapTrack,
     Lens,
     Moment,
+    RimLooks,
     Scale,
     Slide,
     TagSightings,

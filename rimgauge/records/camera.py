@@ -145,6 +145,23 @@ class Slide:
 
 
 @record
+class RimLooks:
+    """What the rim looks like along the path of the mark in each of n frames, of which the same place comes by again.
+
+    brightness (n, b): less what stands still, as a share of the strip's, in half precision. px_per_bin: pixels a bin holds.
+    shake_px (n,): how far along `forward` the camera's shake had moved the picture.
+    """
+
+    brightness: NDArray[Any]
+    px_per_bin: float
+    shake_px: FloatArray
+
+    def __post_init__(self) -> None:
+        own(self, "brightness", (None, None), np.float16)
+        own(self, "shake_px", (len(self.brightness),))
+
+
+@record
 class TagSightings:
     """Numbered tags seen in a run: the index of the frame, the tag's number, and where it was, one row each (k,).
 
@@ -169,7 +186,7 @@ class GapTrack:
     its box, NaN where it isn't seen. mark_strength (n,): 0 absent to 1 sure.
     spoke_profile (n, m, a): brightness along the spoke box in strips side by side, empty (n, 0, 0) without one;
     to half precision, since it is most of what is kept of a long film.
-    slide: the rim's own movement from frame to frame, None where it wasn't looked for.
+    slide: the rim's own movement from frame to frame, None where it wasn't looked for; looks: of the rim, the same.
     lost (n,): why a frame gave no gap, '' where it did.
     tags: numbered tags seen, None where they weren't looked for.
     notes: what was noticed, in words.
@@ -182,6 +199,7 @@ class GapTrack:
     spoke_profile: NDArray[np.float16]
     lost: tuple[str, ...]
     slide: Slide | None = None
+    looks: RimLooks | None = None
     tags: TagSightings | None = None
     notes: tuple[str, ...] = ()
 

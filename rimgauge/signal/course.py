@@ -12,15 +12,15 @@ import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy import sparse
-from scipy.linalg import cho_factor, cho_solve
 
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray
+from rimgauge.signal.come_round import RimSeen, comes_round, rim_seen, shows_again
 from rimgauge.signal.evidence import Layout, beat_times_s
-from rimgauge.signal.series import FINEST_DEG, Series, foretold, independent_share, learn_series, waves
+from rimgauge.signal.series import FINEST_DEG, Series, foretold
 from rimgauge.signal.sightings import MarkLearnt, learn_mark, mark_says
 from rimgauge.signal.slid import slid
-from rimgauge.signal.smooth_curve import SmoothCurve, squares
+from rimgauge.signal.smooth_curve import SmoothCurve
+from rimgauge.signal.spokes_say import spokes_say, stamps_kept
 from rimgauge.signal.tagged import Tagged, tags_say
 
 KNOT_SPACING_S, ABRUPT_KNOT_SPACING_S = 0.1, 0.05
@@ -50,15 +50,11 @@ LONGEST_STEP_DEG = 1.5
 STEADY_DEG, STILL_MOVING_SHARE, TO_AND_FRO = 0.005, 0.01, 0.95
 """A course that moves by less in so few moments is found, and one that moves by such a share of what it did the round before
 goes to and fro."""
-JITTER_KNOWN = 10.0
-"""As if so much were known already of the stamps' jitter: that it says nothing."""
 ROOM_DEG = 0.1
-IN_STEP, BEND_SPOKES, FAINTEST = 0.95, 4, 1e-9
-"""A wave goes in step with the frames that moves on by a twentieth of its length or less from one to the next, but for whole
-lengths. Not longer than so many spokes, after which an even wheel looks the same: where only a whole turn brings the look back,
-nothing else held a tag that was stuck amiss. And what an unknown that nothing tells is held by, as a share of the others."""
 SLIDE_SCALE_SD = 0.1
 LEAST_SLIDE_SHARE = 0.1
+WORTH_TRYING = 0.5
+"""Of what the rim must show again: along a course that is off less of it is found."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +64,7 @@ class Course:
     angle_deg, spread_deg (n,): its values and their standard uncertainty. settled (n,): where the last step was
     small. slides: whether the rim's own slide had a say. missed, whole (n,): how far each frame's look misses what
     the other stretches foretell, and misses the mean look, squared; 0 without spokes. tag_scale: of the tags' path,
-    learnt from it.
+    learnt from it. comes_round: whether what the rim shows again, a turn later, had a say.
     """
 
     angle_deg: FloatArray
@@ -78,6 +74,7 @@ class Course:
     missed: FloatArray
     whole: FloatArray
     tag_scale: float
+    comes_round: bool = False
 
     @property
     def surprise(self) -> float:
@@ -103,13 +100,36 @@ def fit_course(
 ) -> Course:
     """Fit the course from a coarse path (n,) of frames at even moments (n,), components (n, k) of the spokes' strip.
 
+    Unless that path is sure, or tags are seen, things that the rim shows again have a say; what the course differs by from that
+    without them, beyond what that one was unsure by, makes it less sure; it is nowhere stated surer than that one.
+    """
+    clues = _Clues(track, layout, tags, components, beat_times_s(moment, track.time_s))
+    course, rim = _found(clues, path_deg, sure=sure), rim_seen(track)
+    if (
+        sure
+        or tags is not None
+        or rim is None
+        or not shows_again(rim, course.angle_deg, layout.px_per_deg, WORTH_TRYING)
+    ):
+        return course
+    again = _found(replace(clues, rim=rim), path_deg, sure=sure)
+    if not shows_again(rim, again.angle_deg, layout.px_per_deg):
+        return course
+    # Pairs of one place share what the light does there, so that they say less than their number.
+    unsure_deg = np.maximum(again.spread_deg, course.spread_deg)
+    beyond = np.maximum((again.angle_deg - course.angle_deg) ** 2 - course.spread_deg**2, 0.0)
+    return replace(again, spread_deg=np.sqrt(unsure_deg**2 + beyond), comes_round=True)
+
+
+def _found(clues: _Clues, path_deg: FloatArray, *, sure: bool) -> Course:
+    """Fit the course from a coarse path (n,).
+
     Near a path that is sure one way of beginning is tried, otherwise several. At last it is tried whether a course that
     may be abrupt explains more.
     """
-    clues = _Clues(track, layout, tags, components, beat_times_s(moment, track.time_s))
-    if not components.shape[1]:
+    if not clues.components.shape[1]:
         return _fit(clues, path_deg, FINEST_DEG)
-    coarsest_deg = COARSE_SHARES[0] * layout.spacing_deg
+    coarsest_deg = COARSE_SHARES[0] * clues.layout.spacing_deg
     near = (FIRST_ROUNDS_SURE, FINER_SURE)
     smooth = _fit(clues, path_deg, coarsest_deg, *near) if sure else _best_of_many(clues, path_deg)
     abrupt = _fit(clues, smooth.angle_deg, coarsest_deg, *near, beside=smooth)
@@ -158,13 +178,14 @@ def _with_disagreement(tried: list[Course]) -> Course:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Clues:
-    """What the course is fitted to: all that was seen, and the camera's own even beat (n,) of the frames."""
+    """What the course is fitted to: all that was seen, the camera's own even beat (n,) of the frames, and the rim as it comes round."""
 
     track: GapTrack
     layout: Layout
     tags: Tagged | None
     components: FloatArray
     beat_s: FloatArray
+    rim: RimSeen | None = None
 
     @property
     def late_s(self) -> FloatArray:
@@ -277,106 +298,16 @@ def _together(
         normal += by_slide
         right += toward
         learnt = replace(learnt, slides=float(np.mean(clear > 0.0)) > LEAST_SLIDE_SHARE)
+    if clues.rim is not None:
+        by_rim, toward = comes_round(clues.rim, angle_deg, layout.px_per_deg, room_deg, curve)
+        normal += by_rim
+        right += toward
     if clues.components.shape[1]:
         waves_deg = (layout.look_period_deg, finest_deg)
-        says = _spokes_say(clues.components, angle_deg, waves_deg, layout.spacing_deg, learnt.look)
+        says = spokes_say(clues.components, angle_deg, waves_deg, layout.spacing_deg, learnt.look)
         by_spokes, toward = says.of(curve)
         normal += by_spokes
         right += toward + by_spokes @ curve.nearest(angle_deg)
         late_deg = clues.late_s * np.gradient(angle_deg, clues.beat_s)
-        learnt = replace(learnt, kept=_stamps_kept(learnt.kept, late_deg, says), look=says.series)
+        learnt = replace(learnt, kept=stamps_kept(learnt.kept, late_deg, says), look=says.series)
     return normal, right, learnt
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _SpokesSay:
-    """What the spokes' looks say of a change of the angles (n,), if the look is that which was learnt.
-
-    slope (n, k): of each component, in units of its noise [1/deg]. toward (n,): slope of the log-likelihood.
-    information (n,): its curvature. basis (n, p), series: of the look that the frames share. bends (n, q): how angles may be
-    bent by the phase.
-    """
-
-    slope: FloatArray
-    toward: FloatArray
-    information: FloatArray
-    basis: FloatArray
-    bends: FloatArray
-    series: Series
-
-    def of(self, curve: SmoothCurve) -> tuple[FloatArray, FloatArray]:
-        """Normal matrix (c, c) and right side (c,) of a change of the curve.
-
-        The look is eliminated (variable projection: Golub and Pereyra 1973; from memory), so that a change of the
-        angles that a change of the look would explain as well counts for nothing. Its prior holds the look where it is,
-        and so holds what bends the angle by the phase alone: a shift of the whole curve, and where the wheel turns by a
-        simple share of the look's period a frame, so that few places of it are ever seen, a drift past them, which is
-        slower past a look that is pressed together. Such bends are unknowns of their own, eliminated too.
-        """
-        bends = self.bends
-        shared, bent = self._looks(curve.design), self._looks(bends)
-        share = independent_share(self.slope)
-        informed = bends * self.information[:, None]
-        both = np.asarray(curve.design.T @ informed) - share * (shared @ bent.T)
-        own = bends.T @ informed - share * (bent @ bent.T)
-        faint = FAINTEST * (1.0 + float(np.trace(own)) / len(own))
-        factor = cho_factor(own + faint * np.eye(len(own)))
-        normal = squares(curve.design, self.information) - share * (shared @ shared.T)
-        normal -= both @ cho_solve(factor, both.T)
-        right = np.asarray(curve.design.T @ self.toward)
-        return normal, right - both @ cho_solve(factor, bends.T @ self.toward)
-
-    def _looks(self, changes: FloatArray | sparse.csr_array) -> FloatArray:
-        """What changes of the angles (n, c) have in common with changes of the look (c, k·p), which is believed to be so wide."""
-        weighted = self.basis * self.series.weight[:, None]
-        shared = [
-            np.asarray(changes.T @ (weighted * part[:, None])) @ (self.series.directions / np.sqrt(stiffness))
-            for part, stiffness in zip(self.slope.T, self.series.stiffness.T, strict=True)
-        ]
-        return np.hstack(shared)
-
-
-def _in_step(basis: FloatArray, longest: float) -> FloatArray:
-    """Those of the waves (n, p) that hardly change from frame to frame, as a smooth curve does (n, q).
-
-    longest: of such a wave, as a share of the look's period.
-    """
-    alike = np.mean(basis[1:] * basis[:-1], axis=0)
-    half = len(alike) // 2
-    slow = alike[1 : half + 1] + alike[half + 1 :] > IN_STEP
-    slow[: math.ceil(1.0 / longest - 0.01) - 1] = False
-    return basis[:, np.concatenate([[True], slow, slow])]
-
-
-def _spokes_say(
-    components: FloatArray,
-    angle_deg: FloatArray,
-    wave_deg: tuple[float, float],
-    spacing_deg: float,
-    look: Series | None,
-) -> _SpokesSay:
-    """Learn the look along a path (n,), and find which way it wants each angle moved."""
-    basis, slope = waves(angle_deg, *wave_deg)
-    passing = np.cumsum(np.diff(np.rint(angle_deg / spacing_deg), prepend=0.0) != 0.0, dtype=np.intp)
-    begun = look if look is not None and len(look.width) == basis.shape[1] else None
-    series = learn_series(basis, components, slope, passing, begun)
-    change = (slope @ series.coefficients) / series.noise
-    residual = (components - basis @ series.coefficients) / series.noise
-    weight = independent_share(components) * series.weight
-    return _SpokesSay(
-        slope=change,
-        toward=weight * np.sum(change * residual, axis=1),
-        information=weight * np.sum(change**2, axis=1),
-        basis=basis,
-        bends=_in_step(basis, BEND_SPOKES * spacing_deg / wave_deg[0]),
-        series=series,
-    )
-
-
-def _stamps_kept(kept: float, late_deg: FloatArray, says: _SpokesSay) -> float:
-    """Share of the stamps' jitter that is the camera's own beat, 0 to 1: some are taken when the frame arrives.
-
-    late_deg (n,): how far the wheel turned meanwhile. By regression of what the spokes say on it.
-    """
-    known = float(says.information @ late_deg**2)
-    return min(max(kept + float(says.toward @ late_deg) / (known + JITTER_KNOWN), 0.0), 1.0)

@@ -76,7 +76,7 @@ def _cut(track: GapTrack, frames: slice) -> GapTrack:
         )
         for side in track.sides
     )
-    slide, tags = track.slide, track.tags
+    slide, looks, tags = track.slide, track.looks, track.tags
     if tags is not None:
         inside = (tags.frame >= frames.start) & (tags.frame < frames.stop)
         tags = TagSightings(
@@ -93,5 +93,8 @@ def _cut(track: GapTrack, frames: slice) -> GapTrack:
         spoke_profile=track.spoke_profile[frames],
         lost=track.lost[frames],
         slide=None if slide is None else Slide(shift_px=slide.shift_px, nats=slide.nats[frames]),
+        looks=None
+        if looks is None
+        else replace(looks, brightness=looks.brightness[frames], shake_px=looks.shake_px[frames]),
         tags=tags,
     )

@@ -78,7 +78,7 @@ def slid(
     for _ in range(2):
         place = (course * px_per_deg * scale - slide.shift_px[0]) / step_px
         reach = int(np.ceil(NEAR_DEG * px_per_deg / step_px))
-        best, sd_px = _peaks(slide.nats[1:], place, reach, step_px)
+        best, sd_px = peaks(slide.nats[1:], place, reach, step_px)
         moved_px = slide.shift_px[0] + best * step_px
         clear = np.isfinite(best)
         resting = np.flatnonzero(np.abs(moved_px) < RESTING_DEG * px_per_deg)
@@ -96,8 +96,8 @@ def slid(
     return np.where(clear, change, 0.0), np.where(clear, agrees / sd**2, 0.0)
 
 
-def _peaks(
-    nats: NDArray[np.float32], place: FloatArray, reach: int, step_px: float
+def peaks(
+    nats: NDArray[np.float32], place: FloatArray, reach: int, step_px: float, least: float = LEAST_NATS
 ) -> tuple[FloatArray, FloatArray]:
     """Column (n,) of the highest candidate near a place, to a part of a step, NaN where none is clear; sd [px]."""
     count, columns = nats.shape
@@ -108,7 +108,7 @@ def _peaks(
     column = np.clip(window[rows, there.argmax(axis=1)], 1, columns - 2)
     left, top, right = (np.asarray(nats[rows, column + k], dtype=np.float64) for k in (-1, 0, 1))
     bend = 2.0 * top - left - right
-    clear = (there.max(axis=1) >= LEAST_NATS) & (top >= left) & (top >= right) & (bend > 1e-6)
+    clear = (there.max(axis=1) >= least) & (top >= left) & (top >= right) & (bend > 1e-6)
     bend = np.where(clear, bend, 1.0)
     best = np.where(clear, column + 0.5 * (right - left) / bend, np.nan)
     return best, step_px / np.sqrt(bend)

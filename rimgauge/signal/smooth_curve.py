@@ -78,17 +78,30 @@ class SmoothCurve:
         The scale, of standard deviation scale_sd, is eliminated, as in any linear least squares of two groups of
         unknowns.
         """
+        later = np.arange(1, self.design.shape[0])
+        return self.differences(later, later - 1, change, np.zeros(len(later)), weight, scale_sd)
+
+    def differences(
+        self,
+        later: IntArray,
+        sooner: IntArray,
+        change: FloatArray,
+        turned: FloatArray,
+        weight: FloatArray,
+        scale_sd: float,
+    ) -> tuple[FloatArray, FloatArray]:
+        """As `moves`, of pairs (k,) of moments: turned (k,), which is known, and change (k,), which shares the scale, lie between."""
         index, values = _parts(self.design)
-        later, sooner = slice(1, None), slice(None, -1)
         rows = _rows(
             np.hstack([index[later], index[sooner]]),
             np.hstack([values[later], -values[sooner]]),
             self.design.shape[1],
         )
         shared = np.asarray(rows.T @ (weight * change))
-        known = 1.0 / scale_sd**2
-        both = float(weight @ change**2) + known
-        return squares(rows, weight) - np.outer(shared, shared) / both, shared * (known / both)
+        both = float(weight @ change**2) + 1.0 / scale_sd**2
+        between = change + turned
+        right = np.asarray(rows.T @ (weight * between)) - shared * float((weight * change) @ between) / both
+        return squares(rows, weight) - np.outer(shared, shared) / both, right
 
     def nearest(self, values: FloatArray) -> FloatArray:
         """Coefficients (c,) of the curve nearest to values (n,) at the moments."""

@@ -12,7 +12,7 @@ from hand_motion import Motion
 from seen_spokes import ALONG_THE_PLANE, Sight, look_on, spoke_strips
 
 from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark
-from rimgauge.capture.slide import find_slide
+from rimgauge.capture.slide import find_looks, find_slide
 from rimgauge.records import EdgeTrack, GapTrack
 from rimgauge.signal import Layout
 
@@ -134,6 +134,7 @@ def film(motion: Motion, bench: Bench, rng: np.random.Generator, taken_s: np.nda
         spoke_profile=np.clip(spokes, 0, 255) if bench.spokes_seen else np.empty((len(angle), 0, 0)),
         lost=("",) * len(angle),
         slide=slide,
+        looks=find_looks(strips, per_bin, np.zeros(len(angle))),
     )
     return Seen(track, angle, bench)
 

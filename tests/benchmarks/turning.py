@@ -19,10 +19,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "angle"))
 
-from hand_motion import KINDS, draw_motion
+from hand_motion import KINDS, Motion, draw_motion
 from seen_angle import (
     SPOKE_COUNTS,
     Bench,
+    Seen,
     begun_at,
     draw_bench,
     film,
@@ -33,7 +34,7 @@ from seen_angle import (
 
 from rimgauge.errors import RimgaugeError
 from rimgauge.job import read_build
-from rimgauge.signal import find_turning
+from rimgauge.signal import Layout, find_turning
 from rimgauge.wheel import complete_wheel
 
 AIM_DEG, ALONE_DEG = 0.3, 1.0
@@ -72,8 +73,8 @@ class Outcome:
         return self.error_deg is not None and bool((np.abs(self.error_deg) > 180.0 / self.spokes).any())
 
 
-def run(condition: str, seed: int) -> Outcome:
-    """Draw a run and follow it."""
+def drawn(condition: str, seed: int) -> tuple[Motion, str, Seen, Layout]:
+    """Draw a run: how the wheel is turned and the kind of that, what was filmed, and what the program knows."""
     rng = np.random.default_rng(seed)
     kind = "spin" if condition == ALONE else KINDS[seed % len(KINDS)]
     motion = draw_motion(kind, rng, rng.uniform(4.0, 8.0) if condition == ALONE else None)
@@ -87,6 +88,12 @@ def run(condition: str, seed: int) -> Outcome:
     layout = replace(layout_of(bench), spoke_angles_deg=as_filed(bench.spoke_angles_deg))
     if condition == UNMARKED:
         layout = replace(layout, start_spoke=1)
+    return motion, kind, seen, layout
+
+
+def run(condition: str, seed: int) -> Outcome:
+    """Draw a run and follow it."""
+    motion, kind, seen, layout = drawn(condition, seed)
     error = None
     try:
         turning = find_turning(seen.track, layout)
@@ -95,7 +102,7 @@ def run(condition: str, seed: int) -> Outcome:
     except RimgaugeError:
         pass
     top = float(np.abs(motion.speed_at(motion.clock_s[5:-5])).max()) / 360.0
-    return Outcome(condition, kind, top, len(angles), len(seen.angle_deg), error)
+    return Outcome(condition, kind, top, len(layout.spoke_angles_deg), len(seen.angle_deg), error)
 
 
 def as_filed(angles_deg: np.ndarray) -> np.ndarray:
@@ -126,9 +133,9 @@ def main() -> None:
     """Print the table."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 70
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 1000
-    drawn = [(condition, seed) for seed in range(first, first + count) for condition in CONDITIONS]
+    wanted = [(condition, seed) for seed in range(first, first + count) for condition in CONDITIONS]
     with ProcessPoolExecutor() as pool:
-        outcomes = list(pool.map(run, *zip(*drawn, strict=True)))
+        outcomes = list(pool.map(run, *zip(*wanted, strict=True)))
     print(
         "| runs | number | refused | a wrong spoke | 95 % error °, median | 95 % within 0.3° | within 1° | used |"
     )
