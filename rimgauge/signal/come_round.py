@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.ndimage import uniform_filter1d
 
-from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, RimLooks
+from rimgauge.records import FloatArray, GapTrack, IntArray, RimLooks
 from rimgauge.signal.slid import NEAR_DEG, OUTLYING, peaks
 from rimgauge.signal.smooth_curve import SmoothCurve
 
@@ -30,10 +29,6 @@ LEAST_SD_DEG, UNSURE_SHARE = 0.03, 0.01
 SCALE_SD, SCALE_BOUNDS = 0.05, (0.9, 1.1)
 """The picture's scale differs along the strip by so much, and is known so well beforehand."""
 LEAST_NATS = 4.0
-STRANGE_FRAMES, LEAST_PARTNERS, STRANGE_SHARE, LEAST_USUAL = 5, 5, 0.25, 1.0
-"""Where over so many frames, with so many pairs at least, looks speak for the course by less than such a share of what is usual
-in the run, it went elsewhere, unless the usual is next to nothing [nats]. It is so in 162 of 22124 frames of 100 simulated runs in
-which the course was right to a quarter of a spacing."""
 LEAST_CLEAR, ELSEWHERE_DEG = 0.07, (40.0, 75.0, 110.0, 205.0)
 """Share of the pairs that must be clear, beyond that of frames so far from one another on the rim. On six films of a path tracer
 whose rims show next to nothing it was 0.01 to 0.05, and one lost by it; on one that gained 0.17, in drawn runs 0 to 0.9."""
@@ -179,12 +174,6 @@ class Pairs:
         sd_deg = np.sqrt(least_deg**2 + LEAST_SD_DEG**2 + (UNSURE_SHARE * off_deg) ** 2)
         return Pairs(later, sooner, off_deg, turned_deg, nats, place, moved_deg / scale, sd_deg)
 
-    def by_course(self) -> FloatArray:
-        """Likelihoods (k,) of the course's own shifts, between those that were tried."""
-        column = np.clip(np.floor(self.place).astype(np.intp), 0, self.nats.shape[1] - 2)
-        row, share = np.arange(len(column)), np.clip(self.place - column, 0.0, 1.0)
-        return np.asarray((1.0 - share) * self.nats[row, column] + share * self.nats[row, column + 1])
-
     def of_frames(self, values: FloatArray, count: int) -> FloatArray:
         """Sum (count,) over each frame's pairs of values (k,)."""
         return np.asarray(
@@ -247,20 +236,3 @@ def shows_again(seen: RimSeen, angle_deg: FloatArray, px_per_deg: float, share: 
         shift, _ = _shifts(*seen.likeness(both.later, order[at]), both.place, seen.px_per_bin / px_per_deg)
         elsewhere.append(np.mean(np.isfinite(shift)))
     return bool(np.mean(np.isfinite(both.change_deg)) - np.mean(elsewhere) >= share * LEAST_CLEAR)
-
-
-def strange(seen: RimSeen, angle_deg: FloatArray, px_per_deg: float) -> BoolArray:
-    """Frames (n,) whose rim looks unlike what was seen at the same angles at other times: the course was elsewhere there.
-
-    A hand before the rim looks so too.
-    """
-    count, both = len(angle_deg), Pairs.along(seen, angle_deg, px_per_deg)
-    nats = both.by_course()
-    usual = float(np.median(nats)) if len(nats) else 0.0
-    if usual < LEAST_USUAL:
-        return np.zeros(count, dtype=np.bool_)
-    own, partners = (
-        STRANGE_FRAMES * uniform_filter1d(both.of_frames(part, count), STRANGE_FRAMES, mode="nearest")
-        for part in (nats, np.ones(len(nats)))
-    )
-    return np.asarray((partners > LEAST_PARTNERS - 0.5) & (own < STRANGE_SHARE * usual * partners))

@@ -64,7 +64,7 @@ class Course:
     angle_deg, spread_deg (n,): its values and their standard uncertainty. settled (n,): where the last step was
     small. slides: whether the rim's own slide had a say. missed, whole (n,): how far each frame's look misses what
     the other stretches foretell, and misses the mean look, squared; 0 without spokes. tag_scale: of the tags' path,
-    learnt from it. comes_round: whether what the rim shows again, a turn later, had a say.
+    learnt from it.
     """
 
     angle_deg: FloatArray
@@ -74,7 +74,6 @@ class Course:
     missed: FloatArray
     whole: FloatArray
     tag_scale: float
-    comes_round: bool = False
 
     @property
     def surprise(self) -> float:
@@ -118,7 +117,7 @@ def fit_course(
     # Pairs of one place share what the light does there, so that they say less than their number.
     unsure_deg = np.maximum(again.spread_deg, course.spread_deg)
     beyond = np.maximum((again.angle_deg - course.angle_deg) ** 2 - course.spread_deg**2, 0.0)
-    return replace(again, spread_deg=np.sqrt(unsure_deg**2 + beyond), comes_round=True)
+    return replace(again, spread_deg=np.sqrt(unsure_deg**2 + beyond))
 
 
 def _found(clues: _Clues, path_deg: FloatArray, *, sure: bool) -> Course:

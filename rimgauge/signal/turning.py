@@ -22,7 +22,6 @@ from rimgauge.errors import (
 )
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning, shortest_deg
 from rimgauge.signal.astray import astray, but_for_beside, but_for_lost_stops, slipped
-from rimgauge.signal.come_round import rim_seen, strange
 from rimgauge.signal.course import Course, fit_course
 from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
@@ -151,9 +150,6 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
     missed, whole = foretold(components, course.angle_deg, layout.look_period_deg, robust=True)
     course = replace(course, missed=missed, whole=whole)
     usable = _usable(course, found, evidence, moment, layout.spacing_deg, spokes=spokes)
-    rim = rim_seen(track) if course.comes_round else None
-    if rim is not None:
-        usable &= ~strange(rim, course.angle_deg, layout.px_per_deg)
     if layout.start_spoke is not None:
         gaps_px = np.stack([side.gap_px for side in track.sides])
         usable = counted_through(gaps_px, course.angle_deg, usable, layout.spacing_deg)

@@ -10,7 +10,7 @@ from seen_angle import draw_bench, film, layout_of, spoke_angles
 
 from rimgauge.capture.slide import find_looks
 from rimgauge.signal import find_turning
-from rimgauge.signal.come_round import Pairs, RimSeen, shows_again, strange
+from rimgauge.signal.come_round import Pairs, RimSeen, shows_again
 from rimgauge.signal.smooth_curve import SmoothCurve
 
 BINS, PX_PER_BIN, PX_PER_DEG, FRAMES = 120, 3.0, 45.0, 240
@@ -72,19 +72,6 @@ def test_stains_come_round_also_past_a_gleam_that_stands(gleam: float) -> None:
 def test_a_rim_seen_for_less_than_a_turn_shows_nothing_again() -> None:
     few = np.arange(14) * 20.0
     assert not shows_again(look(few, stains=8.0), few, PX_PER_DEG)
-
-
-def test_where_the_course_went_elsewhere_the_rim_looks_strange() -> None:
-    """By half the spacing of 18 spokes in twelve frames."""
-    angle_deg = fast_wheel()
-    elsewhere = slice(100, 112)
-    course_deg = angle_deg.copy()
-    course_deg[elsewhere] += 10.0
-    seen = look(angle_deg, stains=8.0)
-    odd = strange(seen, course_deg, PX_PER_DEG)
-    assert odd[elsewhere].mean() > 0.7
-    assert np.delete(odd, np.arange(90, 122)).mean() < 0.02
-    assert not strange(seen, angle_deg, PX_PER_DEG).any()
 
 
 def test_looks_keep_stains_and_lose_light_and_standing_shade() -> None:
