@@ -112,13 +112,15 @@ def test_a_fast_wheel_is_told_better_by_what_comes_round(seed: int) -> None:
     angles = spoke_angles(len(bench.spoke_angles_deg), paired=False, rng=np.random.default_rng(seed))
     bench = replace(bench, spoke_angles_deg=angles, paired=False, dropped=0.1, jitter_s=0.005, hand=False)
     seen = film(motion, bench, rng)
-    error_deg = []
+    error_deg, stated_deg = [], []
     for looks in (seen.track.looks, None):
         turning = find_turning(replace(seen.track, looks=looks), layout_of(bench))
         off_deg = (turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0
         error_deg.append(float(np.nanpercentile(np.abs(off_deg), 95)))
+        stated_deg.append(turning.standard_uncertainty_deg)
         if looks is not None:
             told = np.isfinite(off_deg)
             assert told.mean() > 0.9
             assert np.mean(np.abs(off_deg[told]) < 2.0 * turning.standard_uncertainty_deg[told]) > 0.95
     assert error_deg[0] < 0.8 * error_deg[1]
+    assert np.nanmin(stated_deg[0] - stated_deg[1]) > -1e-9, "nowhere is less stated than without"
