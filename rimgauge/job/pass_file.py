@@ -54,13 +54,14 @@ def pass_fields(runout: Runout) -> dict[str, Any]:
 
 
 def budget_fields(budget: tuple[BudgetLine, ...]) -> list[dict[str, Any]]:
-    """List the lines of a budget as they stand in a file; infinite freedom is null."""
+    """List the lines of a budget as they stand in a file; infinite freedom is null, no one-sided part left out."""
     return [
         {
             "source": line.source,
             "standard_uncertainty_mm": line.standard_uncertainty_mm,
             "degrees_of_freedom": None if math.isinf(line.degrees_of_freedom) else line.degrees_of_freedom,
         }
+        | ({"one_sided_mm": line.one_sided_mm} if line.one_sided_mm else {})
         for line in budget
     ]
 
@@ -175,13 +176,15 @@ def parse_budget(place: Reader) -> tuple[BudgetLine, ...]:
 
 
 def _budget_line(line: Reader) -> BudgetLine:
-    """Read a line; freedom that is null or left out is infinite."""
-    given = line.get("degrees_of_freedom")
+    """Read a line; freedom that is null or left out is infinite, a one-sided part that is left out is none."""
+    given, one_sided = line.get("degrees_of_freedom"), line.get("one_sided_mm")
     freedom = given and given.or_none(lambda found: found.number(above=0))
+    standard_mm = line["standard_uncertainty_mm"].number(least=0)
     return BudgetLine(
         source=line["source"].text(),
-        standard_uncertainty_mm=line["standard_uncertainty_mm"].number(least=0),
+        standard_uncertainty_mm=standard_mm,
         degrees_of_freedom=freedom or math.inf,
+        one_sided_mm=one_sided.number(least=0, most=standard_mm) if one_sided else 0.0,
     )
 
 

@@ -93,11 +93,15 @@ def worse_of(sides: tuple[SideRunout, ...]) -> SideRunout:
 
 @record
 class BudgetLine:
-    """One line of the uncertainty budget of the total runout; infinite freedom: taken as known."""
+    """One line of the uncertainty budget of the total runout; infinite freedom: taken as known.
+
+    one_sided_mm: the part of the line, root of the mean square that it is, which is a mean error of one sign, not taken off.
+    """
 
     source: str
     standard_uncertainty_mm: float
     degrees_of_freedom: float = math.inf
+    one_sided_mm: float = 0.0
 
 
 @record

@@ -7,6 +7,7 @@ Satterthwaite (G.4.1), the coverage factor is that of Student's distribution.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtri, stdtrit
@@ -27,6 +28,8 @@ FLANK_CROSSTALK = math.tan(math.radians(5.0))
 """At 5° it may be all of that, at less a share (a judgement: flanks lean by a few degrees themselves)."""
 FAR_LIP_MM = 25.0 / math.sqrt(3.0)
 """The rim's farther lip, up to 25 mm behind the nearer one at which the scale was taken (common widths; rectangular)."""
+MEAN_OF_ROOT = math.sqrt(3.0) / 2.0
+"""Mean of a rectangle that begins at zero, over the root of its mean square (derived)."""
 UNKNOWN_DISTANCE_MM = 150.0
 """A close camera, where the scale doesn't tell how far it is (a judgement)."""
 UNKNOWN_CROSSTALK = math.tan(math.radians(20.0)) / math.sqrt(3.0)
@@ -70,8 +73,14 @@ def total_budget(
         (LENS_LINE, lens_share * total_mm),
         ("angle of the wheel", angle_mm),
     )
+    one_sided = {DEPTH_LINE: behind_share(scale.camera, far_lip) * total_mm}
     judged = tuple(
-        BudgetLine(source=name, standard_uncertainty_mm=value, degrees_of_freedom=JUDGED_FREEDOM)
+        BudgetLine(
+            source=name,
+            standard_uncertainty_mm=value,
+            degrees_of_freedom=JUDGED_FREEDOM,
+            one_sided_mm=one_sided.get(name, 0.0),
+        )
         for name, value in lines
     )
     return (repeatability, *judged)
@@ -86,20 +95,32 @@ def depth_share(camera: CameraPlace | None, far_lip: float | None = None) -> flo
     lean, or with how unsure that is. A distance that is itself unsure widens it: E[1/D²] = D⁻²·exp(2s²) for a lognormal
     D of relative spread s.
     """
-    crosstalk = 0.0 if camera is None else camera.crosstalk
-    unsure = UNKNOWN_CROSSTALK if camera is None else camera.crosstalk_standard_uncertainty
-    behind_mm = _flank_mm(crosstalk, unsure) if far_lip is None else math.sqrt(far_lip) * FAR_LIP_MM
-    depth_mm = math.hypot(OUTLINE_DEPTH_MM, behind_mm)
+    depth_mm = math.hypot(OUTLINE_DEPTH_MM, _behind_mm(camera, far_lip)[0])
     if camera is None:
         return depth_mm / UNKNOWN_DISTANCE_MM
     spread = camera.distance_standard_uncertainty_mm / camera.distance_mm
     return depth_mm / camera.distance_mm * math.exp(min(spread, 1.0) ** 2)
 
 
-def _flank_mm(crosstalk: float, unsure: float) -> float:
-    """Standard uncertainty of the outline's depth by a lean; to which side isn't known, half the square (derived)."""
-    share = min(math.hypot(crosstalk, unsure) / FLANK_CROSSTALK, 1.0)
-    return FLANK_MM * share * (1.0 if abs(crosstalk) > unsure else math.sqrt(0.5))
+def behind_share(camera: CameraPlace | None, far_lip: float | None = None) -> float:
+    """Mean relative error of such a reading: flank and farther lip always lie behind the scale, never before it."""
+    distance_mm = UNKNOWN_DISTANCE_MM if camera is None else camera.distance_mm
+    return _behind_mm(camera, far_lip)[1] / distance_mm
+
+
+def _behind_mm(camera: CameraPlace | None, far_lip: float | None) -> tuple[float, float]:
+    """Root of the mean square and mean of how far behind the rim's edge the outline lies.
+
+    Of a rectangle from 0 to a they are a/√3 and a/2, and where it counts only with a chance p, √p and p times that
+    (derived). To which side a camera leans that may stand square isn't known: p is one half.
+    """
+    if far_lip is not None:
+        return math.sqrt(far_lip) * FAR_LIP_MM, far_lip * MEAN_OF_ROOT * FAR_LIP_MM
+    crosstalk = 0.0 if camera is None else camera.crosstalk
+    unsure = UNKNOWN_CROSSTALK if camera is None else camera.crosstalk_standard_uncertainty
+    flank_mm = FLANK_MM * min(math.hypot(crosstalk, unsure) / FLANK_CROSSTALK, 1.0)
+    sees_it = 1.0 if abs(crosstalk) > unsure else 0.5
+    return math.sqrt(sees_it) * flank_mm, sees_it * MEAN_OF_ROOT * flank_mm
 
 
 def _crosstalk_mm(total_mm: float, camera: CameraPlace | None, other: SideRunout | None) -> float:
@@ -139,11 +160,21 @@ def coverage_factor(freedom: float, coverage: float = COVERAGE) -> float:
 
 
 def expand(total_mm: float, lines: tuple[BudgetLine, ...]) -> Measured:
-    """Give the total runout its expanded uncertainty."""
-    whole, freedom = combined(lines)
+    """Give the total runout its expanded uncertainty.
+
+    A mean error of one sign that isn't taken off doesn't spread: it widens the interval by all of itself, so that the
+    end that it moves toward still holds (JCGM 100:2008, F.2.4.5).
+    """
+    spreading = tuple(
+        replace(
+            line, standard_uncertainty_mm=math.sqrt(line.standard_uncertainty_mm**2 - line.one_sided_mm**2)
+        )
+        for line in lines
+    )
+    whole, freedom = combined(spreading)
     return Measured(
         value=total_mm,
-        expanded_uncertainty=coverage_factor(freedom) * whole,
+        expanded_uncertainty=coverage_factor(freedom) * whole + sum(line.one_sided_mm for line in lines),
         coverage_probability=COVERAGE,
     )
 

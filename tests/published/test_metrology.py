@@ -96,6 +96,12 @@ def test_with_no_end_of_freedom_the_factor_is_that_of_the_normal_distribution():
     assert_allclose(expand(1.0, (line,)).expanded_uncertainty, 0.1959964, rtol=1e-6, atol=0)
 
 
+def test_a_mean_error_of_one_sign_widens_the_interval_by_all_of_itself():
+    # JCGM 100:2008, F.2.4.5: U = k·u + b, where a known mean error b isn't taken off and u is what spreads about it.
+    line = BudgetLine(source="known in full", standard_uncertainty_mm=0.1, one_sided_mm=0.06)
+    assert_allclose(expand(1.0, (line,)).expanded_uncertainty, 1.959964 * 0.08 + 0.06, rtol=1e-6, atol=0)
+
+
 @pytest.mark.parametrize(
     ("value", "outcome"),
     [(0.39, "within"), (0.41, "undecided"), (0.50, "undecided"), (0.59, "undecided"), (0.61, "out")],
