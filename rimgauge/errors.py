@@ -36,10 +36,11 @@ class FrameTrouble(RimgaugeError):
     Attributes
     ----------
     source : the folder, video, camera or address in question.
+    trouble : what is wrong with it.
     """
 
     def __init__(self, source: object, trouble: str) -> None:
-        self.source = str(source)
+        self.source, self.trouble = str(source), trouble
         super().__init__(f"{self.source}: {trouble}")
 
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import click
 
 from rimgauge.cli.decimals import DecimalRange
+from rimgauge.errors import FrameTrouble
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
@@ -78,6 +79,17 @@ def stop_on_ctrl_c(*stops: Callable[[], None]) -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@contextlib.contextmanager
+def named(source: str) -> Iterator[None]:
+    """Say of which source the frames are that can't be used: those who look at frames don't know where they come from."""
+    try:
+        yield
+    except FrameTrouble as told:
+        if told.source != "frames":
+            raise
+        raise FrameTrouble(source, told.trouble) from told
 
 
 def complain(text: str) -> None:

@@ -13,8 +13,8 @@ from rimgauge.cli.runout_words import OUTCOME_WORDS
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.job import Job
-    from rimgauge.records import Dish
+    from rimgauge.job import Job, KeptDish
+    from rimgauge.records import Dish, Outcome
 
 
 @click.command()
@@ -136,6 +136,21 @@ def dish_tolerance_mm(job: Job | None) -> float:
     from rimgauge.wheel.classes import TRUE_ENOUGH
 
     return TRUE_ENOUGH.dish_mm if job is None else complete_wheel(read_build(job.wheel)).tolerance.dish_mm
+
+
+def dish_of(job: Job) -> tuple[KeptDish, Outcome | None] | None:
+    """Read the latest dish that a job holds, and judge it; no verdict where corrections were planned since."""
+    from rimgauge.job import check_as_recorded, dishes, passes, read_dish, since_corrections
+    from rimgauge.signal.centre import judge_dish
+
+    latest = dishes(job)[-1:]
+    if not latest:
+        return None
+    check_as_recorded(latest)
+    kept = read_dish(latest[0])
+    since, _ = since_corrections(job, passes(job))
+    late = set(kept.measurements) <= {path.name for path in since}
+    return kept, judge_dish(kept.dish, kept.tolerance_mm) if late else None
 
 
 def _keep(

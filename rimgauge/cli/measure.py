@@ -15,6 +15,7 @@ from rimgauge.cli.common import (
     fps_option,
     gathered,
     json_option,
+    named,
     next_step,
     print_json,
     quoted,
@@ -24,7 +25,7 @@ from rimgauge.cli.common import (
 from rimgauge.cli.decimals import TOLERANCE_MM, WHOLE, DecimalRange, WholeRange
 from rimgauge.cli.measure_given import Given
 from rimgauge.cli.measure_kept import Kept, Target, worst_picture
-from rimgauge.cli.runout_words import check_text, other_direction, runout_text, to_decide
+from rimgauge.cli.runout_words import bad_dish, check_text, other_direction, runout_text, to_decide
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -91,7 +92,7 @@ if TYPE_CHECKING:
 @click.option(
     "--check",
     is_flag=True,
-    help="Leave with code 3 unless this direction is within the tolerance; says how the other one stands.",
+    help="Leave with code 3 unless this direction is within the tolerance; says how the other one and the dish stand.",
 )
 @json_option
 @gathered("given", Given)
@@ -204,6 +205,8 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
         other = other_direction(runout.direction, job)
         if other.bars_true:
             words, command = f"{words}, but {other.words}; {other.to_do}.", other.command
+        elif job is not None and (off_centre := bad_dish(job)):
+            words, command = f"{words}, but {off_centre}; ask which nipples to turn.", "rimgauge plan"
         else:
             words = f"{words}, and {other.words}; make the page that says so."
     elif runout.verdict.outcome == "undecided":
@@ -229,7 +232,8 @@ def _measure(
         live = not frames.files()
         laid_down = live and to.keeps != "none"
         coming = LaidDown(seen_frames, Path(place)) if laid_down else seen_frames
-        seen, turning = see(coming, known.view, known.in_view)
+        with named(frames.name):
+            seen, turning = see(coming, known.view, known.in_view)
         again = open_source(place) if laid_down else frames
         sha256 = "" if live and to.keeps != "frames" else again.sha256()
         made = reckon(

@@ -111,18 +111,13 @@ def _named_dish(files: tuple[Path, Path], job: Job | None) -> tuple[str, Outcome
 
 def _kept_dish(job: Job | None) -> tuple[str, Outcome | None]:
     """Say the offset that the job holds, the latest one, and judge it unless corrections were planned since."""
-    from rimgauge.job import check_as_recorded, dishes, passes, read_dish, since_corrections
-    from rimgauge.signal.centre import judge_dish
+    from rimgauge.cli.dish import dish_of
 
-    latest = dishes(job)[-1:] if job is not None else ()
-    if job is None or not latest:
+    found = None if job is None else dish_of(job)
+    if found is None:
         return "", None
-    check_as_recorded(latest)
-    kept = read_dish(latest[0])
-    since, _ = since_corrections(job, passes(job))
-    late = set(kept.measurements) <= {path.name for path in since}
-    names = [*kept.measurements, *([] if late else ["before the last corrections were planned"])]
-    outcome = judge_dish(kept.dish, kept.tolerance_mm) if late else None
+    kept, outcome = found
+    names = [*kept.measurements, *([] if outcome else ["before the last corrections were planned"])]
     return _offset_words(kept.dish, kept.tolerance_mm, names), outcome
 
 

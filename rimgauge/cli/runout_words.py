@@ -124,7 +124,7 @@ def other_direction(direction: Direction, job: Job | None) -> OtherDirection:
 
 
 def check_text(runout: Runout, job: Job | None, file: str = "") -> tuple[bool, str]:
-    """Tell whether this measurement passes, and say how the other direction stands, which it doesn't judge.
+    """Tell whether this measurement passes, and say how the other direction and the dish stand, which it doesn't judge.
 
     A film known to be from before turns says nothing of the wheel as it is, and never passes.
 
@@ -148,8 +148,22 @@ def check_text(runout: Runout, job: Job | None, file: str = "") -> tuple[bool, s
         if file and (old_film := history(job).film_before_turning(file)):
             return False, f"Check not passed: {old_film}."
     verdict, other = runout.verdict, other_direction(runout.direction, job)
-    passed = verdict.outcome == "within"
+    passed, off_centre = verdict.outcome == "within", "" if job is None else bad_dish(job)
+    but = ", BUT" if passed and (other.bars_true or off_centre) else ";"
     return passed, (
         f"Check {'passed' if passed else 'not passed'}: {runout.direction} runout is {AGAINST[verdict.outcome]} "
-        f"tolerance of {verdict.tolerance_mm:g} mm{', BUT' if passed and other.bars_true else ';'} {other.words}."
+        f"tolerance of {verdict.tolerance_mm:g} mm{but} {other.words}{'; ' if off_centre else ''}{off_centre}."
     )
+
+
+def bad_dish(job: Job) -> str:
+    """Say that the wheel's dish, as last measured, is not within its tolerance; '' where it is, or isn't known as it is now."""
+    from rimgauge.cli.dish import dish_of
+
+    found = dish_of(job)
+    if found is None:
+        return ""
+    kept, outcome = found
+    if outcome is None or outcome == "within":
+        return ""
+    return f"dish is {AGAINST[outcome]} tolerance of {kept.tolerance_mm:g} mm ({' and '.join(kept.measurements)})"

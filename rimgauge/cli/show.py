@@ -15,6 +15,7 @@ from rimgauge.cli.common import (
     gathered,
     into_record,
     json_option,
+    named,
     print_json,
     stop_on_ctrl_c,
 )
@@ -166,7 +167,7 @@ def _watched(
     draw = drawing(view, wheel.spoke_angles_deg, look.size_px)
     bench = _bench(view, wheel, plan, before)
     stopped = threading.Event()
-    with open_source(source, fps=fps) as frames, stop_on_ctrl_c(stopped.set, frames.stop):
+    with open_source(source, fps=fps) as frames, named(frames.name), stop_on_ctrl_c(stopped.set, frames.stop):
         live = not frames.files()
         return run_window(
             watch(frames if live else ReadAhead(frames), view, WheelInView.of(wheel), live=live),

@@ -170,7 +170,11 @@ def test_frames_smaller_than_the_views_boxes_are_told_by_their_size(refused, tmp
     cv2.imwrite(str(tmp_path / "frames" / "0.png"), np.zeros((3, 2, 3), np.uint8))
     view = sample_folder() / "lateral_before" / "view.json"
     said = refused("measure", "frames", "--view", view, "--spokes", "28", "--out", "pass.json")
-    assert "the frames are 2 × 3 pixels, but the view was made for 640 × 360" in said
+    assert "frames: the frames are 2 × 3 pixels, but the view was made for 640 × 360" in said
+    (tmp_path / "frames").rename(tmp_path / "Tuesday")
+    for command in (("measure", "--out", "pass.json"), ("show", "--record", "clip.mp4", "--no-window")):
+        said = refused(command[0], "Tuesday", "--view", view, "--spokes", "28", *command[1:])
+        assert "Tuesday: the frames are 2 × 3 pixels" in said
 
 
 @pytest.mark.filterwarnings("error")

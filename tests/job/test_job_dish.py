@@ -9,6 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.cli import run
+from rimgauge.cli.measure import _next_step
+from rimgauge.cli.runout_words import check_text
 from rimgauge.errors import BadFile
 from rimgauge.job import (
     create_job,
@@ -17,9 +19,11 @@ from rimgauge.job import (
     latest,
     open_job,
     read_dish,
+    read_pass,
     since_corrections,
     write_dish,
 )
+from rimgauge.records import Verdict
 from tests.laws.simulated import simulated_pass, wave
 from tests.said import stopped
 
@@ -62,6 +66,26 @@ def test_a_dish_is_kept_shown_and_worked_out_again(job, capsys):
             said(capsys, "export", ".", "--to", "../out") and (job.folder / "../out/job.json").read_text()
         )["files"]
     )
+
+
+def test_a_check_tells_of_a_dish_that_keeps_the_wheel_from_being_true(job, capsys):
+    """`report` called this wheel not true, while --check had nothing to say of it."""
+    first, turned = measured(job, gap_mm=2.2), turned_round(job, gap_mm=3.8)
+    good = replace(read_pass(first), verdict=Verdict(tolerance_mm=0.7, rule="guard band", outcome="within"))
+    within = "Check passed: lateral runout is within its tolerance of 0.7 mm"
+    off = "dish is out of its tolerance of 0.5 mm (pass-01.json and pass-02.json)"
+    job.wheel.write_text("spokes = 32\n[tolerance]\ndish_mm = 0.5\n", encoding="utf-8")
+    assert check_text(good, job) == (True, f"{within}; radial runout was not measured.")
+    run(["dish", first.name, turned.name])
+    assert check_text(good, job) == (True, f"{within}, BUT radial runout was not measured; {off}.")
+    capsys.readouterr()
+    _next_step(good, job)
+    assert f"true enough, but {off}; ask which nipples to turn. rimgauge plan" in " ".join(
+        capsys.readouterr().out.split()
+    )
+    job.wheel.write_text("spokes = 32\n[tolerance]\ndish_mm = 1.5\n", encoding="utf-8")
+    run(["dish", first.name, turned.name])
+    assert check_text(good, job)[1] == f"{within}; radial runout was not measured."
 
 
 def test_an_offset_is_judged_by_the_wheel_files_tolerance_as_runout_is(job, capsys):
