@@ -15,10 +15,9 @@ from rimgauge.errors import BadFile
 from rimgauge.live.bench import Bench, Cue, Showing, mean_shift_mm
 from rimgauge.live.ink import Image
 from rimgauge.live.screen import Controls, Foot, all_keys, foot_of, pressed
-from rimgauge.live.trail import Trail, covered, no_trail
+from rimgauge.live.trail import Trail, no_trail, seen_round
 from rimgauge.records import FloatArray, Moment
 
-SEEN_FOR_SINCE = 0.98
 NOTICE_S = 2.0
 """So long the picture says what a key has done."""
 SLOW = 4.0
@@ -57,7 +56,7 @@ class Desk:
         """Take a frame as the one that is shown."""
         self._shown = (moment, self.trail)
         self._drawn = None
-        if covered(self.trail) < SEEN_FOR_SINCE:
+        if not seen_round(self.trail):
             return
         if self._bench.steps and not self._words and not self._since:
             # The first step of a plan is told against the wheel as it was before anything was turned.

@@ -11,7 +11,7 @@ import numpy as np
 from rimgauge.live.bench import Showing, change_words
 from rimgauge.live.ink import DARK, LIGHT, Colour, Image, Ink, size_of, write
 from rimgauge.live.plot import draw_curve, draw_shape
-from rimgauge.live.trail import Trail, covered, extremes_deg, spread_mm
+from rimgauge.live.trail import Trail, covered, extremes_deg, spread_mm, unseen_deg
 from rimgauge.records import Box, FloatArray, Moment, Side, nearest_spoke, turn_words
 
 LEAST_SHIFT_MM = 0.005
@@ -224,8 +224,18 @@ def _draw_words(
         least, most = (nearest_spoke(deg, spoke_angles_deg) for deg in extremes_deg(trail))
         text = f"about {spread:.2f} mm between spokes {least} and {most}"
     else:
-        text = f"{covered(trail):.0%} of the wheel seen"
+        text = _missing_words(trail, spoke_angles_deg)
     write(canvas, text, (x + width, base), height=22 * unit, colour=ink.words, align=1)
     room = width + 26 * unit - size_of(text, 22 * unit)[0]
     tall = 18 * unit * min(1.0, room / size_of(legend, 18 * unit)[0])
     write(canvas, legend, (x - 50 * unit, base), height=tall, colour=ink.quiet)
+
+
+def _missing_words(trail: Trail, spoke_angles_deg: FloatArray) -> str:
+    """Say how much of the wheel was seen, and once that is the most of it, what is still missing."""
+    share = math.floor(100 * covered(trail))
+    if share < 50:
+        return f"{share}% of the wheel seen"
+    first, last = (nearest_spoke(deg % 360, spoke_angles_deg) for deg in unseen_deg(trail))
+    where = f"spoke {first}" if first == last else f"spokes {first} to {last}"
+    return f"{share}% of the wheel seen, not yet {where}"

@@ -18,6 +18,10 @@ LONGEST_STEP = CELLS // 12
 """A jump of more than 30 degrees between two frames is not bridged: nothing was seen between them."""
 
 
+MOST_UNSEEN_DEG = 15.0
+"""A longer stretch of which nothing was seen is not bridged, as a measurement doesn't either."""
+
+
 @record
 class Trail:
     """Gap at each of CELLS places of the wheel [mm], NaN where nothing was seen yet.
@@ -70,6 +74,23 @@ def covered(trail: Trail) -> float:
     return float(np.isfinite(trail.now_mm).mean())
 
 
+def unseen_deg(trail: Trail) -> tuple[float, float]:
+    """First and last place of the longest stretch not seen yet [deg], the last maybe beyond the mark."""
+    seen = np.flatnonzero(np.isfinite(trail.now_mm))
+    if not seen.size:
+        return 0.0, 360.0
+    steps = np.diff(seen, append=seen[0] + CELLS)
+    longest = int(np.argmax(steps))
+    before, after = int(seen[longest]), int(seen[longest] + steps[longest])
+    return (before + 1.5) * 360.0 / CELLS, (after - 0.5) * 360.0 / CELLS
+
+
+def seen_round(trail: Trail) -> bool:
+    """Whether all of the wheel was seen, but for stretches that are bridged."""
+    first_deg, last_deg = unseen_deg(trail)
+    return last_deg - first_deg < MOST_UNSEEN_DEG
+
+
 def extremes_deg(trail: Trail) -> tuple[float, float]:
     """Where the latest visit found the least and the largest gap [deg]."""
     least, most = np.nanargmin(trail.now_mm), np.nanargmax(trail.now_mm)
@@ -82,7 +103,7 @@ def spread_mm(trail: Trail) -> float:
     Each place is first averaged over the five degrees around it, which takes out most of the noise of
     single frames; this is a figure to watch, not a measurement with an uncertainty.
     """
-    if covered(trail) < 0.98:
+    if not seen_round(trail):
         return math.nan
     seen = np.flatnonzero(np.isfinite(trail.now_mm))
     whole = np.interp(np.arange(CELLS), seen, trail.now_mm[seen], period=CELLS)

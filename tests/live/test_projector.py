@@ -9,8 +9,9 @@ import pytest
 from rimgauge.live import Bench, Foot, Step, draw_projector, extend, ink, no_trail
 from rimgauge.live.bench import change_here_mm, change_words, mean_shift_mm, share_reached
 from rimgauge.live.plot import CENTRE_SHARE, RADIUS_SHARE, factor_for, gap_range_mm
+from rimgauge.live.projector import _missing_words
 from rimgauge.live.screen import all_keys
-from rimgauge.live.trail import extremes_deg
+from rimgauge.live.trail import CELLS, extremes_deg, spread_mm
 from rimgauge.records import nearest_spoke, turn_words
 
 
@@ -155,6 +156,28 @@ def test_the_worst_places_are_named_and_pointed_at(shown, drawn, spokes_deg):
     column = round(86 + (np.nanargmin(trail.now_mm) + 0.5) / 720 * (1280 - 36 - 86))
     below = picture[454:625, column - 2 : column + 3]
     assert (below == ink.DARK.words).all(axis=2).any()
+
+
+def test_what_is_still_missing_of_the_wheel_is_named_once_most_of_it_was_seen(shown, spokes_deg):
+    _, trail = shown
+    every = 360 / len(spokes_deg)
+
+    def unseen(first, last):
+        """Unseen: from the middle before one spoke to that after another, which may lie beyond the mark."""
+        gap = np.full(CELLS, 3.0)
+        gap[np.arange(round((first - 1) * every * 2), round(last * every * 2)) % CELLS] = np.nan
+        return replace(trail, now_mm=gap)
+
+    def said(first, last):
+        assert np.isnan(spread_mm(unseen(first, last)))
+        return _missing_words(unseen(first, last), spokes_deg)
+
+    count = len(spokes_deg)
+    assert said(5, 6).endswith("% of the wheel seen, not yet spokes 5 to 6")
+    assert said(count, count + 1).endswith(f"% of the wheel seen, not yet spokes {count} to 1")
+    # 11 degrees are bridged, as `measure` does; the bundled film never shows 8 of them, and had no figure.
+    assert spread_mm(unseen(4, 4)) == 0.0
+    assert said(1, count - 2).endswith("% of the wheel seen")
 
 
 def test_the_shape_is_a_circle_out_by_the_stated_factor(drawn, shown):
