@@ -11,6 +11,7 @@ import numpy as np
 from rimgauge.capture.aim_look import LEAST_NOISE, Point, Still, look_still, window
 from rimgauge.capture.aim_pointer import LEAST_GAP_PX, End, find_ends
 from rimgauge.capture.aim_rim import Course, find_course
+from rimgauge.capture.aim_round import round_end
 from rimgauge.capture.pointer import find_tip
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import PointerNotSeen, RimNotSeen
@@ -22,6 +23,8 @@ FIRST_SHARE = 0.45
 """The tip is where the tone first differs from the pointer's by this share of the most."""
 LEAST_CHANGE = 5.0
 """Grey levels by which a pointer's tone differs from what is before its tip."""
+ROUND_PX = 5.0
+"""A round end's tip lies so near to where its outline seemed to end."""
 BACK_PX = (10.0, 35.0)
 """The end of a tone is looked for from so far behind, and from farther where it isn't found."""
 BESIDE_HINT_PX, CLEAR_PX = 16.0, 2.0
@@ -288,12 +291,20 @@ def _tip_of(course: Course, end: End, edge_u: float) -> tuple[Point, float, floa
     for back in BACK_PX:
         body_end = _body_end(course.still, end, back, _nearest_u(course, edge_u, end.v))
         if body_end is not None:
-            found = _tip_seen(
-                course, (body_end, end.v), min(ROWS_PX, end.half_px + SPARE_PX), 3.0 + end.half_px, edge_u
-            )
+            half = min(ROWS_PX, end.half_px + SPARE_PX)
+            found = _tip_seen(course, (body_end, end.v), half, 3.0 + end.half_px, edge_u)
             if found is not None:
-                return found
+                return _past_shade(course, found, end.half_px, edge_u)
     return None
+
+
+def _past_shade(
+    course: Course, found: tuple[Point, float, float], half_px: float, edge_u: float
+) -> tuple[Point, float, float]:
+    """The tip found, or that of the round end to whose shade it belongs, where the tracker sees it."""
+    tip = found[0]
+    end = round_end(course.still.mean, tip, half_px, _nearest_u(course, edge_u, tip[1]) - CLEAR_PX)
+    return (end and _tip_seen(course, end, ROWS_PX, ROUND_PX, edge_u)) or found
 
 
 def _nearest_u(course: Course, edge_u: float, v: float) -> float:

@@ -127,6 +127,15 @@ def test_a_wide_strip_as_bright_as_the_wall_is_found_by_its_colour():
         aim._facings(frames, aim.Hints())
 
 
+@pytest.mark.parametrize(("lit", "shade", "wall"), [(190.0, 120.0, 40.0), (235.0, 150.0, 70.0)])
+def test_a_rod_whose_light_ends_before_its_round_end_is_found_there(lit, shade, wall, monkeypatch):
+    rod = ndtr((16.0 - np.hypot(np.maximum(X - (TIP_PX - 16.0), 0.0), Y - ROW_PX)) / 0.8)
+    frames = film([(rod, shade), (rod * ndtr((180.0 - X) / 0.8), lit)], wall=wall, rim=20.0)
+    assert in_picture(find_facings(frames, None, None)[0]) == pytest.approx((TIP_PX, ROW_PX), abs=NEAR_PX)
+    monkeypatch.setattr(aim_facing, "round_end", lambda *_: None)
+    assert in_picture(find_facings(frames, None, None)[0])[0] == pytest.approx(180.0, abs=NEAR_PX)
+
+
 def test_where_a_pointers_tape_ends_is_no_tip(monkeypatch):
     hub, pointer = (box(172.0, 330.0, 80.0, 160.0), 110.0), (box(-9.0, TIP_PX, 110.0, 130.0), 110.0)
     frames = film([hub, pointer, (box(-9.0, 140.0, 110.0, 130.0), 230.0)])
