@@ -11,9 +11,10 @@ from rimgauge.records import BoolArray, FloatArray, IntArray
 from rimgauge.signal.course import Course
 
 LEAST_FORETOLD_NEAR, NEAR_FRAMES = 0.0, 15
-SLIPPED_FRAMES, SLIPPED_MISSED, SLIPPED_CHANGE = 5, 0.35, 0.2
-"""Where so much of the looks' usual variance is missed over so many frames, and the wheel changes its speed by more than such
-a share of the spokes' spacing a frame, it may have gone another way (a judgement, on simulated hands that turn back)."""
+SLIPPED_FRAMES, SLIPPED_MISSED, SLIPPED_CHANGE, SLIPPED_WORSE = 5, 0.35, 0.2, 2.0
+"""Where so much of the looks' usual variance is missed over so many frames, and so many times what is missed in the middle,
+and the wheel changes its speed by more than such a share of the spokes' spacing a frame, it may have gone another way (a
+judgement, on simulated hands that turn back)."""
 STAYS_SHARE = 0.25
 """Of the spokes' spacing: a wheel that turns by less stands, for the eye."""
 LOSING_FRAMES = 6
@@ -31,15 +32,15 @@ def astray(missed: FloatArray, whole: FloatArray) -> BoolArray:
 def slipped(course: Course, moment: IntArray, spacing_deg: float) -> BoolArray:
     """Frames (n,) in which the wheel turns back or is pushed, and looks as nothing foretold: it went some other way.
 
-    A wheel that goes on evenly passes no spoke over; then it is a hand or the valve that looks otherwise.
+    A wheel that goes on evenly passes no spoke over; then it is a hand or the valve that looks otherwise. Where spokes are
+    faint noise is missed in all frames, and tells nothing of these.
     """
     missed = uniform_filter1d(course.missed, SLIPPED_FRAMES, mode="nearest")
     speed = np.gradient(course.angle_deg, moment)
     reach = 2 * SLIPPED_FRAMES - 1
     change = maximum_filter1d(speed, reach, mode="nearest") - minimum_filter1d(speed, reach, mode="nearest")
-    return np.asarray(
-        (missed > SLIPPED_MISSED * float(np.mean(course.whole))) & (change > SLIPPED_CHANGE * spacing_deg)
-    )
+    much = max(SLIPPED_MISSED * float(np.mean(course.whole)), SLIPPED_WORSE * float(np.median(missed)))
+    return np.asarray((missed > much) & (change > SLIPPED_CHANGE * spacing_deg))
 
 
 def but_for_beside(usable: BoolArray) -> BoolArray:
