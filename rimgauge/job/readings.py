@@ -148,6 +148,12 @@ def _check_units(path: Path, values: dict[str, np.ndarray]) -> None:
             f"tension_n is {newtons.max():g} at most, far too little for a built wheel; if these are kilograms "
             "(kgf), call the column tension_kgf; if they are newtons, bring the tension up evenly first",
         )
+    if len(kilograms) and kilograms.max() * STANDARD_GRAVITY_M_S2 < SLACKEST_N:
+        raise BadFile(
+            path,
+            f"tension_kgf is {kilograms.max():g} at most, far too little for a built wheel; if these are marks of the gauge's "
+            "own scale, write what its table makes of them; if they are kilograms, bring the tension up evenly first",
+        )
     if len(kilograms) and np.median(kilograms) > TIGHTEST_KGF:
         raise BadFile(
             path,

@@ -17,6 +17,7 @@ from rimgauge.plan.remains import fewer_nipples, left_over, out_of_reach, radial
 from rimgauge.plan.safety import (
     ASSUMED_TENSION,
     CAUTIONS,
+    far_too_loose,
     over_limit,
     reason_to_refuse,
     things_to_know,
@@ -86,7 +87,8 @@ def make_plan(
         chosen, looks = Chosen.nothing(problem, refused), ()
     over = over_limit(wheel, problem) if refused is None else ()
     plan = _written(problem, wheel, chosen, wishes, over)
-    return replace(plan, round=round_number, see_to_first=looks, readings=readings, earlier=tuple(earlier))
+    first = (*far_too_loose(wheel, problem), *looks) if refused is None else ()
+    return replace(plan, round=round_number, see_to_first=first, readings=readings, earlier=tuple(earlier))
 
 
 def _chosen(

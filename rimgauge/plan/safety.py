@@ -22,6 +22,8 @@ GENEROUS_PEAK = 0.3
 GENEROUS_RMS = 0.15
 GENEROUS_RISE = 0.1
 """What nipples could do if tension were left very uneven: what even that does not mend is a bent rim."""
+LOOSE_SHARE = 0.5
+"""A side whose mean tension is under this share of what it shall be is far too loose (our judgement)."""
 UNBOUNDED = 1e5
 """Millimetres or newtons that stand for no limit."""
 BENT_SHARE = 0.5
@@ -227,6 +229,28 @@ def over_limit(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
         f"{problem.tension_n.max():.0f} N. The plan adds nothing to that. Read the tension again after the round: "
         "a wheel with a spoke over its maker's limit is not for riding.",
     )
+
+
+def far_too_loose(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
+    """Say that a side is far looser, as read, than the wheel file has it, whatever else is planned."""
+    if not problem.tension_known:
+        return ()
+    notes = []
+    for side, tension, wanted_n in zip(
+        ("right", "left"), problem.sides, (wheel.tension.right_n, wheel.tension.left_n), strict=True
+    ):
+        if tension.mean_n < LOOSE_SHARE * wanted_n:
+            whose = (
+                "a usual wheel of this kind has"
+                if f"tension.{side}_n" in wheel.assumed
+                else "the wheel file has"
+            )
+            notes.append(
+                f"Before you turn a nipple: the {side} side is far too loose to ride, {tension.mean_n:.0f} N in the mean where "
+                f"{whose} {wanted_n:.0f} N. These turns make a wheel straight, not tight: bring the tension up evenly all "
+                "round first, then measure and plan again."
+            )
+    return tuple(notes)
 
 
 def _left_alone(problem: Problem) -> str | None:

@@ -1,5 +1,6 @@
 """From what a person knows of a wheel to a complete one: gaps filled, nonsense refused."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from typing import Any
@@ -39,14 +40,20 @@ PLAUSIBLE: dict[str, tuple[float, float]] = {
     "spoke.right_diameter_mm": (0.8, 5.0),
     "spoke.left_diameter_mm": (0.8, 5.0),
     "spoke.turn_mm": (0.1, 2.0),
-    "tension.right_n": (1.0, 5000.0),
-    "tension.left_n": (1.0, 5000.0),
-    "tension.limit_n": (1.0, 5000.0),
+    "tension.right_n": (200.0, 5000.0),
+    "tension.left_n": (200.0, 5000.0),
+    "tension.limit_n": (250.0, 5000.0),
     "tolerance.lateral_mm": (0.01, 50.0),
     "tolerance.radial_mm": (0.01, 50.0),
     "tolerance.dish_mm": (0.01, 50.0),
 }
 """Lowest and highest value of each field: wide enough for any wheel, yet a slip of units is caught."""
+
+SPOKE_BEARS_N_PER_MM2 = 780.0
+"""A spoke of 2 mm breaks at 250 to 300 kgf (common practice): over the lower of these, by its section, no limit is set.
+Spokes that are thinner in the middle have ends of 2 mm, and stronger wire."""
+ENDS_MM = 2.0
+NEWTONS_PER_KGF = 9.80665
 
 
 def complete_wheel(build: Mapping[str, Any]) -> Wheel:
@@ -94,6 +101,7 @@ def complete_wheel(build: Mapping[str, Any]) -> Wheel:
         tolerance=tolerance,
     )
     tension = _tension(build, ready, untensioned, gaps)
+    _check_borne(tension.limit_n, spoke)
     return replace(untensioned, tension=tension, assumed=tuple(gaps))
 
 
@@ -101,8 +109,25 @@ def _plausible(field: str, value: float) -> float:
     """Check one number against its table; NaN is outside every range."""
     low, high = PLAUSIBLE[field]
     if not low <= value <= high:
-        raise BadInput(f"{field} = {value:g} makes no sense; it has to lie between {low:g} and {high:g}.")
+        newtons = value * NEWTONS_PER_KGF
+        unit = ""
+        if field.startswith("tension.") and low <= newtons <= high and value < low:
+            unit = f" If it is in kilograms-force, write {newtons:.0f}: tensions are in newtons."
+        raise BadInput(
+            f"{field} = {value:g} makes no sense; it has to lie between {low:g} and {high:g}.{unit}"
+        )
     return float(value)
+
+
+def _check_borne(limit_n: float, spoke: SpokeBuild) -> None:
+    """Refuse a limit on tension that the thinner spokes wouldn't bear."""
+    thinner_mm = max(min(spoke.right_diameter_mm, spoke.left_diameter_mm), ENDS_MM)
+    bears_n = SPOKE_BEARS_N_PER_MM2 * math.pi * thinner_mm**2 / 4
+    if limit_n > bears_n:
+        raise BadInput(
+            f"tension.limit_n = {limit_n:g} is more than the spokes bear, which may break from about {bears_n:.0f} N on; "
+            "write the wheel maker's limit, in newtons."
+        )
 
 
 def _filled(table: str, build: Mapping[str, Any], ready: Any, gaps: list[str]) -> dict[str, float]:

@@ -140,6 +140,12 @@ def test_a_spoke_is_as_long_as_builders_reckon() -> None:
         ({"spokes": 36, "spoke": {"turn_mm": math.nan}}, "spoke.turn_mm"),
         ({"spokes": 36, "tension": {"limit_n": 0.0}}, "tension.limit_n"),
         ({"spokes": 36, "tension": {"right_n": -1.0}}, "tension.right_n"),
+        ({"spokes": 36, "tension": {"limit_n": 130.0}}, "tension.limit_n = 130 makes no sense"),
+        ({"spokes": 36, "tension": {"right_n": 102.0}}, "in kilograms-force, write 1000"),
+        (
+            {"spokes": 36, "tension": {"limit_n": 3000.0}},
+            "tension.limit_n = 3000 is more than the spokes bear",
+        ),
         ({"spokes": 36, "tolerance": {"lateral_mm": 0.0}}, "tolerance.lateral_mm"),
     ],
 )
@@ -148,3 +154,19 @@ def test_nonsense_is_refused_by_name(build: dict[str, Any], field: str) -> None:
         complete_wheel(build)
     assert field in str(trouble.value)
     assert "\n" not in str(trouble.value)
+
+
+def test_thick_spokes_bear_more_and_thin_ones_as_much_as_their_ends() -> None:
+    """By section: 780 N/mm² of 2 mm and of 2.6 mm are 2450 and 4141 N."""
+    thick = {"right_diameter_mm": 2.6, "left_diameter_mm": 2.6}
+    assert (
+        complete_wheel({"spokes": 36, "spoke": thick, "tension": {"limit_n": 4100.0}}).tension.limit_n
+        == 4100.0
+    )
+    thin = {"right_diameter_mm": 1.5, "left_diameter_mm": 1.5}
+    assert (
+        complete_wheel({"spokes": 36, "spoke": thin, "tension": {"limit_n": 2400.0}}).tension.limit_n
+        == 2400.0
+    )
+    with pytest.raises(BadInput, match="may break from about 2450 N on"):
+        complete_wheel({"spokes": 36, "spoke": thin, "tension": {"limit_n": 2500.0}})

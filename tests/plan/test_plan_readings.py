@@ -64,6 +64,7 @@ def test_a_file_named_by_half_is_told_how_in_a_job_and_outside(job, wheel):
     [
         ("spoke,lateral_mm,tension_n", "0.1,100", "call the column tension_kgf"),
         ("spoke,lateral_mm,tension_kgf", "0.1,980", "call the column tension_n"),
+        ("spoke,lateral_mm,tension_kgf", "0.1,22", "marks of the gauge's own scale"),
         ("spoke,lateral_mm", None, "not hundredths"),
     ],
 )

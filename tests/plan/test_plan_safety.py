@@ -70,6 +70,21 @@ def test_single_spokes_over_the_limit_are_named_and_not_tightened_further(wheel,
     assert true.notes[0].startswith("Over the tension limit"), "a true wheel is not left so without a word"
 
 
+@pytest.mark.parametrize(("share", "loose"), [(0.48, True), (0.52, False)])
+def test_a_wheel_far_too_loose_is_told_before_the_steps(wheel, answer, share, loose):
+    readings = out_of_true(wheel, 0, lateral_mm=1.0)
+    plan = make_plan(replace(readings, tension_n=share * readings.tension_n), wheel, answer)
+    said = [words for words in plan.see_to_first if "far too loose to ride" in words]
+    assert len(said) == (2 if loose else 0)
+    if loose:
+        mean_n = share * readings.tension_n[::2].mean()
+        assert (
+            f"the right side is far too loose to ride, {mean_n:.0f} N in the mean where the wheel file has 1000"
+            in said[0]
+        )
+        assert "bring the tension up evenly all round first" in said[1]
+
+
 def test_a_low_limit_alone_is_no_tension_over_it():
     low = build(tension={"limit_n": 900.0})
     plan = make_plan(out_of_true(low, 0, lateral_mm=1.0, tension=False), low, influence(low))
