@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import itertools
 import math
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rimgauge.cli.aim_second import second_of, seen_by
 from rimgauge.cli.common import FILE, folded, fps_option, json_option, next_step, print_json, quoted, shown
 from rimgauge.cli.decimals import PLACE
 from rimgauge.cli.views import put_view
@@ -45,6 +45,13 @@ DRIVE = {"right": "where the drive is", "left": "away from the drive"}
     "--pointer-at", metavar="X,Y", type=PLACE, help="About where the pointer's tip is in the picture."
 )
 @click.option("--rim-at", metavar="X,Y", type=PLACE, help="About where the rim's edge is beside the tip.")
+@click.option(
+    "--second-pointer-at",
+    "second_at",
+    metavar="X,Y",
+    type=PLACE,
+    help="Where a second pointer's tip is, on the wheel's other side: both sides are measured at once.",
+)
 @click.option("--mark-at", metavar="X,Y", type=PLACE, help="Where the mark on the rim passes.")
 @click.option(
     "--runs",
@@ -69,6 +76,7 @@ def command(
     picture: Path | None,
     pointer_at: tuple[float, float] | None,
     rim_at: tuple[float, float] | None,
+    second_at: tuple[float, float] | None,
     mark_at: tuple[float, float] | None,
     runs: Way | None,
     side: Side | None,
@@ -95,14 +103,21 @@ def command(
         context = click.get_current_context()
         lacking = next(param for param in context.command.params if param.name == "source")
         raise click.MissingParameter(ctx=context, param=lacking)
+    if second_at is not None and direction == "radial":
+        raise BadInput(
+            "--second-pointer-at is for --direction lateral: the rim has two sides, but one outer edge"
+        )
     hints = Hints(pointer_at=pointer_at, rim_at=rim_at, mark_at=mark_at, runs=runs)
     view_file, picture_file = _files(find_job(Path.cwd()), direction, out, picture)
-    found = aim(_first_frames(source, fps), direction, "outer" if direction == "radial" else side, hints)
-    found = dataclasses.replace(found, notes=(ASSUMED[direction], *found.notes))
+    frames = _first_frames(source, fps)
+    found = [aim(frames, direction, "outer" if direction == "radial" else side, hints)]
+    if second_at is not None:
+        found.append(second_of(found[0], frames, Hints(pointer_at=second_at, mark_at=mark_at)))
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
-    found = dataclasses.replace(found, notes=(*found.notes, *_lost(view_file)))
-    put_view(view_file, found.view, used=[Path(source)], pictures=pictures)
-    _print(found, view_file, picture_file, as_json=as_json)
+    notes = dict.fromkeys((ASSUMED[direction], *(note for each in found for note in each.notes)))
+    told = (*notes, *_lost(view_file))
+    put_view(view_file, seen_by(found), used=[Path(source)], pictures=pictures)
+    _print(found, told, view_file, picture_file, as_json=as_json)
     if not as_json:
         which = f"--direction {direction}" if out is None else f"--view {quoted(out)}"
         next_step(
@@ -172,36 +187,55 @@ def _lost(view_file: Path) -> list[str]:
     ]
 
 
-def _picture(path: Path, found: Aim) -> bytes:
-    """Draw what was found, as the file's name asks."""
+def _picture(path: Path, found: list[Aim]) -> bytes:
+    """Draw what was found, each pointer in a picture of its own below the other, as the file's name asks."""
     import cv2
+    import numpy as np
 
     from rimgauge.capture.aim_picture import draw_aim
 
     if path.suffix.lower() not in (".png", ".jpg", ".jpeg"):
         raise BadFile(path, "a picture's name must end in .png or .jpg")
-    _, data = cv2.imencode(path.suffix.lower(), draw_aim(found))
+    _, data = cv2.imencode(path.suffix.lower(), np.vstack([draw_aim(each) for each in found]))
     return data.tobytes()
 
 
-def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: bool) -> None:
+def _print(
+    found: list[Aim],
+    notes: tuple[str, ...],
+    view_file: Path,
+    picture_file: Path | None,
+    *,
+    as_json: bool,
+) -> None:
     if as_json:
+        pointers = [
+            {"tip_px": list(each.tip_px), "rim_px": list(each.rim_px), "side": each.view.edges[0].side}
+            for each in found
+        ]
         print_json(
             {
                 "view": str(view_file),
                 "picture": None if picture_file is None else str(picture_file),
-                "tip_px": list(found.tip_px),
-                "rim_px": list(found.rim_px),
-                "side": found.view.edges[0].side,
-                "notes": list(found.notes),
+                **pointers[0],
+                "second": pointers[1] if len(pointers) > 1 else None,
+                "notes": list(notes),
             }
         )
         return
-    from rimgauge.capture.aim_picture import zoom_of
+    for number, each in enumerate(found):
+        _print_place(each, "Second pointer tip" if number else "Pointer tip")
+    for note in notes:
+        click.echo(folded(note))
+    click.echo(f"Wrote {shown(view_file)}.")
+    _print_look(found[0], picture_file)
 
+
+def _print_place(found: Aim, tip: str) -> None:
+    """Say where a pointer is, in the picture and at the wheel."""
     gap_px = math.dist(found.tip_px, found.rim_px)
     x, y = found.tip_px
-    click.echo(f"Pointer tip at {x:.0f},{y:.0f}, {gap_px:.0f} pixels from the rim's edge.")
+    click.echo(f"{tip} at {x:.0f},{y:.0f}, {gap_px:.0f} pixels from the rim's edge.")
     side = found.view.edges[0].side
     if side != "outer":
         words = (
@@ -209,17 +243,20 @@ def _print(found: Aim, view_file: Path, picture_file: Path | None, *, as_json: b
             "rim runs when the wheel rolls forward; if not, aim again with --side or --runs."
         )
         click.echo(folded(words))
-    for note in found.notes:
-        click.echo(folded(note))
-    click.echo(f"Wrote {shown(view_file)}.")
+
+
+def _print_look(found: Aim, picture_file: Path | None) -> None:
+    """Say what to look at before anything is measured."""
+    from rimgauge.capture.aim_picture import zoom_of
+
     if picture_file is None:
         click.echo(
             folded("No picture was asked for; to see whether it is right, aim again with --picture aim.png.")
         )
-    else:
-        click.echo(f"Look at {shown(picture_file)}:")
-        click.echo("is the ring on the tip and the line on the rim's very edge beside it?")
-        zoom = zoom_of(found.image)
-        enlarged = "" if zoom == 1 else f" (that picture is enlarged {zoom} times: divide by {zoom})"
-        words = f"If not, aim again with --pointer-at X,Y and --rim-at X,Y in the camera's pixels{enlarged}."
-        click.echo(folded(words))
+        return
+    click.echo(f"Look at {shown(picture_file)}:")
+    click.echo("is the ring on the tip and the line on the rim's very edge beside it?")
+    zoom = zoom_of(found.image)
+    enlarged = "" if zoom == 1 else f" (that picture is enlarged {zoom} times: divide by {zoom})"
+    words = f"If not, aim again with --pointer-at X,Y and --rim-at X,Y in the camera's pixels{enlarged}."
+    click.echo(folded(words))

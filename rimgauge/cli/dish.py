@@ -34,8 +34,8 @@ def command(
     Measure laterally; turn the wheel round in the stand, so that its other side faces the pointer, touch
     neither pointer nor camera nor nipple, and measure again; name the two in that order. Half the difference
     of the mean gaps is the offset. Or give one measurement with a pointer on either side, the same distance
-    from the middle, and how far apart they are; aim finds one pointer, the other's edge is written into the
-    view by hand. Of measurements in a job the result is kept there.
+    from the middle, and how far apart they are; `rimgauge aim --second-pointer-at` finds both. Of
+    measurements in a job the result is kept there.
 
     Example:  rimgauge dish pass-01.json pass-02.json
     """

@@ -1,0 +1,61 @@
+"""The second of two pointers, one on either side of the wheel, and what both see as one view."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import TYPE_CHECKING
+
+from rimgauge.errors import BadInput
+
+if TYPE_CHECKING:
+    from rimgauge.capture.aim import Hints, Way
+    from rimgauge.capture.aim_trial import Aim
+    from rimgauge.capture.frame import Frame
+    from rimgauge.records import Side, View
+
+OTHER_SIDE: dict[Side, Side] = {"right": "left", "left": "right"}
+
+
+def second_of(first: Aim, frames: list[Frame], hints: Hints) -> Aim:
+    """Find the pointer that faces the rim's other edge; the first says which way the rim runs and which side is which.
+
+    hints: where the second one is, and what else was pointed out of it.
+
+    Raises
+    ------
+    BadInput
+        It stands on the first one's side, or is the first one.
+
+    Raises what aim does for one that isn't found.
+
+    """
+    import numpy as np
+
+    from rimgauge.capture.aim import aim
+
+    found = aim(frames, "lateral", None, dataclasses.replace(hints, runs=_runs(first.view)))
+    inward, second_inward = (np.subtract(each.rim_px, each.tip_px) for each in (first, found))
+    side = first.view.edges[0].side
+    if float(inward @ second_inward) > 0.0:
+        x, y = found.tip_px
+        raise BadInput(
+            f"the pointer at {x:.0f},{y:.0f} is on the wheel's {side} side as the first one is; "
+            "--second-pointer-at is for one on the other side"
+        )
+    edge = dataclasses.replace(found.view.edges[0], side=OTHER_SIDE[side])
+    # Mark and spokes are the first one's; what is left to tell is of this one's own edge.
+    notes = tuple(note for note in found.notes if "--rim-at" in note)
+    return dataclasses.replace(found, view=dataclasses.replace(first.view, edges=(edge,)), notes=notes)
+
+
+def seen_by(found: list[Aim]) -> View:
+    """The view in which all pointers are read: the first one's, with the edge of each."""
+    return dataclasses.replace(found[0].view, edges=tuple(each.view.edges[0] for each in found))
+
+
+def _runs(view: View) -> Way:
+    """Which way the rim runs past the pointer, as --runs says it."""
+    x, y = (float(part) for part in view.forward)
+    if abs(x) > abs(y):
+        return "right" if x > 0 else "left"
+    return "down" if y > 0 else "up"

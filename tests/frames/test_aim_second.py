@@ -1,0 +1,64 @@
+"""Two pointers, one on either side of the wheel, found by `aim` and read by `measure` and `dish`."""
+
+import json
+
+import pytest
+from numpy.testing import assert_allclose
+
+from rimgauge.cli import run
+from tests.said import stopped
+
+RUNOUT_MM, WITHIN_MM = 0.9, 0.03
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory):
+    """Seed 9102; the same rim movement at both edges."""
+    folder = tmp_path_factory.mktemp("two") / "drawn"
+    words = (
+        f"scene --both-sides --frames 160 --turns-per-s 0.45 --spokes 28 --seed 9102 --runout-mm {RUNOUT_MM}"
+    )
+    run([*words.split(), "--out", str(folder)])
+    return folder
+
+
+def tip_px(drawn, number):
+    """Where the end of a pointer is in the picture, by the view that the scene was drawn with."""
+    view = json.loads((drawn / "view.json").read_text())
+    x, y, width, height = view["edges"][number]["pointer_box"]
+    return f"{x + (width if number else 0)},{y + height / 2}"
+
+
+def aimed(drawn, *words):
+    run(["aim", str(drawn / "frames"), "--direction", "lateral", *words])
+
+
+def test_both_sides_are_found_measured_and_give_the_dish(drawn, tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    places = ("--pointer-at", tip_px(drawn, 0), "--second-pointer-at", tip_px(drawn, 1))
+    aimed(drawn, *places, "--out", "view.json", "--picture", "aim.png")
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Second pointer tip at 1" in said
+    assert "It is on the wheel's left side" in said
+    run(f"scale --view view.json --checkerboard {drawn / 'scale.jpg'} --square-mm 5".split())
+    run(["measure", str(drawn / "frames"), "--view", "view.json", "--spokes", "28", "--out", "pass.json"])
+    sides = json.loads((tmp_path / "pass.json").read_text())["sides"]
+    assert [side["side"] for side in sides] == ["right", "left"]
+    for side in sides:
+        assert_allclose(side["total_runout_mm"]["value"], RUNOUT_MM, rtol=0, atol=WITHIN_MM)
+    capsys.readouterr()
+    run(["dish", "pass.json", "--between-mm", "26", "--json"])
+    # The scene stands the tips equally far from the rim's mean place.
+    dish = json.loads(capsys.readouterr().out)
+    assert abs(dish["offset_mm"]) < dish["expanded_uncertainty_mm"]
+
+
+def test_a_second_pointer_on_the_same_side_is_none(drawn, tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    at = tip_px(drawn, 0)
+    words = ["aim", drawn / "frames", "--direction", "lateral", "--out", "view.json"]
+    _, said = stopped([*words, "--pointer-at", at, "--second-pointer-at", at], capsys)
+    assert "is on the wheel's right side as the first one is" in said
+    assert not (tmp_path / "view.json").exists()
+    words[3] = "radial"
+    assert "one outer edge" in stopped([*words, "--second-pointer-at", at], capsys)[1]
