@@ -22,6 +22,7 @@ from rimgauge.errors import (
 )
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning, shortest_deg
 from rimgauge.signal.astray import astray, but_for_beside, but_for_lost_stops, slipped
+from rimgauge.signal.counted import but_for_uncounted
 from rimgauge.signal.course import Course, fit_course
 from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
@@ -150,9 +151,14 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
     missed, whole = foretold(components, course.angle_deg, layout.look_period_deg, robust=True)
     course = replace(course, missed=missed, whole=whole)
     usable = _usable(course, found, evidence, moment, layout.spacing_deg, spokes=spokes)
+    gaps_px = np.stack([side.gap_px for side in track.sides])
     if layout.start_spoke is not None:
-        gaps_px = np.stack([side.gap_px for side in track.sides])
         usable = counted_through(gaps_px, course.angle_deg, usable, layout.spacing_deg)
+    elif spokes and tags is None:
+        at_mark = _at_mark(track, layout, course.angle_deg)
+        usable = but_for_uncounted(
+            gaps_px, course.angle_deg, track.time_s, usable, at_mark, layout.spacing_deg
+        )
     sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
     if layout.start_spoke is not None:
@@ -286,10 +292,8 @@ def _check_mark(track: GapTrack, layout: Layout, angle_deg: FloatArray) -> None:
     A real mark agrees with the course wherever it is seen, and comes by whenever its place does; glints agree by chance
     or because the course was drawn to them, and tell no spoke.
     """
-    mark_deg = track.mark_px / layout.px_per_deg - layout.mark_to_pointer_deg
-    off_deg = np.abs(shortest_deg(mark_deg - angle_deg))
-    told = np.isfinite(off_deg)
-    agrees = told & (off_deg < MARK_AGREES * layout.spacing_deg)
+    told = np.isfinite(track.mark_px) & np.isfinite(angle_deg)
+    agrees = _at_mark(track, layout, angle_deg)
     reach_deg = min(MARK_WITHIN_DEG, 0.5 * float(np.nanmax(np.abs(track.mark_px))) / layout.px_per_deg)
     place_deg = shortest_deg(angle_deg + layout.mark_to_pointer_deg)
     due = np.abs(place_deg) < reach_deg
@@ -301,6 +305,12 @@ def _check_mark(track: GapTrack, layout: Layout, angle_deg: FloatArray) -> None:
         "stick a bright piece of tape of another colour than the rim at the valve, or begin the film with a spoke at the "
         "pointer and tell its number with --start-spoke"
     )
+
+
+def _at_mark(track: GapTrack, layout: Layout, angle_deg: FloatArray) -> BoolArray:
+    """Frames (n,) in which the mark is seen where angles (n,) say that it is."""
+    mark_deg = track.mark_px / layout.px_per_deg - layout.mark_to_pointer_deg
+    return np.asarray(np.abs(shortest_deg(mark_deg - angle_deg)) < MARK_AGREES * layout.spacing_deg)
 
 
 def _remedy(evidence: tuple[str, ...], revolutions: float) -> str:
