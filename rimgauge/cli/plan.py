@@ -72,7 +72,7 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
 @click.option("--previous-readings", type=FILE, help="Readings or lateral pass from before the last round.")
 @click.option(
     "--done",
-    help="Spokes (not steps) of the last round that were turned, if not all: 3,7,12 (or none).",
+    help="Spokes (not steps) of the last round that were turned, if not all: 3,7,12 (or none, or all).",
 )
 @click.option("--seized", help="Spokes whose nipples don't turn and are left alone: 3,14.")
 @click.option("--cracked", is_flag=True, help="You found a crack, a dent or other damage.")

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rimgauge.cli.common import shown
-from rimgauge.cli.plan_given import Files, spoke_numbers
+from rimgauge.cli.plan_given import EVERY_ONE, Files, spoke_numbers
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
@@ -38,6 +38,8 @@ class Start:
         """Keep of the last round's corrections those that were turned."""
         if self.last is None:
             raise BadInput(f"--done tells what was turned of the last round, but {self.no_last}")
+        if done.strip() == EVERY_ONE:
+            return replace(self, told=True)
         plan, before = self.last
         spokes = spoke_numbers("--done", done)
         unknown = sorted(spokes - {item.spoke for item in plan.corrections})
@@ -56,7 +58,7 @@ def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | No
     if job is not None:
         check_none_missing(job)
     check_as_recorded(files.named)
-    untouched = done is not None and not spoke_numbers("--done", done)
+    untouched = done is not None and done.strip() != EVERY_ONE and not spoke_numbers("--done", done)
     if job is not None and files.previous is None:
         start = _from_job(job, files, spokes, told=done is not None, untouched=untouched)
         done = None if start.let_be else done
@@ -181,9 +183,8 @@ def _mended(files: Files, made: list[Plan], now: Readings, *, told: bool) -> str
         raise BadFile(
             mended[0],
             f"was changed after the plan of round {made[0].round} was made. If you put a mistake right and turned no nipple "
-            "yet, type: rimgauge plan --done none. If these were read after turning, give the file the next number, as in "
-            "readings-02.csv, accept that the old one is gone (the plan keeps what stood in it) with rimgauge verify --take-in "
-            f"{shown(mended[0])}, and plan again",
+            "yet, type: rimgauge plan --done none. If these were read after its turns, type: rimgauge plan --done all, or name "
+            "the spokes you did turn, as in --done 3,7,12 (the plan keeps what stood in the file before)",
         )
     return f"{' and '.join(path.name for path in mended)} was changed by hand; the record now holds it as it was read here"
 

@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from rimgauge.job import Job
     from rimgauge.records import Plan, Readings, Runout
 
+EVERY_ONE = "all"
+"""What `--done` says where every step of the last round was turned."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Files:

@@ -2,4 +2,4 @@
 
 from rimgauge.wheel.classes import ready_made_names
 from rimgauge.wheel.complete import complete_wheel
-from rimgauge.wheel.stiffness import influence, point_stiffness_n_per_mm, slack_turns
+from rimgauge.wheel.stiffness import influence, slack_turns

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
 from rimgauge.errors import BadInput
-from rimgauge.records import Direction, FloatArray, Influence, Wheel, record
+from rimgauge.records import FloatArray, Influence, Wheel, record
 from rimgauge.wheel.geometry import SpokeLines, spoke_lines
 from rimgauge.wheel.ring import ring_stiffness, terms
 
@@ -147,13 +147,6 @@ def influence(wheel: Wheel, angle_deg: FloatArray | None = None) -> Influence:
         dish_mm=answer[0],
         tension_n=np.diag(pull) - slackened,
     )
-
-
-def point_stiffness_n_per_mm(wheel: Wheel, direction: Direction) -> float:
-    """Force that moves the rim by 1 mm where it acts, at spoke 1, with spokes and hub in place [N/mm]."""
-    structure = build_structure(wheel)
-    load = movement(wheel.spoke_angles_deg[:1], structure.order)[0, 0 if direction == "lateral" else 1]
-    return float(1 / (load @ solve(structure, load[:, None])[:, 0]))
 
 
 LEAST_SLACK_TURNS = 1e-9

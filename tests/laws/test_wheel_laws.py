@@ -7,9 +7,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.records import Hub, Tension, Wheel
-from rimgauge.wheel import complete_wheel, influence, point_stiffness_n_per_mm, ready_made_names, slack_turns
+from rimgauge.wheel import complete_wheel, influence, ready_made_names, slack_turns
 from rimgauge.wheel.geometry import spoke_lines
 from rimgauge.wheel.stiffness import movement, spoke_rates_n_per_mm, stiffness_matrix
+from tests.pushed import point_stiffness_n_per_mm
 
 ROUNDING = 1e-9
 DISHED = "box-section alloy, dished rear"

@@ -284,8 +284,9 @@ def test_a_done_list_that_can_not_be_meant(bench, done, words):
     run_plan(*COMMON)
     with pytest.raises(BadInput, match=words):
         run_plan(*COMMON, "--previous", "plan.json", "--previous-readings", "readings.csv", "--done", done)
-    with pytest.raises(BadInput, match="no last round is named: name its plan with --previous"):
-        run_plan(*COMMON, "--done", "3")
+    for any_done in ("3", "all"):
+        with pytest.raises(BadInput, match="no last round is named: name its plan with --previous"):
+            run_plan(*COMMON, "--done", any_done)
 
 
 def test_the_readings_of_before_are_not_those_of_now(bench):

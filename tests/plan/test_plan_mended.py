@@ -56,16 +56,18 @@ def test_a_mistake_put_right_before_anything_was_turned_plans_the_same_round_and
     assert first.readings.lateral_mm[8] == pytest.approx(planned[8] + 0.4, abs=0.006)
 
 
-def test_readings_of_after_the_turns_written_over_the_old_ones_get_a_number_of_their_own(planned, tmp_path):
+def test_readings_of_after_the_turns_written_over_the_old_ones_are_so_by_one_word(planned):
     type_in(0.3 * planned)
     said = str(CliRunner().invoke(command, []).exception)
-    assert "rimgauge verify --take-in readings-01.csv" in said
-    (tmp_path / "job" / "readings-01.csv").rename(tmp_path / "job" / "readings-02.csv")
-    assert CliRunner().invoke(verify, ["--take-in", "readings-01.csv"]).exit_code in (0, 1)
-    run_plan()
-    second = read_plan("plan-02.json")
+    assert "type: rimgauge plan --done all" in said
+    text = " ".join(run_plan("--done", "all").split())
+    assert "readings-01.csv was changed by hand" in text
+    first, second = read_plan("plan-01.json"), read_plan("plan-02.json")
     assert second.round == 2
     assert len(second.earlier) == 1
+    assert np.count_nonzero(second.earlier[0].turns) == len(first.corrections), "every step counts as turned"
+    assert second.earlier[0].readings.lateral_mm[8] == pytest.approx(planned[8] + 0.4, abs=0.006)
+    assert "plan again with --done" not in text, "what was said isn't asked"
     assert as_recorded()
 
 

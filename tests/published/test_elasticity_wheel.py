@@ -11,8 +11,9 @@ from numpy.testing import assert_allclose
 
 from rimgauge.errors import BadInput
 from rimgauge.records import Hub, Rim, SpokeBuild, Tension, Tolerance, Wheel
-from rimgauge.wheel import complete_wheel, influence, point_stiffness_n_per_mm
+from rimgauge.wheel import complete_wheel, influence
 from rimgauge.wheel.stiffness import build_structure, solve
+from tests.pushed import point_stiffness_n_per_mm
 
 HERE = Path(__file__).parent
 NEARLY_SLACK_N = 1e-3  # radial spokes without any tension let the rim turn freely about the hub
