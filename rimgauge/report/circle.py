@@ -13,6 +13,9 @@ from rimgauge.report.palette import INK, QUIET, Stroke
 LARGEST_BULGE = 0.28
 """The deviation drawn may reach this share of the radius."""
 
+_CAPTION, _LINE = -1.2, 0.2
+"""Where the words below begin, and how high each of their lines is, in radii."""
+
 
 def nice_factor(reach_mm: float, rim_diameter_mm: float) -> int:
     """Return the largest of 1, 2, 5, 10, 20, … that keeps the drawn deviation within the picture.
@@ -28,7 +31,7 @@ def nice_factor(reach_mm: float, rim_diameter_mm: float) -> int:
 
 def factor_words(runout: Runout, factor: int) -> str:
     """Say what the picture exaggerates, and which way is which."""
-    way = "toward the right" if runout.direction == "lateral" else "outward"
+    way = "to the right" if runout.direction == "lateral" else "outward"
     return f"deviation drawn {factor} times too large\noutside the thin circle: {way}"
 
 
@@ -48,7 +51,8 @@ def draw_circle(
     axes.set_aspect("equal")
     axes.axis("off")
     axes.set_xlim(-1.36, 1.36)
-    axes.set_ylim(-1.75, 1.62)
+    below = "\n".join(line for line in (legend, factor_words(curves[-1][0], factor)) if line)
+    axes.set_ylim(_CAPTION - _LINE * (1 + below.count("\n")), 1.62)
     around = np.linspace(0, 360, 361)
     axes.plot(*_points(around, np.ones_like(around)), color=QUIET, linewidth=0.6)
     for runout, stroke in curves:
@@ -58,8 +62,7 @@ def draw_circle(
     _draw_pointer(axes)
     _draw_rolling(axes)
     axes.text(0, 0.05, title, ha="center", va="center", fontsize=8.5, fontweight="bold")
-    below = "\n".join(line for line in (legend, factor_words(runout, factor)) if line)
-    axes.text(0, -1.2, below, ha="center", va="top", fontsize=6.5)
+    axes.text(0, _CAPTION, below, ha="center", va="top", fontsize=6.5)
 
 
 def _draw_rim(axes: Axes, side: SideRunout, stroke: Stroke, per_mm: float) -> None:

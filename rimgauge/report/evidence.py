@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
 import numpy as np
@@ -11,7 +12,16 @@ from rimgauge.records import Runout
 from rimgauge.report.circle import draw_circle, nice_factor
 from rimgauge.report.comparison import Comparison, Evidence
 from rimgauge.report.palette import AFTER, BEFORE, QUIET, Stroke, our_style
-from rimgauge.report.sheet import frame, paragraph, paragraph_height, rule, table, table_height, write
+from rimgauge.report.sheet import (
+    frame,
+    paragraph,
+    paragraph_height,
+    rule,
+    table,
+    table_height,
+    text_width,
+    write,
+)
 from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
 from rimgauge.report.words import (
     CAUTIONS,
@@ -35,7 +45,7 @@ _MOST_ROWS, _LEAST_ROWS = 8, 3
 _SHAPE = 1.95
 _FOOT = 0.6
 _AROUND_CURVE = 1.0
-_LETTERS_IN_A_LARGE_LINE = 48
+_LARGE, _LESS_LARGE = 16, 13
 _NOTE_GAP = " • "
 _NOTE_SIZE, _AFTER_NOTE, _BEFORE_NOTES = 8.0, 0.06, 0.9
 _LOW_CURVE, _LOWEST_CURVE = 0.48, 0.32
@@ -140,7 +150,9 @@ def _notes_figure(
 
 def _head(figure: Figure, x: float, y: float, evidence: Evidence) -> float:
     words = evidence_headline(evidence)
-    size = 16 if len(words) <= _LETTERS_IN_A_LARGE_LINE else 12
+    size = _LARGE if text_width(words, _LARGE, bold=True) <= _WIDTH else _LESS_LARGE
+    # What stands in brackets stays in one line, so that no lone unit is left for the next.
+    words = re.sub(r"\([^)]*\)", lambda found: found[0].replace(" ", "\u00a0"), words)
     y = paragraph(figure, x, y, words, width=_WIDTH, size=size, fontweight="bold") + 0.08
     write(figure, x, y, short(evidence.wheel_name, 60), fontsize=11)
     write(figure, x + _WIDTH, y + 0.02, date_words(newest(judged(evidence)).created), fontsize=9, ha="right")
@@ -177,10 +189,10 @@ def rows_of(comparison: Comparison) -> list[tuple[str, Runout, Stroke]]:
 
 
 def legend_words(comparison: Comparison) -> str:
-    """Say which line is which, where there are two."""
+    """Say which line is which, a line for each, where there are two."""
     if comparison.before is None:
         return ""
-    return f"dashed: {comparison.first_name.lower()}; solid: {comparison.last_name.lower()}"
+    return f"dashed: {comparison.first_name.lower()}\nsolid: {comparison.last_name.lower()}"
 
 
 def _curve_height(figure: Figure, y: float, comparison: Comparison, notes: tuple[str, ...]) -> float:

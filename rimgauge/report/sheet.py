@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from functools import cache
 from typing import Any
 
@@ -14,8 +13,8 @@ from matplotlib.lines import Line2D
 from rimgauge.report.palette import QUIET
 
 _LINE_SPACING = 1.3
-_MEAN_LETTER_WIDTH = 0.56
-"""Of DejaVu Sans, as a share of the type size; used to break lines."""
+_FINE = 100
+"""Size in points at which letters are measured."""
 
 
 @cache
@@ -36,21 +35,53 @@ def write(figure: Figure, x: float, y: float, words: str, **style: Any) -> None:
     figure.text(x / width, 1 - y / height, printable(words), **settings)
 
 
-def _broken(words: str, width: float, size: float) -> list[str]:
-    return textwrap.wrap(words, int(width * 72 / (size * _MEAN_LETTER_WIDTH))) or [""]
+@cache
+def _letter_ems(letter: str, *, bold: bool) -> float:
+    """Width of a letter, in heights of its typeface."""
+    weight = "bold" if bold else "normal"
+    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight=weight)))
+    font.set_size(_FINE, 72)
+    return float(font.load_char(ord(letter)).linearHoriAdvance) / 65536 / _FINE
 
 
-def paragraph_height(words: str, *, width: float, size: float) -> float:
+def text_width(words: str, size: float, *, bold: bool = False) -> float:
+    """Return how wide a line is [in]."""
+    return sum(_letter_ems(letter, bold=bold) for letter in printable(words)) * size / 72
+
+
+def _broken(words: str, width: float, size: float, *, bold: bool = False) -> list[str]:
+    """Break words into lines of a width [in], between words; a word too wide for a line is cut."""
+    lines: list[str] = []
+    for word in words.split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if text_width(longer, size, bold=bold) > width:
+            lines += _cut(word, width, size, bold=bold)
+        else:
+            lines[-1:] = [longer]
+    return lines or [""]
+
+
+def _cut(word: str, width: float, size: float, *, bold: bool) -> list[str]:
+    pieces = [""]
+    for letter in word:
+        if pieces[-1] and text_width(pieces[-1] + letter, size, bold=bold) > width:
+            pieces.append("")
+        pieces[-1] += letter
+    return pieces
+
+
+def paragraph_height(words: str, *, width: float, size: float, bold: bool = False) -> float:
     """Return how much of the page's height a paragraph takes [in]."""
-    return len(_broken(words, width, size)) * size * _LINE_SPACING * 1.13 / 72
+    return len(_broken(words, width, size, bold=bold)) * size * _LINE_SPACING * 1.13 / 72
 
 
 def paragraph(
     figure: Figure, x: float, y: float, words: str, *, width: float, size: float = 7.5, **style: Any
 ) -> float:
     """Write words broken to a width [in] and return where the next line begins [in]."""
-    write(figure, x, y, "\n".join(_broken(words, width, size)), fontsize=size, **style)
-    return y + paragraph_height(words, width=width, size=size)
+    bold = style.get("fontweight") == "bold"
+    write(figure, x, y, "\n".join(_broken(words, width, size, bold=bold)), fontsize=size, **style)
+    return y + paragraph_height(words, width=width, size=size, bold=bold)
 
 
 def rule(figure: Figure, x: float, y: float, width: float) -> None:

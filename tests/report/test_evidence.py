@@ -7,13 +7,15 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from rimgauge.records import Scale
 from rimgauge.report.comparison import Comparison, Evidence, Photo
 from rimgauge.report.evidence import evidence_figure, evidence_pages
 from rimgauge.report.pdf import pdf_bytes
-from rimgauge.report.words import moment
+from rimgauge.report.sheet import paragraph, text_width
+from rimgauge.report.words import evidence_headline, moment
 from tests.laws.simulated import simulated_pass, wave
 
 
@@ -51,7 +53,9 @@ def test_no_line_of_the_budget_is_cut():
 
 
 def words(figure):
-    return "\n".join(text.get_text() for text in figure.findobj(Text)).replace("\n", " ")
+    return (
+        "\n".join(text.get_text() for text in figure.findobj(Text)).replace("\n", " ").replace("\u00a0", " ")
+    )
 
 
 def test_the_page_says_all_that_evidence_needs(evidence):
@@ -229,3 +233,50 @@ def test_advice_for_whoever_measures_is_no_part_of_the_page(runout):
     said = words(evidence_figure(page))
     assert "The pointer crept." in said
     assert "Move the camera" not in said
+
+
+def test_lines_are_broken_where_their_letters_really_end():
+    """Broken by a mean letter, lines ended at six sevenths of their width, and a headline left its figure alone below."""
+    for words_, size, weight in (
+        ("Not true: runs out by at least 0.84 mm lateral and 0.53 mm radial (tolerance 0.50 mm)", 11, "bold"),
+        ("Measured: lateral runout (the rim's way from side to side). Dish was not measured.", 8.5, "normal"),
+        ("iiii 'll' WWW ± µ – … Ä 0.25 mm", 20, "normal"),
+    ):
+        figure = Figure(figsize=(8, 2), dpi=300)
+        text = figure.text(0, 0, words_, fontsize=size, fontweight=weight)
+        figure.draw_without_rendering()
+        drawn_in = text.get_window_extent().width / 300
+        # Two hundredths: the box is of the ink, the width up to where a next letter would begin.
+        assert text_width(words_, size, bold=weight == "bold") == pytest.approx(drawn_in, rel=0.02)
+    figure = Figure(figsize=(8, 2), dpi=300)
+    paragraph(figure, 0, 0, "ab" * 80 + " c d", width=2.0, size=10)
+    (text,) = figure.texts
+    assert text.get_text().replace("\n", "") == "ab" * 80 + "c d"
+    figure.draw_without_rendering()
+    assert text.get_window_extent().width / 300 < 2.0 * 1.02
+
+
+def test_a_headline_leaves_no_lone_unit_and_the_circles_words_within_the_margins(evidence, runout):
+    said = evidence_headline(evidence(radial=True))
+    out = Comparison(after=runout(1.0), before=runout(1.2))
+    page = Evidence(
+        wheel_name="x",
+        comparisons=(out, Comparison(after=runout(0.9, direction="radial"))),
+        fingerprint="",
+        software="",
+    )
+    assert len(evidence_headline(page)) > len(said) > 48
+    for each in (page, evidence(radial=True)):
+        figure = evidence_figure(each)
+        figure.draw_without_rendering()
+        lines = figure.texts[0].get_text().replace("\u00a0", " ").splitlines()
+        assert " ".join(lines) == evidence_headline(each)
+        assert len(lines) == 1 or lines[-1] == "(tolerance 0.50 mm)"
+        left = (figure.get_figwidth() - 7.2) / 2 * figure.dpi
+        (circle,) = (
+            text for axes in figure.axes for text in axes.texts if "times too large" in text.get_text()
+        )
+        (below,) = (text for text in figure.texts if text.get_text() == "How the verdict was reached")
+        assert circle.get_text().startswith("dashed: first measured\nsolid: last measured\n")
+        assert circle.get_window_extent().x0 >= left
+        assert circle.get_window_extent().y0 > below.get_window_extent().y1

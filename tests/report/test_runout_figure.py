@@ -87,7 +87,7 @@ def test_exaggeration_is_the_largest_round_number_that_fits(reach_mm, factor):
 def test_the_circle_states_its_factor_and_which_way_is_out(runout):
     text = words(runout_figure(runout(1.0)))
     assert "deviation drawn 100 times too large" in text
-    assert "toward the right" in text
+    assert "outside the thin circle: to the right" in text
     assert "outward" in words(runout_figure(runout(1.0, direction="radial")))
 
 
