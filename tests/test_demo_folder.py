@@ -48,7 +48,7 @@ def test_the_demo_says_whether_its_second_films_are_of_the_plan_it_prints() -> N
     readings = Readings(lateral_mm=np.zeros(36), radial_mm=np.zeros(36), tension_n=np.full(36, np.nan))
     plan = correct(readings, complete_wheel({"spokes": 36}))
     said = after_words(sample_folder(), plan)
-    assert said.startswith("AFTER an earlier round of 8 nipples, 2.25 turns in all, measured again")
+    assert said.startswith("AFTER an earlier round of 8 nipples, 2 1/4 turns in all, measured again")
     assert "the plan above was made later, and has not been turned" in said
     same = tuple(
         Correction(order=k, spoke=spoke, side="right", turns=turns, words="")

@@ -33,9 +33,9 @@ def turn_words(turns: float) -> str:
 
 
 def turns_in_all(turns: Iterable[float]) -> str:
-    """Say how far nipples are turned together, either way."""
-    total = sum(abs(each) for each in turns)
-    return f"{total:g} turn{'' if total == 1 else 's'} in all"
+    """Say how far nipples are turned together, either way, in eighths as each of them is told."""
+    eighths = round(sum(abs(each) for each in turns) / EIGHTH)
+    return f"{turns_words(eighths)} turn{'s' if eighths > 8 else ''} in all"
 
 
 COARSE_STEPS_MM = (1.0, 0.5, 0.25)

@@ -50,7 +50,7 @@ def correction_sheet(plan: Plan, wheel: Wheel, *, seen_from: SeenFrom) -> Figure
     """
     with our_style():
         figure = Figure(figsize=PAGE_IN["a4"])
-        title = f"Round {plan.round}: which nipples to turn"
+        title = f"Round {plan.round}: {'which nipples' if plan.corrections else 'nothing'} to turn"
         write(figure, _LEFT, 0.45, title, fontsize=15, fontweight="bold")
         write(figure, _LEFT, 0.8, short(wheel.name, 90), fontsize=9, color=QUIET)
         rule(figure, _LEFT, 1.05, _WIDTH)
@@ -127,32 +127,37 @@ def _draw_step(axes: Axes, item: Correction, angle: float) -> None:
 
 def _states(figure: Figure, plan: Plan) -> list[str]:
     """Write beside the wheel how it stands and what is to know; return what found no room there."""
-    rows: list[tuple[str, ...]] = [("", "now", "expected")]
+    planned = bool(plan.corrections)
+    rows: list[tuple[str, ...]] = [("", "now", "expected" if planned else "")]
     for title, name, form in (
         ("lateral runout at spokes, mm", "lateral_mm", "{:.2f}"),
         ("radial runout at spokes, mm", "radial_mm", "{:.2f}"),
-        ("off centre, mm", "dish_mm", "{:+.2f}"),
+        ("off centre, mm (+ right)", "dish_mm", "{:+.2f}"),
         ("tension spread, right", "tension_spread_right", "{:.0%}"),
         ("tension spread, left", "tension_spread_left", "{:.0%}"),
         ("highest tension, N", "highest_tension_n", "{:.0f}"),
     ):
         if getattr(plan.before, name) is not None:
-            rows.append((title, _cell(plan.before, name, form), _cell(plan.predicted, name, form)))
+            after = _cell(plan.predicted, name, form) if planned else ""
+            rows.append((title, _cell(plan.before, name, form), after))
     left = _LEFT + _WHEEL + 0.1
-    after = table(figure, left, 1.3, rows, columns=(0.0, 1.95, 2.5), size=8)
-    turns = turns_in_all(item.turns for item in plan.corrections)
-    count = len(plan.corrections)
-    words = f"{count} {'nipple' if count == 1 else 'nipples'}, {turns}. Tick each step when it is done."
-    if plan.refused is not None:
-        words = f"No corrections: {plan.refused}"
+    below = table(figure, left, 1.3, rows, columns=(0.0, 1.95, 2.5), size=8)
     width = _WIDTH - _WHEEL - 0.1
-    level = paragraph(figure, left, after + 0.15, words, width=width, size=8) + 0.05
+    level = paragraph(figure, left, below + 0.15, _what_to_do(plan), width=width, size=8) + 0.05
     for words in plan.see_to_first:
         level = paragraph(figure, left, level, words, width=0.93 * width, size=7, fontweight="bold") + 0.02
     left_over = list(plan.notes)
     while left_over and level + paragraph_height(left_over[0], width=width, size=7) < 1.1 + _WHEEL:
         level = paragraph(figure, left, level, f"• {left_over.pop(0)}", width=width, size=7) + 0.02
     return left_over
+
+
+def _what_to_do(plan: Plan) -> str:
+    """Say in a sentence what the steps come to, or why there are none."""
+    if plan.refused is not None:
+        return f"No corrections: {plan.refused}"
+    turns, count = turns_in_all(item.turns for item in plan.corrections), len(plan.corrections)
+    return f"{count} {'nipple' if count == 1 else 'nipples'}, {turns}. Tick each step that is done."
 
 
 def _cell(state: WheelState, name: str, form: str) -> str:

@@ -83,4 +83,14 @@ def test_what_finds_no_room_beside_the_wheel_stands_below_the_cautions():
     said = [next(y for words, y in height.items() if words.startswith(f"• {note[:7]}")) for note in notes]
     last_caution = next(y for words, y in height.items() if words.startswith(f"• {CAUTIONS[-1][:30]}"))
     assert said[0] > last_caution > said[-1] > 0.02
-    assert any(words.startswith("1 nipple, 0.25 turns") for words in height)
+    assert any(words.startswith("1 nipple, 1/4 turn in all") for words in height)
+
+
+def test_a_sheet_without_steps_asks_for_nothing_and_expects_nothing():
+    """It was headed "which nipples to turn", and foretold that all stays as it is."""
+    refused = replace(plan_of((), CAUTIONS), refused="the rim itself seems bent.")
+    said = [text.get_text() for text in correction_sheet(refused, build(24), seen_from="tyre").texts]
+    assert said[0] == "Round 1: nothing to turn"
+    assert said.count("0.50") == 1
+    assert not {"expected", "step", "done"} & set(said)
+    assert any(words.startswith("No corrections: the rim itself seems bent.") for words in said)

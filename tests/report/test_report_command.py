@@ -303,7 +303,7 @@ def test_before_and_after_are_said_only_where_a_plan_lies_between(tmp_path, runo
     )
     keep_plan(job, dataclasses.replace(plan, round=2, corrections=(), earlier=(done,)))
     facts = dict(from_job(job, name=None, by=None, picture=None).facts)
-    assert facts["Corrections planned"] == "1 round, 1 nipple, 0.25 turns in all"
+    assert facts["Corrections planned"] == "1 round, 1 nipple, 1/4 turn in all"
     run(["report", str(job.folder), "--out", str(tmp_path / "r.html")])
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert "after the work" not in page
