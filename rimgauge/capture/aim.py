@@ -12,6 +12,7 @@ import numpy as np
 from rimgauge.capture.aim_facing import MARGINS, Facing, find_facings
 from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, zoomed
 from rimgauge.capture.aim_motion import (
+    find_mark_beyond,
     find_mark_columns,
     find_spoke_box,
     mark_box,
@@ -166,7 +167,7 @@ def _seen(
 ) -> tuple[View, tuple[str, ...]]:
     """What is seen of rim, mark and spokes in pictures of usual size, as their view."""
     strips = rim_strips(frames, facing, facing.width_px)
-    mark, notes = _mark(facing, strips, hints.mark_at)
+    mark, notes = _mark(facing, strips, frames if direction == "lateral" else [], hints.mark_at)
     forward = _forward(facing, strips, hints)
     faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
     view = _view(facing, direction, faced, forward=forward, mark=mark)
@@ -273,12 +274,17 @@ def _side(facing: Facing, forward: Point, said: Side | None, runs: Way | None) -
     )
 
 
-def _mark(facing: Facing, strips: FloatArray, mark_at: Point | None) -> tuple[Box | None, tuple[str, ...]]:
+def _mark(
+    facing: Facing, strips: FloatArray, beside: list[Frame], mark_at: Point | None
+) -> tuple[Box | None, tuple[str, ...]]:
+    """Box of a mark on the rim's strips or else, in frames that may show a tyre beside it, beyond them."""
     if mark_at is not None:
         u, _ = facing.still.patch.to_patch(*mark_at)
         middle, half = u - facing.edge_u, 20
         return mark_box(facing, (round(middle - half), round(middle + half))), ()
     columns = find_mark_columns(strips, facing.course.moves_px)
+    if columns is None and beside:
+        columns = find_mark_beyond(beside, facing, strips.shape[2])
     if columns is not None:
         return mark_box(facing, columns), ()
     note = (

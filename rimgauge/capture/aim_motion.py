@@ -33,6 +33,10 @@ CLEAR_COLOUR, LEAST_COLOURS = 0.25, 2
 LEAST_STRIPS = 6
 LEAST_CHROMA = 8.0
 """A mark differs from the rim by so much in colour (CIE a*, b*) at least."""
+COLOURED_SHARE = 0.4
+"""What has so much of the strongest colour belongs to the mark."""
+LARGEST_MARK_SHARE = 0.25
+"""Of the frames that may show a mark beyond the rim: in four seconds it comes by once or twice (a judgement)."""
 SOFT_PX = 2.0
 """A blurred edge reaches so far."""
 LEAST_SPOKE_STEP = 1.5
@@ -133,11 +137,14 @@ def _chroma(strips: FloatArray) -> FloatArray:
     return np.stack(lab)[..., 1:].astype(np.float64)
 
 
-def find_mark_columns(strips: FloatArray, moves_px: FloatArray) -> tuple[int, int] | None:
+def find_mark_columns(
+    strips: FloatArray, moves_px: FloatArray, *, most: float = 1.0
+) -> tuple[int, int] | None:
     """Find where across the strips something coloured passes [px from their start]; None: nowhere.
 
     moves_px (n,): how far the rim lies from where it is mostly, further along the strips. Where it moves away at their
     start, or from behind their end, what shows is the wall, in colours of its own.
+    most: share of the frames that may show it; what shows in more is no mark but spokes before a coloured wall.
     """
     bins = strips.shape[1]
     first = _bared_columns(moves_px)
@@ -146,12 +153,26 @@ def find_mark_columns(strips: FloatArray, moves_px: FloatArray) -> tuple[int, in
         return None
     chroma = _chroma(strips)
     change = np.linalg.norm(chroma - np.median(chroma, axis=0), axis=3)
-    peak = np.sort(change, axis=1)[:, -max(3, bins // 12) :].mean(axis=1).max(axis=0)
+    peaks = np.sort(change, axis=1)[:, -max(3, bins // 12) :].mean(axis=1)
+    peak = peaks.max(axis=0)
     usual = float(np.median(change)) * 4.0
     if peak.max() < max(LEAST_CHROMA, usual):
         return None
-    coloured = first + np.flatnonzero(peak > 0.4 * peak.max())
+    if np.mean(peaks.max(axis=1) > COLOURED_SHARE * peak.max()) > most:
+        return None
+    coloured = first + np.flatnonzero(peak > COLOURED_SHARE * peak.max())
     return COLUMN_PX * int(coloured[0]), COLUMN_PX * int(coloured[-1] + 1)
+
+
+def find_mark_beyond(frames: Sequence[Frame], facing: Facing, rim_columns: int) -> tuple[int, int] | None:
+    """The same of what is seen beyond so many columns of the rim, up to the picture's border: a tyre may bear the mark."""
+    seen_px = facing.still.mean.shape[1] - facing.edge_u
+    strips = rim_strips(frames, facing, seen_px)[:, :, rim_columns:]
+    found = find_mark_columns(strips, facing.course.moves_px, most=LARGEST_MARK_SHARE)
+    if found is None:
+        return None
+    rim_px = COLUMN_PX * rim_columns
+    return rim_px + found[0], rim_px + found[1]
 
 
 def _bared_columns(moves_px: FloatArray) -> int:

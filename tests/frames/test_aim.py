@@ -169,3 +169,23 @@ def test_a_person_who_points_at_the_inner_of_two_edges_gets_that_one() -> None:
     assert inner.view.edges[0].rim_box[0] + inner.view.edges[0].rim_box[2] < sum(
         outer.view.edges[0].rim_box[::2]
     )
+
+
+@pytest.mark.parametrize(("shown", "there"), [({10, 11, 12, 80, 81, 82}, True), (set(range(20, 80)), False)])
+def test_a_mark_on_the_tyre_beyond_the_rim_is_found_and_what_always_passes_there_is_none(
+    shared: Path, shown: set[int], there: bool
+) -> None:
+    folder, place_px = shared / "scenes" / "from_above_black", (30, 90)
+    grey = [
+        replace(frame, image=frame.image.mean(axis=2, keepdims=True).astype(np.uint8).repeat(3, axis=2))
+        for frame in _frames(folder)
+    ]
+    for k in shown:
+        top = 30 + 100 * (k % 3)
+        grey[k].image[top : top + 60, slice(*place_px)] = (10, 100, 220)
+    drawn = read_view(folder / "view.json")
+    found = aim(grey, drawn.direction, drawn.edges[0].side, Hints())
+    assert found.view.mark_box is not None
+    x, _, width, _ = found.view.mark_box
+    assert (x <= place_px[0] + 4 and place_px[1] - 4 <= x + width) == there
+    assert any("No coloured mark" in note for note in found.notes) != there
