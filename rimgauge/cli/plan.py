@@ -13,7 +13,7 @@ import click
 from rimgauge.cli.common import FILE, gathered, into_record, json_option, next_step, print_json, shown
 from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
 from rimgauge.cli.plan_dish import placed
-from rimgauge.cli.plan_files import keep_from_loss, starting_point
+from rimgauge.cli.plan_files import keep_from_loss, starting_point, without_its_tension
 from rimgauge.cli.plan_given import Files, checked_wheel, spoke_numbers
 from rimgauge.errors import BadFile
 
@@ -154,6 +154,8 @@ def _begin(
     start = starting_point(files, job, len(build.flanges), done=done)
     if out is not None and explain is None:
         keep_from_loss(out, files, start.now)
+    if job is not None:
+        start = without_its_tension(start, job)
     if job is not None and not ignore_dish:
         start = placed(start, job, build)
     return job, build, start

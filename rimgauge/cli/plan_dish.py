@@ -37,8 +37,9 @@ def placed(start: Start, job: Job, wheel: Wheel) -> Start:
     else:
         return start
     side = "right" if offset_mm > 0 else "left"
+    off = f"{abs(offset_mm):.2f} mm to the {side} of" if round(abs(offset_mm), 2) else "in"
     note = (
-        f"The plan counts on the rim standing {abs(offset_mm):.2f} mm to the {side} of the middle, {words} "
+        f"The plan counts on the rim standing {off} the middle, {words} "
         "`--ignore-dish` leaves the middle where it is."
     )
     about_mean: FloatArray = lateral_mm - np.nanmean(lateral_mm) + offset_mm

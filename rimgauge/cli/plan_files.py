@@ -108,6 +108,22 @@ def _check_measured_since(start: Start) -> None:
         )
 
 
+def without_its_tension(start: Start, job: Job) -> Start:
+    """Say so where a plan of the job was made on the same measurement with tension readings that now weren't given."""
+    import numpy as np
+
+    from rimgauge.job import made_on, plans, read_plan
+
+    if np.isfinite(start.now.tension_n).any():
+        return start
+    for path in reversed(plans(job)):
+        read = (plan := read_plan(path)).readings
+        if read is not None and np.isfinite(read.tension_n).any() and made_on(plan, start.now):
+            note = f"{path.name} was made with tension readings, which this plan lacks: give them again with --tension."
+            return replace(start, notes=(*start.notes, note))
+    return start
+
+
 def keep_from_loss(out: Path, files: Files, now: Readings) -> None:
     """Refuse to write over a plan with steps that was made on other readings: it is needed to plan the next round."""
     from rimgauge.job import made_on, read_plan

@@ -89,7 +89,9 @@ def _states(plan: Plan) -> str:
 
 def _cell(state: WheelState, name: str, form: str) -> str | None:
     value = getattr(state, name)
-    return None if value is None else form.format(value)
+    return (
+        None if value is None else form.format(round(value, 2) + 0.0)
+    )  # what rounds to nothing has no minus
 
 
 def _steps(corrections: tuple[Correction, ...]) -> str:

@@ -162,7 +162,7 @@ def _what_to_do(plan: Plan) -> str:
 
 def _cell(state: WheelState, name: str, form: str) -> str:
     value = getattr(state, name)
-    return "" if value is None else form.format(value)
+    return "" if value is None else form.format(round(value, 2) + 0.0)
 
 
 def _steps(figure: Figure, steps: tuple[Correction, ...], seen_from: SeenFrom) -> float:

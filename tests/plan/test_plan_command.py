@@ -183,6 +183,19 @@ def test_a_kept_dish_is_corrected_too_and_brought_forward_by_the_turns(
     assert later.before.dish_mm == pytest.approx(plan.predicted.dish_mm)
 
 
+def test_a_plan_made_again_says_which_tension_it_lacks(job, wheel):
+    """It said that tension was not read, which the plan before had been made with."""
+    before = out_of_true(wheel, 1, lateral_mm=1.5)
+    keep_pass(job, a_pass("lateral", before.lateral_mm, wheel))
+    write_readings(job.folder / "tension.csv", before)
+    told = (
+        "plan-01.json was made with tension readings, which this plan lacks: give them again with --tension."
+    )
+    assert "which this plan lacks" not in run_plan("--tension", "tension.csv")
+    assert told in " ".join(run_plan().split())
+    assert "which this plan lacks" not in run_plan("--tension", "tension.csv")
+
+
 def test_passes_outside_a_job(bench, wheel):
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     write_pass(bench / "lateral.json", a_pass("lateral", before.lateral_mm, wheel))

@@ -1,11 +1,15 @@
 """The words of a correction, and the page of text."""
 
+from dataclasses import replace
+
 import pytest
+from steps import STATE, plan_of
 from wheels import out_of_true
 
 from rimgauge.plan import Wishes, make_plan, plan_text
 from rimgauge.plan.wording import correction_words, turning_direction
 from rimgauge.records import turns_in_all, turns_words
+from rimgauge.report.correction import correction_sheet
 
 
 def test_a_correction_in_full():
@@ -79,3 +83,12 @@ def test_a_refusal_is_on_the_page(wheel, answer):
 )
 def test_turns_are_counted_either_way(turns, words):
     assert turns_in_all(turns) == words
+
+
+def test_what_is_off_centre_by_nothing_has_no_minus(wheel):
+    state = replace(STATE, dish_mm=-0.003)
+    plan = replace(plan_of(()), before=state, refused="it is true.")
+    sheet = correction_sheet(plan, wheel, seen_from="tyre")
+    for said in (plan_text(plan), "\n".join(text.get_text() for text in sheet.texts)):
+        assert "+0.00" in said
+        assert "-0.00" not in said
