@@ -153,7 +153,7 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
     usable = _usable(course, found, evidence, moment, layout.spacing_deg, spokes=spokes)
     gaps_px = np.stack([side.gap_px for side in track.sides])
     if layout.start_spoke is not None:
-        usable = counted_through(gaps_px, course.angle_deg, usable, layout.spacing_deg)
+        usable = counted_through(gaps_px, course.angle_deg, track.time_s, usable, layout.spacing_deg)
     elif spokes and tags is None:
         at_mark = _at_mark(track, layout, course.angle_deg)
         usable = but_for_uncounted(

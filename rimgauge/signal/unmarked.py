@@ -13,6 +13,7 @@ import numpy as np
 from rimgauge.errors import NotTrustworthy, PlaceLost
 from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning, shortest_deg
 from rimgauge.signal.alone import goes_its_way
+from rimgauge.signal.counted import but_for_uncounted
 from rimgauge.signal.evidence import START_SD_DEG, Layout, passes
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
@@ -24,10 +25,6 @@ LEAST_PASSES, TOGETHER = 2, 0.98
 OFFSETS_TRIED, FARTHEST_START, CLEAR_NATS = 16, 0.35, 100.0
 """How far from the pointer, in spacings, the spoke may stand that was told; and how clearly (a logarithm) it must stand
 farther. In lateral views spokes lean across their box, and where they stand isn't clear to 30."""
-
-ORDERS, LEAST_FRAMES, LEAST_NATS = 8, 50, 30.0
-"""Waves round the rim that a gap is foretold by; so many frames or more tell and are told; and by how much (a logarithm) the
-gap must speak against any number of spokes passed over, neighbouring frames counting as one of three (judgements)."""
 
 LEAST_NATS_FORWARD = 6.0
 """Of the slide for a path forward (a logarithm): three frames more than speak against it. Of 56 simulated hands those told in
@@ -85,46 +82,17 @@ def check_way(angle_deg: FloatArray, evidence: Evidence) -> None:
 
 
 def counted_through(
-    gaps_px: FloatArray, angle_deg: FloatArray, told: BoolArray, spacing_deg: float
+    gaps_px: FloatArray, angle_deg: FloatArray, time_s: FloatArray, told: BoolArray, spacing_deg: float
 ) -> BoolArray:
-    """Frames (n,) of those that are told up to which the spokes were counted from the first one.
+    """Frames (n,) of those that are told in which the spokes were counted from the first one.
 
-    Across a stretch in which the angle is lost nobody counts; but where the gap (sides, n) comes back behind it as it was a
-    turn before or after, and would not with any number of spokes more or less, none was passed over.
+    Across a stretch in which the angle is lost nobody counts; what is behind it must be tied to the beginning by the gap
+    (sides, n), as what no mark was seen in is.
     """
-    seen = told & np.isfinite(gaps_px).all(axis=0)
-    for lost in np.flatnonzero(told[:-1] & ~told[1:]) + 1:
-        again = lost + np.flatnonzero(told[lost:])[:1]
-        if len(again) and not _comes_back(gaps_px.T, angle_deg, seen, int(again[0]), spacing_deg):
-            return np.asarray(told & (np.arange(len(told)) < lost))
-    return told if told[0] else np.zeros_like(told)
-
-
-def _comes_back(
-    gaps: FloatArray, angle_deg: FloatArray, seen: BoolArray, again: int, spacing_deg: float
-) -> bool:
-    """Tell whether gaps (n, sides) before and from a frame on fit one another only as they were counted."""
-    sides = np.flatnonzero(seen[:again]), again + np.flatnonzero(seen[again:])
-    if min(map(len, sides)) < LEAST_FRAMES:
-        return False
-    tells, is_told = sorted(sides, key=lambda at: -float(np.ptp(angle_deg[at])))
-    if float(np.ptp(angle_deg[tells])) < 360.0:
-        return False
-    coefficients, *_ = np.linalg.lstsq(_round_the_rim(angle_deg[tells]), gaps[tells], rcond=None)
-    # Of a rim bent to an oval or a saddle the other half looks nearly the same: all numbers are tried, not small ones only.
-    right, *misses = [
-        float(
-            np.sum((gaps[is_told] - _round_the_rim(angle_deg[is_told] + k * spacing_deg) @ coefficients) ** 2)
-        )
-        for k in range(round(360.0 / spacing_deg))
-    ]
-    return len(is_told) / 6.0 * math.log(min(misses) / max(right, 1e-12)) > LEAST_NATS
-
-
-def _round_the_rim(angle_deg: FloatArray) -> FloatArray:
-    """Constant, cosines and sines (n, 1 + 2·ORDERS) of angles (n,)."""
-    phase = np.outer(np.radians(angle_deg), np.arange(1, ORDERS + 1))
-    return np.hstack([np.ones((len(phase), 1)), np.cos(phase), np.sin(phase)])
+    if not told[0]:
+        return np.zeros_like(told)
+    first = np.arange(len(told)) == 0
+    return but_for_uncounted(gaps_px, angle_deg, time_s, told, first, spacing_deg)
 
 
 def check_start(track: GapTrack, layout: Layout, turning: Turning) -> None:

@@ -109,7 +109,7 @@ def test_behind_a_stretch_that_is_lost_spokes_are_counted_on_only_where_the_gap_
     gaps_px = np.cos(phase) @ (2.0 / orders) + rng.normal(0.0, 0.1, 240)
     told = (np.arange(240) < 150) | (np.arange(240) >= 160)
     path_deg = angle_deg + np.where(np.arange(240) >= 160, passed_over * 11.25, 0.0)
-    kept = counted_through(gaps_px[None, :], path_deg, told, 11.25)
+    kept = counted_through(gaps_px[None, :], path_deg, np.arange(len(told)) / 30.0, told, 11.25)
     assert np.array_equal(kept, told if counted else told & (np.arange(240) < 150))
 
 
@@ -122,13 +122,14 @@ def test_a_saddle_looks_nearly_the_same_half_a_turn_on_and_is_counted_on_only_wh
     gaps_px = np.cos(phase) @ np.where(orders == 2, 4.0, 0.3) + rng.normal(0.0, 0.1, 500)
     told = (np.arange(500) < 250) | later
     path_deg = angle_deg + np.where(later, passed_over * 11.25, 0.0)
-    kept = counted_through(gaps_px[None, :], path_deg, told, 11.25)
+    kept = counted_through(gaps_px[None, :], path_deg, np.arange(len(told)) / 30.0, told, 11.25)
     assert kept[later].all() == kept[later].any() == (passed_over == 0)
 
 
 def test_a_film_lost_from_the_beginning_or_before_the_rim_came_round_is_not_counted_on():
-    angle_deg = 4.0 * np.arange(140.0)
+    angle_deg, time_s = 4.0 * np.arange(140.0), np.arange(140) / 30.0
     gaps_px = np.cos(np.radians(angle_deg))[None, :]
-    assert not counted_through(gaps_px, angle_deg, np.arange(140) >= 5, 11.25).any()
-    told = np.abs(np.arange(140) - 75) > 5
-    assert np.array_equal(counted_through(gaps_px, angle_deg, told, 11.25), np.arange(140) < 70)
+    assert not counted_through(gaps_px, angle_deg, time_s, np.arange(140) >= 5, 11.25).any()
+    told = (np.arange(140) < 40) | (np.arange(140) > 60)
+    told[90:] = False
+    assert np.array_equal(counted_through(gaps_px, angle_deg, time_s, told, 11.25), np.arange(140) < 40)
