@@ -17,7 +17,7 @@ from rimgauge.cli.views import put_view
 from rimgauge.errors import BadFile, BadInput, FrameTrouble
 
 if TYPE_CHECKING:
-    from rimgauge.capture.aim import Way
+    from rimgauge.capture.aim import Hints, Way
     from rimgauge.capture.aim_trial import Aim
     from rimgauge.capture.frame import Frame
     from rimgauge.job import Job
@@ -93,7 +93,7 @@ def command(
 
     Example:  rimgauge aim 0 --direction lateral
     """
-    from rimgauge.capture.aim import Hints, aim
+    from rimgauge.capture.aim import Hints
     from rimgauge.job import find_job
 
     if forget:
@@ -103,16 +103,9 @@ def command(
         context = click.get_current_context()
         lacking = next(param for param in context.command.params if param.name == "source")
         raise click.MissingParameter(ctx=context, param=lacking)
-    if second_at is not None and direction == "radial":
-        raise BadInput(
-            "--second-pointer-at is for --direction lateral: the rim has two sides, but one outer edge"
-        )
     hints = Hints(pointer_at=pointer_at, rim_at=rim_at, mark_at=mark_at, runs=runs)
     view_file, picture_file = _files(find_job(Path.cwd()), direction, out, picture)
-    frames = _first_frames(source, fps)
-    found = [aim(frames, direction, "outer" if direction == "radial" else side, hints)]
-    if second_at is not None:
-        found.append(second_of(found[0], frames, Hints(pointer_at=second_at, mark_at=mark_at)))
+    found = _found(source, fps, direction, side, hints, second_at)
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
     notes = dict.fromkeys((ASSUMED[direction], *(note for each in found for note in each.notes)))
     told = (*notes, *_lost(view_file))
@@ -140,6 +133,28 @@ def _forget(direction: Direction, source: str | None, *, as_json: bool) -> None:
         print_json({"forgotten": str(path)})
     else:
         click.echo(f"The job has no {direction} view any more; what was measured with it stays.")
+
+
+def _found(
+    source: str,
+    fps: float,
+    direction: Direction,
+    side: Side | None,
+    hints: Hints,
+    second_at: tuple[float, float] | None,
+) -> list[Aim]:
+    """Find the pointer, and the second one where its place is told."""
+    from rimgauge.capture.aim import Hints, aim
+
+    if second_at is not None and direction == "radial":
+        raise BadInput(
+            "--second-pointer-at is for --direction lateral: the rim has two sides, but one outer edge"
+        )
+    frames = _first_frames(source, fps)
+    first = aim(frames, direction, "outer" if direction == "radial" else side, hints)
+    if second_at is None:
+        return [first]
+    return [first, second_of(first, frames, Hints(pointer_at=second_at, mark_at=hints.mark_at))]
 
 
 def _first_frames(source: str, fps: float) -> list[Frame]:

@@ -21,9 +21,12 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import click
 
 from rimgauge.cli.decimals import DecimalRange
-from rimgauge.errors import FrameTrouble
+from rimgauge.errors import BadFile, FrameTrouble
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from rimgauge.job import Job
 
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -31,6 +34,14 @@ PATH = click.Path(path_type=Path)
 FILE = click.Path(dir_okay=False, path_type=Path)
 LONGEST_WORD = 1000
 """A name or number longer than this is shown with its middle left out; no system takes a longer name."""
+
+
+_FILM = "this is a film, and one picture is wanted; save one still of it as a JPEG or PNG"
+_PHONES_OWN = "this kind of picture can't be read; have the phone or the computer save it as a JPEG"
+NO_PICTURES = {
+    **dict.fromkeys((".mp4", ".mov", ".m4v", ".avi", ".mkv", ".webm", ".3gp"), _FILM),
+    **dict.fromkeys((".heic", ".heif"), _PHONES_OWN),
+}
 
 
 def json_option(function: _F) -> _F:
@@ -90,6 +101,19 @@ def named(source: str) -> Iterator[None]:
         if told.source != "frames":
             raise
         raise FrameTrouble(source, told.trouble) from told
+
+
+def picture_at(path: Path) -> NDArray[np.uint8]:
+    """Read a picture that a person took; what a phone may have made instead is told by its name where it can't be read."""
+    from rimgauge.capture.sources import read_picture
+
+    try:
+        return read_picture(path)
+    except BadFile as told:
+        kind = path.suffix.lower()
+        if not path.is_file() or kind not in NO_PICTURES:
+            raise
+        raise BadFile(path, NO_PICTURES[kind]) from told
 
 
 def complain(text: str) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import PATH, json_option, print_json, shown
+from rimgauge.cli.common import PATH, json_option, picture_at, print_json, shown
 from rimgauge.cli.views import put_view
 from rimgauge.errors import BadInput
 
@@ -94,12 +94,11 @@ def _sighted(
 ) -> tuple[list[Sighted], list[Path], tuple[int, int]]:
     """Boards seen, the pictures that show none, and the size of all of them; markers: those between a board's squares."""
     from rimgauge.capture.lens import sight_charuco, sight_checkerboard
-    from rimgauge.capture.sources import read_picture
 
     sighted: list[Sighted] = []
     missed, image_size = [], (0, 0)
     for path in pictures:
-        picture = read_picture(path)
+        picture = picture_at(path)
         shape = (picture.shape[1], picture.shape[0])
         if image_size not in ((0, 0), shape):
             raise BadInput(

@@ -6,6 +6,7 @@ import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rimgauge.cli.common import picture_at
 from rimgauge.errors import BadInput, PointerNotSeen, ScaleMissing
 
 if TYPE_CHECKING:
@@ -151,10 +152,9 @@ def by_shim(
 
 def _picture(path: Path, view: View) -> NDArray[np.uint8]:
     """Read a picture taken with the view's camera."""
-    from rimgauge.capture.sources import read_picture
     from rimgauge.capture.targets import check_size
 
-    image = read_picture(path)
+    image = picture_at(path)
     check_size(image, view, str(path))
     return image
 

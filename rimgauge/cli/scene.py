@@ -148,10 +148,14 @@ def command(
         return
     click.echo(
         f"Drew {spec.frames} frames in {folder}: {summary['revolutions']:.2f} revolutions, "
-        f"{spec.direction} runout {summary['total_runout_mm']:.3f} mm.\n"
-        f"Measure them:  rimgauge measure {quoted(folder / 'frames')} "
-        f"--view {quoted(folder / 'view.json')} --spokes {spec.spokes}"
+        f"{spec.direction} runout {summary['total_runout_mm']:.3f} mm."
     )
+    view = f"--view {quoted(folder / 'view.json')}"
+    if no_scale:
+        click.echo(
+            f"Scale them:    rimgauge scale {view} --checkerboard {quoted(folder / 'scale.jpg')} --square-mm 5"
+        )
+    click.echo(f"Measure them:  rimgauge measure {quoted(folder / 'frames')} {view} --spokes {spec.spokes}")
 
 
 def _spec(

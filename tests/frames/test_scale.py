@@ -257,3 +257,32 @@ def test_a_board_of_another_picture_size_is_refused(view_file, capsys):
     )
     assert code == 2
     assert "300 × 200" in said
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [("sheet.MOV", "this is a film"), ("sheet.heic", "save it as a JPEG"), ("sheet.jpg", "damaged")],
+)
+def test_what_a_phone_made_instead_of_a_picture_is_told_by_its_kind(view_file, capsys, name, told):
+    there = view_file.parent / name
+    there.write_bytes(b"no picture")
+    for given in (
+        ["scale", "--view", view_file, "--checkerboard", there, "--square-mm", "5"],
+        ["lens", there],
+    ):
+        words = (
+            [*given, "--squares", "9x6", "--out", view_file.parent / "lens.json"]
+            if len(given) == 2
+            else given
+        )
+        assert told in stopped(words, capsys)[1]
+
+
+def test_a_scene_without_its_scale_says_how_to_take_it(tmp_path, capsys, monkeypatch):
+    """It named `measure`, which then asked for a scale."""
+    monkeypatch.chdir(tmp_path)
+    run(["scene", "--out", "drawn", "--frames", "2", "--spokes", "28", "--no-scale"])
+    commands = [line.split("rimgauge ")[1].split() for line in capsys.readouterr().out.splitlines()[1:]]
+    assert [words[0] for words in commands] == ["scale", "measure"]
+    run(commands[0])
+    assert "One pixel is 0.120" in capsys.readouterr().out
