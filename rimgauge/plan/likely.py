@@ -14,6 +14,7 @@ and 5, from memory).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.linalg import LinAlgError, block_diag, cholesky, solve_triangular
@@ -23,6 +24,8 @@ from rimgauge.records import FloatArray, Influence, IntArray, Readings, Round, r
 
 GAUGE_NOISE = 0.03
 """Standard deviation of one tension reading as a share of the tension; common practice for such gauges."""
+MEDIAN_TO_DEVIATION = 1.4826
+"""Standard deviation over the median of the absolute value, of a normal distribution."""
 UNREAD_NOISE = 0.1
 """The same of a spoke that was not read and is taken at its side's mean; a judgement."""
 TURNING_NOISE = 0.1
@@ -232,6 +235,54 @@ def turned_apart(
     square = (answer * weighed).sum(axis=0)
     pull = weighed.T @ values
     return Apart(turns=pull / square, likelier=pull**2 / square / 2)
+
+
+@record
+class Misfit:
+    """The spoke (from 0) whose tension as read fits all other readings least: expected_n, what they make one expect of it.
+
+    off: how far from that it was read, in standard deviations; where the gauge scatters more than usual, in those of
+    its own scatter.
+    """
+
+    spoke: int
+    expected_n: float
+    off: float
+
+
+def worst_misfit(
+    readings: Readings, tension_n: FloatArray, influence: Influence, sides: Sequence[IntArray]
+) -> Misfit:
+    """Find the tension, of those that were read, that the runout and the other tensions agree with least.
+
+    Each is left out in turn, then the worst for good, as it makes the wheel seem more uneven than it is. Parameters
+    are those of `likely_deviations`; at least one tension is read.
+    """
+    n, read = len(tension_n), np.isfinite(readings.tension_n)
+    about = _about_means(n, sides)
+
+    def left_out(values_n: FloatArray, filled_n: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """What is expected of each, and its standard deviation with the noise that is taken for its reading (n,) [N]."""
+        state = replace(readings, tension_n=values_n)
+        seen = _seen(state, filled_n, influence, about, GAUGE_NOISE, readings.steps_mm)
+        inverse = np.linalg.inv(seen.covariance(_likeliest_scales(seen)))
+        # Of a Gaussian of covariance K, value i given the others is y_i − (K⁻¹y)_i/(K⁻¹)_ii, its variance 1/(K⁻¹)_ii
+        # (Rasmussen and Williams, chapter 5, from memory).
+        weight = np.diag(inverse)[:n]
+        return filled_n - (inverse @ seen.values)[:n] / weight, 1 / np.sqrt(weight)
+
+    expected_n, spread_n = left_out(readings.tension_n, tension_n)
+    spoke = int(np.argmax(np.where(read, np.abs(tension_n - expected_n) / spread_n, 0.0)))
+    this = np.arange(n) == spoke
+    expected_n, spread_n = left_out(
+        np.where(this, np.nan, readings.tension_n), np.where(this, expected_n, tension_n)
+    )
+    others = read & ~this
+    scatter = MEDIAN_TO_DEVIATION * np.median(np.abs(tension_n - expected_n)[others] / spread_n[others])
+    noise_n2 = (GAUGE_NOISE**2 - UNREAD_NOISE**2) * float(tension_n[others].mean()) ** 2
+    own_n = np.sqrt(max(spread_n[spoke] ** 2 + noise_n2, (GAUGE_NOISE * expected_n[spoke]) ** 2))
+    off = abs(tension_n[spoke] - expected_n[spoke]) / own_n / max(scatter, 1.0)
+    return Misfit(spoke=spoke, expected_n=float(expected_n[spoke]), off=float(off))
 
 
 @record

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rimgauge.plan.likely import turned_apart
+from rimgauge.plan.likely import turned_apart, worst_misfit
 from rimgauge.plan.problem import Line, Problem, flange_spokes, side_means
 from rimgauge.plan.wishes import Checked
 from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Wheel
@@ -28,6 +28,11 @@ APART_PLAIN = 7.0
 """Where both runouts are read, a spoke may be broken that makes them likelier by this (natural logarithm) where it has
 lost so much; from the plain figure on nothing is planned before someone has looked. Of 600 runs of sound wheels, out of true, in
 part read by hand or of kinds no plan was looked at on, none reached 4.8 (docs/benchmarks.md)."""
+MISREAD_OFF = 5.0
+"""By so many standard deviations a tension doesn't fit the rim; of 160 simulated sets of readings with a usual gauge none
+came so far (docs/method-plan.md)."""
+FEW_READ = 2
+"""So few readings say nothing of how a gauge scatters."""
 FAR_OUT_MM = 3.0
 UNREAD_FARTHEST_MM = 5.0
 """More lateral runout than the first is asked about where no tension was read; the closed loop's wheels have up to as much.
@@ -85,7 +90,10 @@ def first_looks(
             "cracked. If it is sound, go on (--checked spokes leaves this out)."
         )
     elif "spokes" not in checked:
-        first.append(_perhaps_lost(readings, wheel, influence, problem))
+        first += [
+            _perhaps_lost(readings, wheel, influence, problem),
+            _misread(readings, wheel, influence, problem),
+        ]
     return tuple(words for words in first if words is not None)
 
 
@@ -141,6 +149,20 @@ def _perhaps_lost(readings: Readings, wheel: Wheel, influence: Influence, proble
         f"may be that of one, spoke {spoke + 1} ({wheel.flanges[spoke]} side) or one near it. Pluck the spokes there, or "
         "squeeze them in pairs: if one is far looser than the others of its side, see to that one first. If none is, go on "
         "(--checked spokes leaves this out)."
+    )
+
+
+def _misread(readings: Readings, wheel: Wheel, influence: Influence, problem: Problem) -> str | None:
+    """Name the spoke whose tension as read fits the rim least, where it doesn't fit at all: a slip of gauge or pencil."""
+    if not problem.tension_known or np.isfinite(readings.tension_n).sum() <= FEW_READ:
+        return None
+    worst = worst_misfit(readings, problem.tension_n, influence, flange_spokes(wheel))
+    if worst.off < MISREAD_OFF:
+        return None
+    return (
+        f"Before you turn a nipple: {readings.tension_n[worst.spoke]:.0f} N, read at spoke {worst.spoke + 1} "
+        f"({wheel.flanges[worst.spoke]} side), doesn't fit how the rim runs; about {worst.expected_n:.0f} N would. Read that "
+        "spoke again, and if it was misread, plan again; if it wasn't, go on (--checked spokes leaves this out)."
     )
 
 
