@@ -36,6 +36,7 @@ __all__ = [
     "read_picture",
 ]
 
+DIGITS = re.compile("([0-9]+)")
 PICTURE_ENDINGS = {".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"}
 JPEG_MARKER = re.compile(rb"\xff([^\x00\x01\xd0-\xd8\xff])")
 """Begin of a segment, whose length follows, or the end; in a scan FF 00 and restarts are no markers (ISO/IEC 10918-1
@@ -76,7 +77,7 @@ class _Closing:
 
 
 class FolderSource(_Closing):
-    """Pictures of a folder in the order of their names; times from times.csv or evenly spaced."""
+    """Pictures of a folder in the order of their names and the numbers in them; times from times.csv or evenly spaced."""
 
     kind = "frames"
 
@@ -314,9 +315,15 @@ def _cut_off(data: bytes) -> bool:
 
 def _pictures(folder: Path) -> list[Path]:
     try:
-        return sorted(p for p in folder.iterdir() if p.suffix.lower() in PICTURE_ENDINGS and p.is_file())
+        found = [p for p in folder.iterdir() if p.suffix.lower() in PICTURE_ENDINGS and p.is_file()]
     except OSError as error:
         raise FrameTrouble(folder, f"this folder can't be read ({error.strerror})") from None
+    return sorted(found, key=lambda path: (_counted(path.name), path))
+
+
+def _counted(name: str) -> list[str | int]:
+    """Key to sort a name by, with its numbers as numbers: 2.jpg comes before 10.jpg."""
+    return [int(part) if place % 2 else part for place, part in enumerate(DIGITS.split(name))]
 
 
 def _read_times(path: Path, pictures: list[Path]) -> list[float]:
