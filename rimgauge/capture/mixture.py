@@ -24,6 +24,8 @@ COLOUR_NOISE = 1.0
 """Grey levels by which a colour may be off though it never flickers: films and JPEG round colours coarsely."""
 LEAST_FRAMES, MOST_FRAMES = 8, 30
 """Fewer frames tell no noise, more hardly more than these."""
+MOST_APART = 4.0
+"""Slopes of two halves of the frames differ by their mean, or by twice what noise makes of most pixels, where nothing moves."""
 SHOWS = 0.5
 """Frames with less of the usual brightness are left out: many cameras begin with a black one."""
 
@@ -89,4 +91,8 @@ def _slopes(seen: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
     # The slopes of two halves of the frames share no noise: their product is free of it.
     halves = [np.gradient(np.median(seen[half::2], axis=0), axis=axis) for half in (0, 1)]
     one, other = (half.reshape(-1, seen.shape[-1]) for half in halves)
+    # Where one half shows what the other doesn't, something passes.
+    apart, size = np.sum((one - other) ** 2, axis=1), np.sum((0.5 * (one + other)) ** 2, axis=1)
+    still = apart <= np.maximum(size, MOST_APART * np.median(apart))
+    one, other = one[still], other[still]
     return np.asarray(0.5 * (one.T @ other + other.T @ one), dtype=np.float32)

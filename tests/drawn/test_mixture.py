@@ -68,6 +68,17 @@ def test_the_mixture_keeps_the_level_and_the_noise_of_the_brightness() -> None:
     assert float(levels.std(axis=0).mean()) == pytest.approx(float(grey.std(axis=0).mean()), rel=0.1)
 
 
+def test_bands_that_pass_behind_a_dark_pointer_dont_make_it_told_by_a_colour() -> None:
+    rng = np.random.default_rng(24)
+    pictures = [draw(rng, 0.0, DARK) for _ in range(40)]
+    # Every other frame is looked at, and of those every other one shows the bands half a band on: spokes at an even speed.
+    for k, picture in enumerate(pictures):
+        first = 4 + 4 * (k // 2 % 2)
+        for u in range(first, COLUMNS, 8):
+            picture[:14, u : u + 4] = picture[-14:, u : u + 4] = (250, 90, 40)
+    assert best_mixture(inner(pictures), 1) is None
+
+
 def test_black_first_frames_and_flicker_leave_the_mixture_as_it_is() -> None:
     rng = np.random.default_rng(23)
     steady = [draw(rng, 0.0, YELLOW) for _ in range(40)]
