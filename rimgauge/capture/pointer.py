@@ -13,7 +13,7 @@ import numpy as np
 from rimgauge.capture.patch import GreyArray
 from rimgauge.capture.shift import MARGIN_PX, Look, learn_look
 from rimgauge.errors import PointerNotSeen
-from rimgauge.records import FloatArray, IntArray
+from rimgauge.records import BoolArray, FloatArray, IntArray
 
 Point = tuple[float, float]
 
@@ -27,6 +27,11 @@ is such a share of its step."""
 PAST_FLANKS_PX, OWN_SHARE, BEYOND_PX = 3, 0.5, 5
 """A round end goes on past the last of its flanks by no more; and where they end something must end so clearly beside what
 stands farther on (a judgement). A tip that lies outside its box is looked for so far."""
+CLEAR_SHARE, CLEAR_QUANTILE = 0.3, 0.98
+"""An outline is as steep as such a share of the steepest places of a box."""
+LEAST_END_ROWS, OWN_ROWS_SHARE, MOST_CLOSED, NEAR_BORDER_PX = 3, 0.9, 0.3, 8
+"""An end beyond a box is the pointer's where so many rows show it, nearly all of them the pointer's own, and the box closes
+few of them near its border by something half as clear (judgements)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,11 +58,10 @@ def learn_pointer(patches: GreyArray, where: str) -> PointerLook:
     look = learn_look(patches)
     wider = look.mean[MARGIN_PX:-MARGIN_PX, MARGIN_PX : BEYOND_PX - MARGIN_PX].astype(np.float64)
     ends = _ends(wider[:, :-BEYOND_PX], look.mean_noise)
-    if ends is None:
+    tip = _tip_beyond(wider, look.mean_noise) or _end_beyond(wider, look.mean_noise) or (ends and ends[0])
+    if tip is None:
         raise PointerNotSeen(_not_seen(where))
-    own, foremost = ends
-    tip_u, tip_v = _tip_beyond(wider, look.mean_noise) or own
-    return PointerLook(look, tip_u, tip_v, max(tip_u, foremost[0]))
+    return PointerLook(look, *tip, front_u=max(tip[0], ends[1][0] if ends else 0.0))
 
 
 def _not_seen(where: str) -> str:
@@ -93,13 +97,52 @@ def _tip_beyond(wider: FloatArray, noise: float) -> Point | None:
     return ends[0]
 
 
+def _end_beyond(wider: FloatArray, noise: float) -> Point | None:
+    """Tip of what a box of BEYOND_PX fewer columns cuts off: an end in its rows alone, which nothing in the box closes."""
+    border = wider.shape[1] - BEYOND_PX - 1
+    level, along, _ = _steps(wider)
+    steepness = np.abs(along)
+    usual = float(np.quantile(steepness[:, : border + 1], CLEAR_QUANTILE))
+    threshold = max(CLEAR_SHARE * usual, 6.0 * noise, LEAST_STEEPNESS * level)
+    clear = np.where(_peaks(steepness, threshold), steepness[:, 1:-1], 0.0)
+    inside, beyond = clear[:, :border], clear[:, border:]
+    rows = np.flatnonzero(beyond.any(axis=1))
+    if len(rows) < LEAST_END_ROWS or np.mean(_own_rows(wider, noise, inside, rows)) < OWN_ROWS_SHARE:
+        return None
+    closed = inside[rows].max(axis=1) > OWN_SHARE * beyond[rows].max(axis=1)
+    end = _foremost_end(steepness, threshold)
+    if end is None or np.mean(closed) > MOST_CLOSED:
+        return None
+    (tip_u, tip_v), _ = end
+    return (tip_u, tip_v) if border < tip_u < wider.shape[1] - 2 else None
+
+
+def _own_rows(wider: FloatArray, noise: float, inside: FloatArray, rows: IntArray) -> BoolArray:
+    """Which of some rows (k,), in which something ends beyond the box, are those of what its back or its border shows.
+
+    A corner fills the back of its box, and both its flanks run out close beside its end.
+    """
+    body = _body(wider[:, :-BEYOND_PX], noise)
+    if body is not None:
+        own = np.zeros(len(wider), dtype=bool)
+        own[body[0]] = True
+        return np.asarray(own[rows])
+    near = np.asarray(inside[:, -NEAR_BORDER_PX:].any(axis=1))
+    first, last = int(rows[0]), int(rows[-1])
+    flanks = (
+        near[max(0, first - FLANK_ROOM_PX) : first].any() and near[last + 1 : last + 1 + FLANK_ROOM_PX].any()
+    )
+    whole = len(rows) >= OWN_ROWS_SHARE * (last - first + 1)
+    return np.full(len(rows), bool(flanks and whole))
+
+
 def _ends(mean: FloatArray, noise: float) -> tuple[Point, Point] | None:
     """Tip as `find_tip` tells it, and what ends foremost, the tip or what is behind it; None where nothing stands out."""
     level, along, _ = _steps(mean)
     steepness = np.abs(along)
     if float(steepness.max()) < LEAST_STEEPNESS * level:
         return None
-    threshold = max(0.3 * float(np.quantile(steepness, 0.98)), 6.0 * noise)
+    threshold = max(CLEAR_SHARE * float(np.quantile(steepness, CLEAR_QUANTILE)), 6.0 * noise)
     found = _foremost_end(steepness, threshold)
     if found is None:
         return None
@@ -152,8 +195,7 @@ def _body(mean: FloatArray, noise: float) -> tuple[slice, int] | None:
 
 def _foremost_end(steepness: FloatArray, threshold: float) -> tuple[Point, float] | None:
     """Foremost place u, v of edges over a threshold, and how steep they are round it; None where there are hardly any."""
-    peak = (steepness[:, 1:-1] >= steepness[:, :-2]) & (steepness[:, 1:-1] > steepness[:, 2:])
-    peak &= steepness[:, 1:-1] > threshold
+    peak = _peaks(steepness, threshold)
     edge_rows = np.flatnonzero(peak.any(axis=1))
     if len(edge_rows) < 4:
         return None
@@ -168,6 +210,12 @@ def _foremost_end(steepness: FloatArray, threshold: float) -> tuple[Point, float
     top = -curve[1] / (2.0 * curve[2]) if curve[2] < -1e-4 else float(rows.mean())
     top = float(np.clip(top, rows.min(), rows.max()))
     return (float(curve[0] + curve[1] * top + curve[2] * top**2), top), clear
+
+
+def _peaks(steepness: FloatArray, threshold: float) -> BoolArray:
+    """Inner places (rows, columns − 2) that are steeper along their row than those beside them, and than a threshold."""
+    inner = steepness[:, 1:-1]
+    return np.asarray((inner >= steepness[:, :-2]) & (inner > steepness[:, 2:]) & (inner > threshold))
 
 
 def _vertex(steepness: FloatArray, rows: IntArray, columns: IntArray) -> FloatArray:

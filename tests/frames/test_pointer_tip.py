@@ -80,6 +80,7 @@ def test_a_tip_that_lies_just_outside_its_box_is_read_where_it_is(outside_px, mo
     assert (tip_px > 27.0) == (outside_px > 0)
     assert learn_pointer(patches, "the box").tip_u == pytest.approx(tip_px, abs=NEAR_PX)
     monkeypatch.setattr(pointer, "_tip_beyond", lambda *_: None)
+    monkeypatch.setattr(pointer, "_end_beyond", lambda *_: None)
     assert (learn_pointer(patches, "the box").tip_u < tip_px - 1.5) == (outside_px > 0)
 
 
@@ -87,3 +88,30 @@ def test_a_stripe_of_the_wall_that_goes_on_past_the_tip_is_no_part_of_it():
     stripe = (box(-9.0, 99.0, 2.0, 12.0), 90.0)
     patches = shown(15, 150.0, stripe, (round_ended(9.0), 40.0))
     assert learn_pointer(patches, "the box").tip_u == pytest.approx(TIP_PX - 15.0, abs=NEAR_PX)
+
+
+def corner():
+    """Share of each pixel that lies in the right-angled corner of a card."""
+    return ndtr((TIP_PX - U - np.abs(V - ROW_PX)) / np.sqrt(2.0))
+
+
+@pytest.mark.parametrize("outside_px", [2, 3])
+@pytest.mark.parametrize(
+    "end", [round_ended(13.0), corner(), box(-9.0, TIP_PX, 15.0, 39.0)], ids=["round", "a corner", "flat"]
+)
+def test_an_end_that_lies_farther_outside_its_box_is_read_nearly_where_it_is(end, outside_px, monkeypatch):
+    first = 11 - outside_px
+    patches, tip_px = shown(first, 150.0, (end, 40.0)), TIP_PX - first
+    # Blur takes a corner's point off.
+    assert learn_pointer(patches, "the box").tip_u == pytest.approx(tip_px, abs=2.0 * NEAR_PX)
+    monkeypatch.setattr(pointer, "_tip_beyond", lambda *_: None)
+    assert learn_pointer(patches, "the box").tip_u == pytest.approx(tip_px, abs=2.0 * NEAR_PX)
+
+
+@pytest.mark.parametrize(
+    ("rows", "grey"), [((-9.0, 99.0), 110.0), ((21.0, 33.0), 40.0)], ids=["a line", "a spot right ahead"]
+)
+def test_what_stands_beyond_the_box_is_no_end_of_a_pointer_that_ends_in_it(rows, grey):
+    first = 13
+    patches = shown(first, 150.0, (box(first + 28.0, first + 30.5, *rows), 20.0), (round_ended(9.0), grey))
+    assert learn_pointer(patches, "the box").tip_u == pytest.approx(TIP_PX - first, abs=NEAR_PX)
