@@ -210,8 +210,15 @@ def _check_rivals(facings: list[Facing], zoom: float) -> None:
         (x, y), (other_x, other_y) = places
         raise NotTrustworthy(
             f"two things look like the pointer, one that ends at {x:.0f},{y:.0f} and one at {other_x:.0f},{other_y:.0f}; "
-            "say which with --pointer-at, or put something plain behind"
+            f"say which with --pointer-at{_both(facings)}, or put something plain behind"
         )
+
+
+def _both(facings: list[Facing]) -> str:
+    """What else can be said of two that come from opposite sides, as pointers at both edges of the rim do."""
+    stills = [facing.still.patch for facing in facings[:2]]
+    opposed = stills[0].transposed == stills[1].transposed and stills[0].flipped != stills[1].flipped
+    return " and the one on the wheel's other side with --second-pointer-at" if opposed else ""
 
 
 def _check_hints(hints: Hints, width: int, height: int) -> None:

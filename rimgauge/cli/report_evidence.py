@@ -78,6 +78,7 @@ def from_job(
         )
         comparisons.append(made)
         used += files
+        _check_spokes(job, build.get("spokes"), files[-1], made.after)
     check_as_recorded([*inside, *plans(job)])
     diameter_mm = build.get("rim", {}).get("effective_diameter_mm")
     return Evidence(
@@ -88,6 +89,17 @@ def from_job(
         software=SOFTWARE,
         **({} if diameter_mm is None else {"rim_diameter_mm": diameter_mm}),
     )
+
+
+def _check_spokes(job: Job, spokes: int | None, file: Path, measured: Runout) -> None:
+    """Refuse a wheel file that has another number of spokes than the wheel that was measured."""
+    count = len(measured.sides[0].spoke_flange)
+    if spokes is not None and spokes != count:
+        raise BadFile(
+            job.wheel,
+            f"has {spokes} spokes, but {file.name} was measured on a wheel of {count}; put the number right, or start a job of "
+            "its own for another wheel with `rimgauge new`",
+        )
 
 
 def with_dish(evidence: Evidence, files: tuple[Path, Path] | None, job: Job | None) -> Evidence:

@@ -62,3 +62,11 @@ def test_a_second_pointer_on_the_same_side_is_none(drawn, tmp_path, capsys, monk
     assert not (tmp_path / "view.json").exists()
     words[3] = "radial"
     assert "one outer edge" in stopped([*words, "--second-pointer-at", at], capsys)[1]
+
+
+def test_of_two_pointers_none_of_which_was_pointed_out_it_is_said_that_both_can_be(drawn, tmp_path, capsys):
+    words = ["aim", drawn / "frames", "--direction", "lateral", "--out", tmp_path / "view.json"]
+    _, said = stopped(words, capsys)
+    assert (
+        "say which with --pointer-at and the one on the wheel's other side with --second-pointer-at" in said
+    )

@@ -80,6 +80,13 @@ def test_the_dish_stands_on_the_page_and_the_turned_wheel_is_not_taken_for_the_l
     assert "not as it was recorded" in said
 
 
+def test_a_wheel_file_of_another_number_of_spokes_is_not_put_on_one_page_with_what_was_measured(job, capsys):
+    job.wheel.write_text(job.wheel.read_text(encoding="utf-8").replace("spokes = 32", "spokes = 28"), "utf-8")
+    _, line = stopped(["report", str(job.folder)], capsys)
+    assert "wheel.toml: has 28 spokes, but pass-02.json was measured on a wheel of 32" in line
+    assert not (job.folder / "report.pdf").exists()
+
+
 def test_inside_a_job_folder_nothing_need_be_named(job, monkeypatch):
     monkeypatch.chdir(job.folder)
     run(["report"])
