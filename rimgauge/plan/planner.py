@@ -18,6 +18,7 @@ from rimgauge.plan.safety import (
     ASSUMED_TENSION,
     CAUTIONS,
     far_too_loose,
+    may_pass_limit,
     over_limit,
     reason_to_refuse,
     things_to_know,
@@ -112,7 +113,8 @@ def _chosen(
     if not (chosen.refused or chosen.eighths.any()):
         return chosen, ()
     looks = first_looks(readings, wheel, influence, problem, wishes.checked, known.axle)
-    return chosen, looks + out_of_reach(problem, chosen.eighths)
+    near = may_pass_limit(wheel, problem, chosen.eighths)
+    return chosen, near + looks + out_of_reach(problem, chosen.eighths)
 
 
 def _written(problem: Problem, wheel: Wheel, chosen: Chosen, wishes: Wishes, over: tuple[str, ...]) -> Plan:

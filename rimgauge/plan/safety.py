@@ -24,6 +24,8 @@ GENEROUS_RISE = 0.1
 """What nipples could do if tension were left very uneven: what even that does not mend is a bent rim."""
 LOOSE_SHARE = 0.5
 """A side whose mean tension is under this share of what it shall be is far too loose (our judgement)."""
+UNEVEN_SHARE = 0.1
+"""By so much a spoke may be tighter than what is expected of it, where none was read (common practice)."""
 UNBOUNDED = 1e5
 """Millimetres or newtons that stand for no limit."""
 BENT_SHARE = 0.5
@@ -228,6 +230,19 @@ def over_limit(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
         f"Over the tension limit of {wheel.tension.limit_n:.0f} N{assumed}: {_named(over)}, with up to "
         f"{problem.tension_n.max():.0f} N. The plan adds nothing to that. Read the tension again after the round: "
         "a wheel with a spoke over its maker's limit is not for riding.",
+    )
+
+
+def may_pass_limit(wheel: Wheel, problem: Problem, eighths: IntArray) -> tuple[str, ...]:
+    """Name the spokes that a plan (n,) tightens up to the limit, if they are as much tighter as may be where none was read."""
+    after_n = problem.tension_n + problem.tension_step_n @ eighths
+    near = np.flatnonzero((eighths > 0) & ((1.0 + UNEVEN_SHARE) * after_n > wheel.tension.limit_n))
+    if problem.tension_known or not len(near):
+        return ()
+    return (
+        f"Before you turn a nipple: tension was not read, and a spoke that is tighter than most now may be brought over the limit "
+        f"of {wheel.tension.limit_n:.0f} N: {_named(near)}. Pluck first, and leave alone what sounds clearly higher than its "
+        "neighbours on the same side; or read the tension and plan again.",
     )
 
 

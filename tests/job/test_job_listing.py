@@ -27,7 +27,7 @@ def keep(tmp_path, runout):
     """Make a job of measurements given as (direction, day, runout, verdict)."""
 
     def make(folder, *measurements, name=""):
-        job = create_job(tmp_path / folder, spokes=32, name=name)
+        job = create_job(tmp_path / folder, spokes=4, name=name)
         for direction, day, value_mm, outcome in measurements:
             keep_pass(
                 job,

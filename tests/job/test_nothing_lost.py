@@ -208,7 +208,7 @@ def test_a_full_disk_ends_in_one_sentence(tmp_path: Path, runout, size_kib: int)
 @POSIX
 def test_media_that_can_only_be_read(tmp_path: Path, runout, capsys) -> None:
     with mounted(tmp_path / "disk", "size=1m") as disk:
-        job = create_job(disk / "job", spokes=32)
+        job = create_job(disk / "job", spokes=4)
         keep_pass(job, runout)
         subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
         with pytest.raises(BadFile, match="job: lies on a disk that can only be read; choose another place"):
@@ -298,7 +298,7 @@ def test_a_half_made_copy_of_frames_is_swept_away(tmp_path: Path, runout) -> Non
 
 @pytest.mark.parametrize("name", ["Jörg's Rad, hinten 🚲", "ひらがな", "a  b", "-wheel", "#1 100% & more"])
 def test_a_job_of_any_name_goes_all_the_way(tmp_path: Path, runout, plan, name: str, monkeypatch) -> None:
-    job = create_job(tmp_path / name, spokes=32)
+    job = create_job(tmp_path / name, spokes=4)
     keep_pass(job, runout, picture=None)
     keep_plan(job, plan)
     monkeypatch.chdir(job.folder)

@@ -1,5 +1,6 @@
 """When the plan stops, and what it says then."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -51,6 +52,22 @@ def test_single_missing_readings_are_bridged(wheel, answer):
 def test_mean_tension_over_the_limit(wheel, answer):
     tight = replace(wheel, tension=Tension(right_n=1000.0, left_n=1000.0, limit_n=950.0))
     assert "over the limit of 950 N" in _refused(out_of_true(wheel, 0, lateral_mm=1.0), tight, answer)
+
+
+def test_unread_spokes_that_the_plan_brings_near_the_limit_are_to_be_plucked_first(wheel, answer):
+    readings = out_of_true(wheel, 0, lateral_mm=1.0)
+    unread = replace(readings, tension_n=np.full(36, np.nan))
+    tight_n = max(wheel.tension.right_n, wheel.tension.left_n)
+    for limit_n, told in ((1.08 * tight_n, True), (1.6 * tight_n, False)):
+        near = replace(wheel, tension=replace(wheel.tension, limit_n=limit_n))
+        plan = make_plan(unread, near, answer)
+        said = [note for note in plan.see_to_first if "may be brought over" in note]
+        assert len(said) == told
+        tightened = {turn.spoke for turn in plan.corrections if turn.turns > 0}
+        named = re.findall(r"\b\d+\b", " ".join(said).split(" N: ")[-1])
+        assert {int(number) for number in named} <= tightened
+        assert bool(named) == told
+    assert not any("may be brought over" in note for note in make_plan(readings, wheel, answer).see_to_first)
 
 
 def test_single_spokes_over_the_limit_are_named_and_not_tightened_further(wheel, answer):
