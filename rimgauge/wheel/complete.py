@@ -40,9 +40,9 @@ PLAUSIBLE: dict[str, tuple[float, float]] = {
     "spoke.right_diameter_mm": (0.8, 5.0),
     "spoke.left_diameter_mm": (0.8, 5.0),
     "spoke.turn_mm": (0.1, 2.0),
-    "tension.right_n": (200.0, 5000.0),
-    "tension.left_n": (200.0, 5000.0),
-    "tension.limit_n": (250.0, 5000.0),
+    "tension.right_n": (1.0, 5000.0),
+    "tension.left_n": (1.0, 5000.0),
+    "tension.limit_n": (1.0, 5000.0),
     "tolerance.lateral_mm": (0.01, 50.0),
     "tolerance.radial_mm": (0.01, 50.0),
     "tolerance.dish_mm": (0.01, 50.0),
@@ -54,6 +54,8 @@ SPOKE_BEARS_N_PER_MM2 = 780.0
 Spokes that are thinner in the middle have ends of 2 mm, and stronger wire."""
 ENDS_MM = 2.0
 NEWTONS_PER_KGF = 9.80665
+LIKE_KGF = (20.0, 200.0)
+"""No wheel is built to so few newtons, but many to so many kilograms-force; less is a wheel without tension, as models have it."""
 
 
 def complete_wheel(build: Mapping[str, Any]) -> Wheel:
@@ -109,12 +111,10 @@ def _plausible(field: str, value: float) -> float:
     """Check one number against its table; NaN is outside every range."""
     low, high = PLAUSIBLE[field]
     if not low <= value <= high:
-        newtons = value * NEWTONS_PER_KGF
-        unit = ""
-        if field.startswith("tension.") and low <= newtons <= high and value < low:
-            unit = f" If it is in kilograms-force, write {newtons:.0f}: tensions are in newtons."
+        raise BadInput(f"{field} = {value:g} makes no sense; it has to lie between {low:g} and {high:g}.")
+    if field.startswith("tension.") and LIKE_KGF[0] <= value < LIKE_KGF[1]:
         raise BadInput(
-            f"{field} = {value:g} makes no sense; it has to lie between {low:g} and {high:g}.{unit}"
+            f"{field} = {value:g} makes no sense in newtons; if it is in kilograms-force, write {value * NEWTONS_PER_KGF:.0f}."
         )
     return float(value)
 
