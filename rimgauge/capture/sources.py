@@ -36,7 +36,7 @@ __all__ = [
     "read_picture",
 ]
 
-DIGITS = re.compile("([0-9]+)")
+DIGITS = re.compile(r"([0-9]+(?:\.[0-9]+)?)")
 PICTURE_ENDINGS = {".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"}
 JPEG_MARKER = re.compile(rb"\xff([^\x00\x01\xd0-\xd8\xff])")
 """Begin of a segment, whose length follows, or the end; in a scan FF 00 and restarts are no markers (ISO/IEC 10918-1
@@ -318,12 +318,14 @@ def _pictures(folder: Path) -> list[Path]:
         found = [p for p in folder.iterdir() if p.suffix.lower() in PICTURE_ENDINGS and p.is_file()]
     except OSError as error:
         raise FrameTrouble(folder, f"this folder can't be read ({error.strerror})") from None
+    if len({DIGITS.sub("", path.name) for path in found}) > 1:
+        return sorted(found)  # such as numbers of base sixteen, whose letters count too
     return sorted(found, key=lambda path: (_counted(path.name), path))
 
 
-def _counted(name: str) -> list[str | int]:
-    """Key to sort a name by, with its numbers as numbers: 2.jpg comes before 10.jpg."""
-    return [int(part) if place % 2 else part for place, part in enumerate(DIGITS.split(name))]
+def _counted(name: str) -> list[str | float]:
+    """Key to sort a name by, with its numbers as numbers: 2.jpg comes before 10.jpg, and 1.15.jpg before 1.2.jpg."""
+    return [float(part) if place % 2 else part for place, part in enumerate(DIGITS.split(name))]
 
 
 def _read_times(path: Path, pictures: list[Path]) -> list[float]:

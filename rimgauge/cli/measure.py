@@ -26,6 +26,7 @@ from rimgauge.cli.decimals import TOLERANCE_MM, WHOLE, DecimalRange, WholeRange
 from rimgauge.cli.measure_given import Given
 from rimgauge.cli.measure_kept import Kept, Target, worst_picture
 from rimgauge.cli.runout_words import bad_dish, check_text, other_direction, runout_text, to_decide
+from rimgauge.errors import BadFile
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -205,8 +206,8 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
         other = other_direction(runout.direction, job)
         if other.bars_true:
             words, command = f"{words}, but {other.words}; {other.to_do}.", other.command
-        elif job is not None and (off_centre := bad_dish(job)):
-            words, command = f"{words}, but {off_centre}; ask which nipples to turn.", "rimgauge plan"
+        elif job is not None and (off_centre := _off_centre(job)):
+            words, command = f"{words}, but {off_centre[0]}", off_centre[1]
         else:
             words = f"{words}, and {other.words}; make the page that says so."
     elif runout.verdict.outcome == "undecided":
@@ -215,6 +216,15 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
     else:
         words, command = "ask which nipples to turn.", "rimgauge plan"
     next_step(words, command if job is not None else f"{command} --help")
+
+
+def _off_centre(job: Job) -> tuple[str, str] | None:
+    """What the wheel's dish leaves to do, and the command for it; a dish file that was changed doesn't undo a measurement."""
+    try:
+        off_centre = bad_dish(job)
+    except BadFile as trouble:
+        return f"{trouble}.", "rimgauge verify"
+    return (f"{off_centre}; ask which nipples to turn.", "rimgauge plan") if off_centre else None
 
 
 def _measure(

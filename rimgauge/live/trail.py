@@ -18,8 +18,8 @@ LONGEST_STEP = CELLS // 12
 """A jump of more than 30 degrees between two frames is not bridged: nothing was seen between them."""
 
 
-MOST_UNSEEN_DEG = 15.0
-"""A longer stretch of which nothing was seen is not bridged, as a measurement doesn't either."""
+MOST_UNSEEN_DEG, LEAST_COVERED = 15.0, 0.9
+"""A longer stretch of which nothing was seen is not bridged, as a measurement doesn't either, nor many short ones."""
 
 
 @record
@@ -86,9 +86,9 @@ def unseen_deg(trail: Trail) -> tuple[float, float]:
 
 
 def seen_round(trail: Trail) -> bool:
-    """Whether all of the wheel was seen, but for stretches that are bridged."""
+    """Whether nearly all of the wheel was seen, but for stretches that are bridged."""
     first_deg, last_deg = unseen_deg(trail)
-    return last_deg - first_deg < MOST_UNSEEN_DEG
+    return last_deg - first_deg < MOST_UNSEEN_DEG and covered(trail) >= LEAST_COVERED
 
 
 def extremes_deg(trail: Trail) -> tuple[float, float]:

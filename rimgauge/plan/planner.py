@@ -153,6 +153,12 @@ def _check(readings: Readings, wheel: Wheel, influence: Influence) -> None:
     with np.errstate(invalid="ignore"):
         if (readings.tension_n < 0).any():
             raise BadInput(f"spoke {int(np.argmax(readings.tension_n < 0)) + 1} has a tension below zero")
+    for side in ("right", "left"):
+        read_n = readings.tension_n[[flange == side for flange in wheel.flanges]]
+        if np.isfinite(read_n).any() and np.nansum(read_n) == 0.0:
+            raise BadInput(
+                f"every tension read on the {side} side is 0; leave empty what wasn't read, or bring the tension up evenly first"
+            )
     for name in ("lateral_mm", "radial_mm", "tension_n"):
         if np.isinf(getattr(readings, name)).any():
             raise BadInput(f"the readings hold a value of {name} that is not finite")

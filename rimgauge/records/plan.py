@@ -23,7 +23,7 @@ def clockwise(*, tighten: bool, seen_from: SeenFrom) -> bool:
 def turns_words(eighths: int) -> str:
     """Write so many eighths of a turn, above 0, as a mixed number: 1/4, 1 1/8, 2."""
     whole, rest = divmod(eighths, 8)
-    return " ".join([*([str(whole)] if whole else []), *([str(Fraction(rest, 8))] if rest else [])])
+    return " ".join([*([str(whole)] if whole else []), *([str(Fraction(rest, 8))] if rest else [])]) or "0"
 
 
 def turn_words(turns: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import Any
 
@@ -13,6 +14,8 @@ from matplotlib.lines import Line2D
 from rimgauge.report.palette import QUIET
 
 _LINE_SPACING = 1.3
+SPACES = re.compile("[ \t\r\n]+")
+"""Where a line may be broken: not at a space that holds words together."""
 _FINE = 100
 """Size in points at which letters are measured."""
 
@@ -52,7 +55,7 @@ def text_width(words: str, size: float, *, bold: bool = False) -> float:
 def _broken(words: str, width: float, size: float, *, bold: bool = False) -> list[str]:
     """Break words into lines of a width [in], between words; a word too wide for a line is cut."""
     lines: list[str] = []
-    for word in words.split(" "):
+    for word in SPACES.split(words):
         longer = f"{lines[-1]} {word}" if lines else word
         if text_width(longer, size, bold=bold) > width:
             lines += _cut(word, width, size, bold=bold)

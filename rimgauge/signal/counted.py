@@ -38,8 +38,10 @@ def but_for_uncounted(
 ) -> BoolArray:
     """Usable frames (n,) but for stretches of them that neither the mark nor the gap ties to the rest.
 
-    gaps_px (sides, n), angle_deg (n,): by the course. at_mark (n,): where the mark was seen, and where the course says.
+    gaps_px (sides, n), of which the one that was seen most tells; angle_deg (n,): by the course. at_mark (n,): where the mark
+    was seen, and where the course says.
     """
+    gaps_px = gaps_px[[np.argmax(np.isfinite(gaps_px).sum(axis=1))]]
     labels, count = label(usable)
     stretch: IntArray = np.asarray(labels, dtype=np.intp)
     if count < 2 or not np.isfinite(gaps_px).all(axis=0).any():

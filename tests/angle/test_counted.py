@@ -45,6 +45,16 @@ def test_a_stretch_whose_gap_comes_back_is_kept_without_a_mark(sides):
     assert (kept(gaps, course_deg, usable, 5, 120) == usable).all()
 
 
+def test_a_second_pointer_that_is_soon_lost_or_never_seen_with_the_first_changes_nothing():
+    for passed_over in (0, 2):
+        gaps, course_deg, usable = parted_run(2.5, passed_over)
+        alone = kept(gaps, course_deg, usable, 5, 120)
+        second = np.where(np.arange(300) < 90, gaps[0], np.nan)
+        assert (kept(np.stack([gaps[0], second]), course_deg, usable, 5, 120) == alone).all()
+        assert (kept(np.stack([second, gaps[0]]), course_deg, usable, 5, 120) == alone).all()
+        assert alone[LOST.stop :].all() == (passed_over == 0)
+
+
 def test_a_stretch_of_a_part_of_the_rim_that_was_not_seen_before_is_left_out_unless_the_mark_is_seen_in_it():
     gaps, course_deg, usable = parted_run(0.9, 0)
     assert not kept(gaps, course_deg, usable, 5)[LOST.stop :].any()

@@ -218,7 +218,7 @@ def test_a_view_changed_by_hand_stays_found_until_it_is_taken_in(
 ) -> None:
     film = job / "film"
     shutil.copytree(few, film)
-    keep_pass(open_job(job), simulated_pass(wave(2, 0.3)), used=[film])
+    keep_pass(open_job(job), simulated_pass(wave(2, 0.3), spokes=28), used=[film])
     assert verify_job(job) == ()
     view = job / "view-lateral.json"
     view.write_text(view.read_text(encoding="utf-8") + "\n", encoding="utf-8")
@@ -235,7 +235,7 @@ def test_a_view_changed_by_hand_stays_found_until_it_is_taken_in(
         assert "view-lateral.json: was changed by hand since it was recorded" in said
         assert "rimgauge verify --take-in view-lateral.json" in said
     run(["report", "--out", "page.html"])
-    keep_pass(open_job(job), simulated_pass(wave(2, 0.3), seed=2), used=[film])
+    keep_pass(open_job(job), simulated_pass(wave(2, 0.3), seed=2, spokes=28), used=[film])
     changed = {(trouble.kind, trouble.file) for trouble in verify_job(job)}
     assert changed == {("changed", "view-lateral.json"), ("changed", "film/times.csv")}
     with pytest.raises(SystemExit):
@@ -248,9 +248,9 @@ def test_a_view_changed_by_hand_stays_found_until_it_is_taken_in(
 def test_a_view_that_is_gone_is_missed_until_that_is_accepted(
     few: Path, job: Path, capsys: pytest.CaptureFixture
 ) -> None:
-    keep_pass(open_job(job), simulated_pass(wave(2, 0.3)))
+    keep_pass(open_job(job), simulated_pass(wave(2, 0.3), spokes=28))
     (job / "view-lateral.json").unlink()
-    keep_pass(open_job(job), simulated_pass(wave(2, 0.3), seed=2))
+    keep_pass(open_job(job), simulated_pass(wave(2, 0.3), seed=2, spokes=28))
     assert [(each.kind, each.file) for each in verify_job(job)] == [("missing", "view-lateral.json")]
     for command in (["measure", str(few)], ["report"], ["plan"], ["verify"]):
         with pytest.raises(SystemExit) as leave:

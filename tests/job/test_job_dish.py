@@ -86,6 +86,13 @@ def test_a_check_tells_of_a_dish_that_keeps_the_wheel_from_being_true(job, capsy
     job.wheel.write_text("spokes = 32\n[tolerance]\ndish_mm = 1.5\n", encoding="utf-8")
     run(["dish", first.name, turned.name])
     assert check_text(good, job)[1] == f"{within}; radial runout was not measured."
+    kept = job.folder / "dish-02.json"
+    kept.write_bytes(kept.read_bytes() + b" ")
+    capsys.readouterr()
+    _next_step(good, job)
+    told = " ".join(capsys.readouterr().out.split())
+    assert "dish-02.json: is not as it was recorded" in told
+    assert told.endswith("rimgauge verify")
 
 
 def test_an_offset_is_judged_by_the_wheel_files_tolerance_as_runout_is(job, capsys):

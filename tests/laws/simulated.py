@@ -42,6 +42,7 @@ def simulated_pass(
     loose_mm=0.0,
     direction="lateral",
     scale=SCALE,
+    spokes=32,
 ) -> Runout:
     """Measure runout_mm(angle) at pointers of the given mean gaps; loose_mm moves every second turn.
 
@@ -69,7 +70,10 @@ def simulated_pass(
         seen,
         turning,
         view,
-        WheelInView(spoke_angles_deg=SPOKES_DEG, flanges=("right", "left") * 16),
+        WheelInView(
+            spoke_angles_deg=(np.arange(spokes) + 0.5) * 360.0 / spokes,
+            flanges=("right", "left") * (spokes // 2),
+        ),
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name="simulated", frames=0, used=0, sha256=""),

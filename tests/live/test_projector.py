@@ -178,6 +178,10 @@ def test_what_is_still_missing_of_the_wheel_is_named_once_most_of_it_was_seen(sh
     # 11 degrees are bridged, as `measure` does; the bundled film never shows 8 of them, and had no figure.
     assert spread_mm(unseen(4, 4)) == 0.0
     assert said(1, count - 2).endswith("% of the wheel seen")
+    # A glimpse every ten degrees leaves no long stretch unseen, and nearly all of the wheel.
+    glimpses = np.full(CELLS, np.nan)
+    glimpses[::20] = 3.0
+    assert np.isnan(spread_mm(replace(trail, now_mm=glimpses)))
 
 
 def test_the_shape_is_a_circle_out_by_the_stated_factor(drawn, shown):

@@ -70,6 +70,13 @@ def test_unread_spokes_that_the_plan_brings_near_the_limit_are_to_be_plucked_fir
     assert not any("may be brought over" in note for note in make_plan(readings, wheel, answer).see_to_first)
 
 
+def test_a_side_read_without_any_tension_is_refused(wheel, answer):
+    readings = out_of_true(wheel, 0, lateral_mm=1.0)
+    none = np.where([flange == "left" for flange in wheel.flanges], 0.0, readings.tension_n)
+    with pytest.raises(BadInput, match="every tension read on the left side is 0"):
+        make_plan(replace(readings, tension_n=none), wheel, answer)
+
+
 def test_single_spokes_over_the_limit_are_named_and_not_tightened_further(wheel, answer):
     readings = out_of_true(wheel, 0, lateral_mm=1.0)
     limit_n = float(np.sort(readings.tension_n)[-3]) + 0.5

@@ -79,7 +79,12 @@ def test_a_refusal_is_on_the_page(wheel, answer):
 
 @pytest.mark.parametrize(
     ("turns", "words"),
-    [([0.5, -0.5], "1 turn in all"), ([0.125], "1/8 turn in all"), ([-1.5, 0.125], "1 5/8 turns in all")],
+    [
+        ([], "0 turn in all"),
+        ([0.5, -0.5], "1 turn in all"),
+        ([0.125], "1/8 turn in all"),
+        ([-1.5, 0.125], "1 5/8 turns in all"),
+    ],
 )
 def test_turns_are_counted_either_way(turns, words):
     assert turns_in_all(turns) == words

@@ -87,6 +87,22 @@ def test_a_wheel_file_of_another_number_of_spokes_is_not_put_on_one_page_with_wh
     assert not (job.folder / "report.pdf").exists()
 
 
+def test_words_of_several_lines_are_written_as_one(tmp_path, runout):
+    write_pass(tmp_path / "pass.json", runout(0.3))
+    run(
+        [
+            "report",
+            "--after",
+            str(tmp_path / "pass.json"),
+            "--by",
+            "Ann\nBob",
+            "--out",
+            str(tmp_path / "page.pdf"),
+        ]
+    )
+    assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF")
+
+
 def test_inside_a_job_folder_nothing_need_be_named(job, monkeypatch):
     monkeypatch.chdir(job.folder)
     run(["report"])
