@@ -13,13 +13,10 @@ from typing import NoReturn
 import numpy as np
 
 from rimgauge.errors import BadFile
-from rimgauge.records import Readings
+from rimgauge.records import NEWTONS_PER_KGF, Readings
 
 from . import disk
 from .reader import FARTHEST_MM, nearest
-
-STANDARD_GRAVITY_M_S2 = 9.80665
-"""One kilogram-force in newtons, exact (3rd General Conference on Weights and Measures, 1901)."""
 
 _VALUES = ("lateral_mm", "radial_mm", "tension_n", "tension_kgf")
 _READ = ("spoke", *_VALUES)
@@ -148,7 +145,7 @@ def _check_units(path: Path, values: dict[str, np.ndarray]) -> None:
             f"tension_n is {newtons.max():g} at most, far too little for a built wheel; if these are kilograms "
             "(kgf), call the column tension_kgf; if they are newtons, bring the tension up evenly first",
         )
-    if len(kilograms) and kilograms.max() * STANDARD_GRAVITY_M_S2 < SLACKEST_N:
+    if len(kilograms) and kilograms.max() * NEWTONS_PER_KGF < SLACKEST_N:
         raise BadFile(
             path,
             f"tension_kgf is {kilograms.max():g} at most, far too little for a built wheel; if these are marks of the gauge's "
@@ -177,7 +174,7 @@ def _in_newtons(path: Path, values: dict[str, np.ndarray]) -> np.ndarray:
         raise BadFile(
             path, f"spoke {both[0] + 1} has a tension in N and another in kgf; leave one of them empty"
         )
-    return np.where(np.isfinite(newtons), newtons, kilograms * STANDARD_GRAVITY_M_S2)
+    return np.where(np.isfinite(newtons), newtons, kilograms * NEWTONS_PER_KGF)
 
 
 def _check_complete(path: Path, columns: dict[str, np.ndarray], need: Sequence[str]) -> None:

@@ -77,6 +77,7 @@ from rimgauge.records.signal import (
 from rimgauge.records.wheel import (
     FEWEST_SPOKES,
     MOST_SPOKES,
+    NEWTONS_PER_KGF,
     Hub,
     Influence,
     Rim,

@@ -6,6 +6,8 @@ import numpy as np
 
 from rimgauge.records.base import Flange, FloatArray, own, record
 
+NEWTONS_PER_KGF = 9.80665
+"""Standard gravity, exact (3rd General Conference on Weights and Measures, 1901)."""
 USUAL_RADIUS_MM = 311.0
 """Outer radius of a common rim, where no wheel file tells it."""
 FEWEST_SPOKES, MOST_SPOKES = 4, 60

@@ -11,6 +11,7 @@ from rimgauge.errors import BadInput
 from rimgauge.records import (
     FEWEST_SPOKES,
     MOST_SPOKES,
+    NEWTONS_PER_KGF,
     Flange,
     FloatArray,
     Hub,
@@ -53,7 +54,6 @@ SPOKE_BEARS_N_PER_MM2 = 780.0
 """A spoke of 2 mm breaks at 250 to 300 kgf (common practice): over the lower of these, by its section, no limit is set.
 Spokes that are thinner in the middle have ends of 2 mm, and stronger wire."""
 ENDS_MM = 2.0
-NEWTONS_PER_KGF = 9.80665
 LIKE_KGF = (20.0, 200.0)
 """No wheel is built to so few newtons, but many to so many kilograms-force; less is a wheel without tension, as models have it."""
 
