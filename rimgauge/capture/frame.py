@@ -50,6 +50,9 @@ class FrameSource(Protocol):
     def files(self) -> list[Path]:
         """Files that the frames and their times are read from, none of a live source."""
 
+    def notes(self) -> tuple[str, ...]:
+        """What a record should say of how the frames came: pictures missing, a line that was lost."""
+
 
 def as_colour(image: NDArray[np.generic]) -> Picture:
     """Picture (h, w, 3) BGR of a grey or colour one."""

@@ -24,6 +24,8 @@ PAUSES_S = (0.2, 0.5, 1.0, 2.0)
 CLOCKS_APART_S = 1.0
 """A camera's own clock that strays so far from ours was set anew, and is not believed again."""
 ANSWER_MS = 5000
+MANY_DROPPED = 0.1
+"""Of the pictures that came: so many missing make the wheel jump twice as far here and there, which is worth telling."""
 
 
 class Line(Protocol):
@@ -57,8 +59,8 @@ class LiveSource:
 
     def __init__(self, kind: str, name: str, connect: Callable[[], Line], nobody: str) -> None:
         self.kind, self.name = kind, name
-        self.dropped = 0
-        self.reconnected = 0
+        self._came = self._dropped = self._came_back = 0
+        self._lost = False
         self._connect, self._nobody = connect, nobody
         self._stopped = threading.Event()
         self._news = threading.Condition()
@@ -84,6 +86,7 @@ class LiveSource:
 
     def __iter__(self) -> Iterator[Frame]:
         index, last_s = 0, -math.inf
+        self._came = self._dropped = 0  # what nobody waited for yet was not missed
         while not self._stopped.is_set():
             with self._news:
                 if self._newest is None and self._trouble is None:
@@ -112,6 +115,19 @@ class LiveSource:
         """Nothing is read from files."""
         return []
 
+    def notes(self) -> tuple[str, ...]:
+        """Say how often the line was lost, and how many pictures came while an earlier one was being worked on."""
+        notes = []
+        if self._came_back:
+            times = "once" if self._came_back == 1 else f"{self._came_back} times"
+            notes.append(f"The {self.kind} was lost {times} and came back.")
+        if self._dropped > MANY_DROPPED * self._came:
+            notes.append(
+                f"{self._dropped} of the {self._came} pictures that came were passed over, because the computer was "
+                "still at work on an earlier one: close other programs, or set the camera to smaller pictures."
+            )
+        return tuple(notes)
+
     def _read_on(self) -> None:
         """Read until stopped; call again after each drop, and give up when that doesn't help."""
         stamps, seen_s, tries = Stamps(), time.monotonic(), 0
@@ -134,12 +150,11 @@ class LiveSource:
             line = self._call_again()
 
     def _call_again(self) -> Line | None:
+        self._lost = True
         try:
-            line = self._connect()
+            return self._connect()
         except OSError:
             return None
-        self.reconnected += 1
-        return line
 
     def _offer(self, image: NDArray[np.generic], time_s: float) -> bool:
         """Hand a picture over in place of one that still waits; tell whether its size was right."""
@@ -150,7 +165,10 @@ class LiveSource:
             self._other_size = size
             return False
         with self._news:
-            self.dropped += self._newest is not None
+            self._came += 1
+            self._came_back += self._lost
+            self._lost = False
+            self._dropped += self._newest is not None
             self._newest = (time_s, as_colour(image))
             self._news.notify_all()
         return True

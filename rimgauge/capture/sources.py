@@ -47,6 +47,8 @@ AHEAD_FRAMES = 8
 MORE_DECODERS = 1
 """So many threads more than the processor has cores decode a film: while one hands its picture on, the cores are at work."""
 SAME_TIME_S = 1e-4
+LEAST_OF_STATED = 0.9
+"""A file's number of frames is often reckoned from its length, and right to a few in a hundred (from memory)."""
 LONGEST_NUMBER = 9
 NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try another number, from 0 up"
 NO_STREAM = "nothing answers at this address; check that phone and computer share a network"
@@ -72,6 +74,10 @@ class _Closing:
     def stop(self) -> None:
         """Let the frames end soon."""
         self._stopped = True
+
+    def notes(self) -> tuple[str, ...]:
+        """Nothing was amiss."""
+        return ()
 
     _stopped = False
 
@@ -128,6 +134,7 @@ class VideoSource(_Closing):
 
     def __init__(self, path: Path, fps: float) -> None:
         self.name, self.path, self.fps = str(path), path, fps
+        self._read = 0
         self.capture = _film(self.name)
         if not self.capture.isOpened():
             raise FrameTrouble(
@@ -151,6 +158,17 @@ class VideoSource(_Closing):
             index += 1
         if index == 0:
             raise FrameTrouble(self.name, "not one frame could be read from it")
+        self._read = index
+
+    def notes(self) -> tuple[str, ...]:
+        """Say where far fewer frames came than the file tells of, which not every kind of file does exactly."""
+        stated = int(self.capture.get(cv2.CAP_PROP_FRAME_COUNT))
+        if self._stopped or self._read >= LEAST_OF_STATED * stated:
+            return ()
+        return (
+            f"The film's file tells of {stated} frames, and {self._read} could be read: it was cut off or is damaged, and "
+            "what is missing was not measured.",
+        )
 
     def picture_at(self, index: int, time_s: float) -> Picture | None:
         """Read the picture (h, w, 3) BGR of a frame by its number and the time it had; None where it isn't there.

@@ -256,7 +256,7 @@ def _measure(
             source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
             other=known.other,
         )
-        runout = replace(made, measured_by=to.asked.by)
+        runout = replace(made, measured_by=to.asked.by, notes=(*made.notes, *frames.notes()))
         picture = None if to.keeps == "none" else worst_picture(runout, seen, known.view, again)
         return runout, to.write(runout, picture, again.files() if to.keeps == "frames" else [])
 

@@ -46,6 +46,26 @@ def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return folder
 
 
+@pytest.mark.parametrize("share", [0.75, 1.0])
+def test_a_film_that_was_cut_off_is_measured_as_far_as_it_goes_and_the_record_says_so(
+    job: Path, share: float
+) -> None:
+    writer = cv2.VideoWriter("whole.avi", cv2.VideoWriter.fourcc(*"MJPG"), 30, (640, 360))
+    for picture in sorted((SAMPLE / "lateral_before" / "frames").iterdir()):
+        writer.write(cv2.imread(str(picture)))
+    writer.release()
+    data = Path("whole.avi").read_bytes()
+    Path("copied.avi").write_bytes(data[: int(share * len(data))])
+    run(["measure", "copied.avi"])
+    told = [note for note in read_pass(job / "pass-01.json").notes if "cut off" in note]
+    read, stated = len(read_pass(job / "pass-01.json").frames.time_s), 176
+    assert (read < stated) == (share < 1)
+    assert told == [
+        f"The film's file tells of {stated} frames, and {read} could be read: it was cut off or is damaged, and "
+        "what is missing was not measured."
+    ] * (share < 1)
+
+
 def test_the_worst_place_is_kept_with_the_result_and_recorded(
     few: Path, job: Path, capsys: pytest.CaptureFixture
 ) -> None:

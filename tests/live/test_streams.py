@@ -63,7 +63,7 @@ def test_pictures_come_in_their_order(length):
 def test_a_cut_line_is_called_again():
     with Phone(sends(20, 40), sends(60, 80)) as phone, open_source(phone.address) as source:
         assert levels_of(source, 4) == [20, 40, 60, 80]
-        assert source.reconnected == 1
+        assert source.notes() == ("The stream was lost once and came back.",)
 
 
 def test_a_stalled_line_is_called_again():
@@ -139,7 +139,17 @@ def test_frames_nobody_took_are_dropped_rather_than_late():
     # in 0.6 s at least ten came; the one taken is the newest, not the next
     assert second.image.mean() - first.image.mean() > 40
     assert second.time_s - first.time_s == pytest.approx(0.6, abs=0.3)
-    assert source.dropped > 5
+    (note,) = source.notes()
+    passed_over, came = (int(word) for word in note.split() if word.isdigit())
+    assert 5 < passed_over < came
+    assert note.startswith(f"{passed_over} of the {came} pictures that came were passed over")
+
+
+def test_pictures_that_came_before_anyone_looked_are_not_missed():
+    with Phone(sends(*range(10, 250, 8), pause_s=0.02)) as phone, open_source(phone.address) as source:
+        time.sleep(0.3)
+        levels_of(source, 3)
+        assert source.notes() == ()
 
 
 def test_the_cameras_own_clock_is_taken_where_it_states_one():
