@@ -11,7 +11,8 @@ from rimgauge.errors import BadInput
 from rimgauge.plan import Known, Wishes, assumed_side, make_plan
 from rimgauge.records import Direction, FloatArray, Plan, Readings, Round, Runout, Wheel
 from rimgauge.signal import axle_first
-from rimgauge.wheel.learning import believable, learn, moved_opposite
+from rimgauge.wheel.learning import believable, learn
+from rimgauge.wheel.missed import moved_opposite
 
 
 def readings_from_passes(

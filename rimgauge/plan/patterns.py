@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rimgauge.plan.likely import turned_apart, worst_misfit
+from rimgauge.plan.apart import turned_apart, worst_misfit
 from rimgauge.plan.problem import Line, Problem, flange_spokes, side_means
 from rimgauge.plan.wishes import Checked
 from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Wheel

@@ -9,7 +9,8 @@ import numpy as np
 
 from rimgauge.errors import BadInput
 from rimgauge.plan.coarse import coarse_steps_mm, lines_behind
-from rimgauge.plan.likely import GaugeReading, Likely, likely_deviations, read_again, turned_since
+from rimgauge.plan.gauge import GaugeReading, read_again, turned_since
+from rimgauge.plan.likely import Likely, likely_deviations
 from rimgauge.plan.problem import (
     DISH_AIM_SHARE,
     DISH_HOLD_MM,

@@ -14,7 +14,8 @@ from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.records import FloatArray, Round
 from rimgauge.wheel import influence
-from rimgauge.wheel.learning import believable, learn, moved_opposite
+from rimgauge.wheel.learning import believable, learn
+from rimgauge.wheel.missed import moved_opposite
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,8 @@ from wheels import as_done, out_of_true
 
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.choosing import LEAVE_IT
-from rimgauge.plan.likely import likely_deviations, read_again
+from rimgauge.plan.gauge import read_again
+from rimgauge.plan.likely import likely_deviations
 from rimgauge.plan.problem import flange_spokes, starting_tension
 from rimgauge.plan.stating import state_problem
 from rimgauge.records import Round
