@@ -38,8 +38,8 @@ MOST_WHITE = 0.3
 LEAST_FRAMES = 40
 FRAMES_A_COLUMN = 3
 """Fewer profiles tell no covariance; a film of three seconds with a knock half way has 45 on either side."""
-COMMON = 0.9
-"""A column counts where so many frames have it: near the pointer's tip the band is narrower."""
+COMMON, LEAST_COLUMNS = 0.9, 5
+"""A column counts where so many frames have it: near the pointer's tip the band is narrower. Fewer show no edge."""
 ROUNDS = 3
 MOST_UNLIKELY = 4.0
 """Frames whose misfit is so many times the usual one don't tell what is usual."""
@@ -181,7 +181,7 @@ def evened(
     unlike = np.zeros(len(good), dtype=bool)
     variance = gaps.edge_error_px**2
     columns, usable = _common(profiles, good)
-    if usable.sum() < max(LEAST_FRAMES, FRAMES_A_COLUMN * columns.sum()):
+    if columns.sum() < LEAST_COLUMNS or usable.sum() < max(LEAST_FRAMES, FRAMES_A_COLUMN * columns.sum()):
         left = restless(gaps.time_s, gaps.gap_px, np.zeros(len(good)))
         return Evened(correction, _agreeing(variance, left, gaps), unlike)
     x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]

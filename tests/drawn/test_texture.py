@@ -60,8 +60,14 @@ def test_too_few_frames_or_pixels_leave_the_fit_as_it_is() -> None:
     frames, places = drawn(0.12, seed=3)
     fit = fit_edge(frames, places, ROW_PX, SHAPE)
     profiles = mean_profiles(frames, fit.place_px, fit.slope, ROW_PX, SHAPE)
-    for good in (np.arange(FRAMES) < 30, np.zeros(FRAMES, dtype=bool)):
-        found = evened(profiles, fit.place_px, gaps(fit), good, SHAPE)
+    every = np.ones(FRAMES, dtype=bool)
+    one_pixel = np.where(np.arange(profiles.shape[1]) < profiles.shape[1] - 1, np.nan, profiles)
+    for good, seen in (
+        (np.arange(FRAMES) < 30, profiles),
+        (~every, profiles),
+        (every, one_pixel.astype(np.float32)),
+    ):
+        found = evened(seen, fit.place_px, gaps(fit), good, SHAPE)
         assert np.isnan(found.correction_px).all()
         # The rows don't see the texture; that gaps differ by it from frame to frame tells it.
         assert 0.7 < float(np.median(found.standard_error_px) / np.std(fit.place_px - places)) < 1.3
