@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rimgauge.cli.views import view_named
+from rimgauge.cli.views import view_named, with_scale
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ class Given:
 
         view_file = view_named(self.view_file, self.direction, source)
         check_view_as_recorded(view_file)
-        view = read_view(view_file)
+        view = with_scale(read_view(view_file), view_file)
         if self.direction is not None and view.direction != self.direction:
             raise BadInput(f"{view_file} is a {view.direction} view, not a {self.direction} one")
         return view

@@ -78,7 +78,8 @@ def from_job(
         )
         comparisons.append(made)
         used += files
-        _check_spokes(job, build.get("spokes"), files[-1], made.after)
+        for path, (measured, _) in zip(files, made.rows, strict=True):
+            _check_spokes(job, build.get("spokes"), path, measured)
     check_as_recorded([*inside, *plans(job)])
     diameter_mm = build.get("rim", {}).get("effective_diameter_mm")
     return Evidence(
@@ -98,7 +99,8 @@ def _check_spokes(job: Job, spokes: int | None, file: Path, measured: Runout) ->
         raise BadFile(
             job.wheel,
             f"has {spokes} spokes, but {file.name} was measured on a wheel of {count}; put the number right, or start a job of "
-            "its own for another wheel with `rimgauge new`",
+            "its own for another wheel with `rimgauge new`; the measurements of this one alone go on a page with --before "
+            "and --after",
         )
 
 

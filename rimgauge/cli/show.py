@@ -21,7 +21,7 @@ from rimgauge.cli.common import (
 )
 from rimgauge.cli.decimals import WHOLE
 from rimgauge.cli.measure_given import load_wheel
-from rimgauge.cli.views import view_named
+from rimgauge.cli.views import view_named, with_scale
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
@@ -163,7 +163,7 @@ def _watched(
     from rimgauge.records import WheelInView
     from rimgauge.watching import watch
 
-    view, wheel = read_view(view_file), load_wheel(wheel_file, spokes)
+    view, wheel = with_scale(read_view(view_file), view_file), load_wheel(wheel_file, spokes)
     draw = drawing(view, wheel.spoke_angles_deg, look.size_px)
     bench = _bench(view, wheel, plan, before)
     stopped = threading.Event()

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import shown
-from rimgauge.errors import BadInput, FrameTrouble
+from rimgauge.cli.common import quoted, shown
+from rimgauge.errors import BadInput, FrameTrouble, ScaleMissing
 
 if TYPE_CHECKING:
     from rimgauge.job import Job
@@ -51,6 +51,24 @@ def view_named(named: Path | None, direction: Direction | None, source: str | No
     if found is None:
         raise BadInput("say where things are in the picture with --view view.json; `rimgauge aim` makes one")
     return found
+
+
+def with_scale(view: View, path: Path) -> View:
+    """Give back the view that was read from a file; without a scale nothing can be measured with it.
+
+    Raises
+    ------
+    ScaleMissing
+        It has none; the file is named, and what to type.
+
+    """
+    if view.scale is None:
+        raise ScaleMissing(
+            f"{path}: this view has no scale yet; take a picture of the printed sheet where the rim's edge is and run "
+            f"rimgauge scale --view {quoted(path)} --checkerboard sheet.jpg --square-mm 5 (or give a card or a coin, see "
+            "rimgauge scale --help)"
+        )
+    return view
 
 
 def put_view(

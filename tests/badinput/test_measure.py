@@ -13,6 +13,7 @@ import pytest
 from rimgauge.cli import run
 from rimgauge.cli.scene import write_scene
 from rimgauge.scene import SceneSpec, random_curve
+from tests.said import stopped
 
 SPOKE_RMS_MM = 0.02
 """As of drawn frames in their own order."""
@@ -202,3 +203,15 @@ def test_mark_alone_on_a_wheel_pushed_by_hand(tmp_path: Path, capsys: pytest.Cap
     shutil.copy(radial / "view.json", view)
     changed_view(view, spoke_box=None)
     assert "spin freely" in refused(capsys, radial / "frames", view)
+
+
+@pytest.mark.parametrize("command", ["measure", "show"])
+def test_a_view_without_a_scale_is_named_with_what_to_type(
+    command: str, few: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    view = few.parent / "view.json"
+    changed_view(view, scale=None)
+    code, said = stopped([command, few, "--view", view, "--spokes", "28"], capsys)
+    assert code == 1
+    assert f"{view}: this view has no scale yet" in said
+    assert f"rimgauge scale --view {view} --checkerboard sheet.jpg" in said

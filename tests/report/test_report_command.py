@@ -83,8 +83,18 @@ def test_the_dish_stands_on_the_page_and_the_turned_wheel_is_not_taken_for_the_l
 def test_a_wheel_file_of_another_number_of_spokes_is_not_put_on_one_page_with_what_was_measured(job, capsys):
     job.wheel.write_text(job.wheel.read_text(encoding="utf-8").replace("spokes = 32", "spokes = 28"), "utf-8")
     _, line = stopped(["report", str(job.folder)], capsys)
-    assert "wheel.toml: has 28 spokes, but pass-02.json was measured on a wheel of 32" in line
+    assert "wheel.toml: has 28 spokes, but pass-01.json was measured on a wheel of 32" in line
     assert not (job.folder / "report.pdf").exists()
+
+
+def test_an_older_measurement_of_another_number_of_spokes_is_not_put_on_the_page_either(tmp_path, capsys):
+    job = create_job(tmp_path / "job", spokes=32)
+    for spokes in (28, 32):
+        keep_pass(job, simulated_pass(wave(2, 0.1), spokes=spokes, seed=spokes))
+    _, line = stopped(["report", str(job.folder)], capsys)
+    assert "wheel.toml: has 32 spokes, but pass-01.json was measured on a wheel of 28" in line
+    run(["report", "--after", str(job.folder / "pass-02.json"), "--out", str(tmp_path / "page.pdf")])
+    assert "Runs true" in capsys.readouterr().out
 
 
 def test_words_of_several_lines_are_written_as_one(tmp_path, runout):
