@@ -9,8 +9,12 @@ import numpy as np
 
 from rimgauge.plan.gauge import GAUGE_NOISE
 from rimgauge.plan.regression import UNREAD_NOISE, about_means, likeliest_scales, put_together
-from rimgauge.records import FloatArray, Influence, IntArray, Readings, record
+from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, record
 
+HIDDEN = 2
+"""So many that don't stand out are left out before the search for more ends."""
+FEW_READ = 2
+"""So few readings say nothing of how a gauge scatters."""
 MEDIAN_TO_DEVIATION = 1.4826
 """Standard deviation over the median of the absolute value, of a normal distribution."""
 
@@ -46,7 +50,7 @@ def turned_apart(
 
 @record
 class Misfit:
-    """The spoke (from 0) whose tension as read fits all other readings least: expected_n, what they make one expect of it.
+    """A spoke (from 0) whose tension as read doesn't fit all other readings: expected_n, what they make one expect of it.
 
     off: how far from that it was read, in standard deviations; where the gauge scatters more than usual, in those of
     its own scatter.
@@ -57,36 +61,73 @@ class Misfit:
     off: float
 
 
-def worst_misfit(
-    readings: Readings, tension_n: FloatArray, influence: Influence, sides: Sequence[IntArray]
-) -> Misfit:
-    """Find the tension, of those that were read, that the runout and the other tensions agree with least.
+def misfits(
+    readings: Readings,
+    tension_n: FloatArray,
+    influence: Influence,
+    sides: Sequence[IntArray],
+    *,
+    least_off: float,
+    most: int,
+) -> tuple[Misfit, ...]:
+    """Find the tensions, of those that were read, that the runout and the other tensions don't agree with.
 
-    Each is left out in turn, then the worst for good, as it makes the wheel seem more uneven than it is. Parameters
-    are those of `likely_deviations`; at least one tension is read.
+    Each is left out in turn, then the worst for good, as it makes the wheel seem more uneven than it is; then the next, at
+    most so many (most). One that is off by less than least_off may hide behind a second one, so that the search ends
+    only after two such; what is found is judged once more with all of it left out. The other parameters are those of
+    `likely_deviations`.
     """
-    n, read = len(tension_n), np.isfinite(readings.tension_n)
-    about = about_means(n, sides)
-
-    def left_out(values_n: FloatArray, filled_n: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """What is expected of each, and its standard deviation with the noise that is taken for its reading (n,) [N]."""
-        state = replace(readings, tension_n=values_n)
-        seen = put_together(state, filled_n, influence, about, GAUGE_NOISE, readings.steps_mm)
-        inverse = np.linalg.inv(seen.covariance(likeliest_scales(seen)))
-        # Of a Gaussian of covariance K, value i given the others is y_i − (K⁻¹y)_i/(K⁻¹)_ii, its variance 1/(K⁻¹)_ii
-        # (Rasmussen and Williams, chapter 5, from memory).
-        weight = np.diag(inverse)[:n]
-        return filled_n - (inverse @ seen.values)[:n] / weight, 1 / np.sqrt(weight)
-
-    expected_n, spread_n = left_out(readings.tension_n, tension_n)
-    spoke = int(np.argmax(np.where(read, np.abs(tension_n - expected_n) / spread_n, 0.0)))
-    this = np.arange(n) == spoke
-    expected_n, spread_n = left_out(
-        np.where(this, np.nan, readings.tension_n), np.where(this, expected_n, tension_n)
+    read, filled_n = np.isfinite(readings.tension_n), tension_n.copy()
+    out, kept = np.zeros(len(tension_n), dtype=bool), np.zeros(len(tension_n), dtype=bool)
+    if read.sum() <= FEW_READ:
+        return ()
+    expected_n, off = _judged(readings, tension_n, filled_n, out, influence, sides)
+    while out.sum() < most and out.sum() - kept.sum() < HIDDEN and (read & ~out).sum() > FEW_READ:
+        spoke = int(np.argmax(np.where(read & ~out, off, -1.0)))
+        out[spoke], filled_n[spoke] = True, expected_n[spoke]
+        expected_n, off = _judged(readings, tension_n, filled_n, out, influence, sides)
+        kept = out.copy() if off[spoke] >= least_off else kept
+    if not kept.any():
+        return ()
+    filled_n = np.where(kept, filled_n, tension_n)
+    expected_n, off = _judged(readings, tension_n, filled_n, kept, influence, sides)
+    return tuple(
+        Misfit(spoke=int(spoke), expected_n=float(expected_n[spoke]), off=float(off[spoke]))
+        for spoke in np.flatnonzero(kept & (off >= least_off))
     )
-    others = read & ~this
-    scatter = MEDIAN_TO_DEVIATION * np.median(np.abs(tension_n - expected_n)[others] / spread_n[others])
-    noise_n2 = (GAUGE_NOISE**2 - UNREAD_NOISE**2) * float(tension_n[others].mean()) ** 2
-    own_n = np.sqrt(max(spread_n[spoke] ** 2 + noise_n2, (GAUGE_NOISE * expected_n[spoke]) ** 2))
-    off = abs(tension_n[spoke] - expected_n[spoke]) / own_n / max(scatter, 1.0)
-    return Misfit(spoke=spoke, expected_n=float(expected_n[spoke]), off=float(off))
+
+
+def _judged(
+    readings: Readings,
+    tension_n: FloatArray,
+    filled_n: FloatArray,
+    out: BoolArray,
+    influence: Influence,
+    sides: Sequence[IntArray],
+) -> tuple[FloatArray, FloatArray]:
+    """What all else makes one expect of each tension (n,) [N], and how far off it was read (n,), some being left out (n,)."""
+    state = replace(readings, tension_n=np.where(out, np.nan, readings.tension_n))
+    expected_n, spread_n = _left_out(state, filled_n, influence, sides)
+    others = np.isfinite(state.tension_n)
+    off_n = np.abs(tension_n - expected_n)
+    scatter = MEDIAN_TO_DEVIATION * np.median(off_n[others] / spread_n[others])
+    unread_n2 = np.where(out, GAUGE_NOISE**2 - UNREAD_NOISE**2, 0.0) * float(filled_n[others].mean()) ** 2
+    own_n = np.sqrt(np.maximum(spread_n**2 + unread_n2, (GAUGE_NOISE * expected_n) ** 2))
+    return expected_n, off_n / own_n / max(scatter, 1.0)
+
+
+def _left_out(
+    readings: Readings, filled_n: FloatArray, influence: Influence, sides: Sequence[IntArray]
+) -> tuple[FloatArray, FloatArray]:
+    """What all else makes one expect of each tension, and its standard deviation with its reading's noise (n,) [N].
+
+    filled_n (n,): tension at every spoke, what was not read being filled in [N].
+    """
+    n = len(filled_n)
+    about = about_means(n, sides)
+    seen = put_together(readings, filled_n, influence, about, GAUGE_NOISE, readings.steps_mm)
+    inverse = np.linalg.inv(seen.covariance(likeliest_scales(seen)))
+    # Of a Gaussian of covariance K, value i given the others is y_i − (K⁻¹y)_i/(K⁻¹)_ii, its variance 1/(K⁻¹)_ii
+    # (Rasmussen and Williams, chapter 5, from memory).
+    weight = np.diag(inverse)[:n]
+    return filled_n - (inverse @ seen.values)[:n] / weight, 1 / np.sqrt(weight)

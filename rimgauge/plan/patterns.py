@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rimgauge.plan.apart import turned_apart, worst_misfit
+from rimgauge.plan.apart import Misfit, misfits, turned_apart
 from rimgauge.plan.problem import Line, Problem, flange_spokes, side_means
 from rimgauge.plan.wishes import Checked
 from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, Wheel
@@ -31,8 +31,8 @@ part read by hand or of kinds no plan was looked at on, none reached 4.8 (docs/b
 MISREAD_OFF = 5.0
 """By so many standard deviations a tension doesn't fit the rim; of 160 simulated sets of readings with a usual gauge none
 came so far (docs/method-plan.md)."""
-FEW_READ = 2
-"""So few readings say nothing of how a gauge scatters."""
+MOST_MISREAD = 4
+"""So many tensions that don't fit are named at most; read again and planned again, the next plan names the rest."""
 FAR_OUT_MM = 3.0
 UNREAD_FARTHEST_MM = 5.0
 """More lateral runout than the first is asked about where no tension was read; the closed loop's wheels have up to as much.
@@ -92,7 +92,7 @@ def first_looks(
     elif "spokes" not in checked:
         first += [
             _perhaps_lost(readings, wheel, influence, problem),
-            _misread(readings, wheel, influence, problem),
+            _before(misread(readings, wheel, influence, problem, checked)),
         ]
     return tuple(words for words in first if words is not None)
 
@@ -152,18 +152,39 @@ def _perhaps_lost(readings: Readings, wheel: Wheel, influence: Influence, proble
     )
 
 
-def _misread(readings: Readings, wheel: Wheel, influence: Influence, problem: Problem) -> str | None:
-    """Name the spoke whose tension as read fits the rim least, where it doesn't fit at all: a slip of gauge or pencil."""
-    if not problem.tension_known or np.isfinite(readings.tension_n).sum() <= FEW_READ:
+def misread(
+    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, checked: frozenset[Checked]
+) -> str | None:
+    """Name the spokes whose tension as read doesn't fit the rim at all: a slip of gauge or pencil."""
+    if not problem.tension_known or "spokes" in checked:
         return None
-    worst = worst_misfit(readings, problem.tension_n, influence, flange_spokes(wheel))
-    if worst.off < MISREAD_OFF:
-        return None
-    return (
-        f"Before you turn a nipple: {readings.tension_n[worst.spoke]:.0f} N, read at spoke {worst.spoke + 1} "
-        f"({wheel.flanges[worst.spoke]} side), doesn't fit how the rim runs; about {worst.expected_n:.0f} N would. Read that "
-        "spoke again, and if it was misread, plan again; if it wasn't, go on (--checked spokes leaves this out)."
+    found = misfits(
+        readings,
+        problem.tension_n,
+        influence,
+        flange_spokes(wheel),
+        least_off=MISREAD_OFF,
+        most=MOST_MISREAD,
     )
+    if not found:
+        return None
+    again = "that spoke" if len(found) == 1 else "those spokes"
+    were = ("it was", "it wasn't") if len(found) == 1 else ("they were", "they weren't")
+    return (
+        f"{'; '.join(_does_not_fit(readings, wheel, one) for one in found)}. Read {again} again, and if {were[0]} misread, "
+        f"plan again; if {were[1]}, go on (--checked spokes leaves this out)."
+    )
+
+
+def _does_not_fit(readings: Readings, wheel: Wheel, one: Misfit) -> str:
+    return (
+        f"{readings.tension_n[one.spoke]:.0f} N, read at spoke {one.spoke + 1} ({wheel.flanges[one.spoke]} side), doesn't fit "
+        f"how the rim runs; about {one.expected_n:.0f} N would"
+    )
+
+
+def _before(words: str | None) -> str | None:
+    return None if words is None else f"Before you turn a nipple: {words}"
 
 
 def _as_if_lost(wheel: Wheel, spoke: int) -> str:

@@ -11,7 +11,7 @@ from rimgauge.errors import BadInput
 from rimgauge.plan.choosing import Chosen, choose
 from rimgauge.plan.coarse import coarse_steps_mm, doubts
 from rimgauge.plan.order import order_of_work
-from rimgauge.plan.patterns import first_looks
+from rimgauge.plan.patterns import first_looks, misread
 from rimgauge.plan.problem import Problem
 from rimgauge.plan.remains import fewer_nipples, left_over, out_of_reach, radial_steps
 from rimgauge.plan.safety import (
@@ -111,9 +111,10 @@ def _chosen(
         unseen=known.unseen,
     )
     if not (chosen.refused or chosen.eighths.any()):
-        return chosen, ()
+        doubted = misread(readings, wheel, influence, problem, wishes.checked)
+        return (chosen if doubted is None else replace(chosen, notes=(*chosen.notes, doubted))), ()
     looks = first_looks(readings, wheel, influence, problem, wishes.checked, known.axle)
-    near = may_pass_limit(wheel, problem, chosen.eighths)
+    near = () if "spokes" in wishes.checked else may_pass_limit(wheel, problem, chosen.eighths)
     return chosen, near + looks + out_of_reach(problem, chosen.eighths)
 
 

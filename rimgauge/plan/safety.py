@@ -22,6 +22,8 @@ GENEROUS_PEAK = 0.3
 GENEROUS_RMS = 0.15
 GENEROUS_RISE = 0.1
 """What nipples could do if tension were left very uneven: what even that does not mend is a bent rim."""
+FAR_ABOVE = 2.0
+"""A spoke over so many times the median tension of its side was more likely misread (our judgement)."""
 LOOSE_SHARE = 0.5
 """A side whose mean tension is under this share of what it shall be is far too loose (our judgement)."""
 UNEVEN_SHARE = 0.1
@@ -106,7 +108,7 @@ def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
     for side, spokes in zip(("right", "left"), flange_spokes(wheel), strict=True):
         tension = problem.tension_n[spokes]
         if tension.mean() > limit:
-            return (
+            return _far_above_the_rest(wheel, problem, side, spokes) or (
                 f"the mean tension {_source(wheel, problem, side)} for the {side} side, {tension.mean():.0f} N, is over the limit "
                 f"of {limit:.0f} N. Tension must come down evenly all round before the wheel is trued: a "
                 "job for a mechanic."
@@ -116,9 +118,24 @@ def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
             return (
                 f"{_named(slack)} on the {side} side {'is' if len(slack) == 1 else 'are'} slack or broken:"
                 f" under {SLACK_SHARE:.0%} of that side's mean tension. Replace or re-tension first, then "
-                "measure again."
+                "measure again; if it was only misread, plan again."
             )
     return None
+
+
+def _far_above_the_rest(wheel: Wheel, problem: Problem, side: str, spokes: IntArray) -> str | None:
+    """Name the tensions that alone bring a side's mean over the limit: a slip of gauge or pencil, or spokes far too tight."""
+    tension, limit = problem.tension_n[spokes], wheel.tension.limit_n
+    usual_n = float(np.median(tension))
+    above = tension > FAR_ABOVE * usual_n
+    if not problem.tension_known or not above.any() or tension[~above].mean() > limit:
+        return None
+    read = " and ".join(f"{value:.0f} N" for value in tension[above])
+    return (
+        f"{read}, read at {_named(spokes[above])} ({side} side), is over twice what its neighbours have, {usual_n:.0f} N, and over "
+        f"the limit of {limit:.0f} N. Read again, and if it was misread, plan again; if it wasn't, that must come down before "
+        "the wheel is trued: a job for a mechanic."
+    )
 
 
 def _source(wheel: Wheel, problem: Problem, side: str) -> str:
@@ -242,7 +259,7 @@ def may_pass_limit(wheel: Wheel, problem: Problem, eighths: IntArray) -> tuple[s
     return (
         f"Before you turn a nipple: tension was not read, and a spoke that is tighter than most now may be brought over the limit "
         f"of {wheel.tension.limit_n:.0f} N: {_named(near)}. Pluck first, and leave alone what sounds clearly higher than its "
-        "neighbours on the same side; or read the tension and plan again.",
+        "neighbours on the same side (--checked spokes leaves this out); or read the tension and plan again.",
     )
 
 

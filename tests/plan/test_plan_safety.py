@@ -67,6 +67,8 @@ def test_unread_spokes_that_the_plan_brings_near_the_limit_are_to_be_plucked_fir
         named = re.findall(r"\b\d+\b", " ".join(said).split(" N: ")[-1])
         assert {int(number) for number in named} <= tightened
         assert bool(named) == told
+        plucked = make_plan(unread, near, answer, wishes=Wishes(checked=frozenset({"spokes"})))
+        assert not any("may be brought over" in note for note in plucked.see_to_first)
     assert not any("may be brought over" in note for note in make_plan(readings, wheel, answer).see_to_first)
 
 
@@ -131,6 +133,22 @@ def test_a_slack_spoke(wheel, answer):
     assert "spoke 7 on the right side is slack or broken" in _refused(
         replace(readings, tension_n=tension), wheel, answer
     )
+
+
+@pytest.mark.parametrize(("times", "spokes"), [(10.0, (7,)), (10.0, (7, 13)), (1.4, tuple(range(1, 37, 2)))])
+def test_a_slip_of_the_pencil_is_named_and_no_tension_of_all(wheel, answer, times, spokes):
+    """A point left out makes ten of one: one or two such bring the mean over the limit, and so do all that are too tight."""
+    readings = out_of_true(wheel, 0, lateral_mm=1.0)
+    tension = readings.tension_n.copy()
+    tension[[spoke - 1 for spoke in spokes]] *= times
+    said = _refused(replace(readings, tension_n=tension), wheel, answer)
+    if times < 2.0:
+        assert "the mean tension read for the right side" in said
+        return
+    named = " and ".join(str(spoke) for spoke in spokes)
+    assert f"read at spoke{'s' if len(spokes) > 1 else ''} {named} (right side)" in said
+    assert "if it was misread, plan again" in said
+    assert f"{tension[6]:.0f} N" in said
 
 
 @pytest.mark.parametrize(("direction", "reading_mm"), [("lateral", 8.4), ("radial", 4.4)])

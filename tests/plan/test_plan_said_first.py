@@ -147,6 +147,42 @@ def test_a_tension_that_does_not_fit_the_rim_is_named_before_the_steps_with_one_
     assert not any("doesn't fit" in words for words in sound)
 
 
+def test_two_tensions_that_do_not_fit_are_both_named_and_no_other():
+    """One on each side of the wheel, of which either alone makes the other wheel's tension seem more uneven than it is."""
+    true = random_wheel(27657, 0.2)
+    readings = true.read(np.random.default_rng(27657))
+    tension_n = readings.tension_n.copy()
+    tension_n[[3, 14]] *= 1.6, 0.5
+    said = make_plan(
+        replace(readings, tension_n=tension_n), true.nominal, influence(true.nominal)
+    ).see_to_first
+    (words,) = [words for words in said if "doesn't fit" in words]
+    assert re.findall(r"read at spoke (\d+)", words) in (["4", "15"], ["15", "4"])
+    for number, would in re.findall(r"spoke (\d+) [^;.]*; about (\d+) N would", words):
+        assert float(would) == pytest.approx(true.tension_n[int(number) - 1], rel=0.12)
+    assert "if they were misread" in words
+
+
+def test_a_misread_tension_is_named_on_a_wheel_that_needs_no_turns_too(wheel, answer):
+    out = out_of_true(wheel, 2, lateral_mm=1.0)
+    even = replace(out, lateral_mm=out.lateral_mm * 0.2, radial_mm=out.radial_mm * 0.2)
+    even = replace(even, tension_n=1000.0 + 0.2 * (out.tension_n - 1000.0))
+    tension_n = even.tension_n.copy()
+    tension_n[8] = 1500.0
+    misread = replace(even, tension_n=tension_n)
+    for readings, wishes, named in (
+        (even, Wishes(), False),
+        (misread, Wishes(), True),
+        (misread, Wishes(checked=frozenset({"spokes"})), False),
+    ):
+        plan = make_plan(readings, wheel, answer, wishes=wishes)
+        assert plan.corrections == ()
+        assert plan.refused is None
+        assert (
+            any("1500 N, read at spoke 9 (right side), doesn't fit" in note for note in plan.notes) == named
+        )
+
+
 def test_a_spoke_that_is_truly_loose_fits_the_rim(wheel, answer):
     readings = out_of_true(wheel, 2, lateral_mm=1.0)
     loosened = np.where(np.arange(36) == 8, -1.2, 0.0)
