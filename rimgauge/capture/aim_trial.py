@@ -27,13 +27,17 @@ one of its long edges, or before the steepest one by no more than an edge is wid
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Aim:
-    """A view that the tracker follows, tip and rim edge in the last frame tried, and remarks in words."""
+    """A view that the tracker follows, tip and rim edge in the last frame tried, and remarks in words.
+
+    notes: on mark and spokes, which two pointers have in common. edge_notes: on this pointer's own edge.
+    """
 
     view: View
     image: NDArray[np.uint8]
     tip_px: Point
     rim_px: Point
     notes: tuple[str, ...]
+    edge_notes: tuple[str, ...] = ()
 
 
 def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
@@ -55,9 +59,15 @@ def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: t
     follower, rims = tracker.followers[0], cuts[0][1][good]
     places = np.array([follower.rim_patch.to_patch(*place)[0] for place in seen.rim_px[good]])
     rivals = rival_edges(outline_scores(rims, follower.outline), follower.outline, places)
-    notes = (*notes, *_rival_notes(rivals))
     (tip_x, tip_y), (rim_x, rim_y) = seen.tip_px[last], seen.rim_px[last]
-    return Aim(view, shown[last].image, (float(tip_x), float(tip_y)), (float(rim_x), float(rim_y)), notes)
+    return Aim(
+        view,
+        shown[last].image,
+        (float(tip_x), float(tip_y)),
+        (float(rim_x), float(rim_y)),
+        notes,
+        _rival_notes(rivals),
+    )
 
 
 def _check_tip(facing: Facing, tips_px: FloatArray, zoom: float) -> None:

@@ -107,7 +107,9 @@ def command(
     view_file, picture_file = _files(find_job(Path.cwd()), direction, out, picture)
     found = _found(source, fps, direction, side, hints, second_at)
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
-    notes = dict.fromkeys((ASSUMED[direction], *(note for each in found for note in each.notes)))
+    notes = dict.fromkeys(
+        (ASSUMED[direction], *(note for each in found for note in (*each.notes, *each.edge_notes)))
+    )
     told = (*notes, *_lost(view_file))
     put_view(view_file, seen_by(found), used=[Path(source)], pictures=pictures)
     _print(found, told, view_file, picture_file, as_json=as_json)

@@ -44,8 +44,7 @@ def second_of(first: Aim, frames: list[Frame], hints: Hints) -> Aim:
         )
     edge = dataclasses.replace(found.view.edges[0], side=OTHER_SIDE[side])
     # Mark and spokes are the first one's; what is left to tell is of this one's own edge.
-    notes = tuple(note for note in found.notes if "--rim-at" in note)
-    return dataclasses.replace(found, view=dataclasses.replace(first.view, edges=(edge,)), notes=notes)
+    return dataclasses.replace(found, view=dataclasses.replace(first.view, edges=(edge,)), notes=())
 
 
 def seen_by(found: list[Aim]) -> View:

@@ -325,8 +325,9 @@ def _remedy(evidence: tuple[str, ...], revolutions: float) -> str:
     if "spokes" in evidence:
         return "turn the wheel more slowly and evenly, and let the mark pass at least three times"
     return (
-        "let the wheel spin freely for five turns or more instead of pushing it on, or run aim again so that "
-        "spokes are seen too"
+        "spokes would tell it, but none could be followed: put something plain behind them, light them so that they "
+        "stand out, and run aim again so that they are seen; without them let the wheel spin freely for five turns or "
+        "more instead of pushing it on"
     )
 
 

@@ -1,11 +1,17 @@
 """Two pointers, one on either side of the wheel, found by `aim` and read by `measure` and `dish`."""
 
+import dataclasses
 import json
 
+import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from rimgauge.capture.aim import Hints
+from rimgauge.capture.aim_trial import Aim
 from rimgauge.cli import run
+from rimgauge.cli.aim_second import second_of
+from rimgauge.job import read_view
 from tests.said import stopped
 
 RUNOUT_MM, WITHIN_MM = 0.9, 0.03
@@ -70,3 +76,14 @@ def test_of_two_pointers_none_of_which_was_pointed_out_it_is_said_that_both_can_
     assert (
         "say which with --pointer-at and the one on the wheel's other side with --second-pointer-at" in said
     )
+
+
+def test_of_the_second_pointer_only_what_concerns_its_own_edge_is_told(drawn, monkeypatch):
+    view, picture = read_view(drawn / "view.json"), np.zeros((8, 8, 3), np.uint8)
+    right, left = (dataclasses.replace(view, edges=(edge,)) for edge in view.edges)
+    first = Aim(right, picture, (30.0, 4.0), (20.0, 4.0), ("No mark.",), ("Another edge.",))
+    second = Aim(left, picture, (5.0, 4.0), (15.0, 4.0), ("No mark here either.",), ("A third edge.",))
+    monkeypatch.setattr("rimgauge.capture.aim.aim", lambda *_: second)
+    found = second_of(first, [], Hints())
+    assert (found.notes, found.edge_notes) == ((), ("A third edge.",))
+    assert found.view.edges[0].side == "left"
