@@ -17,6 +17,8 @@ GROWING_LINES = ("scale", DEPTH_LINE, LENS_LINE)
 """What grows with the reading."""
 SHARED_LINES = (*GROWING_LINES, PLACE_LINE)
 """What a camera that wasn't moved does to both measurements alike."""
+CLEARLY_BETTER = 0.4
+"""A curve laid otherwise fits clearly better if no more than that share of the misfit is left (a judgement)."""
 PARTS_IN_SIX = 6.0
 """A process of standard deviation s spreads over 6 s, which is set beside the tolerance (common practice)."""
 DIFFER_FACTOR = 1.959964 * math.sqrt(2.0)
@@ -25,7 +27,11 @@ DIFFER_FACTOR = 1.959964 * math.sqrt(2.0)
 
 @record
 class SideChange:
-    """What changed on one side: at each of s spokes [mm], with its standard uncertainty, and of the total."""
+    """What changed on one side: at each of s spokes [mm], with its standard uncertainty, and of the total.
+
+    shifted_spokes: by how many the second must be turned back to fit clearly better, 0 as a rule. other_way_round: it
+    fits clearly better with its spokes counted the other way round.
+    """
 
     side: str
     before_mm: FloatArray
@@ -33,6 +39,7 @@ class SideChange:
     standard_uncertainty_mm: FloatArray
     total_change: Measured
     shifted_spokes: int
+    other_way_round: bool
 
 
 class Spread(NamedTuple):
@@ -88,6 +95,7 @@ def _change(one: SideRunout, two: SideRunout, before: Runout, after: Runout, sha
                 np.full_like(side.spoke_mm, _place_mm(runout)),
             ]
     change_mm = two.total_runout.value - one.total_runout.value
+    other_way_round = _other_way_round(one.spoke_mm, two.spoke_mm)
     return SideChange(
         side=one.side,
         before_mm=one.spoke_mm,
@@ -96,7 +104,8 @@ def _change(one: SideRunout, two: SideRunout, before: Runout, after: Runout, sha
         total_change=Measured(
             value=change_mm, expanded_uncertainty=_difference_uncertainty(before, after, change_mm, shared)
         ),
-        shifted_spokes=_shifted(one.spoke_mm, two.spoke_mm),
+        shifted_spokes=0 if other_way_round else _shifted(one.spoke_mm, two.spoke_mm),
+        other_way_round=other_way_round,
     )
 
 
@@ -136,11 +145,28 @@ def _shared(before: Runout, after: Runout) -> bool:
 
 def _shifted(before_mm: FloatArray, after_mm: FloatArray) -> int:
     """By how many spokes `after` must be turned back to fit `before` clearly better than as it is; else 0."""
-    misfit = np.array([np.std(np.roll(after_mm, -k) - before_mm) for k in range(len(before_mm))])
+    misfit = _misfits(before_mm, after_mm, range(len(before_mm)))
     best = int(np.argmin(misfit))
-    if misfit[best] > 0.4 * misfit[0]:
+    if misfit[best] > CLEARLY_BETTER * misfit[0]:
         return 0
     return best if best <= len(before_mm) // 2 else best - len(before_mm)
+
+
+def _other_way_round(before_mm: FloatArray, after_mm: FloatArray) -> bool:
+    """Whether `after`, counted the other way round from the mark, fits `before` clearly better than turned anyhow.
+
+    So does a wheel that was turned round in the stand, which shows the pointer its other side: of a runout to the side
+    the sign is the other one then too (p₂(θ) = −p₁(−θ), derived).
+    """
+    turned = _misfits(before_mm, after_mm, range(len(before_mm)))
+    near_mark = range(-1, 2)  # spoke 1 stands half a spacing after the mark, or at it
+    back = [_misfits(before_mm, sign * after_mm[::-1], near_mark).min() for sign in (1.0, -1.0)]
+    return bool(min(back) < CLEARLY_BETTER * turned.min())
+
+
+def _misfits(before_mm: FloatArray, after_mm: FloatArray, spokes: range) -> FloatArray:
+    """How far `after` differs from `before` (sd, means apart) once it is turned back by so many spokes."""
+    return np.array([np.std(np.roll(after_mm, -k) - before_mm) for k in spokes])
 
 
 def study(passes: tuple[Runout, ...], tolerance_mm: float) -> Study:

@@ -196,6 +196,24 @@ def test_a_study_takes_what_was_measured_since_the_last_corrections(job, plan, c
     assert since_corrections(open_job(job.folder), files) == ((third, fourth), job.folder / "plan-01.json")
 
 
+def test_compare_sets_what_a_plan_foretold_beside_what_came_and_names_the_other_direction(job, plan, capsys):
+    for seed, size_mm in enumerate((0.3, 0.2)):
+        radial = simulated_pass(wave(2, size_mm), direction="radial", gaps_mm=(("outer", 2.0),), seed=seed)
+        keep_pass(job, radial)
+    assert "Before: pass-01.json, radial" in said(capsys, "compare")
+    measured(job)
+    keep_plan(job, replace(plan, predicted=replace(plan.predicted, lateral_mm=0.14)))
+    measured(job, size_mm=0.1, seed=2)
+    told = said(capsys, "compare")
+    assert "Before: pass-03.json, lateral" in told
+    assert "plan-01.json foretold 0.14 mm of lateral runout at the spokes; 0.20 mm was measured there" in told
+    assert "Next: radial runout was measured twice too. rimgauge compare --direction radial" in told
+    assert "Next" not in said(capsys, "compare", "--direction", "lateral")
+    assert "foretold" not in said(capsys, "compare", "--direction", "radial")
+    fields = json.loads(said(capsys, "compare", "pass-03.json", "pass-04.json", "--json"))
+    assert (fields["plan"], fields["foretold_at_spokes_mm"]) == ("plan-01.json", 0.14)
+
+
 @pytest.mark.parametrize("command", [["dish"], ["report", "--out", "page.html", "--dish"]])
 def test_two_measurements_of_the_same_side_give_no_dish(job, capsys, command):
     one, same = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)

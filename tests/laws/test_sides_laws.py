@@ -203,7 +203,7 @@ def test_changes_are_told_with_the_range_of_their_uncertainties():
     (side,) = changes(simulated_pass(wave(2, 0.6), seed=1), simulated_pass(wave(2, 0.2), seed=2))
     least, most = sure_from_mm(side).min(), sure_from_mm(side).max()
     assert least < 0.7 * most
-    assert f"each with a ± of its own, {least:.3f} to {most:.3f};" in _change_words(side)
+    assert f"* where it exceeds the spoke's own ±, {least:.3f} to {most:.3f}:" in _change_words(side)
 
 
 def test_a_camera_set_up_afresh_makes_the_changes_at_spokes_less_sure():
@@ -231,6 +231,37 @@ def test_a_moved_mark_is_noticed():
 
     (side,) = changes(simulated_pass(shape), simulated_pass(turned, seed=1))
     assert side.shifted_spokes == 2
+
+
+@pytest.mark.parametrize(
+    ("direction", "side", "seen"),
+    [
+        ("lateral", "right", turned_round(bent)),
+        ("lateral", "right", lambda degrees: bent(-np.asarray(degrees))),
+        ("radial", "outer", lambda degrees: bent(-np.asarray(degrees))),
+    ],
+)
+def test_spokes_counted_the_other_way_round_are_noticed(direction, side, seen):
+    """A wheel turned round in the stand, or a view that takes backward for forward; no mark was moved."""
+    before, after = (
+        simulated_pass(shape, direction=direction, gaps_mm=((side, 2.0),), seed=seed)
+        for seed, shape in enumerate((bent, seen))
+    )
+    (change,) = changes(before, after)
+    assert change.other_way_round
+    assert change.shifted_spokes == 0
+    told = " ".join(_change_words(change).split())
+    assert "counted the other way round: was the wheel turned round in the stand" in told
+    assert f"+ where the rim went {'outward' if side == 'outer' else 'to the right'};" in told
+
+
+def test_a_wheel_trued_in_between_is_not_taken_for_one_counted_the_other_way_round():
+    for seed in range(40):
+        rng = np.random.default_rng([240, seed])
+        trued = [wave(order, 0.1 * rng.uniform(), rng.uniform(0.0, 360.0)) for order in (1, 2, 3, 4)]
+        after = simulated_pass(lambda degrees, waves=trued: sum(each(degrees) for each in waves), seed=seed)
+        (change,) = changes(simulated_pass(bent), after)
+        assert not change.other_way_round
 
 
 def test_a_gauge_study_gives_back_the_spread_that_was_put_in():
