@@ -160,7 +160,7 @@ def _when(course: History, files: list[Path]) -> tuple[str, ...]:
 
 def _by_whom(comparisons: list[Comparison], by: str | None) -> tuple[tuple[str, str], ...]:
     """Say who measured: as told now, or of each measurement as it was recorded with it; nothing where nothing is."""
-    from rimgauge.report.words import short_date
+    from rimgauge.report.words import short_dates
 
     if by is not None:
         return (("Measured by", by),)
@@ -170,7 +170,10 @@ def _by_whom(comparisons: list[Comparison], by: str | None) -> tuple[tuple[str, 
         return ()
     if len(names) == 1:
         return (("Measured by", names.pop()),)
-    dated = {f"{each.measured_by or 'not told'} ({short_date(each.created)})": None for each in runouts}
+    dated = dict.fromkeys(
+        f"{each.measured_by or 'not told'} ({date})"
+        for each, date in zip(runouts, short_dates(runouts), strict=True)
+    )
     return (("Measured by", "; ".join(dated)),)
 
 

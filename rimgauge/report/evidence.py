@@ -25,6 +25,7 @@ from rimgauge.report.sheet import (
 from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
 from rimgauge.report.words import (
     CAUTIONS,
+    budget_rows,
     date_words,
     evidence_headline,
     how_lines,
@@ -32,6 +33,7 @@ from rimgauge.report.words import (
     meaning_words,
     measured_words,
     newest,
+    one_sided_words,
     result_rows,
     short,
     verdict_words,
@@ -41,8 +43,10 @@ PAGE_IN = {"a4": (8.27, 11.69), "letter": (8.5, 11.0)}
 _WIDTH = 7.2
 _COLUMN = _WIDTH / 2 - 0.1
 _SMALL = 6.8
+_LEFT, _FACT_SIZE, _BEFORE_FACT = 4.7, 7.2, 0.03
+_BUDGET_SIZE, _BUDGET_COLUMNS = 6.3, {2: (0, 2.75), 3: (0, 2.5, 2.98)}
 _MOST_ROWS, _LEAST_ROWS = 8, 3
-_SHAPE = 1.95
+_SHAPE, _SMALL_SHAPE = 1.95, 1.45
 _FOOT = 0.6
 _AROUND_CURVE = 1.0
 _LARGE, _LESS_LARGE = 16, 13
@@ -50,6 +54,9 @@ _NOTE_GAP = " • "
 _NOTE_SIZE, _AFTER_NOTE, _BEFORE_NOTES = 8.0, 0.06, 0.9
 _LOW_CURVE, _LOWEST_CURVE = 0.48, 0.32
 ON_A_LATER_PAGE = "The notes stand on a later page."
+FACTS_LATER = (
+    "Who measured, in which order, tension and dish stand on a later page, as far as they are known."
+)
 
 
 def evidence_pages(evidence: Evidence, *, paper: Literal["a4", "letter"] = "a4") -> tuple[Figure, ...]:
@@ -89,12 +96,13 @@ def evidence_figure(
     """
     comparison = evidence.comparisons[page]
     with our_style():
-        figure, x, y = _upper_half(evidence, comparison, paper)
+        figure, x, y, _ = _upper_half(evidence, comparison, paper)
         notes = comparison.after.notes
         if notes and not _has_room(figure, y, comparison, notes):
             notes = (ON_A_LATER_PAGE,)
+        shape = _shape_height(figure, y, comparison, notes)
         y = _curves(figure, x, y, comparison, notes)
-        y = _shapes(figure, x, y, comparison, evidence.rim_diameter_mm)
+        y = _shapes(figure, x, y, shape, comparison, evidence.rim_diameter_mm)
         _small_print(figure, x, y, comparison.after, notes)
         _foot(figure, x, evidence, page, pages or len(evidence.comparisons))
     return figure
@@ -102,16 +110,35 @@ def evidence_figure(
 
 def _upper_half(
     evidence: Evidence, comparison: Comparison, paper: Literal["a4", "letter"]
-) -> tuple[Figure, float, float]:
-    """Begin a page with what was found; the figure, and where the next thing begins, x and y [in]."""
+) -> tuple[Figure, float, float, tuple[str, ...]]:
+    """Begin a page with what was found: the figure, where the next thing begins, x and y [in], and facts left for later.
+
+    A page too full even with the fewest rows leaves the facts to a later one.
+    """
     x = (PAGE_IN[paper][0] - _WIDTH) / 2
+    facts = tuple(f"{name}: {short(words, 200)}" for name, words in evidence.facts)
     for most in range(_MOST_ROWS, _LEAST_ROWS - 1, -1):
-        figure = Figure(figsize=PAGE_IN[paper])
-        y = _head(figure, x, 0.5, evidence)
-        y = _summary(figure, x, y, evidence, comparison, most)
+        figure, y = _begun(evidence, comparison, paper, most, facts)
         if _has_room(figure, y, comparison, (ON_A_LATER_PAGE,)):
-            break
-    return figure, x, y
+            return figure, x, y, ()
+    if facts and _shape_room(figure, y, comparison, (ON_A_LATER_PAGE,)) < _SMALL_SHAPE:
+        figure, y = _begun(evidence, comparison, paper, _LEAST_ROWS, (FACTS_LATER,))
+        return figure, x, y, facts
+    return figure, x, y, ()
+
+
+def _begun(
+    evidence: Evidence,
+    comparison: Comparison,
+    paper: Literal["a4", "letter"],
+    most: int,
+    facts: tuple[str, ...],
+) -> tuple[Figure, float]:
+    """Begin a page with so many rows a direction at most; the figure, and where the next thing begins [in]."""
+    figure = Figure(figsize=PAGE_IN[paper])
+    x = (PAGE_IN[paper][0] - _WIDTH) / 2
+    y = _head(figure, x, 0.5, evidence)
+    return figure, _summary(figure, x, y, result_rows(evidence, most=most), facts, comparison)
 
 
 def _later_notes(evidence: Evidence, paper: Literal["a4", "letter"]) -> list[list[str]]:
@@ -119,7 +146,8 @@ def _later_notes(evidence: Evidence, paper: Literal["a4", "letter"]) -> list[lis
     lines: list[str] = []
     for comparison in evidence.comparisons:
         with our_style():
-            figure, _, y = _upper_half(evidence, comparison, paper)
+            figure, _, y, facts = _upper_half(evidence, comparison, paper)
+            lines += [fact for fact in facts if fact not in lines]
             notes = comparison.after.notes
             if notes and not _has_room(figure, y, comparison, notes):
                 lines += [f"{comparison.after.direction.capitalize()} runout:", *notes]
@@ -162,20 +190,36 @@ def _head(figure: Figure, x: float, y: float, evidence: Evidence) -> float:
 
 
 def _summary(
-    figure: Figure, x: float, y: float, evidence: Evidence, comparison: Comparison, most: int
+    figure: Figure,
+    x: float,
+    y: float,
+    rows: list[tuple[str, ...]],
+    facts: tuple[str, ...],
+    comparison: Comparison,
 ) -> float:
-    """Write the table of results, so many rows a direction at most, on the left, how they were made on the right."""
-    rows = result_rows(evidence, most=most)
+    """Write the table of results on the left, how they were made on the right.
+
+    What else is known follows below the table, or across the page where that takes less of it.
+    """
     bottom = table(figure, x, y, rows, columns=(0, 0.88, 2.78, 4.38), size=7.1)
     bottom = paragraph(
-        figure, x, bottom + 0.02, meaning_words(comparison.after), width=4.7, size=6.5, color=QUIET
+        figure, x, bottom + 0.02, meaning_words(comparison.after), width=_LEFT, size=6.5, color=QUIET
     )
-    for name, words in evidence.facts:
-        bottom = paragraph(figure, x, bottom + 0.03, f"{name}: {short(words, 200)}", width=4.7, size=7.2)
     right = y
     for line in how_lines(comparison):
         right = paragraph(figure, x + 5.1, right, line, width=_WIDTH - 5.1, size=6.8)
+    below, across = max(bottom + _facts_height(facts, _LEFT), right), max(bottom, right)
+    if across + _facts_height(facts, _WIDTH) < below:
+        bottom, width = across, _WIDTH
+    else:
+        width = _LEFT
+    for fact in facts:
+        bottom = paragraph(figure, x, bottom + _BEFORE_FACT, fact, width=width, size=_FACT_SIZE)
     return max(bottom, right) + 0.12
+
+
+def _facts_height(facts: tuple[str, ...], width: float) -> float:
+    return sum(_BEFORE_FACT + paragraph_height(fact, width=width, size=_FACT_SIZE) for fact in facts)
 
 
 def rows_of(comparison: Comparison) -> list[tuple[str, Runout, Stroke]]:
@@ -197,8 +241,24 @@ def legend_words(comparison: Comparison) -> str:
 
 def _curve_height(figure: Figure, y: float, comparison: Comparison, notes: tuple[str, ...]) -> float:
     """Height that the rest of the page leaves to each curve [in]."""
-    lower = _SHAPE + 0.14 + _small_print_height(comparison.after, notes) + _FOOT
-    return (figure.get_figheight() - y - lower) / len(rows_of(comparison)) - _AROUND_CURVE
+    left = _left_over(figure, y, comparison, notes) - _SHAPE
+    return left / len(rows_of(comparison)) - _AROUND_CURVE
+
+
+def _left_over(figure: Figure, y: float, comparison: Comparison, notes: tuple[str, ...]) -> float:
+    """Height that the rest of the page leaves to curves and shape [in]."""
+    return figure.get_figheight() - y - 0.14 - _small_print_height(comparison.after, notes) - _FOOT
+
+
+def _shape_height(figure: Figure, y: float, comparison: Comparison, notes: tuple[str, ...]) -> float:
+    """Height of shape and pictures [in], y being where the curves begin: less only where the page would be too full."""
+    return float(np.clip(_shape_room(figure, y, comparison, notes), _SMALL_SHAPE, _SHAPE))
+
+
+def _shape_room(figure: Figure, y: float, comparison: Comparison, notes: tuple[str, ...]) -> float:
+    """Height that the lowest curves leave to shape and pictures [in]."""
+    curves = len(rows_of(comparison)) * (_LOWEST_CURVE + _AROUND_CURVE)
+    return _left_over(figure, y, comparison, notes) - curves
 
 
 def _has_room(figure: Figure, y: float, comparison: Comparison, notes: tuple[str, ...]) -> bool:
@@ -219,13 +279,15 @@ def _curves(figure: Figure, x: float, y: float, comparison: Comparison, notes: t
     return y
 
 
-def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diameter_mm: float) -> float:
+def _shapes(
+    figure: Figure, x: float, y: float, height: float, comparison: Comparison, rim_diameter_mm: float
+) -> float:
     """Draw the wheel's shape, first and last in one circle, and the pictures of the worst place."""
     rows = rows_of(comparison)
     reach_mm = max(float(np.abs(side.curve_mm).max()) for _, each, _ in rows for side in each.sides)
     factor = nice_factor(reach_mm, rim_diameter_mm)
     draw_circle(
-        frame(figure, x - 0.1, y, _SHAPE, _SHAPE),
+        frame(figure, x - 0.1, y, _SHAPE, height),
         [(each, stroke) for _, each, stroke in rows],
         factor=factor,
         rim_diameter_mm=rim_diameter_mm,
@@ -234,18 +296,20 @@ def _shapes(figure: Figure, x: float, y: float, comparison: Comparison, rim_diam
     width = (_WIDTH - _SHAPE - 0.1) / 2
     for number, photo in enumerate(comparison.photos):
         left = x + _SHAPE + number * (width + 0.1)
-        axes = frame(figure, left, y + 0.02, width, _SHAPE - 0.34)
+        axes = frame(figure, left, y + 0.02, width, height - 0.34)
         axes.imshow(photo.picture[:, :, ::-1], interpolation="none")
-        axes.set_anchor("S")
+        axes.set_anchor("SW")
         axes.set_xticks([])
         axes.set_yticks([])
-        paragraph(figure, left, y + _SHAPE - 0.28, short(photo.words, 90), width=width, size=_SMALL)
-    return y + _SHAPE + 0.14
+        paragraph(figure, left, y + height - 0.28, short(photo.words, 90), width=width, size=_SMALL)
+    return y + height + 0.14
 
 
 def _small_print_height(after: Runout, notes: tuple[str, ...]) -> float:
     left = paragraph_height(verdict_words(after), width=_COLUMN, size=_SMALL)
-    left += 0.04 + table_height(1 + len(after.budget), size=6.3)
+    left += 0.04 + table_height(1 + len(after.budget), size=_BUDGET_SIZE)
+    if one_sided := one_sided_words(after):
+        left += paragraph_height(one_sided, width=_COLUMN, size=_BUDGET_SIZE)
     right = sum(paragraph_height(words, width=_COLUMN, size=_SMALL) + 0.04 for words in CAUTIONS)
     below = 0.19 + paragraph_height(_NOTE_GAP.join(notes), width=_WIDTH, size=_SMALL) if notes else 0.0
     return 0.25 + max(left, right) + below
@@ -257,9 +321,10 @@ def _small_print(figure: Figure, x: float, y: float, after: Runout, notes: tuple
     y += 0.08
     write(figure, x, y, "How the verdict was reached", fontsize=8, fontweight="bold")
     left = paragraph(figure, x, y + 0.17, verdict_words(after), width=_COLUMN, size=_SMALL)
-    rows: list[tuple[str, ...]] = [("Uncertainty from", "standard, mm")]
-    rows += [(short(line.source, 66), f"{line.standard_uncertainty_mm:.3f}") for line in after.budget]
-    left = table(figure, x, left + 0.04, rows, columns=(0, 2.75), size=6.3)
+    rows = [(short(source, 66), *values) for source, *values in budget_rows(after)]
+    left = table(figure, x, left + 0.04, rows, columns=_BUDGET_COLUMNS[len(rows[0])], size=_BUDGET_SIZE)
+    if one_sided := one_sided_words(after):
+        left = paragraph(figure, x, left, one_sided, width=_COLUMN, size=_BUDGET_SIZE, color=QUIET)
     right = x + _WIDTH / 2 + 0.1
     write(figure, right, y, "Cautions", fontsize=8, fontweight="bold")
     y += 0.17

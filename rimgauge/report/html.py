@@ -21,6 +21,7 @@ from rimgauge.report.unrolled import draw_unrolled, largest_reach_mm
 from rimgauge.report.words import (
     CAUTIONS,
     amount,
+    budget_rows,
     date_words,
     evidence_headline,
     evidence_outcome,
@@ -29,6 +30,7 @@ from rimgauge.report.words import (
     meaning_words,
     measured_words,
     newest,
+    one_sided_words,
     result_rows,
     verdict_words,
 )
@@ -84,8 +86,7 @@ def _section(comparison: Comparison, rim_diameter_mm: float) -> str:
     """Write all about one direction."""
     after = comparison.after
     direction = after.direction.capitalize()
-    budget = [("Uncertainty from", "standard, mm")]
-    budget += [(line.source, f"{line.standard_uncertainty_mm:.3f}") for line in after.budget]
+    one_sided = one_sided_words(after)
     amounts = [f"{name.lower()} {amount(each)}".strip() for name, each, _ in rows_of(comparison)]
     told = f"{direction} runout against spoke number: {', '.join(amounts)}"
     parts = [
@@ -99,7 +100,8 @@ def _section(comparison: Comparison, rim_diameter_mm: float) -> str:
         _list(how_lines(comparison)),
         "<h3>How the verdict was reached</h3>",
         f"<p>{escape(verdict_words(after))}</p>",
-        _table(budget, numbers_from=1),
+        _table(budget_rows(after), numbers_from=1),
+        *([f'<p class="quiet">{escape(one_sided)}</p>'] if one_sided else []),
     ]
     if after.notes:
         parts += ["<h3>Notes</h3>", _list(after.notes)]

@@ -166,15 +166,25 @@ def newest(runouts: Sequence[Runout]) -> Runout:
 def date_words(created: str) -> str:
     """Write a record's time in full, in its own zone, the same in every locale."""
     when = moment(created)
+    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}, {when:%H:%M} {_zone(when)}"
+
+
+def _zone(when: datetime) -> str:
     offset = when.strftime("%z")
-    zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
-    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}, {when:%H:%M} {zone}"
+    return "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
 
 
-def short_date(created: str) -> str:
-    """Write a record's time short, in its own zone: 31 Jan 2026 12:00."""
-    when = moment(created)
-    return f"{when.day} {_MONTHS[when.month - 1][:3]} {when.year} {when:%H:%M}"
+def short_dates(runouts: Sequence[Runout]) -> list[str]:
+    """Write the times of measurements that stand together short, all in the zone of the newest: 31 Jan 2026 12:00."""
+    zone = moment(newest(runouts).created).tzinfo
+    times = [moment(each.created).astimezone(zone) for each in runouts]
+    return [f"{when.day} {_MONTHS[when.month - 1][:3]} {when.year} {when:%H:%M}" for when in times]
+
+
+def _when_measured(runouts: Sequence[Runout]) -> str:
+    """Head the times of measurements, with their zone where they were made in several."""
+    several = len({moment(each.created).utcoffset() for each in runouts}) > 1
+    return f"Measured, {_zone(moment(newest(runouts).created))}" if several else "Measured"
 
 
 def result_rows(evidence: Evidence, *, most: int | None = None) -> list[tuple[str, ...]]:
@@ -182,10 +192,16 @@ def result_rows(evidence: Evidence, *, most: int | None = None) -> list[tuple[st
 
     most: so many rows of a direction at most, three or more: the first and the newest.
     """
-    rows: list[tuple[str, ...]] = [("", "Measured", "Total runout", "Tolerance")]
+    every = [runout for each in evidence.comparisons for runout, _ in each.rows]
+    rows: list[tuple[str, ...]] = [("", _when_measured(every), "Total runout", "Tolerance")]
+    dates = iter(short_dates(every))
     for each in evidence.comparisons:
         told = [
-            (when_words(runout, when), f"{amount(runout)}, {runout.verdict.outcome}", _tolerance(runout))
+            (
+                ", ".join(filter(None, (next(dates), when))),
+                f"{amount(runout)}, {runout.verdict.outcome}",
+                f"{runout.verdict.tolerance_mm:.2f} mm",
+            )
             for runout, when in each.rows
         ]
         if most is not None and len(told) > most:
@@ -194,15 +210,6 @@ def result_rows(evidence: Evidence, *, most: int | None = None) -> list[tuple[st
         name = f"{each.after.direction.capitalize()} runout"
         rows += [(name if number == 0 else "", *row) for number, row in enumerate(told)]
     return rows
-
-
-def when_words(runout: Runout, when: str) -> str:
-    """Say when a measurement was made, and what is known of that time."""
-    return ", ".join(filter(None, (short_date(runout.created), when)))
-
-
-def _tolerance(runout: Runout) -> str:
-    return f"{runout.verdict.tolerance_mm:.2f} mm"
 
 
 def meaning_words(runout: Runout) -> str:
@@ -259,6 +266,30 @@ def tension_words(tension_n: FloatArray, flanges: tuple[Flange, ...]) -> str:
     count = int((~read).sum())
     unread = f"; {count} spoke{'s' if count > 1 else ''} not read" if count else ""
     return f"{'; '.join(said)}; highest {tension_n[tightest]:.0f} N at spoke {tightest + 1}{unread}"
+
+
+_SHOWN_MM = 0.0005
+"""Less is nothing in a table of thousandths."""
+
+
+def budget_rows(runout: Runout) -> list[tuple[str, ...]]:
+    """Give the rows of the uncertainty budget [mm], its heading first; with the one-sided part where there is one."""
+    lines = runout.budget
+    if all(line.one_sided_mm < _SHOWN_MM for line in lines):
+        plain: list[tuple[str, ...]] = [("Uncertainty from", "standard, mm")]
+        return plain + [(line.source, f"{line.standard_uncertainty_mm:.3f}") for line in lines]
+    rows: list[tuple[str, ...]] = [("Uncertainty from [mm]", "standard", "one-sided")]
+    for line in lines:
+        one_sided = f"{line.one_sided_mm:.3f}" if line.one_sided_mm >= _SHOWN_MM else "–"
+        rows.append((line.source, f"{line.standard_uncertainty_mm:.3f}", one_sided))
+    return rows
+
+
+def one_sided_words(runout: Runout) -> str:
+    """Say what the one-sided part of a line of the budget is; '' where none has one."""
+    if all(line.one_sided_mm < _SHOWN_MM for line in runout.budget):
+        return ""
+    return "One-sided: the part of a line that only ever lowers the reading; the ± has it whole, besides the rest."
 
 
 def verdict_words(runout: Runout) -> str:

@@ -10,12 +10,19 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from rimgauge.records import Scale
+from rimgauge.records import BudgetLine, Scale
 from rimgauge.report.comparison import Comparison, Evidence, Photo
-from rimgauge.report.evidence import evidence_figure, evidence_pages
+from rimgauge.report.evidence import (
+    _BUDGET_COLUMNS,
+    _BUDGET_SIZE,
+    _COLUMN,
+    evidence_figure,
+    evidence_pages,
+)
+from rimgauge.report.html import evidence_html
 from rimgauge.report.pdf import pdf_bytes
 from rimgauge.report.sheet import paragraph, text_width
-from rimgauge.report.words import evidence_headline, moment
+from rimgauge.report.words import budget_rows, evidence_headline, moment, one_sided_words
 from tests.laws.simulated import simulated_pass, wave
 
 
@@ -40,6 +47,44 @@ def evidence(runout):
         )
 
     return build
+
+
+BUDGET = (
+    BudgetLine(source="repeatability of the curve", standard_uncertainty_mm=0.003),
+    BudgetLine(
+        source="depth of the rim's outline against the plane of the scale",
+        standard_uncertainty_mm=0.01,
+        one_sided_mm=0.0043,
+    ),
+    *(BudgetLine(source=f"line {number}", standard_uncertainty_mm=0.002) for number in range(4)),
+)
+"""As many lines as a measurement has, one of them with a one-sided part."""
+
+
+def test_the_one_sided_part_of_a_line_is_shown_where_there_is_one(runout):
+    assert budget_rows(runout())[0] == ("Uncertainty from", "standard, mm")
+    assert one_sided_words(runout()) == ""
+    after = replace(runout(), budget=BUDGET)
+    assert budget_rows(after)[1:3] == [
+        ("repeatability of the curve", "0.003", "–"),
+        ("depth of the rim's outline against the plane of the scale", "0.010", "0.004"),
+    ]
+    evidence = Evidence(wheel_name="x", comparisons=(Comparison(after=after),), fingerprint="", software="")
+    figure = evidence_figure(evidence)
+    for page in (words(figure), evidence_html(evidence)):
+        assert "one-sided" in page
+        assert one_sided_words(after) in page
+    source, standard, one_sided = (
+        max(
+            text_width(row[column], _BUDGET_SIZE, bold=not number)
+            for number, row in enumerate(budget_rows(after))
+        )
+        for column in range(3)
+    )
+    _, second, third = _BUDGET_COLUMNS[3]
+    assert source < second
+    assert second + standard < third
+    assert third + one_sided < _COLUMN
 
 
 def test_no_line_of_the_budget_is_cut():
@@ -216,15 +261,28 @@ def test_a_wheel_measured_often_still_fits_its_pages(evidence, runout, paper):
     often = tuple(runout(0.3 + 0.1 * k) for k in range(8))
     first = replace(evidence().comparisons[0], between=often)
     radial = replace(first, after=runout(0.2, direction="radial"))
-    facts = (("Tension", "right " * 20), ("Dish", "not " * 20), ("Corrections planned", "nipples " * 9))
-    pages = evidence_pages(replace(evidence(facts=facts), comparisons=(first, radial)), paper=paper)
+    facts = (
+        ("Measured by", "by several people " * 11),
+        ("Order", "of films " * 15),
+        ("Tension", "right " * 20),
+        ("Dish", "not " * 20),
+        ("Corrections planned", "nipples " * 9),
+    )
+    noted = [
+        replace(each, after=replace(each.after, budget=BUDGET, notes=("A note.",) * 9))
+        for each in (first, radial)
+    ]
+    pages = evidence_pages(replace(evidence(facts=facts), comparisons=tuple(noted)), paper=paper)
     assert "more in between" in words(pages[0])
+    said = " ".join(words(page) for page in pages)
+    assert all(f"{name}: {told.strip()}" in said for name, told in facts)
     for figure in pages:
         figure.draw_without_rendering()
         foot = next(text for text in figure.texts if "SHA-256" in text.get_text()).get_window_extent().y1
         low = [text for text in figure.texts if text.get_window_extent().y0 < foot]
         assert all("SHA-256" in text.get_text() or "page" in text.get_text() for text in low)
-        assert min(axes.get_window_extent().height for axes in figure.axes) > 0.3 * figure.dpi
+        drawn = [axes.get_window_extent().height for axes in figure.axes]
+        assert not drawn or min(drawn) > 0.3 * figure.dpi
 
 
 def test_advice_for_whoever_measures_is_no_part_of_the_page(runout):

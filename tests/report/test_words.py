@@ -197,3 +197,23 @@ def test_the_spread_of_tension_is_that_of_the_spoke_farthest_off_whichever_way()
         "right side 900 N, each spoke within 33% of it; left side 900 N, each spoke within 0% of it; "
         "highest 1100 N at spoke 3; 1 spoke not read"
     )
+
+
+def test_times_of_several_zones_stand_in_one_that_is_named(runout):
+    """Handed over in one zone, measured again in another: beside one another their clocks would be out of order."""
+    made = ("2026-11-27T14:08:00+00:00", "2026-11-27T19:45:00+05:30", "2026-11-27T15:00:00+00:00")
+    first, second, last = (runout(0.3, created=created) for created in made)
+    one = Evidence(
+        wheel_name="x",
+        comparisons=(Comparison(before=first, between=(second,), after=last),),
+        fingerprint="",
+        software="",
+    )
+    assert [row[1] for row in result_rows(one)] == [
+        "Measured, UTC",
+        "27 Nov 2026 14:08",
+        "27 Nov 2026 14:15",
+        "27 Nov 2026 15:00",
+    ]
+    alone = replace(one, comparisons=(Comparison(after=second),))
+    assert [row[1] for row in result_rows(alone)] == ["Measured", "27 Nov 2026 19:45"]
