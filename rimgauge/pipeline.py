@@ -226,7 +226,7 @@ def _notes(seen: GapTrack, turning: Turning) -> tuple[str, ...]:
     if told_deg[-1] < told_deg[0]:
         notes.append(
             "The wheel was turned backward, as `aim` saw it; that was followed. If it rolled forward, the "
-            "spokes are numbered the wrong way round: run aim again."
+            "spokes are numbered the wrong way round: run aim again, unless the wheel was turned round for its dish alone."
         )
     if turning.reversals:
         notes.append(f"The wheel changed its direction {turning.reversals} times; that was followed.")

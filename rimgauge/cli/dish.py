@@ -102,7 +102,11 @@ def _counts_as(first: Path, turned: Path) -> str:
         f"From now on {first.name} counts as the wheel as it stands, and {turned.name} is left out by plan, "
         f"compare, report and jobs. If it was the other way round: rimgauge dish {turned.name} {first.name}"
     )
-    return folded(words)
+    back = (
+        "Turn the wheel back in the stand before you measure on, or aim anew: turned round, its spokes pass the pointer "
+        "the other way round and would be numbered wrongly."
+    )
+    return f"{folded(words)}\n\n{folded(back)}"
 
 
 def _rests_on(passes: tuple[Path, ...]) -> str:

@@ -223,6 +223,20 @@ def _show(plan: Plan, written: list[Path], job: Job | None, *, as_json: bool, ty
             "numbers of the spokes that you turned (not of the steps), as in --done 3,7,12.",
             *([] if job is None or typed else _measure_again(plan)),
         )
+    elif plan.refused is None and job is not None and not typed:
+        _nothing_to_turn(job)
+
+
+def _nothing_to_turn(job: Job) -> None:
+    """Say what comes after a plan of no turns: to measure what is still open, else the page."""
+    from rimgauge.job import history
+
+    left_open = history(job).left_open()
+    if left_open:
+        measure = (f"rimgauge measure SOURCE --direction {each.direction}" for each in left_open)
+        next_step("measure what wasn't measured since the last turns were planned, and plan again.", *measure)
+    else:
+        next_step("make the page that tells how the wheel runs.", "rimgauge report")
 
 
 def _measure_again(plan: Plan) -> list[str]:

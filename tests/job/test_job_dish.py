@@ -52,7 +52,9 @@ def said(capsys, *words):
 
 def test_a_dish_is_kept_shown_and_worked_out_again(job, capsys):
     first, turned = measured(job, gap_mm=2.2), turned_round(job, gap_mm=3.8)
-    assert "Wrote dish-01.json" in said(capsys, "dish", first.name, turned.name)
+    told = said(capsys, "dish", first.name, turned.name)
+    assert "Wrote dish-01.json" in told
+    assert "Turn the wheel back in the stand before you measure on" in told
     kept = read_dish(job.folder / "dish-01.json")
     assert kept.measurements == ("pass-01.json", "pass-02.json")
     # The rim stands 0.8 mm to the right: half of 3.8 − 2.2.

@@ -125,12 +125,17 @@ def test_a_wheel_is_not_called_true_by_one_direction_while_the_other_was_out(ben
         assert plan.before.radial_mm is None, "the radial pass is from before the turns"
     assert plan.corrections == ()
     assert "leave it" not in text
+    assert "plan again. rimgauge measure SOURCE --direction radial" in text
     tension_n = np.full(36, np.nan)
     write_readings(
         bench / "typed.csv", Readings(lateral_mm=small_mm, radial_mm=small_mm, tension_n=tension_n)
     )
     assert "leave it" in run_plan("--readings", str(bench / "typed.csv")), "typed in, it was seen again"
     assert "but radial runout was out of its tolerance, or too close to call, before the last round" in text
+    keep_pass(job, a_pass("radial", small_mm, wheel))
+    assert "Next: make the page that tells how the wheel runs. rimgauge report" in " ".join(
+        run_plan().split()
+    )
     monkeypatch.chdir(bench)
     radial_out = replace(before, radial_mm=before.radial_mm / np.ptp(before.radial_mm))
     write_readings(bench / "readings.csv", radial_out)
