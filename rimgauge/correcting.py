@@ -108,15 +108,16 @@ def correct(
             unseen=frozenset({*unseen, *_over_before(wheel, rounds, readings)}),
         ),
     )
+    first = (*_see_to_first(plan, wheel, last, readings), *plan.see_to_first)
+    return replace(plan, notes=(*learnt, *plan.notes), see_to_first=first)
+
+
+def _see_to_first(plan: Plan, wheel: Wheel, last: Round | None, readings: Readings) -> tuple[str, ...]:
+    """What to look at before a nipple is turned: turns of the last round that moved the rim the opposite way, and sides."""
     moved = None if last is None or plan.refused is not None else moved_opposite(wheel, last, readings)
-    first = [None if moved is None else f"Before you turn a nipple: {moved}"]
-    if plan.corrections:
-        first.append(assumed_side(wheel))
-    return replace(
-        plan,
-        notes=(*learnt, *plan.notes),
-        see_to_first=(*(words for words in first if words is not None), *plan.see_to_first),
-    )
+    sides = assumed_side(wheel) if plan.corrections else None
+    words = (None if moved is None else f"Before you turn a nipple: {moved}", sides)
+    return tuple(each for each in words if each is not None)
 
 
 def _of_the_axle(measured: Sequence[Runout]) -> str | None:

@@ -95,7 +95,6 @@ def reckon(
     other : the other direction of the same wheel in the same state, whose share in this view is taken off.
 
     """
-    scale = known_scale(view)
     results = _each_side(seen, turning, view, wheel, other)
     sides = tuple(side for side, _ in results)
     worse = worse_of(sides)
@@ -110,12 +109,7 @@ def reckon(
         sides=sides,
         budget=budget,
         verdict=judge(total, tolerance_mm),
-        frames=FrameValues(
-            time_s=seen.time_s,
-            angle_deg=turning.angle_deg,
-            gap_mm=np.stack([side.gap_px for side in seen.sides]) * scale.mm_per_px,
-            quality=np.min([side.quality for side in seen.sides], axis=0),
-        ),
+        frames=_frame_values(seen, turning, known_scale(view)),
         notes=(
             *(each.said for each in found),
             *corrected_notes(view, other is not None),
@@ -126,6 +120,16 @@ def reckon(
             *camera_advice(view, budget, other is not None),
         ),
         basis=_basis(seen, turning, view, wheel, other),
+    )
+
+
+def _frame_values(seen: GapTrack, turning: Turning, scale: Scale) -> FrameValues:
+    """What each frame said."""
+    return FrameValues(
+        time_s=seen.time_s,
+        angle_deg=turning.angle_deg,
+        gap_mm=np.stack([side.gap_px for side in seen.sides]) * scale.mm_per_px,
+        quality=np.min([side.quality for side in seen.sides], axis=0),
     )
 
 

@@ -107,10 +107,7 @@ def command(
     view_file, picture_file = _files(find_job(Path.cwd()), direction, out, picture)
     found = _found(source, fps, direction, side, hints, second_at)
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
-    notes = dict.fromkeys(
-        (ASSUMED[direction], *(note for each in found for note in (*each.notes, *each.edge_notes)))
-    )
-    told = (*notes, *_lost(view_file))
+    told = (*_noted(direction, found), *_lost(view_file))
     put_view(view_file, seen_by(found), used=[Path(source)], pictures=pictures)
     _print(found, told, view_file, picture_file, as_json=as_json)
     if not as_json:
@@ -119,6 +116,12 @@ def command(
             "if the picture is right, hold the printed sheet where the rim's edge is and take a picture of it.",
             f"rimgauge scale --checkerboard sheet.jpg --square-mm 5 {which}",
         )
+
+
+def _noted(direction: Direction, found: list[Aim]) -> tuple[str, ...]:
+    """What is to be said of the aim, each remark once."""
+    remarks = (note for each in found for note in (*each.notes, *each.edge_notes))
+    return tuple(dict.fromkeys((ASSUMED[direction], *remarks)))
 
 
 def _forget(direction: Direction, source: str | None, *, as_json: bool) -> None:

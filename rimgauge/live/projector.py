@@ -49,6 +49,27 @@ def draw_projector(
     canvas = _ground(size, ink.ground).copy()
     margin, half = round(36 * unit), round(0.6 * width)
     inset: Box = (half, margin, width - half - margin, round(356 * unit))
+    _draw_corner(canvas, inset, showing, picture, spoke_angles_deg, sides[0], ink)
+    room = half - 2 * margin
+    _draw_gaps(canvas, showing.moment, sides, left=margin, room=room, ink=ink)
+    if len(sides) == 1:
+        _draw_work(canvas, showing, spoke_angles_deg, left=margin, room=room, ink=ink)
+    _draw_place(canvas, showing, unplaced, left=margin, room=room, ink=ink)
+    _draw_round(canvas, showing, spoke_angles_deg, left=margin, room=width - 2 * margin, ink=ink)
+    _draw_foot(canvas, showing, left=margin, room=width - 2 * margin, ink=ink)
+    return canvas
+
+
+def _draw_corner(
+    canvas: Image,
+    inset: Box,
+    showing: Showing,
+    picture: Image | None,
+    spoke_angles_deg: FloatArray,
+    side: Side,
+    ink: Ink,
+) -> None:
+    """Draw into the corner what the person wants there: the keys, the wheel's shape, or what the camera sees."""
     if showing.controls.keys:
         _draw_keys(canvas, inset, showing.keys, ink=ink)
     elif showing.controls.shape:
@@ -58,19 +79,11 @@ def draw_projector(
             showing.trail,
             spoke_angles_deg=spoke_angles_deg,
             angle_deg=showing.moment.angle_deg,
-            side=sides[0],
+            side=side,
             ink=ink,
         )
     else:
         _draw_inset(canvas, showing.moment.image if picture is None else picture, inset)
-    room = half - 2 * margin
-    _draw_gaps(canvas, showing.moment, sides, left=margin, room=room, ink=ink)
-    if len(sides) == 1:
-        _draw_work(canvas, showing, spoke_angles_deg, left=margin, room=room, ink=ink)
-    _draw_place(canvas, showing, unplaced, left=margin, room=room, ink=ink)
-    _draw_round(canvas, showing, spoke_angles_deg, left=margin, room=width - 2 * margin, ink=ink)
-    _draw_foot(canvas, showing, left=margin, room=width - 2 * margin, ink=ink)
-    return canvas
 
 
 def draw_preparing(words: str, why: str, size: tuple[int, int], *, dark: bool) -> Image:

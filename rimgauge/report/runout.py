@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from matplotlib.figure import Figure
+from matplotlib.gridspec import GridSpec
 
 from rimgauge.records import Runout
 from rimgauge.report.circle import draw_circle, nice_factor
@@ -44,17 +45,7 @@ def runout_figure(
     factor = nice_factor(reach_mm, rim_diameter_mm)
     with our_style():
         figure = Figure(figsize=(11, 0.4 + 3.7 * len(rows)))
-        grid = figure.add_gridspec(
-            len(rows),
-            2,
-            width_ratios=(2.1, 1),
-            left=0.06,
-            right=0.995,
-            top=1 - 0.95 / figure.get_figheight(),
-            bottom=0.7 / figure.get_figheight(),
-            wspace=0.19,
-            hspace=0.5,
-        )
+        grid = _grid(figure, len(rows))
         figure.suptitle(
             printable(title), x=0.06, y=1 - 0.1 / figure.get_figheight(), ha="left", va="top", fontsize=12
         )
@@ -70,3 +61,18 @@ def runout_figure(
                 title=when,
             )
     return figure
+
+
+def _grid(figure: Figure, rows: int) -> GridSpec:
+    """Lay out so many rows of a curve and a circle."""
+    return figure.add_gridspec(
+        rows,
+        2,
+        width_ratios=(2.1, 1),
+        left=0.06,
+        right=0.995,
+        top=1 - 0.95 / figure.get_figheight(),
+        bottom=0.7 / figure.get_figheight(),
+        wspace=0.19,
+        hspace=0.5,
+    )
