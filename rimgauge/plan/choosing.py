@@ -153,6 +153,11 @@ def _no_way(wheel: Wheel, problem: Problem, found: Found) -> str | None:
             f"{wheel.tension.limit_n:.0f} N, and no turns inside the limit make the wheel much truer. "
             "Tension must first come down a little all round: a job for a mechanic."
         )
+    if not problem.most_eighths.all():
+        return (
+            f"{_what_is_left(problem)} is left, and no turns of the nipples that aren't seized make it much less while tension "
+            "stays even. Free the others or replace them first: a job for a mechanic."
+        )
     return (
         f"{_what_is_left(problem)} is left, and no turns that keep tension even make it much less. "
         f"{IN_THE_READINGS if _coarse(problem) else IN_THE_RIM}"

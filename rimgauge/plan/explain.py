@@ -71,7 +71,7 @@ def explain_text(readings: Readings, wheel: Wheel, influence: Influence, spoke: 
     """Write what each turn of one nipple alone would do, at most 80 columns."""
     rows = single_turns(readings, wheel, influence, spoke)
     side = wheel.flanges[spoke - 1]
-    known = starting_tension(readings.tension_n, wheel)[1]
+    known = starting_tension(readings.tension_n, wheel)[1][spoke - 1]
     head = f"{'turn':27}{'lateral':>8}{'radial':>8}{'rim shifts':>11}{'tension':>11}"
     units = f"{'':27}{'mm':>8}{'mm':>8}{'mean, mm':>11}{'N' if known else 'N, assumed':>11}"
     lines = [f"Spoke {spoke} ({side} side), if this nipple alone is turned:", "", head, units]

@@ -14,16 +14,16 @@ from rimgauge.plan.order import order_of_work
 from rimgauge.plan.patterns import first_looks, misread
 from rimgauge.plan.problem import Problem
 from rimgauge.plan.remains import fewer_nipples, left_over, out_of_reach, radial_steps
-from rimgauge.plan.safety import (
+from rimgauge.plan.safety import reason_to_refuse
+from rimgauge.plan.stating import state_problem
+from rimgauge.plan.to_know import (
     ASSUMED_TENSION,
     CAUTIONS,
     far_too_loose,
     may_pass_limit,
     over_limit,
-    reason_to_refuse,
     things_to_know,
 )
-from rimgauge.plan.stating import state_problem
 from rimgauge.plan.wishes import Known, Wishes
 from rimgauge.plan.wording import correction_words
 from rimgauge.records import (

@@ -17,6 +17,7 @@ from __future__ import annotations
 import numpy as np
 
 from rimgauge.records import (
+    BoolArray,
     FloatArray,
     IntArray,
     Wheel,
@@ -107,6 +108,7 @@ class Line:
 class SideTension:
     """The spokes of one flange: tension about its mean, and how uneven it may get.
 
+    read: whether its tension was read, at enough of its spokes.
     start_n (s,): deviation from the side's mean; step_n (s, n): what an eighth of a turn of each nipple adds.
     mean_n, mean_step_n (n,): the mean itself.
     rms_end_n: root mean square of the deviations that is to be kept, which is that of before the first round.
@@ -117,6 +119,7 @@ class SideTension:
     """
 
     spokes: IntArray
+    read: bool
     start_n: FloatArray
     step_n: FloatArray
     mean_n: float
@@ -155,8 +158,12 @@ class Problem:
     tension_step_n: FloatArray
     tension_rise_n: FloatArray
     tension_fall_n: FloatArray
-    tension_known: bool
     sides: tuple[SideTension, ...]
+
+    @property
+    def tension_known(self) -> bool:
+        """Whether the tension of both sides was read."""
+        return all(side.read for side in self.sides)
 
     @property
     def nipples(self) -> int:
@@ -164,15 +171,21 @@ class Problem:
         return len(self.dish_step_mm)
 
 
-def starting_tension(read_n: FloatArray, wheel: Wheel) -> tuple[FloatArray, bool]:
-    """Tension of each spoke (n,) [N] and whether it was read: at least two thirds of each side must be."""
-    tension = read_n.copy()
+def starting_tension(read_n: FloatArray, wheel: Wheel) -> tuple[FloatArray, BoolArray]:
+    """Tension of each spoke (n,) [N] and whether its side was read (n,): at least two thirds of its spokes must be.
+
+    The other side of a wheel of which one was read pulls as much tighter or looser than the wheel file says as that one
+    does: the rim stands still between them. Few readings of a side don't count.
+    """
+    tension, counts = wheel.mean_tensions_n.copy(), np.zeros(len(read_n), dtype=bool)
     for spokes in flange_spokes(wheel):
-        read = np.isfinite(tension[spokes])
-        if read.sum() * 3 < len(spokes) * 2:
-            return wheel.mean_tensions_n, False
-        tension[spokes] = np.where(read, tension[spokes], tension[spokes][read].mean())
-    return tension, True
+        read = np.isfinite(read_n[spokes])
+        if read.sum() * 3 >= len(spokes) * 2:
+            counts[spokes] = True
+            tension[spokes] = np.where(read, read_n[spokes], read_n[spokes][read].mean())
+    if counts.any() and not counts.all():
+        tension[~counts] *= tension[counts].mean() / wheel.mean_tensions_n[counts].mean()
+    return tension, counts
 
 
 def flange_spokes(wheel: Wheel) -> list[IntArray]:

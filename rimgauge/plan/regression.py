@@ -113,9 +113,11 @@ def put_together(
     """
     mean = tension_n - about @ tension_n
     uneven, answer = about @ tension_n, about @ influence.tension_n
-    noise_n = np.where(np.isfinite(readings.tension_n), gauge_noise, UNREAD_NOISE) * mean
-    least = LEAST_UNEVEN if np.isfinite(readings.tension_n).any() else USUAL_UNEVEN
-    turn = _usual_turn(uneven / mean, answer / mean[:, None], least=least, noise=gauge_noise)
+    known = np.isfinite(readings.tension_n)
+    noise_n = np.where(known, gauge_noise, UNREAD_NOISE) * mean
+    least = LEAST_UNEVEN if known.any() else USUAL_UNEVEN
+    told = known if known.any() else ~known
+    turn = _usual_turn((uneven / mean)[told], (answer / mean[:, None])[told], least=least, noise=gauge_noise)
     runouts = [
         _Runout.of(values, step, influence.angle_deg, read_in_mm)
         for values, step, read_in_mm in zip(

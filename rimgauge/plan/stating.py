@@ -68,7 +68,9 @@ def state_problem(
     since = turned_since(earlier, len(wheel.flanges))
     turned = since[0] if since else np.zeros(len(wheel.flanges))
     read, steps_mm = _tension(readings, influence, earlier, since), coarse_steps_mm(readings, earlier)
-    tension_n, tension_known = starting_tension(read.mean_n, wheel)
+    tension_n, counts = starting_tension(read.mean_n, wheel)
+    read = replace(read, mean_n=np.where(counts, read.mean_n, np.nan))
+    readings = replace(readings, tension_n=np.where(counts, readings.tension_n, np.nan))
     lines, sides = _lines(readings, influence, wheel.tolerance), flange_spokes(wheel)
     lateral, radial = lines_behind(lines, readings, steps_mm, tension_n, influence, sides)
     centre = _Centre.of(readings, influence, wheel.tolerance)
@@ -87,14 +89,13 @@ def state_problem(
         tension_step_n=influence.tension_n * EIGHTH,
         tension_rise_n=np.maximum(wheel.tension.limit_n - tension_n, 0.0),
         tension_fall_n=np.maximum(tension_n - SLACK_SHARE * side_means(tension_n, wheel), 0.0),
-        tension_known=tension_known,
         sides=tuple(
             _side(
                 _Before.of(spokes, tension_n, at_first),
                 influence.tension_n[spokes],
                 turned,
                 centre.centring_eighths,
-                known=tension_known,
+                known=bool(counts[spokes].all()),
             )
             for spokes in sides
         ),
@@ -267,6 +268,7 @@ def _side(
     moved_n, centring_n = float(mean_answer @ turned), float(mean_answer @ centring) * EIGHTH
     return SideTension(
         spokes=before.spokes,
+        read=known,
         start_n=start,
         step_n=(answer - mean_answer) * EIGHTH,
         mean_n=mean,

@@ -9,6 +9,7 @@ from rimgauge.records import (
     EIGHTH,
     Correction,
     Flange,
+    IntArray,
     Plan,
     SeenFrom,
     WheelState,
@@ -105,3 +106,16 @@ def _wrapped(text: str, lead: str = "") -> str:
     return textwrap.fill(
         text, COLUMNS - 1, initial_indent=lead, subsequent_indent=" " * len(lead), break_on_hyphens=False
     )
+
+
+def named_spokes(spokes: IntArray) -> str:
+    """Name spokes by their numbers, counted from 1; spokes: their indices."""
+    numbers = [str(spoke + 1) for spoke in spokes]
+    if len(numbers) == 1:
+        return f"spoke {numbers[0]}"
+    return f"spokes {', '.join(numbers[:-1])} and {numbers[-1]}"
+
+
+def is_or_are(spokes: IntArray) -> str:
+    """The verb that goes with `named_spokes`."""
+    return "is" if len(spokes) == 1 else "are"

@@ -10,8 +10,9 @@ from wheels import build, out_of_true, turns_of
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.patterns import points_elsewhere
-from rimgauge.plan.safety import reason_to_refuse, things_to_know
+from rimgauge.plan.safety import reason_to_refuse
 from rimgauge.plan.stating import state_problem
+from rimgauge.plan.to_know import things_to_know
 from rimgauge.records import Tension
 from rimgauge.wheel import influence
 

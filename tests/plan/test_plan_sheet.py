@@ -7,7 +7,7 @@ import pytest
 from steps import plan_of
 from wheels import build
 
-from rimgauge.plan.safety import CAUTIONS
+from rimgauge.plan.to_know import CAUTIONS
 from rimgauge.plan.wording import turning_direction
 from rimgauge.records import Correction
 from rimgauge.report.correction import _arrow, _legend, _turn, correction_sheet

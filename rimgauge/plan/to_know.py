@@ -1,0 +1,185 @@
+"""What a plan says beside its steps of tension, of what it assumed and left alone, and the usual cautions."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rimgauge.plan.problem import Problem
+from rimgauge.plan.wording import is_or_are, named_spokes
+from rimgauge.records import BoolArray, IntArray, Readings, Wheel
+
+LOOSE_SHARE = 0.5
+"""A side whose mean tension is under this share of what it shall be is far too loose (our judgement)."""
+UNEVEN_SHARE = 0.1
+"""By so much a spoke may be tighter than what is expected of it, where none was read (common practice)."""
+CAUTIONS = (
+    "The limits of the wheel's and the rim's maker, local rules and a qualified mechanic come before this"
+    " plan. If in doubt, or if the wheel has been in a crash, let a mechanic look at it.",
+    "Spokes under tension can break and fly: wear eye protection, and let the air out of the tyre (take "
+    "tyre and rim tape off where the nipples sit under them).",
+    "First look for cracks around the spoke holes, a dented rim, damaged spokes or hub flanges: if you "
+    "find one, stop, a plan can't mend it.",
+    "A nipple must move freely in rim and spoke, with a key that fits: a drop of oil helps. Don't force a"
+    " seized one; it wants a mechanic or a new nipple.",
+    "Spokes wind up: turn a little past the mark and back again, hold flat spokes still, and when all is "
+    "done press spokes together in pairs by hand, all round the wheel, then measure again.",
+    "Before riding: measure again, check that the brakes and the tyre clear the rim and the frame, and "
+    "spin the wheel by hand.",
+)
+ASSUMED_TENSION = (
+    "Pluck or squeeze the spokes as you go, and stop if one is much tighter or looser than its neighbours on the "
+    "same side."
+)
+
+
+def things_to_know(readings: Readings, wheel: Wheel, problem: Problem) -> tuple[str, ...]:
+    """Say what the plan leaves alone, and what it had to assume."""
+    notes: list[str | None] = [
+        _left_alone(problem),
+        _assumed(wheel),
+    ]
+    some = [side.read for side in problem.sides]
+    notes += _too_few_tensions(readings, problem)
+    if any(some) and not all(some):
+        known, other = ("right", "left") if some[0] else ("left", "right")
+        notes.append(
+            f"Tension counts as read on the {known} side alone: the {other} one is taken to pull against it, as unevenly as the "
+            "runout says. Read it too: with both tension is nearly always kept as even as it was."
+        )
+    elif not any(some):
+        notes.append(
+            "Tension was not read: the plan takes it as likely as the runout says. In simulations three wheels in "
+            "four came true to 0.2 mm in the first round, and of those one in seven was left with tension a little "
+            "less even than it was; with readings it is nearly always kept."
+        )
+        notes.append(_assumed_mean(wheel))
+    elif not np.isfinite(readings.tension_n).any():
+        notes.append(
+            "Tension was not read this time: what was read before is taken, with what the turns since should have "
+            "changed. A reading now makes the plan surer."
+        )
+    if not problem.radial.known:
+        notes.append(
+            "Radial runout as it is now was not measured; the plan only keeps from making it much worse."
+        )
+    if not problem.lateral.known:
+        notes.append(
+            "Lateral runout as it is now was not measured; the plan only keeps from making it much worse."
+        )
+    if wheel.tension.limit_n in (wheel.tension.right_n, wheel.tension.left_n):
+        notes.append(
+            "The wheel file puts the mean tension at the limit, so that there is no room to tighten."
+        )
+    return tuple(note for note in notes if note is not None)
+
+
+def _too_few_tensions(readings: Readings, problem: Problem) -> list[str]:
+    """Say of which side some tensions were read, but too few to count."""
+    return [
+        f"Tension was read at only {count} of the {len(side.spokes)} spokes of the {name} side, too few for the plan to count "
+        "them: read at least two thirds."
+        for name, side in zip(("right", "left"), problem.sides, strict=True)
+        if not side.read and (count := int(np.isfinite(readings.tension_n[side.spokes]).sum()))
+    ]
+
+
+def _on_read_sides(problem: Problem) -> BoolArray:
+    """Whether each spoke (n,) is on a side whose tension was read."""
+    on = np.zeros(problem.nipples, dtype=bool)
+    for side in problem.sides:
+        on[side.spokes] = side.read
+    return on
+
+
+def over_limit(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
+    """Name the spokes over the tension limit as read, whatever else is planned."""
+    over = np.flatnonzero(_on_read_sides(problem) & (problem.tension_n > wheel.tension.limit_n))
+    if not len(over):
+        return ()
+    assumed = ", which is assumed" if "tension.limit_n" in wheel.assumed else ""
+    return (
+        f"Over the tension limit of {wheel.tension.limit_n:.0f} N{assumed}: {named_spokes(over)}, with up to "
+        f"{problem.tension_n[over].max():.0f} N. The plan adds nothing to that. Read the tension again after the round: "
+        "a wheel with a spoke over its maker's limit is not for riding.",
+    )
+
+
+def may_pass_limit(wheel: Wheel, problem: Problem, eighths: IntArray) -> tuple[str, ...]:
+    """Name the spokes that a plan (n,) tightens up to the limit, if they are as much tighter as may be where none was read."""
+    after_n = problem.tension_n + problem.tension_step_n @ eighths
+    may = (1.0 + UNEVEN_SHARE) * after_n > wheel.tension.limit_n
+    near = np.flatnonzero((eighths > 0) & may & ~_on_read_sides(problem))
+    if not len(near):
+        return ()
+    return (
+        f"Before you turn a nipple: tension was not read there, and a spoke that is tighter than most now may be brought over the limit "
+        f"of {wheel.tension.limit_n:.0f} N: {named_spokes(near)}. Pluck first, and leave alone what sounds clearly higher than its "
+        "neighbours on the same side (--checked spokes leaves this out); or read the tension and plan again.",
+    )
+
+
+def far_too_loose(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
+    """Say that a side is far looser, as read, than the wheel file has it, whatever else is planned."""
+    notes = []
+    for side, tension, wanted_n in zip(
+        ("right", "left"), problem.sides, (wheel.tension.right_n, wheel.tension.left_n), strict=True
+    ):
+        if tension.read and tension.mean_n < LOOSE_SHARE * wanted_n:
+            whose = (
+                "a usual wheel of this kind has"
+                if f"tension.{side}_n" in wheel.assumed
+                else "the wheel file has"
+            )
+            notes.append(
+                f"Before you turn a nipple: the {side} side is far too loose to ride, {tension.mean_n:.0f} N in the mean where "
+                f"{whose} {wanted_n:.0f} N. These turns make a wheel straight, not tight: bring the tension up evenly all "
+                "round first, then measure and plan again."
+            )
+    return tuple(notes)
+
+
+def _left_alone(problem: Problem) -> str | None:
+    seized = np.flatnonzero(problem.most_eighths == 0)
+    if not len(seized):
+        return None
+    return (
+        f"The {'nipple' if len(seized) == 1 else 'nipples'} of {named_spokes(seized)} "
+        f"{is_or_are(seized)} left alone as seized; freed or replaced by a mechanic, the "
+        "wheel could get truer."
+    )
+
+
+def _assumed(wheel: Wheel) -> str | None:
+    if not wheel.assumed:
+        return None
+    return (
+        f"{len(wheel.assumed)} figures of the wheel's build are not in its file and are those of a typical "
+        f"'{wheel.kind}' wheel; the next round learns how this one answers."
+    )
+
+
+def assumed_side(wheel: Wheel) -> str | None:
+    """Ask to look where spoke 1 goes, before a nipple is turned, where the wheel file leaves it open; else None.
+
+    On the other flange each nipple pulls the other way, and all turns would do harm.
+    """
+    if "first_spoke_side" not in wheel.assumed:
+        return None
+    side, other = wheel.flanges[0], "left" if wheel.flanges[0] == "right" else "right"
+    return (
+        f"Before you turn a nipple: spoke 1, the first after the valve, is assumed to go to the {side} flange of the "
+        f"hub. Look: if it goes to the {other}, these turns would make the wheel worse; stop, write first_spoke_side = "
+        f'"{other}" into wheel.toml and plan again. If it does go to the {side}, write "{side}" there, and this is '
+        "said no more."
+    )
+
+
+def _assumed_mean(wheel: Wheel) -> str | None:
+    if not {"tension.right_n", "tension.left_n"} <= set(wheel.assumed):
+        return None
+    tension = wheel.tension
+    return (
+        f"The wheel file gives no mean tension: {tension.right_n:.0f} N on the right and {tension.left_n:.0f} N on the "
+        f"left are assumed, below the limit of {tension.limit_n:.0f} N. Read the tension if you can: a wheel over "
+        "its limit can't be told from here."
+    )

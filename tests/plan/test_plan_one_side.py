@@ -1,0 +1,111 @@
+"""Tension read on one side alone, or at a few spokes: what was read counts, and what is unsafe in it stops a plan."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from wheels import out_of_true
+
+from rimgauge.plan import Wishes, make_plan
+from rimgauge.plan.stating import state_problem
+from rimgauge.wheel import influence
+from tests.benchmarks.true_wheel import random_wheel
+
+LEFT, SOUND_N = np.arange(36) % 2 == 1, 1000.0
+
+
+def _one_side(wheel, times=1.0):
+    readings = out_of_true(wheel, 0, lateral_mm=1.5)
+    return replace(readings, tension_n=np.where(LEFT, times * readings.tension_n, np.nan))
+
+
+def _few(wheel, **read_n):
+    readings = out_of_true(wheel, 0, lateral_mm=1.5)
+    tension_n = np.full(36, np.nan)
+    tension_n[[3, 9, 15]] = SOUND_N
+    for spoke, value in read_n.items():
+        tension_n[int(spoke.removeprefix("spoke_")) - 1] = value
+    return replace(readings, tension_n=tension_n)
+
+
+def test_a_side_read_over_the_limit_stops_a_plan_though_the_other_was_not_read(wheel, answer):
+    """1000 N and 1300 N at most: read 1.4 times as tight."""
+    plan = make_plan(_one_side(wheel, 1.4), wheel, answer)
+    assert "the mean tension read for the left side" in (plan.refused or "")
+    assert plan.corrections == ()
+
+
+def test_a_side_that_must_be_over_the_limit_where_the_other_pulls_so_stops_a_plan():
+    """A dished wheel whose right side is twice as tight as its left: 700 N on the left are 1400 N on the right."""
+    dished = random_wheel(
+        27801, 0.5, {"rear": {"spokes": 32, "crossings": 3, "kind": "box-section alloy, dished rear"}}
+    )
+    build = dished.nominal
+    left = np.array([flange == "left" for flange in build.flanges])
+    share = 1.1 * build.tension.limit_n / build.tension.right_n
+    readings = dished.read(np.random.default_rng(1))
+    tension_n = np.where(left, share * readings.tension_n, np.nan)
+    plan = make_plan(replace(readings, tension_n=tension_n), build, influence(build))
+    assert "worked out from the left one's, as read, for the right side" in (plan.refused or "")
+
+
+def test_a_slack_spoke_on_the_side_that_was_read_stops_a_plan(wheel, answer):
+    readings = _one_side(wheel)
+    tension_n = readings.tension_n.copy()
+    tension_n[7] = 60.0
+    plan = make_plan(replace(readings, tension_n=tension_n), wheel, answer)
+    assert "spoke 8 on the left side is slack or broken" in (plan.refused or "")
+
+
+@pytest.mark.parametrize(
+    ("read_n", "said"),
+    [
+        (
+            {"spoke_6": 1400.0},
+            "spoke 6 on the left side is over the limit of 1300 N as read, and only 4 of the 18",
+        ),
+        ({"spoke_6": 90.0, "spoke_12": 80.0}, "spokes 6 and 12 on the left side are slack or broken as read"),
+        ({}, None),
+    ],
+)
+def test_what_is_wrong_with_a_few_spokes_stops_a_plan(wheel, answer, read_n, said):
+    plan = make_plan(_few(wheel, **read_n), wheel, answer)
+    if said is not None:
+        assert said in (plan.refused or "")
+        return
+    assert plan.corrections
+    assert any("read at only 3 of the 18 spokes of the left side, too few" in note for note in plan.notes)
+
+
+def test_a_spoke_over_the_limit_on_the_side_that_was_read_is_named_and_not_tightened(wheel, answer):
+    readings = _one_side(wheel)
+    tension_n = readings.tension_n.copy()
+    tension_n[7] = 1320.0
+    plan = make_plan(replace(readings, tension_n=tension_n), wheel, answer)
+    assert any("Over the tension limit of 1300 N" in note and "spoke 8" in note for note in plan.notes)
+    assert any("counts as read on the left side alone" in note for note in plan.notes)
+    turns = np.zeros(36)
+    for item in plan.corrections:
+        turns[item.spoke - 1] = item.turns
+    assert plan.corrections
+    assert answer.tension_n[7] @ turns <= 1e-6
+
+
+@pytest.mark.parametrize("seed", [27811, 27812, 27813])
+def test_the_side_that_was_read_is_known_better_than_from_the_runout_alone(seed):
+    true = random_wheel(seed, 0.2)
+    answer, readings = influence(true.nominal), true.read(np.random.default_rng(seed))
+    left = np.array([flange == "left" for flange in true.nominal.flanges])
+    off = []
+    for tension_n in (np.where(left, readings.tension_n, np.nan), np.full(len(left), np.nan)):
+        problem = state_problem(replace(readings, tension_n=tension_n), true.nominal, answer, Wishes())
+        wanted = true.tension_n[left] - true.tension_n[left].mean()
+        off.append(np.std(problem.sides[1].start_n - wanted))
+    assert off[0] < 0.75 * off[1]
+
+
+def test_a_rim_is_not_called_bent_for_nipples_that_are_seized(wheel, answer):
+    readings = out_of_true(wheel, 0, lateral_mm=2.0)
+    plan = make_plan(readings, wheel, answer, wishes=Wishes(seized=tuple(range(1, 35))))
+    assert "Free the others or replace them first" in (plan.refused or "")
+    assert "bent" not in (plan.refused or "")
