@@ -125,13 +125,20 @@ def _answered(line: str, now: PracticeWheel, start: PracticeWheel) -> tuple[Prac
         return now, WORDS
     if first == "why" and len(rest) == 1:
         return now, _why(now, _whole(rest[0]))
-    if line == "undo":
-        then = undo(now)
-    elif len(rest) == 1:
-        then = turn(now, _whole(first), _turns(rest[0]))
-    else:
-        raise BadInput(f'"{line}" is not understood; type a spoke and a turn, for example 7 1/4, or help')
+    then = undo(now) if line == "undo" else turn(now, *_spoke_and_turns(line))
     return then, f"{picture_text(then)}\n{change_text(now, then)}"
+
+
+def _spoke_and_turns(line: str) -> tuple[int, float]:
+    """Read a spoke and its turns, also in the words of a plan: 7 -1/4, 7 loosen 1/4, loosen spoke 7 1/4 turn."""
+    said = [word for word in line.split() if word not in ("spoke", "turn", "turns")]
+    ways = [word for word in said if word in ("tighten", "loosen")]
+    numbers = [word for word in said if word not in ways]
+    signed = bool(ways) and any(word.startswith(("+", "-")) for word in numbers)
+    if len(numbers) != 2 or len(ways) > 1 or signed:
+        raise BadInput(f'"{line}" is not understood; type a spoke and a turn, for example 7 1/4, or help')
+    turns = _turns(numbers[1])
+    return _whole(numbers[0]), -turns if ways == ["loosen"] else turns
 
 
 def _whole(word: str) -> int:

@@ -182,3 +182,19 @@ def test_each_line_is_answered_by_one_line_of_json(answer):
     moved = turned["spokes"][6]["lateral_mm"] - start["spokes"][6]["lateral_mm"]
     assert moved > 0
     assert turned["lateral_mm"] == pytest.approx(np.ptp([row["lateral_mm"] for row in turned["spokes"]]))
+
+
+@pytest.mark.parametrize("line", ["7 loosen 1/4", "loosen 7 1/4", "Spoke 7 loosen 1/4 turn", "7 -1/4"])
+def test_a_turn_may_be_typed_in_the_words_of_a_plan(line):
+    """What a plan says is what a pupil types."""
+    assert (
+        _typed(f"{line}\nlateral\n").split("turn>")[1].split("\n", 1)[1]
+        == (_typed("7 -1/4\nlateral\n").split("turn>")[1].split("\n", 1)[1])
+    )
+
+
+@pytest.mark.parametrize(
+    "line", ["7 loosen -1/4", "loosen tighten 7 1/4", "7 loosen", "loosen", "7 tighten 1/4 1/8"]
+)
+def test_words_that_contradict_or_lack_something_are_not_guessed_at(line):
+    assert f'"{line}" is not understood' in _typed(f"{line}\n")
