@@ -216,6 +216,16 @@ def test_compare_sets_what_a_plan_foretold_beside_what_came_and_names_the_other_
     assert (fields["plan"], fields["foretold_at_spokes_mm"]) == ("plan-01.json", 0.14)
 
 
+def test_compare_names_the_zones_of_times_only_where_they_differ(job, capsys):
+    made = ("2026-11-27T14:08:00+00:00", "2026-11-27T19:45:00+05:30", "2026-11-27T15:00:00+00:00")
+    for seed, created in enumerate(made):
+        keep_pass(job, replace(simulated_pass(wave(2, 0.3), seed=seed), created=created))
+    told = said(capsys, "compare", "pass-01.json", "pass-02.json")
+    assert "2026-11-27 14:08 UTC, total" in told
+    assert "2026-11-27 19:45 UTC+05:30, total" in told
+    assert "2026-11-27 15:00, total" in said(capsys, "compare", "pass-01.json", "pass-03.json")
+
+
 @pytest.mark.parametrize("command", [["dish"], ["report", "--out", "page.html", "--dish"]])
 def test_two_measurements_of_the_same_side_give_no_dish(job, capsys, command):
     one, same = measured(job, gap_mm=2.2), measured(job, gap_mm=3.8, seed=1)
