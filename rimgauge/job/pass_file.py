@@ -101,6 +101,7 @@ def _side_fields(side: SideRunout) -> dict[str, Any]:
             for number, (flange, angle, runout, uncertainty) in enumerate(spokes, start=1)
         ],
         "zones": [{**asdict(zone), "spokes": list(zone.spokes)} for zone in side.zones],
+        "repeated_error_mm": side.repeated_error_mm,
     }
 
 
@@ -240,6 +241,7 @@ def _side(place: Reader) -> SideRunout:
             [spoke["standard_uncertainty_mm"].number(least=0) for spoke in spokes]
         ),
         zones=tuple(_zone(item, len(spokes)) for item in place["zones"].items()),
+        repeated_error_mm=repeated.number(least=0) if (repeated := place.get("repeated_error_mm")) else 0.0,
     )
 
 

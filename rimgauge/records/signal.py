@@ -59,6 +59,7 @@ class SideRunout:
 
     harmonic_order, harmonic_amplitude_mm, harmonic_phase_deg (h,): runout = sum a·cos(order·angle − phase).
     Index i of the spoke arrays is spoke number i + 1.
+    repeated_error_mm: the part of the spokes' standard uncertainty that every turn shows alike.
     """
 
     side: Side
@@ -75,6 +76,13 @@ class SideRunout:
     spoke_mm: FloatArray
     spoke_standard_uncertainty_mm: FloatArray
     zones: tuple[Zone, ...]
+    repeated_error_mm: float = 0.0
+
+    @property
+    def spoke_repeatability_mm(self) -> FloatArray:
+        """How well the reading at each spoke repeats (s,), as a standard deviation [mm]."""
+        square = self.spoke_standard_uncertainty_mm**2 - self.repeated_error_mm**2
+        return np.asarray(np.sqrt(np.maximum(square, 0.0)))
 
     def __post_init__(self) -> None:
         own(self, "harmonic_order", (None,), np.int64)

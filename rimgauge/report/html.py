@@ -114,11 +114,11 @@ def _section(comparison: Comparison, rim_diameter_mm: float) -> str:
 
 
 def _spoke_rows(comparison: Comparison) -> list[tuple[str, ...]]:
-    """List the worse side's runout at each spoke, first and last, with how well the last one repeats."""
+    """List the worse side's runout at each spoke, first and last, with how sure the last one is."""
     measured = [each.worse_side for _, each, _ in rows_of(comparison)]
     side = measured[-1]
     names = [name or "Runout" for name, _, _ in rows_of(comparison)]
-    rows: list[tuple[str, ...]] = [("Spoke", "Flange", *names, "Repeatability (standard)")]
+    rows: list[tuple[str, ...]] = [("Spoke", "Flange", *names, "Standard uncertainty")]
     for index, flange in enumerate(side.spoke_flange):
         values = (
             _signed(each.spoke_mm[index]) if len(each.spoke_mm) == len(side.spoke_mm) else "–"

@@ -153,7 +153,7 @@ def _line(source: str, value_mm: float) -> BudgetLine:
 def _mean_gap_error(side: SideRunout) -> float:
     """No more than the mean of the curve's own standard uncertainties; play adds what doesn't repeat."""
     loose = 0.0 if math.isnan(side.non_repeatable_mm) else side.non_repeatable_mm
-    return math.hypot(float(side.spoke_standard_uncertainty_mm.mean()), loose / (2.0 * math.sqrt(3.0)))
+    return math.hypot(float(side.spoke_repeatability_mm.mean()), loose / (2.0 * math.sqrt(3.0)))
 
 
 def _scale(runout: Runout) -> Scale | None:

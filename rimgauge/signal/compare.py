@@ -85,10 +85,12 @@ def changes(before: Runout, after: Runout) -> tuple[SideChange, ...]:
 
 
 def _change(one: SideRunout, two: SideRunout, before: Runout, after: Runout, shared: bool) -> SideChange:
-    parts = [one.spoke_standard_uncertainty_mm, two.spoke_standard_uncertainty_mm]
     if shared:
+        # What the rim's look does to its edge, it does to both.
+        parts = [one.spoke_repeatability_mm, two.spoke_repeatability_mm]
         parts.append(_relative(before) * np.abs(two.spoke_mm - one.spoke_mm))
     else:
+        parts = [one.spoke_standard_uncertainty_mm, two.spoke_standard_uncertainty_mm]
         for side, runout in ((one, before), (two, after)):
             parts += [
                 _relative(runout) * np.abs(side.spoke_mm),

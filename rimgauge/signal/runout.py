@@ -77,13 +77,13 @@ def side_runout(
     rim_mm = toward * track.gap_px[good] * scale.mm_per_px - _other_share(angle_deg, scale, other)
     fit = fit_smooth(angle_deg, rim_mm, max(4, int(ORDER_PER_SPOKE * len(spoke_angle_deg))))
     total_mm, repeatability_mm = _total(fit, rng)
-    errors_mm = track.standard_error_px[good] * scale.mm_per_px
+    hidden_mm = _hidden(fit, track.standard_error_px[good] * scale.mm_per_px)
     budget = total_budget(
         total_mm,
         scale,
         repeatability=BudgetLine(
             source="repeatability of the curve",
-            standard_uncertainty_mm=math.hypot(repeatability_mm, _hidden(fit, errors_mm)),
+            standard_uncertainty_mm=math.hypot(repeatability_mm, math.sqrt(2.0) * hidden_mm),
             degrees_of_freedom=fit.freedom,
         ),
         angle_mm=_angle_part(fit, turning, good),
@@ -91,8 +91,8 @@ def side_runout(
         lens_share=lens_share,
         far_lip=far_lip,
     )
-    side = _as_told(track.side, fit, angle_deg, spoke_angle_deg, spoke_flange, expand(total_mm, budget))
-    return side, budget
+    total = expand(total_mm, budget)
+    return _as_told(track.side, fit, angle_deg, spoke_angle_deg, spoke_flange, total, hidden_mm), budget
 
 
 def _as_told(
@@ -102,6 +102,7 @@ def _as_told(
     spoke_angle_deg: FloatArray,
     spoke_flange: tuple[Flange, ...],
     total: Measured,
+    hidden_mm: float,
 ) -> SideRunout:
     """What the fitted curve says at every degree, at the spokes, and by harmonics."""
     curve_mm = fit(CURVE_DEG) - fit.coefficients[0]
@@ -120,8 +121,9 @@ def _as_told(
         spoke_flange=spoke_flange,
         spoke_angle_deg=spoke_angle_deg,
         spoke_mm=fit(spoke_angle_deg) - fit.coefficients[0],
-        spoke_standard_uncertainty_mm=_spread_at(fit, spoke_angle_deg),
+        spoke_standard_uncertainty_mm=np.hypot(_spread_at(fit, spoke_angle_deg), hidden_mm),
         zones=find_zones(curve_mm, spoke_angle_deg),
+        repeated_error_mm=hidden_mm,
     )
 
 
@@ -183,12 +185,12 @@ def _total(fit: HarmonicFit, rng: np.random.Generator) -> tuple[float, float]:
 
 
 def _hidden(fit: HarmonicFit, errors_mm: FloatArray) -> float:
-    """What the errors stated of single gaps (n,) [mm] do to max − min beyond what the residuals show.
+    """What the errors stated of single gaps (n,) [mm] do to the curve at one place beyond what the residuals show.
 
     Texture and decals pass the pointer alike in every turn: what they do to the edge's place repeats and leaves no
-    residual. It enters at the places of max and min (√2, derived).
+    residual. It enters at each spoke, and at the places of max and min together (√2, derived).
     """
-    return math.sqrt(2.0 * max(float(np.median(errors_mm)) ** 2 - fit.noise**2, 0.0))
+    return math.sqrt(max(float(np.median(errors_mm)) ** 2 - fit.noise**2, 0.0))
 
 
 def _angle_part(fit: HarmonicFit, turning: Turning, good: BoolArray) -> float:

@@ -76,6 +76,24 @@ def test_a_wave_reads_its_height_and_its_phase():
     assert_allclose(side.harmonic_phase_deg[1], 40.0, rtol=0, atol=1.0)
 
 
+def test_an_edge_that_every_turn_shows_out_of_place_alike_is_in_each_spokes_uncertainty():
+    # Stains 12 degrees apart move the edge by 0.02 mm: no turn differs from another, only the gaps' own errors tell.
+    rng = np.random.default_rng(8)
+    stained_mm = np.interp(np.arange(360.0), np.arange(31) * 12.0, np.append(rng.normal(0.0, 0.02, 30), 0.0))
+
+    def seen(degrees):
+        return wave(2, 0.3)(degrees) + np.interp(degrees, np.arange(360.0), stained_mm, period=360.0)
+
+    told_px = np.hypot(0.05, stained_mm.std() / SCALE.mm_per_px)
+    side, _ = measured(seen, stated_px=told_px)
+    off_mm = side.spoke_mm - wave(2, 0.3)(SPOKES_DEG)
+    # The standard deviation of 32 errors that share 30 stains is itself known to 13 %; three times that.
+    assert 0.6 < float(off_mm.std() / side.spoke_standard_uncertainty_mm.mean()) < 1.4
+    assert float(off_mm.std()) > 3.0 * float(side.spoke_repeatability_mm.mean())
+    plain, _ = measured(wave(2, 0.3), stated_px=0.04)
+    assert plain.repeated_error_mm == 0.0
+
+
 def test_what_is_read_forward_of_the_pointer_belongs_to_what_has_passed_it():
     ahead_deg = 1.5
     ahead_px = np.radians(ahead_deg) * RADIUS_MM / SCALE.mm_per_px

@@ -17,7 +17,7 @@ from rimgauge.signal.budget import PLACE_LINE
 from rimgauge.signal.centre import SEATED_MM, dish_between, dish_turned
 from rimgauge.signal.compare import changes, study
 from rimgauge.signal.findings import findings, whole_rim, width_curve_mm
-from tests.laws.simulated import SPOKES_DEG, simulated_pass, wave
+from tests.laws.simulated import SCALE, SPOKES_DEG, simulated_pass, wave
 
 SLACK_MM = 0.01
 """A tenth of a pixel here; the noise of a mean gap is far under it."""
@@ -220,6 +220,24 @@ def test_a_camera_set_up_afresh_makes_the_changes_at_spokes_less_sure():
     assert side.standard_uncertainty_mm.min() > place_mm
     (kept,) = changes(before, simulated_pass(wave(2, 0.5), seed=1))
     assert kept.standard_uncertainty_mm.max() < 0.5 * side.standard_uncertainty_mm.max()
+
+
+def test_what_the_rims_look_does_alike_in_every_turn_cancels_only_for_a_camera_that_stayed():
+    def with_look(runout, repeated_mm):
+        (side,) = runout.sides
+        unsure_mm = np.hypot(side.spoke_repeatability_mm, repeated_mm)
+        side = replace(side, spoke_standard_uncertainty_mm=unsure_mm, repeated_error_mm=repeated_mm)
+        return replace(runout, sides=(side,))
+
+    moved = replace(SCALE, mm_per_px=1.001 * SCALE.mm_per_px)
+    for scale, cancels in ((SCALE, True), (moved, False)):
+        passes = [
+            simulated_pass(wave(2, 0.3), seed=seed, scale=each) for seed, each in ((0, SCALE), (1, scale))
+        ]
+        (plain,) = changes(*(with_look(each, 0.0) for each in passes))
+        (stained,) = changes(*(with_look(each, 0.05) for each in passes))
+        more_mm = np.sqrt(stained.standard_uncertainty_mm**2 - plain.standard_uncertainty_mm**2 + 1e-15)
+        assert_allclose(more_mm, 0.0 if cancels else 0.05 * np.sqrt(2.0), rtol=0, atol=1e-6)
 
 
 def test_a_moved_mark_is_noticed():

@@ -86,7 +86,7 @@ def test_every_spoke_is_listed_with_its_number(evidence):
     said = evidence_html(evidence())
     side = evidence().comparisons[0].after.sides[0]
     # What scale, depth and the camera's place add is no part of it, so it must not be called the uncertainty.
-    assert "<th class=number>Repeatability (standard)</th>" in said
+    assert "<th class=number>Standard uncertainty</th>" in said
     for number, value_mm in enumerate(side.spoke_mm, start=1):
         shown = f"{value_mm:+.3f}".replace("-", "−")
         assert re.search(rf"<td>{number}</td><td>(right|left)</td>.*{re.escape(shown)}", said)
