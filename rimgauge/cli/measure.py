@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -26,7 +27,7 @@ from rimgauge.cli.decimals import TOLERANCE_MM, WHOLE, DecimalRange, WholeRange
 from rimgauge.cli.measure_given import Given
 from rimgauge.cli.measure_kept import Kept, Target, worst_picture
 from rimgauge.cli.runout_words import bad_dish, check_text, other_direction, runout_text, to_decide
-from rimgauge.errors import BadFile
+from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -201,6 +202,10 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
     if old_film:
         next_step(f"{old_film}.", again)
         return
+    mirrored = None if job is None else _other_way_round(runout, job, file)
+    if mirrored is not None:
+        _after_turning_round(runout.direction, mirrored, file)
+        return
     if runout.verdict.outcome == "within":
         words, command = f"{runout.direction} runout is true enough", "rimgauge report"
         other = other_direction(runout.direction, job)
@@ -216,6 +221,38 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
     else:
         words, command = "ask which nipples to turn.", "rimgauge plan"
     next_step(words, command if job is not None else f"{command} --help")
+
+
+def _other_way_round(runout: Runout, job: Job, file: str) -> str | None:
+    """Find the measurement before this one if this shows its spokes the other way round; None as a rule."""
+    from rimgauge.job import history, read_pass
+    from rimgauge.signal.compare import changes
+
+    before = [each.file for each in history(job).of(runout.direction) if each.file != file]
+    if not before:
+        return None
+    with contextlib.suppress(BadFile, BadInput):  # one that can't be compared says nothing
+        sides = changes(read_pass(job.folder / before[-1]), runout)
+        return before[-1] if sides and all(side.other_way_round for side in sides) else None
+    return None
+
+
+def _after_turning_round(direction: Direction, before: str, file: str) -> None:
+    """Say what comes after a measurement that shows the wheel as if it had been turned round in the stand."""
+    words = f"this is the runout of {before} the other way round."
+    aim = f"rimgauge aim SOURCE --direction {direction}"
+    if direction == "lateral":
+        dish = (
+            "If the wheel was turned round in the stand for its dish, have that told; if not, the rim runs the other way "
+            "than its view says: aim anew, and measure again."
+        )
+        next_step(f"{words} {dish}", f"rimgauge dish {before} {file}", aim)
+        return
+    next_step(
+        f"{words} If the wheel is still turned round in the stand, turn it back; if not, the rim runs the other way than "
+        "its view says: aim anew. Then measure again.",
+        aim,
+    )
 
 
 def _off_centre(job: Job) -> tuple[str, str] | None:

@@ -5,6 +5,7 @@ import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
@@ -214,6 +215,35 @@ def test_compare_sets_what_a_plan_foretold_beside_what_came_and_names_the_other_
     assert "foretold" not in said(capsys, "compare", "--direction", "radial")
     fields = json.loads(said(capsys, "compare", "pass-03.json", "pass-04.json", "--json"))
     assert (fields["plan"], fields["foretold_at_spokes_mm"]) == ("plan-01.json", 0.14)
+
+
+@pytest.mark.parametrize(
+    ("direction", "side", "sign", "told"),
+    [
+        ("lateral", "right", -1.0, "for its dish, have that told; if not, the rim runs the other way"),
+        ("radial", "outer", 1.0, "turn it back; if not, the rim runs the other way"),
+    ],
+)
+def test_a_wheel_turned_round_is_noticed_when_it_is_measured(job, capsys, direction, side, sign, told):
+    def bent(degrees):
+        return wave(2, 0.2, 40.0)(degrees) + wave(3, 0.1, 200.0)(degrees) + wave(5, 0.05, 10.0)(degrees)
+
+    def turned(degrees):
+        return sign * bent(-np.asarray(degrees))
+
+    def kept(shape, seed):
+        runout = simulated_pass(shape, direction=direction, gaps_mm=((side, 3.0),), seed=seed)
+        name = keep_pass(job, runout).name
+        capsys.readouterr()
+        _next_step(runout, job, name)
+        return " ".join(capsys.readouterr().out.split())
+
+    assert "other way round" not in kept(bent, 0) + kept(bent, 1)
+    words = kept(turned, 2)
+    assert "this is the runout of pass-02.json the other way round" in words
+    assert told in words
+    assert ("rimgauge dish pass-02.json pass-03.json" in words) == (direction == "lateral")
+    assert f"rimgauge aim SOURCE --direction {direction}" in words
 
 
 def test_compare_names_the_zones_of_times_only_where_they_differ(job, capsys):
