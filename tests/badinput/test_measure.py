@@ -209,7 +209,7 @@ def test_mark_alone_on_a_wheel_pushed_by_hand(tmp_path: Path, capsys: pytest.Cap
 
 @pytest.mark.parametrize("command", ["measure", "show"])
 def test_a_view_without_a_scale_is_named_with_what_to_type(
-    command: str, few: Path, capsys: pytest.CaptureFixture[str]
+    command: str, few: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     view = few.parent / "view.json"
     changed_view(view, scale=None)
@@ -217,3 +217,7 @@ def test_a_view_without_a_scale_is_named_with_what_to_type(
     assert code == 1
     assert f"{view}: this view has no scale yet" in said
     assert f"rimgauge scale --view {view} --checkerboard sheet.jpg" in said
+    monkeypatch.chdir(view.parent)
+    _, said = stopped([command, few, "--view", view, "--spokes", "28"], capsys)
+    assert "view.json: this view has no scale yet" in said, "as short as it can be typed"
+    assert "rimgauge scale --view view.json --checkerboard sheet.jpg" in said
