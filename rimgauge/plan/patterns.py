@@ -5,6 +5,8 @@ Where a pattern is plain, nothing is planned until someone has looked; where it 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from rimgauge.plan.apart import Misfit, misfits, turned_apart
@@ -156,10 +158,13 @@ def misread(
     readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, checked: frozenset[Checked]
 ) -> str | None:
     """Name the spokes whose tension as read doesn't fit the rim at all: a slip of gauge or pencil."""
-    if not problem.tension_known or "spokes" in checked:
+    if "spokes" in checked:
         return None
+    counts = np.zeros(problem.nipples, dtype=bool)
+    for side in problem.sides:
+        counts[side.spokes] = side.read
     found = misfits(
-        readings,
+        replace(readings, tension_n=np.where(counts, readings.tension_n, np.nan)),
         problem.tension_n,
         influence,
         flange_spokes(wheel),

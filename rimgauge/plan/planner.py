@@ -169,15 +169,16 @@ def _state(problem: Problem, eighths: FloatArray | IntArray) -> WheelState:
     """Work out the wheel after a plan; what was not read stays unknown."""
     tension = problem.tension_n + problem.tension_step_n @ eighths
     right, left = (
-        float(np.std(tension[side.spokes]) / np.mean(tension[side.spokes])) for side in problem.sides
+        float(np.std(tension[side.spokes]) / np.mean(tension[side.spokes])) if side.read else None
+        for side in problem.sides
     )
     dish = problem.dish_start_mm + float(problem.dish_step_mm @ eighths)
     return WheelState(
         lateral_mm=problem.lateral.reading_after_mm(eighths) if problem.lateral.known else None,
         radial_mm=problem.radial.reading_after_mm(eighths) if problem.radial.known else None,
         dish_mm=dish if problem.dish_aim_mm is not None else None,
-        tension_spread_right=right if problem.tension_known else None,
-        tension_spread_left=left if problem.tension_known else None,
+        tension_spread_right=right,
+        tension_spread_left=left,
         highest_tension_n=float(tension.max()) if problem.tension_known else None,
     )
 

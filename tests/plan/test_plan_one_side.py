@@ -84,11 +84,29 @@ def test_a_spoke_over_the_limit_on_the_side_that_was_read_is_named_and_not_tight
     plan = make_plan(replace(readings, tension_n=tension_n), wheel, answer)
     assert any("Over the tension limit of 1300 N" in note and "spoke 8" in note for note in plan.notes)
     assert any("counts as read on the left side alone" in note for note in plan.notes)
+    assert plan.before.tension_spread_left == pytest.approx(np.std(tension_n[LEFT]) / tension_n[LEFT].mean())
+    assert plan.before.tension_spread_right is None
     turns = np.zeros(36)
     for item in plan.corrections:
         turns[item.spoke - 1] = item.turns
     assert plan.corrections
     assert answer.tension_n[7] @ turns <= 1e-6
+
+
+@pytest.mark.parametrize("seed", [27992, 27994])
+def test_a_misread_tension_is_named_where_the_other_side_was_not_read(seed):
+    true = random_wheel(seed, 0.2)
+    answer, readings = influence(true.nominal), true.read(np.random.default_rng(seed))
+    left = np.array([flange == "left" for flange in true.nominal.flanges])
+    spoke = int(np.flatnonzero(left)[4])
+    for times in (1.0, 1.6):
+        tension_n = np.where(left, readings.tension_n, np.nan)
+        tension_n[spoke] *= times
+        said = make_plan(replace(readings, tension_n=tension_n), true.nominal, answer).see_to_first
+        named = [words for words in said if "doesn't fit" in words]
+        assert [f"read at spoke {spoke + 1} (left side)" in words for words in named] == (
+            [True] if times > 1.0 else []
+        )
 
 
 @pytest.mark.parametrize("seed", [27811, 27812, 27813])
