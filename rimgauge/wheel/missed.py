@@ -137,10 +137,14 @@ def _missed_words(
         return f"The rim didn't move as planned, and no single nipple explains it: {NAMED_DONE if told else HOW_DONE}"
     planned = "be left alone" if turns[spoke] == 0.0 else f"turn {_turned_words(turns[spoke])}"
     seems = f"turned {_turned_words(turns[spoke] + off[spoke])}, and was to {planned}"
+    left_out = (
+        "" if told or turns[spoke] == 0.0 else " If you left steps out, plan again with --done instead."
+    )
     named = " or ".join(f"{one + 1} ({wheel.flanges[one]} side)" for one in alike)
     return (
         f"Spoke {named} seems {f'to have {seems}' if len(alike) == 1 else 'not to have turned as planned'}: the key "
         "slipped or was on the wrong nipple, or the spoke turned with its nipple. The new readings count, so carry on."
+        f"{left_out}"
     )
 
 

@@ -122,6 +122,7 @@ def test_the_nipple_turned_the_wrong_way_is_named(seed, radial):
     assert "(" not in named[0].partition(" seems")[0].partition("(")[2] or not radial, (
         "up-and-down tells them apart"
     )
+    assert "If you left steps out, plan again with --done instead." in said
 
 
 @pytest.mark.parametrize("off", [0.5, -0.5])
@@ -140,6 +141,7 @@ def test_a_nipple_turned_though_none_was_to_be_is_told_so_without_a_sign(off):
     )
     assert told is not None, said
     assert abs(float(told[1]) - abs(off)) < 0.2
+    assert "left steps out" not in said, "it was no step"
 
 
 def _largest_reversed(turns: FloatArray) -> FloatArray:
