@@ -138,7 +138,7 @@ def _missed_words(
     planned = "be left alone" if turns[spoke] == 0.0 else f"turn {_turned_words(turns[spoke])}"
     seems = f"turned {_turned_words(turns[spoke] + off[spoke])}, and was to {planned}"
     left_out = (
-        "" if told or turns[spoke] == 0.0 else " If you left steps out, plan again with --done instead."
+        "" if told or not turns[alike].any() else " If you left steps out, plan again with --done instead."
     )
     named = " or ".join(f"{one + 1} ({wheel.flanges[one]} side)" for one in alike)
     return (
