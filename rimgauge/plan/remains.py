@@ -159,8 +159,9 @@ def left_over(problem: Problem, eighths: IntArray) -> tuple[str, ...]:
         after = line.reading_after_mm(eighths)
         hidden = line.hidden_mm > 0 and line.seen_after_mm(eighths) <= line.aim_mm
         if line.known and after > line.tolerance_mm and not hidden:
+            over = "over" if round(after, 2) > round(line.tolerance_mm, 2) else "hardly over"
             notes.append(
-                f"This round leaves about {after:.2f} mm of {name} runout, over the tolerance of "
+                f"This round leaves about {after:.2f} mm of {name} runout, {over} the tolerance of "
                 f"{line.tolerance_mm:.2f} mm, to keep turns small and tension even: measure again and plan the next"
                 " round."
             )

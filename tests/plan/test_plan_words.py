@@ -2,11 +2,14 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from steps import STATE, plan_of
 from wheels import out_of_true
 
 from rimgauge.plan import Wishes, make_plan, plan_text
+from rimgauge.plan.remains import left_over
+from rimgauge.plan.stating import state_problem
 from rimgauge.plan.wording import correction_words, turning_direction
 from rimgauge.records import turns_in_all, turns_words
 from rimgauge.report.correction import correction_sheet
@@ -97,3 +100,18 @@ def test_what_is_off_centre_by_nothing_has_no_minus(wheel):
     for said in (plan_text(plan), "\n".join(text.get_text() for text in sheet.texts)):
         assert "+0.00" in said
         assert "-0.00" not in said
+
+
+@pytest.mark.parametrize(("past_mm", "words"), [(0.004, "hardly over"), (0.05, "over"), (-0.004, None)])
+def test_what_prints_like_the_tolerance_is_not_called_over_it(wheel, answer, past_mm, words):
+    readings = out_of_true(wheel, 1, lateral_mm=1.0, tension=False, radial=False)
+    problem = state_problem(readings, wheel, answer, Wishes())
+    eighths = np.eye(36, dtype=np.int64)[4]
+    lateral, after_mm = problem.lateral, 0.75
+    start_mm = lateral.start_mm + lateral.step_mm @ eighths
+    start_mm = start_mm * after_mm / np.ptp(start_mm) - lateral.step_mm @ eighths
+    line = replace(lateral, start_mm=start_mm, tolerance_mm=after_mm - past_mm)
+    said = left_over(replace(problem, lateral=line), eighths)
+    assert len(said) == (words is not None)
+    if words is not None:
+        assert f"leaves about 0.75 mm of lateral runout, {words} the tolerance" in said[0]
