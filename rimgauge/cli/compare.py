@@ -136,7 +136,7 @@ def _of_the_job(direction: Direction | None, same: bool) -> Chosen:
 
 def _foretold(before: Path, after: Path, measured: Runout) -> tuple[Path, float] | None:
     """Find what the newest plan between two measurements of a job foretold at the spokes [mm]; None without one."""
-    from rimgauge.job import corrections_between, find_job, read_plan
+    from rimgauge.job import check_as_recorded, corrections_between, find_job, read_plan
 
     job = find_job(after.resolve().parent)
     if job is None or {path.resolve().parent for path in (before, after)} != {job.folder.resolve()}:
@@ -144,6 +144,7 @@ def _foretold(before: Path, after: Path, measured: Runout) -> tuple[Path, float]
     plan = corrections_between(job, before, after)
     if plan is None:
         return None
+    check_as_recorded([plan])
     predicted = read_plan(plan).predicted
     total_mm = predicted.lateral_mm if measured.direction == "lateral" else predicted.radial_mm
     return None if total_mm is None else (plan, total_mm)

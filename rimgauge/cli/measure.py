@@ -225,33 +225,31 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
 
 def _other_way_round(runout: Runout, job: Job, file: str) -> str | None:
     """Find the measurement before this one if this shows its spokes the other way round; None as a rule."""
-    from rimgauge.job import history, read_pass
+    from rimgauge.job import check_as_recorded, history, read_pass
     from rimgauge.signal.compare import changes
 
     before = [each.file for each in history(job).of(runout.direction) if each.file != file]
     if not before:
         return None
-    with contextlib.suppress(BadFile, BadInput):  # one that can't be compared says nothing
-        sides = changes(read_pass(job.folder / before[-1]), runout)
-        return before[-1] if sides and all(side.other_way_round for side in sides) else None
+    path = job.folder / before[-1]
+    with contextlib.suppress(BadFile, BadInput):  # one that was changed, or can't be compared, says nothing
+        check_as_recorded([path])
+        sides = changes(read_pass(path), runout)
+        return path.name if sides and all(side.other_way_round for side in sides) else None
     return None
 
 
 def _after_turning_round(direction: Direction, before: str, file: str) -> None:
     """Say what comes after a measurement that shows the wheel as if it had been turned round in the stand."""
-    words = f"this is the runout of {before} the other way round."
-    aim = f"rimgauge aim SOURCE --direction {direction}"
+    turned, commands = "If the wheel is still turned round in the stand, turn it back", []
     if direction == "lateral":
-        dish = (
-            "If the wheel was turned round in the stand for its dish, have that told; if not, the rim runs the other way "
-            "than its view says: aim anew, and measure again."
-        )
-        next_step(f"{words} {dish}", f"rimgauge dish {before} {file}", aim)
-        return
+        turned = "If the wheel was turned round in the stand for its dish, have that told"
+        commands.append(f"rimgauge dish {before} {file}")
     next_step(
-        f"{words} If the wheel is still turned round in the stand, turn it back; if not, the rim runs the other way than "
-        "its view says: aim anew. Then measure again.",
-        aim,
+        f"this is the runout of {before} the other way round. {turned}; if not, the rim runs the other way than its view "
+        "says: aim anew, and measure again.",
+        *commands,
+        f"rimgauge aim SOURCE --direction {direction}",
     )
 
 

@@ -215,6 +215,9 @@ def test_compare_sets_what_a_plan_foretold_beside_what_came_and_names_the_other_
     assert "foretold" not in said(capsys, "compare", "--direction", "radial")
     fields = json.loads(said(capsys, "compare", "pass-03.json", "pass-04.json", "--json"))
     assert (fields["plan"], fields["foretold_at_spokes_mm"]) == ("plan-01.json", 0.14)
+    path = job.folder / "plan-01.json"
+    path.write_text(path.read_text(encoding="utf-8").replace("0.14", "0.21"), encoding="utf-8")
+    assert "plan-01.json" in stopped(["compare"], capsys)[1], "a plan that was changed foretells nothing"
 
 
 @pytest.mark.parametrize(
