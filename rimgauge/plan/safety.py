@@ -86,15 +86,20 @@ def _longest_gap(read: BoolArray) -> int:
 def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
     limit = wheel.tension.limit_n
     sides = zip(("right", "left"), problem.sides, flange_spokes(wheel), strict=True)
-    for side, _, spokes in sorted(
-        sides, key=lambda each: not each[1].read
-    ):  # what was read counts before what follows from it
+    some_read = any(state.read for state in problem.sides)
+    # What was read counts before what follows from it.
+    for side, state, spokes in sorted(sides, key=lambda each: not each[1].read):
         tension = problem.tension_n[spokes]
         if tension.mean() > limit:
+            sure = (
+                ""
+                if state.read or not some_read
+                else f"Read the {side} side too, and plan again; if it is so, "
+            )
             return _far_above_the_rest(wheel, problem, side, spokes) or (
                 f"the mean tension {_source(wheel, problem, side)} for the {side} side, {tension.mean():.0f} N, is over the limit "
-                f"of {limit:.0f} N. Tension must come down evenly all round before the wheel is trued: a "
-                "job for a mechanic."
+                f"of {limit:.0f} N. {sure}{'t' if sure else 'T'}ension must come down evenly all round before the wheel is trued: "
+                "a job for a mechanic."
             )
         slack = spokes[tension <= SLACK_SHARE * tension.mean()]
         if len(slack):

@@ -47,6 +47,9 @@ def test_a_side_that_must_be_over_the_limit_where_the_other_pulls_so_stops_a_pla
     tension_n = np.where(left, share * readings.tension_n, np.nan)
     plan = make_plan(replace(readings, tension_n=tension_n), build, influence(build))
     assert "worked out from the left one's, as read, for the right side" in (plan.refused or "")
+    assert "Read the right side too, and plan again; if it is so, tension must come down" in (
+        plan.refused or ""
+    )
 
 
 def test_a_slack_spoke_on_the_side_that_was_read_stops_a_plan(wheel, answer):
