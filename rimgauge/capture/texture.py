@@ -61,6 +61,10 @@ REACH_BLURS, REACH_PX, MOST_REACH_PX = 4.0, 2, 17
 BEFOREHAND = (0.3, 0.3)
 """What is believed of the share of the corrections that is right before the gaps were looked at, and its spread: on drawn
 rims the best share is 0.2 in the middle of many films, with a standard deviation of 0.25."""
+SLOW_SPREAD = 0.5
+"""Of corrections that change as slowly as the rim another share may be right than of the rest: decals and long stains,
+which the gaps' smoothness can't tell. On 24 drawn rims where that matters it differed by 0.65 (root of the mean square), a
+part of which is other errors of the gap."""
 FREEDOM_BEFOREHAND = 12.0
 """What profiles and rows state of the variance is known to about 40 %: 2/0.4² degrees of freedom (a judgement)."""
 
@@ -213,13 +217,15 @@ def _share_right(left: Restless | None) -> tuple[float, float]:
     """Share 0 to 1 of the corrections that is right, and its error.
 
     Where the texture shows for many frames its change and the rim's own can't be told apart, and what is believed
-    beforehand is left.
+    beforehand is left; of the slow part of the corrections the share stays unsure, however sure that of the rest is.
     """
     believed, spread = BEFOREHAND
     if left is None:
         return BEFOREHAND
     trust = spread**2 / (spread**2 + left.share_variance)
-    return believed + trust * (min(max(left.share, 0.0), 1.0) - believed), spread * math.sqrt(1.0 - trust)
+    slow = SLOW_SPREAD * math.sqrt(1.0 - left.shown)
+    right = believed + trust * (min(max(left.share, 0.0), 1.0) - believed)
+    return right, math.hypot(spread * math.sqrt(1.0 - trust), slow)
 
 
 def _agreeing(variance: FloatArray, left: Restless | None, gaps: Gaps) -> FloatArray:

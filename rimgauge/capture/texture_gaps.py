@@ -47,12 +47,14 @@ class Restless:
     """Share of corrections that makes gaps smoothest, its variance; variance of a gap [px²], its degrees of freedom.
 
     settled: whether that variance holds none of the rim's own bends, for a finer curve leaves hardly less.
+    shown: of the corrections' variance, the part that changes faster than the smooth curve and so told the share.
     """
 
     share: float
     share_variance: float
     variance: float
     freedom: float
+    shown: float
     settled: bool = False
 
 
@@ -100,10 +102,11 @@ def _beside(time_s: FloatArray, values: FloatArray, frames: int) -> Restless | N
     inflation = len(time_s) / freedom / float(used.sum())
     variance = inflation * float(used @ left**2)
     spread = float(np.var(values[:, 1]))
-    shown = inflation * size / spread if spread > 0.0 else 1.0
+    shown = min(inflation * size / spread, 1.0) if spread > 0.0 else 1.0
     return Restless(
         share=share,
         share_variance=variance / size,
-        variance=variance / min(max(shown, LEAST_SHOWN), 1.0),
+        variance=variance / max(shown, LEAST_SHOWN),
         freedom=float(freedom),
+        shown=shown,
     )
