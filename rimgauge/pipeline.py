@@ -168,6 +168,7 @@ def _basis(
         evidence=turning.evidence,
         gap_standard_error_mm=errors_px * known_scale(view).mm_per_px,
         angle_standard_uncertainty_deg=turning.standard_uncertainty_deg,
+        angle_common_uncertainty_deg=turning.common_uncertainty_deg,
         ahead_mm=np.array([side.ahead_px for side in seen.sides]) * known_scale(view).mm_per_px,
         other=other,
         start_spoke=wheel.start_spoke,

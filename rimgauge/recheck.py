@@ -212,6 +212,7 @@ def _as_seen(recorded: Runout, basis: Basis) -> tuple[GapTrack, Turning]:
     turning = Turning(
         angle_deg=frames.angle_deg,
         standard_uncertainty_deg=basis.angle_standard_uncertainty_deg,
+        common_uncertainty_deg=basis.angle_common_uncertainty_deg,
         revolutions=float(np.ptp(frames.angle_deg[np.isfinite(frames.angle_deg)])) / 360.0,
         reversals=basis.reversals,
         evidence=basis.evidence,

@@ -31,14 +31,15 @@ def gap_track(time_s, *sides, **told) -> GapTrack:
     return GapTrack(time_s=time_s, sides=sides, **usual | told)
 
 
-def turning_by_mark(angle_deg, unsure_deg) -> Turning:
-    """Angles (n,) known equally well all through."""
+def turning_by_mark(angle_deg, unsure_deg, together_deg=0.0) -> Turning:
+    """Angles (n,) known equally well all through, of which a part is what all are off by together."""
     return Turning(
         angle_deg=angle_deg,
         standard_uncertainty_deg=np.full(len(angle_deg), unsure_deg),
         revolutions=float(np.ptp(angle_deg)) / 360.0,
         reversals=0,
         evidence=("mark",),
+        common_uncertainty_deg=together_deg,
     )
 
 

@@ -24,7 +24,7 @@ from rimgauge.capture.aim_trial import Aim, tried
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
-from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View, middle_px
+from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
 
 COLOURS = (0, 2)
 """Blue and red of a picture's colours; green is much like its brightness."""
@@ -313,7 +313,6 @@ def _view(
     patch = facing.still.patch
     pointer, rim = _boxes(facing, (facing.half_px, facing.ahead_px), MARGINS[0])
     inward = _inward(facing)
-    level = mark is not None and abs(_middle_v(facing, mark) - facing.tip[1]) <= 1.0
     return View(
         direction=direction,
         image_size=(patch.box[2], patch.box[3]),
@@ -321,7 +320,6 @@ def _view(
         forward=np.array(forward),
         edges=(Edge(side=side, pointer_box=pointer, rim_box=rim),),
         mark_box=mark,
-        mark_to_pointer_deg=0.0 if level else None,
     )
 
 
@@ -336,10 +334,6 @@ def _boxes(facing: Facing, room: tuple[float, float], margin: tuple[float, float
     if rim is None:
         raise RimNotSeen("the rim's edge is too close to the picture's border; move the camera")
     return pointer, rim
-
-
-def _middle_v(facing: Facing, box: Box) -> float:
-    return facing.still.patch.to_patch(*middle_px(box))[1]
 
 
 def _inward(facing: Facing) -> FloatArray:

@@ -124,6 +124,7 @@ def _basis_fields(basis: Basis) -> dict[str, Any]:
         "evidence": list(basis.evidence),
         "gap_standard_error_mm": [_with_nulls(row) for row in basis.gap_standard_error_mm],
         "angle_standard_uncertainty_deg": _with_nulls(basis.angle_standard_uncertainty_deg),
+        "angle_common_uncertainty_deg": basis.angle_common_uncertainty_deg,
         "view": view_fields(basis.view),
         "other": basis.other and _side_fields(basis.other),
         "start_spoke": basis.start_spoke,
@@ -283,6 +284,7 @@ def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
     rows = place["gap_standard_error_mm"].items(least=sides, most=sides)
     angles = place["angle_standard_uncertainty_deg"].numbers(length=count, gaps=True, least=0)
     other, start, ahead = (place.get(name) for name in ("other", "start_spoke", "ahead_mm"))
+    common = place.get("angle_common_uncertainty_deg")
     return Basis(
         view=parse_view(place["view"]),
         rim_radius_mm=radius_mm,
@@ -293,6 +295,7 @@ def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
             [row.numbers(length=count, gaps=True, least=0) for row in rows]
         ).reshape(sides, count),
         angle_standard_uncertainty_deg=np.array(angles),
+        angle_common_uncertainty_deg=common.number(least=0) if common else 0.0,
         ahead_mm=np.array(_ahead_mm(ahead, sides, radius_mm) if ahead else [0.0] * sides),
         other=other.or_none(_side) if other else None,
         start_spoke=start.or_none(lambda number: number.whole(least=1, most=spokes)) if start else None,

@@ -16,6 +16,7 @@ class Turning:
     """The wheel's angle in each of n frames.
 
     angle_deg (n,): unwrapped; 0 modulo 360 is the mark at the pointer. standard_uncertainty_deg (n,).
+    common_uncertainty_deg: the part of it that all angles share: so unsure is where the mark was at the pointer.
     """
 
     angle_deg: FloatArray
@@ -23,6 +24,7 @@ class Turning:
     revolutions: float
     reversals: int
     evidence: tuple[str, ...]
+    common_uncertainty_deg: float = 0.0
 
     def __post_init__(self) -> None:
         own(self, "angle_deg", (None,))
@@ -165,6 +167,7 @@ class Basis:
     """What a measurement was worked out from beside its frames' values: enough to work it out again.
 
     gap_standard_error_mm (sides, n), angle_standard_uncertainty_deg (n,): of each frame's values.
+    angle_common_uncertainty_deg: the part of the angles' that they share.
     rim_radius_mm: of the rim, roughly. software: name and version of the program that measured.
     ahead_mm (sides,): how far forward of the first pointer's tip each edge was read.
     other: runout of the other direction whose share was taken off the gaps, None where it wasn't.
@@ -181,6 +184,7 @@ class Basis:
     ahead_mm: FloatArray
     other: SideRunout | None = None
     start_spoke: int | None = None
+    angle_common_uncertainty_deg: float = 0.0
 
     def __post_init__(self) -> None:
         own(self, "angle_standard_uncertainty_deg", (None,))

@@ -64,7 +64,8 @@ class Course:
     angle_deg, spread_deg (n,): its values and their standard uncertainty. settled (n,): where the last step was
     small. slides: whether the rim's own slide had a say. missed, whole (n,): how far each frame's look misses what
     the other stretches foretell, and misses the mean look, squared; 0 without spokes. tag_scale: of the tags' path,
-    learnt from it.
+    learnt from it. mark, mark_sd_deg: what was learnt of the mark, and the standard uncertainty of the mean of its
+    sightings, a part of the spread; 0 where tags are seen.
     """
 
     angle_deg: FloatArray
@@ -74,6 +75,8 @@ class Course:
     missed: FloatArray
     whole: FloatArray
     tag_scale: float
+    mark: MarkLearnt
+    mark_sd_deg: float
 
     @property
     def surprise(self) -> float:
@@ -117,7 +120,8 @@ def fit_course(
     # Pairs of one place share what the light does there, so that they say less than their number.
     unsure_deg = np.maximum(again.spread_deg, course.spread_deg)
     beyond = np.maximum((again.angle_deg - course.angle_deg) ** 2 - course.spread_deg**2, 0.0)
-    return replace(again, spread_deg=np.sqrt(unsure_deg**2 + beyond))
+    mark = max(again.mark, course.mark, key=lambda mark: abs(mark.scale - 1.0))
+    return replace(again, spread_deg=np.sqrt(unsure_deg**2 + beyond), mark=mark)
 
 
 def _found(clues: _Clues, path_deg: FloatArray, *, sure: bool) -> Course:
@@ -254,8 +258,8 @@ def _fit(
             break
         learnt = replace(learnt, mark=learn_mark(clues.track, clues.layout, angle_deg, learnt.mark))
     spread_deg = curve.spread(normal, right)
-    if clues.tags is None:
-        spread_deg = np.hypot(spread_deg, learnt.mark_sd_deg)
+    mark_sd_deg = learnt.mark_sd_deg if clues.tags is None else 0.0
+    spread_deg = np.hypot(spread_deg, mark_sd_deg)
     missed, whole = foretold(clues.components, values, clues.layout.look_period_deg)
     return Course(
         angle_deg=values,
@@ -265,6 +269,8 @@ def _fit(
         missed=missed,
         whole=whole,
         tag_scale=learnt.tag_scale,
+        mark=learnt.mark,
+        mark_sd_deg=mark_sd_deg,
     )
 
 

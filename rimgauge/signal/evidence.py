@@ -9,7 +9,16 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from rimgauge.errors import NotTrustworthy
-from rimgauge.records import BoolArray, Flange, FloatArray, GapTrack, IntArray, Slide, shortest_deg
+from rimgauge.records import (
+    USUAL_DISTANCE_MM,
+    BoolArray,
+    Flange,
+    FloatArray,
+    GapTrack,
+    IntArray,
+    Slide,
+    shortest_deg,
+)
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.looks import Look
@@ -18,6 +27,7 @@ from rimgauge.signal.profile import COMPONENTS, but_for_the_edge, learn_axes
 from rimgauge.signal.tagged import Tagged, tag_likelihood
 
 UNEVEN_SHARE = 0.2
+USUAL_RADIUS_MM = 300.0
 SPOKE_NOISE = 0.05
 SOFT_DEG = 0.5
 """What is narrower along the rim than the path's own steps is taken off the spokes' look: on a grid it is noise, unless the
@@ -59,6 +69,7 @@ class Layout:
     flanges (s,): of each spoke; empty where they take turns.
     start_spoke: number of the one at the pointer in the first frame; None: a mark or tags tell the place.
     soft_deg: what is narrower along the rim than so much doesn't count for the spokes' look on the coarse path.
+    radius_by_distance: radius of the rim over how far from the camera it is.
     """
 
     spoke_angles_deg: FloatArray
@@ -71,6 +82,7 @@ class Layout:
     flanges: tuple[Flange, ...] = ()
     start_spoke: int | None = None
     soft_deg: float = SOFT_DEG
+    radius_by_distance: float = USUAL_RADIUS_MM / USUAL_DISTANCE_MM
 
     @property
     def spacing_deg(self) -> float:

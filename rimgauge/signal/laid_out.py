@@ -7,13 +7,24 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.records import EdgeTrack, FloatArray, GapTrack, Scale, Turning, View, WheelInView, middle_px
+from rimgauge.records import (
+    USUAL_DISTANCE_MM,
+    EdgeTrack,
+    FloatArray,
+    GapTrack,
+    Scale,
+    Turning,
+    View,
+    WheelInView,
+    middle_px,
+)
 from rimgauge.signal.evidence import Layout
 
 
 def laid_out(view: View, seen: GapTrack, scale: Scale, wheel: WheelInView) -> Layout:
     """Lay a view's boxes out along the rim, in degrees the wheel turns."""
     px_per_deg = math.radians(wheel.rim_radius_mm) / scale.mm_per_px
+    distance_mm = USUAL_DISTANCE_MM if scale.camera is None else scale.camera.distance_mm
     return Layout(
         spoke_angles_deg=wheel.spoke_angles_deg,
         px_per_deg=px_per_deg,
@@ -24,6 +35,7 @@ def laid_out(view: View, seen: GapTrack, scale: Scale, wheel: WheelInView) -> La
         mark_middle_px=_mark_middle_px(view),
         flanges=wheel.flanges,
         start_spoke=wheel.start_spoke,
+        radius_by_distance=wheel.rim_radius_mm / distance_mm,
     )
 
 
@@ -50,7 +62,10 @@ def _mark_middle_px(view: View) -> float:
 
 
 def mark_to_pointer_deg(view: View, tip_px: FloatArray, radius_mm: float) -> float:
-    """As the view says, or by the distance from the mark's box to the tips (n, 2) seen in the picture."""
+    """As the view says, or by the distance from the mark's box to the tips (n, 2) seen in the picture.
+
+    Along `forward`: what passes together lies square to it, and a camera is seldom held so that this is a row of pixels.
+    """
     if view.mark_to_pointer_deg is not None or view.mark_box is None or view.scale is None:
         return view.mark_to_pointer_deg or 0.0
     tip = np.nanmedian(tip_px, axis=0)

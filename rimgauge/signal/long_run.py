@@ -54,6 +54,7 @@ def piece_by_piece(track: GapTrack, follow: Callable[[GapTrack], Turning]) -> Tu
         revolutions=float(np.nanmax(angle_deg) - np.nanmin(angle_deg)) / 360.0,
         reversals=sum(turning.reversals for turning in told),
         evidence=max((turning.evidence for turning in told), key=len),
+        common_uncertainty_deg=max(turning.common_uncertainty_deg for turning in told),
     )
 
 

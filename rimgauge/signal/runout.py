@@ -92,13 +92,15 @@ def side_runout(
         far_lip=far_lip,
     )
     total = expand(total_mm, budget)
-    return _as_told(track.side, fit, angle_deg, spoke_angle_deg, spoke_flange, total, hidden_mm), budget
+    side = _as_told(track.side, fit, turning, good, spoke_angle_deg, spoke_flange, total, hidden_mm)
+    return side, budget
 
 
 def _as_told(
     side: Side,
     fit: HarmonicFit,
-    angle_deg: FloatArray,
+    turning: Turning,
+    good: BoolArray,
     spoke_angle_deg: FloatArray,
     spoke_flange: tuple[Flange, ...],
     total: Measured,
@@ -112,7 +114,7 @@ def _as_told(
         side=side,
         mean_gap_mm=abs(float(fit.coefficients[0])),
         total_runout=total,
-        non_repeatable_mm=_non_repeatable(fit, angle_deg),
+        non_repeatable_mm=_non_repeatable(fit, turning.angle_deg[good]),
         harmonic_order=order,
         harmonic_amplitude_mm=np.hypot(cosines, sines),
         harmonic_phase_deg=np.degrees(np.arctan2(sines, cosines)) % 360.0,
@@ -121,7 +123,9 @@ def _as_told(
         spoke_flange=spoke_flange,
         spoke_angle_deg=spoke_angle_deg,
         spoke_mm=fit(spoke_angle_deg) - fit.coefficients[0],
-        spoke_standard_uncertainty_mm=np.hypot(_spread_at(fit, spoke_angle_deg), hidden_mm),
+        spoke_standard_uncertainty_mm=np.hypot(
+            _spread_at(fit, spoke_angle_deg, turning.common_uncertainty_deg), hidden_mm
+        ),
         zones=find_zones(curve_mm, spoke_angle_deg),
         repeated_error_mm=hidden_mm,
     )
@@ -196,17 +200,22 @@ def _hidden(fit: HarmonicFit, errors_mm: FloatArray) -> float:
 def _angle_part(fit: HarmonicFit, turning: Turning, good: BoolArray) -> float:
     """What unsure angles do to max − min: laid over one another out of step, peaks come out lower.
 
-    The mean of y(θ + e) over errors e of standard deviation s is y + ½·y''·s² (Taylor, derived).
+    The mean of y(θ + e) over errors e of standard deviation s is y + ½·y''·s² (Taylor, derived). An error that all angles
+    share moves max and min along and leaves them as they are.
     """
     curve = fit(CURVE_DEG)
     bend = np.gradient(np.gradient(curve, CURVE_DEG), CURVE_DEG)
-    error_deg = float(np.sqrt(np.mean(turning.standard_uncertainty_deg[good] ** 2)))
-    return 0.5 * error_deg**2 * float(abs(bend[np.argmax(curve)]) + abs(bend[np.argmin(curve)]))
+    each, common = turning.standard_uncertainty_deg[good], turning.common_uncertainty_deg
+    variance = max(float(np.mean(each**2)) - common**2, 0.0)
+    return 0.5 * variance * float(abs(bend[np.argmax(curve)]) + abs(bend[np.argmin(curve)]))
 
 
-def _spread_at(fit: HarmonicFit, angle_deg: FloatArray) -> FloatArray:
+def _spread_at(fit: HarmonicFit, angle_deg: FloatArray, shift_deg: float) -> FloatArray:
+    """Standard uncertainty (n,) of the curve at angles (n,) that may all be off by the same, standard deviation shift_deg."""
     design = basis(angle_deg, fit.order)
-    return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", design, fit.covariance, design), 0.0)))
+    variance = np.maximum(np.einsum("ij,jk,ik->i", design, fit.covariance, design), 0.0)
+    slope = np.interp(angle_deg % 360.0, CURVE_DEG, np.gradient(fit(CURVE_DEG), CURVE_DEG), period=360.0)
+    return np.asarray(np.sqrt(variance + (slope * shift_deg) ** 2))
 
 
 def _non_repeatable(fit: HarmonicFit, angle_deg: FloatArray) -> float:

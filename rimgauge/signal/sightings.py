@@ -20,6 +20,10 @@ SD_DEG, SCALE_UNSURE = 0.08, 0.02
 CUT_SD_DEG, LEAST_CUT_SD_DEG = 0.6, 0.15
 SCALE_SD = 0.1
 FARTHEST_DEG, OUTLYING = 6.0, 3.0
+LEAN_SD = math.tan(math.radians(5.0))
+"""A camera looks along a spoke within so much, standard deviation (a judgement: ten degrees are seen to be crooked)."""
+RADIUS_UNSURE_SHARE = 0.04
+"""So far may the rim's radius be off, of which the first guess of the mark's speed is made: it is seldom measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,17 @@ def mark_says(
     together = aside.T @ weight
     information = float(weight.sum() - together @ np.linalg.solve(own, together))
     return normal, right, 1.0 / math.sqrt(max(information, 1e-9))
+
+
+def outward_deg(layout: Layout, scale: float) -> float:
+    """How far off the mark may be where it seems to be at the pointer, standard uncertainty, the same in all turns.
+
+    A mark on a tyre lies farther out than the edge that is read, and nearer to the camera; one that looks past the pointer a
+    little from before or behind sees it so much earlier or later. How far out, h, tells its path, which is longer by
+    the scale 1 + h/R + h/D, R the radius and D the distance (derived).
+    """
+    share = math.hypot(scale - 1.0, RADIUS_UNSURE_SHARE) / (1.0 + layout.radius_by_distance)
+    return math.degrees(share) * LEAN_SD
 
 
 def learn_mark(track: GapTrack, layout: Layout, angle_deg: FloatArray, learnt: MarkLearnt) -> MarkLearnt:

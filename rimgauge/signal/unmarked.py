@@ -151,4 +151,5 @@ def counted_from_mark(turning: Turning, start_deg: float) -> Turning:
         turning,
         angle_deg=turning.angle_deg + start_deg,
         standard_uncertainty_deg=np.hypot(turning.standard_uncertainty_deg, START_SD_DEG),
+        common_uncertainty_deg=math.hypot(turning.common_uncertainty_deg, START_SD_DEG),
     )

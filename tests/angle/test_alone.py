@@ -11,6 +11,7 @@ from rimgauge.signal.course import Course
 from rimgauge.signal.follow import Evidence, follow
 from rimgauge.signal.looks import Look
 from rimgauge.signal.place import SPEEDS, Place, chance_along
+from rimgauge.signal.sightings import MarkLearnt
 
 SPACING_DEG = 10.0
 TRUTH_DEG = 5.0 * np.arange(240) - 20.0
@@ -102,7 +103,9 @@ def test_frames_that_look_otherwise_while_the_wheel_turns_back_are_left_out_and_
     angle_deg = np.concatenate([5.0 * TAKEN[:103], 5.0 * (204 - TAKEN[103:])])
     missed = np.where(np.isin(TAKEN, [*range(100, 105), *range(180, 185)]), 0.8, 0.05)
     known = np.zeros(240)
-    course = Course(angle_deg, known, np.ones(240, dtype=bool), False, missed, np.ones(240), 1.0)
+    course = Course(
+        angle_deg, known, np.ones(240, dtype=bool), False, missed, np.ones(240), 1.0, MarkLearnt(), 0.0
+    )
     slipped = np.flatnonzero(slipped_frames(course, TAKEN, SPACING_DEG))
     assert {*range(100, 105)} <= set(slipped) <= {*range(95, 110)}
 
@@ -111,5 +114,15 @@ def test_frames_that_look_otherwise_no_more_than_all_others_are_kept():
     """Faint spokes: noise is most of every look, so that what is missed says nothing of these frames."""
     angle_deg = np.concatenate([5.0 * TAKEN[:103], 5.0 * (204 - TAKEN[103:])])
     missed = np.where(np.isin(TAKEN, np.arange(100, 105)), 0.8, 0.55)
-    course = Course(angle_deg, np.zeros(240), np.ones(240, dtype=bool), False, missed, np.ones(240), 1.0)
+    course = Course(
+        angle_deg,
+        np.zeros(240),
+        np.ones(240, dtype=bool),
+        False,
+        missed,
+        np.ones(240),
+        1.0,
+        MarkLearnt(),
+        0.0,
+    )
     assert not slipped_frames(course, TAKEN, SPACING_DEG).any()

@@ -1,10 +1,12 @@
 """The mark's sightings as measurements: what a length that was told too short does, and what it must not do."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.testing import assert_allclose
 
 from rimgauge.signal import Layout
-from rimgauge.signal.sightings import MarkLearnt, learn_mark, mark_says
+from rimgauge.signal.sightings import LEAN_SD, MarkLearnt, learn_mark, mark_says, outward_deg
 from rimgauge.signal.smooth_curve import SmoothCurve
 from tests.seen import edge_track, gap_track
 
@@ -49,3 +51,14 @@ def test_a_mark_that_is_only_seen_as_it_leaves_is_as_unsure_as_its_length():
         seen(coming_in=False), LAYOUT, ANGLE_DEG, MarkLearnt(), 0.0, SmoothCurve.over(TIME_S, 0.1)
     )
     assert sd_deg > SHORT_DEG
+
+
+def test_a_mark_that_lies_farther_out_is_as_unsure_as_a_camera_may_look_askew():
+    """On a tyre 20 mm outside a rim of 300 mm, 200 mm from the camera, seen by one that looks one LEAN_SD askew."""
+    out_mm, radius_mm, distance_mm = 20.0, 300.0, 200.0
+    longer = (1.0 + out_mm / radius_mm) * distance_mm / (distance_mm - out_mm)
+    layout = replace(LAYOUT, radius_by_distance=radius_mm / distance_mm)
+    seen_beside_deg = np.degrees(out_mm * LEAN_SD / radius_mm)
+    assert_allclose(outward_deg(layout, longer), seen_beside_deg, rtol=0.25)
+    # The radius is seldom known better than to 4 %, so that a mark beside the edge seems to lie a little beyond it.
+    assert 0.0 < outward_deg(layout, 1.0) < 0.4 * seen_beside_deg

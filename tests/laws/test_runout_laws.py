@@ -42,6 +42,7 @@ def measured(
     lost=(),
     ahead_px=0.0,
     unsure_deg=0.1,
+    together_deg=0.0,
     lens_share=0.0,
 ):
     """Measure a wheel whose runout is a function of the angle, two and a half turns of it."""
@@ -50,7 +51,7 @@ def measured(
     toward = 1.0 if side == "left" else -1.0
     gap = 20.0 + toward * runout_mm(degrees) / scale.mm_per_px + rng.normal(0.0, noise_px, 400)
     track = edge_track(gap, stated_px, side, ahead_px=ahead_px)
-    turning = turning_by_mark(degrees, unsure_deg)
+    turning = turning_by_mark(degrees, unsure_deg, together_deg)
     return side_runout(
         track,
         where_read(turning, track, scale, RADIUS_MM),
@@ -344,3 +345,20 @@ def test_a_frame_of_unsure_angle_is_left_out_and_said_so():
     unsure = "the wheel's angle is not sure enough to name a spoke"
     assert kept.lost == ("", unsure, "", "covered")
     assert {f"1 frame not used: {why}." for why in ("covered", unsure)} <= set(_notes(kept, turning))
+
+
+def test_what_all_angles_are_off_by_together_moves_spokes_readings_and_no_total():
+    """A mark seen 0.4° early: each spoke is read that far beside its place, and max − min stays what it was."""
+    together_deg = 0.4
+    turns, shaken = wave(3, 0.6), wave(3, 0.6, phase_deg=3.0 * together_deg)
+    (sure, _), (unsure, lines), (moved, _) = (
+        measured(turns),
+        measured(turns, unsure_deg=float(np.hypot(0.1, together_deg)), together_deg=together_deg),
+        measured(shaken),
+    )
+    added = unsure.spoke_standard_uncertainty_mm**2 - sure.spoke_standard_uncertainty_mm**2
+    assert_allclose(np.sqrt(added), np.abs(moved.spoke_mm - sure.spoke_mm), rtol=0.0, atol=0.002)
+    assert np.sqrt(added).max() > 0.01
+    assert_allclose(moved.total_runout.value, sure.total_runout.value, rtol=0.0, atol=0.001)
+    assert_allclose(unsure.total_runout.expanded_uncertainty, sure.total_runout.expanded_uncertainty)
+    assert {line.source: line.standard_uncertainty_mm for line in lines}["angle of the wheel"] < 1e-4
