@@ -133,10 +133,14 @@ def after(found: Aim, folder: Path) -> dict[str, Any]:
         [s["apparent_runout_mm"] for s in sorted(truth["spokes"], key=lambda s: int(s["number"]))]
     )
     off = runout.sides[0].spoke_mm - right
+    off -= off.mean()
+    unsure = runout.sides[0].spoke_standard_uncertainty_mm
     error = float(total.value - truth["apparent_total_runout_mm"])
     return {
         "error_mm": error,
         "rms_mm": float(np.std(off)),
+        "spoke_stated_mm": float(np.sqrt(np.mean(unsure**2))),
+        "spokes_held": float(np.mean(np.abs(off) <= 2.0 * unsure)),
         "stated_mm": float(total.expanded_uncertainty),
         "holds": bool(abs(total.value - truth["total_runout_mm"]) <= total.expanded_uncertainty),
     }
@@ -163,6 +167,7 @@ def printed(line: dict[str, Any]) -> str:
     if "error_mm" in line:
         held = "held" if line["holds"] else "NOT HELD"
         result = f"{line['error_mm']:+.4f} ± {line['stated_mm']:.3f}, {held}; rms {line['rms_mm']:.4f}"
+        result += f", stated {line['spoke_stated_mm']:.4f}"
     return f"| {line['seed']} | {line['scene']} | {line['aim']} | {line['why']} | {result} |"
 
 
@@ -183,6 +188,10 @@ def main() -> None:
         errors = np.abs([line["error_mm"] for line in results])
         print(f"measured: {len(results)}; held: {sum(line['holds'] for line in results)}")
         print(f"error of the total, median and most: {np.median(errors):.4f}, {errors.max():.4f} mm")
+        ratios = [line["rms_mm"] / line["spoke_stated_mm"] for line in results]
+        spokes_held = np.mean([line["spokes_held"] for line in results])
+        print(f"rms at the spokes over what is stated, median: {np.median(ratios):.2f}")
+        print(f"spokes within two standard uncertainties: {spokes_held:.0%}")
 
 
 if __name__ == "__main__":
