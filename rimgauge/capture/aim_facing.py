@@ -8,43 +8,28 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from rimgauge.capture.aim_look import LEAST_NOISE, Point, Still, look_still, window
+from rimgauge.capture.aim_look import Point, Still, look_still
 from rimgauge.capture.aim_pointer import LEAST_GAP_PX, End, find_ends
 from rimgauge.capture.aim_rim import Course, find_course
-from rimgauge.capture.aim_round import round_end
-from rimgauge.capture.pointer import find_tip
+from rimgauge.capture.aim_tip import BESIDE_HINT_PX, SPARE_PX, nearest_u, tip_of, tip_pointed_at
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import PointerNotSeen, RimNotSeen
 from rimgauge.records import FloatArray, IntArray
 
-ROWS_PX = 26
-"""The tracker looks for a tip so far to both sides of it."""
-FIRST_SHARE = 0.45
-"""The tip is where the tone first differs from the pointer's by this share of the most."""
-LEAST_CHANGE = 5.0
-"""Grey levels by which a pointer's tone differs from what is before its tip."""
-ROUND_PX = 5.0
-"""A round end's tip lies so near to where its outline seemed to end."""
-BACK_PX = (10.0, 35.0)
-"""The end of a tone is looked for from so far behind, and from farther where it isn't found."""
-BESIDE_HINT_PX, CLEAR_PX = 16.0, 2.0
-"""A person may point so far beside a tip; and the rim is blurred so far before its edge."""
 ROUND_SHARE, SAME_SHARE, CLEAR_SCORE = 0.3, 0.6, 0.5
 """Flanks of a round end stop before its tip by such a share of its half width. Of two ends the fainter counts from such a
 share of the other's score; and an end with that score is a clear one."""
 BESIDE_PX, SAME_TIP_PX = 8, 4
 """Tips so near beside one another belong to one thing, and so near along it are the same."""
+SAME_FLANK_PX, SLIVER_SHARE = 3, 0.5
+"""Flanks so near are the same; and what is less wide than such a share of something is no thing beside it (judgements)."""
 PAST_PX = 20
 """Flanks that go on past a tip by no more end with it: a round end and its blur take them so far."""
-SPARE_PX = 6
-"""Room beside a bar's flanks for the camera's shake."""
 MANY = 4
 """One pointer, and both flanks of a hub behind it, are fewer places than these; a wall's stripes more (a judgement)."""
-MOST_OFF_PX = 2.0
-"""A tip farther from where the pointer's own tone ends is of something before it."""
-MARGINS = ((5.0, 0.3), (1.5, 0.1))
-"""The edge may move by so many pixels, and by such a share of what was seen, beyond where it was seen; the second is
-for an edge that has others close before it."""
+MARGINS = ((5.0, 0.3), (1.5, 0.1), (0.5, 0.0))
+"""The edge may move by so many pixels, and by such a share of what was seen, beyond where it was seen; the second and the
+third are for an edge that has others close before it."""
 LEAST_RIVAL = 0.2
 """An edge so strong beside the one a person pointed at could be taken for it."""
 HALF_EDGE_PX, LONGER_EDGE_PX = 40.0, 80.0
@@ -66,6 +51,7 @@ class Facing:
     width_px: of what is seen of the rim along u, from this edge to its last one.
     half_edge_px: half the room along v for the edge.
     half_px: half the room along v for the tip; ahead_px: its room along u, in which nothing else stands.
+    end: what ends there, as it was found or pointed at.
     """
 
     course: Course
@@ -78,6 +64,7 @@ class Facing:
     half_edge_px: float
     half_px: float
     ahead_px: float
+    end: End
 
     @property
     def still(self) -> Still:
@@ -88,6 +75,15 @@ class Facing:
         """Whether it lies along another that comes from the same side, as parts of one thing do."""
         near = max(self.half_px, other.half_px) + BESIDE_PX
         return self.still is other.still and abs(self.tip[1] - other.tip[1]) < near
+
+    def spans(self, other: Facing) -> bool:
+        """Whether another is a part of it: its flanks lie within its own, or it is a sliver beside one of them.
+
+        What one flank of a pointer and a wall's patch enclose spans neither.
+        """
+        mine, its = self.end, other.end
+        within = abs(mine.v - its.v) + its.half_px < mine.half_px + SAME_FLANK_PX
+        return within or its.half_px < SLIVER_SHARE * mine.half_px
 
     def sought_u(self, margin: tuple[float, float]) -> tuple[float, float]:
         """From where to where the edge is to be sought, for the way it moves and one of the margins."""
@@ -159,7 +155,7 @@ def _rim_u(course: Course, rim_at: Point) -> float:
 
 def _touches(course: Course, end: End) -> bool:
     """Whether what ends clearly, but not before anything, does so where the rim comes to; flanks end before a round tip."""
-    gap_px = _nearest_u(course, course.outlines[0], end.v) - end.u
+    gap_px = nearest_u(course, course.outlines[0], end.v) - end.u
     return end.score > CLEAR_SCORE and gap_px < ROUND_SHARE * end.half_px
 
 
@@ -168,7 +164,7 @@ def _is_clearer(still: Still, end: End, facing: Facing) -> bool:
     # What shows between a pointer and a hub's border behind it shares its flank.
     near = facing.half_px + max(BESIDE_PX, end.half_px)
     beside = still is facing.still and abs(end.v - facing.tip[1]) < near
-    return end.score > facing.score and not beside
+    return end.score > facing.score and end.is_long and not beside
 
 
 def _is_stripe(facing: Facing, unclear: list[tuple[Course, End]]) -> bool:
@@ -207,7 +203,8 @@ def _things(found: list[Facing]) -> list[Facing]:
         for k, other in enumerate(things):
             if facing.is_beside(other):
                 foremost = facing.edge_u - facing.tip[0] < other.edge_u - other.tip[0] + SAME_TIP_PX
-                if foremost and facing.half_px > other.half_px and facing.score > SAME_SHARE * other.score:
+                wider = facing.half_px > other.half_px and facing.spans(other)
+                if foremost and wider and facing.score > SAME_SHARE * other.score:
                     things[k] = replace(facing, score=other.score)
                 break
         else:
@@ -233,7 +230,7 @@ def _facings_along(
     found: list[Facing] = []
     unclear: list[End] = []
     for end in sorted(ends, key=lambda one: float(course.aside(one.v)) - one.u):
-        facing = _facing(course, end, edge_u, begin_u, pointed=False)
+        facing = _facing(course, end, edge_u, begin_u, pointed=False) if end.is_long or pointed else None
         if facing is None or any(_goes_on(facing, other) for other in unclear):
             unclear.append(end)
         else:
@@ -260,7 +257,7 @@ def _edge_pointed_at(course: Course, u: float) -> tuple[float, float]:
 
 
 def _facing(course: Course, end: End, edge_u: float, begin_u: float, *, pointed: bool) -> Facing | None:
-    found = _tip_pointed_at(course, end, edge_u) if pointed else _tip_of(course, end, edge_u)
+    found = tip_pointed_at(course, end, edge_u) if pointed else tip_of(course, end, edge_u)
     if found is None:
         return None
     tip, half, ahead = found
@@ -272,94 +269,7 @@ def _facing(course: Course, end: End, edge_u: float, begin_u: float, *, pointed:
     width = course.outlines[1] - edge_u
     width = width if width > LEAST_WIDTH_PX else float(MOST_WIDTH_PX)
     half_edge = _half_edge_px(course.still, (place, slope), tip[1])
-    return Facing(course, tip, place, slope, end.score, begin, width, half_edge, half, ahead)
-
-
-def _tip_pointed_at(course: Course, end: End, edge_u: float) -> tuple[Point, float, float] | None:
-    """Tip near where a person pointed, and its room to both sides and ahead; None where nothing ends there."""
-    rough: Point | None = (end.u, end.v)
-    for ahead in (10.0, 5.0):
-        if rough is not None:
-            # The rim's own edge must not be met before the tip.
-            room = _nearest_u(course, edge_u, rough[1]) - CLEAR_PX - rough[0]
-            rough = _refined_tip(course.still, rough, BESIDE_HINT_PX, max(2.0, min(ahead, room)), ROWS_PX)
-    return rough and _tip_seen(course, rough, ROWS_PX, 3.0, edge_u)
-
-
-def _tip_of(course: Course, end: End, edge_u: float) -> tuple[Point, float, float] | None:
-    """Tip of what ends, and its room to both sides and ahead; None where its tone doesn't end there."""
-    for back in BACK_PX:
-        body_end = _body_end(course.still, end, back, _nearest_u(course, edge_u, end.v))
-        if body_end is not None:
-            half = min(ROWS_PX, end.half_px + SPARE_PX)
-            found = _tip_seen(course, (body_end, end.v), half, 3.0 + end.half_px, edge_u)
-            if found is not None:
-                return _past_shade(course, found, end.half_px, edge_u)
-    return None
-
-
-def _past_shade(
-    course: Course, found: tuple[Point, float, float], half_px: float, edge_u: float
-) -> tuple[Point, float, float]:
-    """The tip found, or that of the round end to whose shade it belongs, where the tracker sees it."""
-    tip = found[0]
-    end = round_end(course.still.mean, tip, half_px, _nearest_u(course, edge_u, tip[1]) - CLEAR_PX)
-    return (end and _tip_seen(course, end, ROWS_PX, ROUND_PX, edge_u)) or found
-
-
-def _nearest_u(course: Course, edge_u: float, v: float) -> float:
-    """Where the rim is nearest to a pointer at v."""
-    outline = min(edge_u, course.outlines[0])
-    return course.lip_before(outline) + float(course.aside(v)) + float(course.moves_px.min())
-
-
-def _tip_seen(
-    course: Course, rough: Point, half: float, reach_px: float, edge_u: float
-) -> tuple[Point, float, float] | None:
-    """The tip as the tracker sees it in the roomiest look in which nothing else stands, else nearest to the rough one."""
-    rooms = [max(3.0, min(5.0, 0.5 * (_nearest_u(course, edge_u, rough[1]) - rough[0]))), 3.0, 2.0]
-    tips = [(_refined_tip(course.still, rough, reach_px, room, half), room) for room in rooms]
-    off = [(abs(tip[0] - rough[0]), tip, room) for tip, room in tips if tip is not None]
-    seen = [one for one in off if one[0] <= MOST_OFF_PX]
-    if not seen:
-        return None
-    clear = [one for one in seen if one[0] <= 1.0]
-    _, tip, ahead = clear[0] if clear else min(seen, key=lambda one: one[0])
-    return tip, half, ahead
-
-
-def _body_end(still: Still, end: End, back: float, nearest_u: float) -> float | None:
-    """Where the tone of what ends changes first, met from inside it [px]; before the rim, which comes so near.
-
-    back: from so far behind the end it is looked for; flanks seem to go on past a round tip. None where the tone doesn't
-    change at all.
-    """
-    first = max(0.0, float(np.rint(end.u - back)))
-    last = min(end.u + end.half_px + 10, nearest_u - CLEAR_PX)
-    half = max(1.0, 0.3 * end.half_px)
-    body = window(still.mean, first - 18, first, end.v, half)
-    ahead = window(still.mean, first, last, end.v, half)
-    if ahead.shape[1] < 5 or not len(ahead) or not body.size:
-        return None
-    off = np.abs(np.median(ahead, axis=0) - float(np.median(body)))
-    return float(first + np.argmax(off > FIRST_SHARE * off.max())) if off.max() > LEAST_CHANGE else None
-
-
-def _refined_tip(still: Still, rough: Point, reach_px: float, ahead: float, half: float) -> Point | None:
-    """Tip as the tracker would see it, from the mean look; None where none ends within reach [px]."""
-    height, width = still.mean.shape
-    u0, u1 = max(0, round(rough[0] - 40)), min(width, round(rough[0] + ahead) + 1)
-    v0, v1 = max(0, round(rough[1] - half)), min(height, round(rough[1] + half) + 1)
-    if u1 - u0 < 20 or v1 - v0 < 12:
-        return None
-    try:
-        tip_u, tip_v = find_tip(still.mean[v0:v1, u0:u1].astype(np.float64), LEAST_NOISE, "the picture")
-    except PointerNotSeen:
-        return None
-    tip = (u0 + tip_u, v0 + tip_v)
-    if math.dist(tip, rough) > reach_px or tip_u > u1 - u0 - 2.0:
-        return None
-    return tip
+    return Facing(course, tip, place, slope, end.score, begin, width, half_edge, half, ahead, end)
 
 
 def _straight_line(still: Still, place: float, slope: float, row: float) -> Point:

@@ -40,6 +40,8 @@ BODY_PX, TIP_PX, INNER_SHARE = 50, 8, 0.5
 """Before this much of a bar's inside nothing passes; its tip and flanks may be blurred into what moves beside."""
 MOST_RESTLESS = 3.0
 """What stands before all else changes by the noise alone, which differs with brightness; measured: 0.7 to 1.2 noises."""
+LEAST_LENGTH = 1.5
+"""A bar is seen over so many times its width at least; a wall's patch at the picture's border isn't (a judgement)."""
 LEAST_SCORE = 0.12
 CANDIDATES = 10
 APART_PX = 12
@@ -53,6 +55,11 @@ class End:
     v: float
     half_px: float
     score: float
+
+    @property
+    def is_long(self) -> bool:
+        """Whether enough of it is in the picture, from its border on, to tell a bar from a patch of the wall."""
+        return self.u >= LEAST_LENGTH * 2.0 * self.half_px
 
 
 def find_ends(course: Course, edge_u: float) -> list[End]:

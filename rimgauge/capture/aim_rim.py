@@ -6,7 +6,7 @@ border to border in every frame. The first and the last of them are its outlines
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -209,13 +209,28 @@ def _moving(profiles: FloatArray) -> BoolArray:
 
 def _moves(profiles: FloatArray) -> IntArray:
     """Whole pixels by which the edges of each profile (n, columns) lie further than they do mostly."""
-    reference, middle = np.median(profiles, axis=0), profiles.shape[1] - 1
-    near = slice(middle - MOST_MOVE_PX, middle + MOST_MOVE_PX + 1)
-    for _ in range(3):
-        moves = np.array([int(np.argmax(np.correlate(p, reference, "full")[near])) for p in profiles])
+    reference = np.median(profiles, axis=0)
+    # What most edges agree in tells the moves only beside a sharp reference, which the strongest have made by then.
+    for agreement in (_product, _product, _again, _again):
+        moves = np.array([_move(profile, reference, agreement) for profile in profiles])
         moves -= int(np.median(moves))
         reference = np.median([np.roll(p, -move) for p, move in zip(profiles, moves, strict=True)], axis=0)
     return moves
+
+
+def _move(profile: FloatArray, reference: FloatArray, agreement: Callable[..., FloatArray]) -> int:
+    """Move at which a profile (columns,) agrees best with a reference."""
+    moved = np.lib.stride_tricks.sliding_window_view(np.pad(profile, MOST_MOVE_PX), len(reference))
+    return int(np.argmax(agreement(moved, reference).sum(axis=1))) - MOST_MOVE_PX
+
+
+def _product(moved: FloatArray, reference: FloatArray) -> FloatArray:
+    return moved * reference
+
+
+def _again(moved: FloatArray, reference: FloatArray) -> FloatArray:
+    """How much of each step of a reference is there again; a decal's lines along the rim, which may be steeper, count no more."""
+    return np.clip(moved * np.sign(reference), 0.0, np.abs(reference))
 
 
 def _moves_along(profiles: FloatArray, moves: IntArray) -> BoolArray:

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rimgauge.capture.aim_facing import SPARE_PX, Facing
+from rimgauge.capture.aim_facing import Facing
 from rimgauge.capture.aim_look import Point, zoomed
+from rimgauge.capture.aim_tip import SPARE_PX
 from rimgauge.capture.follower import SEEN, Sightings
 from rimgauge.capture.outline import outline_scores, rival_edges
 from rimgauge.capture.sources import Frame
@@ -83,12 +84,13 @@ def _check_tip(facing: Facing, tips_px: FloatArray, zoom: float) -> None:
 
 
 def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
-    """Frames whose edge lies where the rim as a whole says; refuse one that doesn't: a spoke's, say, or a decal's."""
+    """Frames whose edge lies most nearly where the rim as a whole says; refuse one that doesn't: a spoke's, or a decal's."""
     patch, every = facing.still.patch, facing.course.every
     followed = np.array([patch.to_patch(*zoomed(place, 1.0 / zoom))[0] for place in seen.rim_px[::every]])
     where = followed - facing.course.moves_px[: len(followed)]
     usual = float(np.nanmedian(where)) if np.isfinite(where).any() else np.inf
-    near = np.abs(where - usual) < MOST_OFF_PX
+    off = np.abs(where - usual)
+    near = off < MOST_OFF_PX
     edges = facing.course.edges_u + facing.course.aside(facing.tip[1])
     # Where the rim mostly is needn't be where its edge is steepest in the still look, if it strays far to one side.
     own = np.arange(len(edges)) == np.argmin(np.abs(edges - facing.edge_u))
@@ -109,7 +111,8 @@ def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
             "which hardly stands out from what is behind it beside the pointer; put something plain there that is "
             "much brighter or darker than the rim"
         )
-    return np.flatnonzero(near) * every
+    # A spoke or decal at the edge may hide it for some frames, which aren't those to be shown.
+    return np.flatnonzero(near & (off <= np.median(off[near]))) * every
 
 
 def _rival_notes(apart_px: FloatArray) -> tuple[str, ...]:

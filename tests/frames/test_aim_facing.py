@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from rimgauge.capture import aim, aim_facing
+from rimgauge.capture import aim, aim_facing, aim_tip
 from rimgauge.capture.aim_facing import find_facings
 from rimgauge.capture.aim_look import look_still
-from rimgauge.capture.aim_pointer import find_ends
+from rimgauge.capture.aim_pointer import End, find_ends
 from rimgauge.capture.aim_rim import Course, find_course
 from rimgauge.capture.aim_trial import _check_tip, _with_the_rim
 from rimgauge.capture.pointer import find_tip
@@ -47,6 +47,11 @@ def film(things, strays_px=3.0, wall=180.0, rim=50.0, lip=None, end_px=999.0):
 
 
 BAR = (box(-9.0, TIP_PX, 110.0, 130.0), 230.0)
+
+
+def seen_from(frames, first_px):
+    """The same frames without their first columns."""
+    return [replace(frame, image=np.ascontiguousarray(frame.image[:, first_px:])) for frame in frames]
 
 
 def in_picture(facing):
@@ -132,7 +137,7 @@ def test_a_rod_whose_light_ends_before_its_round_end_is_found_there(lit, shade, 
     rod = ndtr((16.0 - np.hypot(np.maximum(X - (TIP_PX - 16.0), 0.0), Y - ROW_PX)) / 0.8)
     frames = film([(rod, shade), (rod * ndtr((180.0 - X) / 0.8), lit)], wall=wall, rim=20.0)
     assert in_picture(find_facings(frames, None, None)[0]) == pytest.approx((TIP_PX, ROW_PX), abs=NEAR_PX)
-    monkeypatch.setattr(aim_facing, "round_end", lambda *_: None)
+    monkeypatch.setattr(aim_tip, "round_end", lambda *_: None)
     assert in_picture(find_facings(frames, None, None)[0])[0] == pytest.approx(180.0, abs=NEAR_PX)
 
 
@@ -200,3 +205,38 @@ def test_a_rim_that_is_mostly_far_to_one_side_of_where_it_is_in_the_still_look_i
     assert len(_with_the_rim(aside, seen, 1.0)) == frames
     with pytest.raises(NotTrustworthy, match="pixels inside the rim's edge"):
         _with_the_rim(aside, SimpleNamespace(rim_px=np.add(seen.rim_px, (4.0, 0.0))), 1.0)
+
+
+def test_a_walls_patch_beside_a_pointer_isnt_taken_for_a_wider_part_of_it(monkeypatch):
+    """It ends 2 px nearer to the rim, and its lower border is the wider bar's with the pointer's upper flank."""
+    patch = (box(-9.0, TIP_PX + 2.0, 124.0, 150.0), 190.0)
+    frames = film([patch, (box(-9.0, TIP_PX, 110.0, 130.0), 20.0)], wall=110.0, rim=240.0)
+    assert in_picture(find_facings(frames, None, None)[0]) == pytest.approx((TIP_PX, ROW_PX), abs=NEAR_PX)
+    monkeypatch.setattr(aim_facing.Facing, "spans", lambda *_: True)
+    assert in_picture(find_facings(frames, None, None)[0])[1] > ROW_PX + 10.0
+
+
+def test_what_is_seen_over_less_than_its_width_is_no_pointer(monkeypatch):
+    """A patch 56 px wide, and of the wall before it 50 px are in the picture; the pointer is fainter."""
+    patch, pointer = (box(-9.0, 180.0, 150.0, 206.0), 30.0), (box(-9.0, TIP_PX, 110.0, 126.0), 165.0)
+    frames = seen_from(film([patch, pointer]), 130)
+    (facing,) = find_facings(frames, None, None)
+    assert in_picture(facing) == pytest.approx((TIP_PX - 130.0, 118.0), abs=NEAR_PX)
+    monkeypatch.setattr(End, "is_long", True)
+    assert in_picture(find_facings(frames, None, None)[0])[1] == pytest.approx(178.0, abs=5.0)
+
+
+def test_a_bolts_threads_are_no_tip_where_the_rim_comes_to_its_end():
+    threads = 230.0 + 15.0 * np.sin(X * np.pi / 4.0)
+    bolt = box(-9.0, 198.0, 106.0, 134.0)
+    with pytest.raises(PointerNotSeen, match="farther from the rim"):
+        find_facings(film([(bolt, threads)], strays_px=1.0, wall=150.0), None, None)
+
+
+def test_a_frame_whose_edge_something_hides_isnt_shown():
+    facing = find_facings(film([BAR]), None, None)[0]
+    course = facing.course
+    places = np.repeat(facing.edge_u + course.moves_px, course.every)
+    places[-5:] -= 2.5
+    seen = SimpleNamespace(rim_px=np.stack([places, np.full(len(places), facing.tip[1])], axis=1))
+    assert _with_the_rim(facing, seen, 1.0).max() == len(places) - 6

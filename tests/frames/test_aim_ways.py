@@ -7,7 +7,7 @@ from scipy.special import ndtr
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_motion import find_mark_columns, running_way
 from rimgauge.capture.aim_pointer import _stillness
-from rimgauge.capture.aim_rim import Course, find_course
+from rimgauge.capture.aim_rim import Course, _moves, find_course
 from rimgauge.capture.sources import Frame
 
 BINS, COLUMNS = 90, 30
@@ -126,3 +126,15 @@ def test_what_something_passes_before_is_less_of_a_pointer():
     beside[:34], beside[47:], beside[:, 151:] = 9.0, 9.0, 9.0
     worth = [float(_stillness(restless, halves)[40, 150]) for restless in (still, beside, before)]
     assert worth == pytest.approx([1.0, 1.0, 3.0 / 9.0], abs=0.01)
+
+
+def test_a_decals_lines_along_the_rim_are_no_move_of_it():
+    """A rim that rests: steps of its two edges, and in a third of the frames a dark line's, steeper and 5 px farther."""
+    u, steps = np.arange(300.0), {60.0: 27.0, 68.0: -16.0, 150.0: 11.0, 158.0: -25.0}
+    line = {66.0: -35.0, 72.0: 35.0}
+    rim, decal = (
+        sum(step * np.exp(-0.5 * ((u - at) / 1.5) ** 2) for at, step in some.items())
+        for some in (steps, line)
+    )
+    profiles = np.stack([np.roll(rim + decal * (k % 3 == 0), k % 2) for k in range(30)])
+    assert np.ptp(_moves(profiles) - np.arange(30) % 2) == 0
