@@ -86,7 +86,7 @@ class LiveSource:
 
     def __iter__(self) -> Iterator[Frame]:
         index, last_s = 0, -math.inf
-        self._came = self._dropped = 0  # what nobody waited for yet was not missed
+        self._came = self._dropped = self._came_back = 0  # what nobody waited for yet was not missed
         while not self._stopped.is_set():
             with self._news:
                 if self._newest is None and self._trouble is None:
@@ -165,9 +165,9 @@ class LiveSource:
             self._other_size = size
             return False
         with self._news:
-            self._came += 1
-            self._came_back += self._lost
+            self._came_back += self._lost and self._came > 0
             self._lost = False
+            self._came += 1
             self._dropped += self._newest is not None
             self._newest = (time_s, as_colour(image))
             self._news.notify_all()

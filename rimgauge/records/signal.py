@@ -82,7 +82,7 @@ class SideRunout:
 
     @property
     def spoke_repeatability_mm(self) -> FloatArray:
-        """How well the reading at each spoke repeats (s,), as a standard deviation [mm]."""
+        """How well the reading at each spoke repeats (s,), as a standard deviation [mm], with a mark stuck on anew."""
         square = self.spoke_standard_uncertainty_mm**2 - self.repeated_error_mm**2
         return np.asarray(np.sqrt(np.maximum(square, 0.0)))
 

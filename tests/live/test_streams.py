@@ -66,6 +66,12 @@ def test_a_cut_line_is_called_again():
         assert source.notes() == ("The stream was lost once and came back.",)
 
 
+def test_a_line_that_sent_nothing_yet_was_not_lost():
+    with Phone(lambda _: None, sends(20, 40)) as phone, open_source(phone.address) as source:
+        assert levels_of(source, 2) == [20, 40]
+        assert source.notes() == ()
+
+
 def test_a_stalled_line_is_called_again():
     def stalls(out):
         part(out, jpeg(20))
