@@ -141,7 +141,8 @@ class Problem:
     dish_start_mm, dish_step_mm (n,): the rim's mean. dish_range_mm: limits on it. dish_aim_mm: where its price
     begins, None where the centre is not known. dish_tolerance_mm: what is true enough.
     centring_eighths (n,): alike on each side, would bring the rim to the centre; zero where it is near.
-    tension_n (n,): read or assumed, tension_step_n (n, n); tension_rise_n, tension_fall_n (n,): how far each may move.
+    tension_n (n,): read or assumed, tension_step_n (n, n); tension_rise_n, tension_fall_n (n,): how far each may move;
+    up no farther than any reading of its own leaves room for.
     sides: the right one and the left one.
     """
 

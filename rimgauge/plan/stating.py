@@ -69,6 +69,8 @@ def state_problem(
     turned = since[0] if since else np.zeros(len(wheel.flanges))
     read, steps_mm = _tension(readings, influence, earlier, since), coarse_steps_mm(readings, earlier)
     tension_n, counts = starting_tension(read.mean_n, wheel)
+    # A reading caps its own spoke, though its side has too few to count or it was read lower before.
+    highest_n = np.fmax(tension_n, np.fmax(read.mean_n, readings.tension_n))
     read = replace(read, mean_n=np.where(counts, read.mean_n, np.nan))
     readings = replace(readings, tension_n=np.where(counts, readings.tension_n, np.nan))
     lines, sides = _lines(readings, influence, wheel.tolerance), flange_spokes(wheel)
@@ -87,7 +89,7 @@ def state_problem(
         dish_tolerance_mm=wheel.tolerance.dish_mm,
         tension_n=tension_n,
         tension_step_n=influence.tension_n * EIGHTH,
-        tension_rise_n=np.maximum(wheel.tension.limit_n - tension_n, 0.0),
+        tension_rise_n=np.maximum(wheel.tension.limit_n - highest_n, 0.0),
         tension_fall_n=np.maximum(tension_n - SLACK_SHARE * side_means(tension_n, wheel), 0.0),
         sides=tuple(
             _side(

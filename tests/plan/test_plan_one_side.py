@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from wheels import out_of_true
+from wheels import LIMIT_N, as_done, out_of_true, turns_of
 
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.stating import state_problem
@@ -78,6 +78,32 @@ def test_what_is_wrong_with_a_few_spokes_stops_a_plan(wheel, answer, read_n, sai
         return
     assert plan.corrections
     assert any("read at only 3 of the 18 spokes of the left side, too few" in note for note in plan.notes)
+
+
+@pytest.mark.parametrize("seed", [28101, 28102, 28103])
+def test_no_spoke_is_tightened_past_the_limit_by_its_own_reading_where_too_few_were_read(wheel, answer, seed):
+    """A tight wheel, 1250 N in the mean, of which 11 of 18 spokes a side were read."""
+    readings = out_of_true(wheel, seed, lateral_mm=1.2)
+    tension_n = np.where(np.arange(36) < 22, np.minimum(1.25 * readings.tension_n, LIMIT_N - 1.0), np.nan)
+    checked = Wishes(checked=frozenset({"axle"}))
+    plan = make_plan(replace(readings, tension_n=tension_n), wheel, answer, wishes=checked)
+    assert plan.corrections
+    turns = turns_of(plan, 36)
+    tightened = np.isfinite(tension_n) & (turns > 0.0)
+    assert tightened.any()
+    assert (tension_n + answer.tension_n @ turns)[tightened].max() <= LIMIT_N + 1e-6
+
+
+def test_what_is_read_now_caps_a_spoke_though_it_was_read_lower_before(wheel, answer):
+    readings = out_of_true(wheel, 28104, lateral_mm=1.5)
+    plan = make_plan(readings, wheel, answer)
+    done = replace(as_done(plan, readings), turns=np.zeros(36))
+    tension_n = readings.tension_n.copy()
+    tension_n[7] = LIMIT_N - 10.0
+    now = replace(readings, tension_n=tension_n)
+    problem = state_problem(now, wheel, answer, Wishes(), (done,))
+    assert problem.tension_n[7] < LIMIT_N - 20.0
+    assert problem.tension_rise_n[7] == pytest.approx(10.0)
 
 
 def test_a_spoke_over_the_limit_on_the_side_that_was_read_is_named_and_not_tightened(wheel, answer):
