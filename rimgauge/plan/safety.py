@@ -42,7 +42,7 @@ def reason_to_refuse(
         _damaged(problem, wishes)
         or _too_few(readings)
         or _few_but_wrong(readings, wheel, problem)
-        or _too_tight_or_slack(wheel, problem)
+        or _too_tight_or_slack(readings, wheel, problem)
         or _too_far(problem)
         or points_elsewhere(readings, wheel, influence, problem, wishes.checked)
         or (None if "rim" in wishes.checked else _bent(problem) or too_far_unread(problem))
@@ -83,7 +83,7 @@ def _longest_gap(read: BoolArray) -> int:
     return min(longest, len(read))
 
 
-def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
+def _too_tight_or_slack(readings: Readings, wheel: Wheel, problem: Problem) -> str | None:
     limit = wheel.tension.limit_n
     sides = zip(("right", "left"), problem.sides, flange_spokes(wheel), strict=True)
     some_read = any(state.read for state in problem.sides)
@@ -96,7 +96,7 @@ def _too_tight_or_slack(wheel: Wheel, problem: Problem) -> str | None:
                 if state.read or not some_read
                 else f"Read the {side} side too, and plan again; if it is so, "
             )
-            return _far_above_the_rest(wheel, problem, side, spokes) or (
+            return _far_above_the_rest(readings, wheel, side, spokes) or (
                 f"the mean tension {_source(wheel, problem, side)} for the {side} side, {tension.mean():.0f} N, is over the limit "
                 f"of {limit:.0f} N. {sure}{'t' if sure else 'T'}ension must come down evenly all round before the wheel is trued: "
                 "a job for a mechanic."
@@ -134,9 +134,15 @@ def _few_but_wrong(readings: Readings, wheel: Wheel, problem: Problem) -> str | 
     return None
 
 
-def _far_above_the_rest(wheel: Wheel, problem: Problem, side: str, spokes: IntArray) -> str | None:
-    """Name the tensions that alone bring a side's mean over the limit: a slip of gauge or pencil, or spokes far too tight."""
-    tension, limit = problem.tension_n[spokes], wheel.tension.limit_n
+def _far_above_the_rest(readings: Readings, wheel: Wheel, side: str, spokes: IntArray) -> str | None:
+    """Name the tensions that alone bring a side's mean over the limit: a slip of gauge or pencil, or spokes far too tight.
+
+    Spokes that weren't read say nothing: they are taken at the mean, which such a slip has raised.
+    """
+    spokes = spokes[np.isfinite(readings.tension_n[spokes])]
+    if not len(spokes):
+        return None
+    tension, limit = readings.tension_n[spokes], wheel.tension.limit_n
     usual_n = float(np.median(tension))
     above = tension > FAR_ABOVE * usual_n
     if not above.any() or tension[~above].mean() > limit:

@@ -152,6 +152,31 @@ def test_a_slip_of_the_pencil_is_named_and_no_tension_of_all(wheel, answer, time
     assert f"{tension[6]:.0f} N" in said
 
 
+@pytest.mark.parametrize(
+    ("spokes", "tenfold", "unread"),
+    [(12, (3,), (11,)), (12, (3,), (9, 11)), (36, (3, 7), (27, 29, 31, 33, 35))],
+    ids=["one unread", "a third unread", "two slips, five unread"],
+)
+def test_of_a_slip_of_the_pencil_no_spoke_is_named_that_was_not_read(spokes, tenfold, unread):
+    """What wasn't read is taken at its side's mean, which the slip raises far over the median."""
+    made = build(spokes)
+    readings = out_of_true(made, 3, lateral_mm=1.0)
+    tension_n = readings.tension_n.copy()
+    tension_n[[spoke - 1 for spoke in tenfold]] *= 10.0
+    tension_n[[spoke - 1 for spoke in unread]] = np.nan
+    said = _refused(replace(readings, tension_n=tension_n), made, influence(made))
+    named = f"spoke{'s' if len(tenfold) > 1 else ''} {' and '.join(str(spoke) for spoke in tenfold)}"
+    assert f"read at {named} (right side)" in said
+
+
+def test_a_slip_of_the_pencil_does_not_hide_a_side_that_is_too_tight_besides(wheel, answer):
+    readings = out_of_true(wheel, 0, lateral_mm=1.0)
+    tension_n = np.where(np.arange(36) % 2 == 0, 1.4, 1.0) * readings.tension_n
+    tension_n[6] *= 10.0
+    said = _refused(replace(readings, tension_n=tension_n), wheel, answer)
+    assert "the mean tension read for the right side" in said
+
+
 @pytest.mark.parametrize(("direction", "reading_mm"), [("lateral", 8.4), ("radial", 4.4)])
 def test_runout_that_is_damage(wheel, answer, direction, reading_mm):
     readings = out_of_true(wheel, 0, lateral_mm=1.0)
