@@ -163,6 +163,7 @@ def test_every_module_of_the_command_line_is_a_command():
         "scale_ways",
         "scale_words",
         "teaching",
+        "turned_round",
         "views",
     }
     assert found <= set(COMMANDS)

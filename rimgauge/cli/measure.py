@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -27,7 +26,8 @@ from rimgauge.cli.decimals import TOLERANCE_MM, WHOLE, DecimalRange, WholeRange
 from rimgauge.cli.measure_given import Given
 from rimgauge.cli.measure_kept import Kept, Target, worst_picture
 from rimgauge.cli.runout_words import bad_dish, check_text, other_direction, runout_text, to_decide
-from rimgauge.errors import BadFile, BadInput
+from rimgauge.cli.turned_round import turned_round
+from rimgauge.errors import BadFile
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -202,7 +202,7 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
     if old_film:
         next_step(f"{old_film}.", again)
         return
-    mirrored = None if job is None else _other_way_round(runout, job, file)
+    mirrored = None if job is None else turned_round(job, runout.direction).get(file)
     if mirrored is not None:
         _after_turning_round(runout.direction, mirrored, file)
         return
@@ -221,22 +221,6 @@ def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:
     else:
         words, command = "ask which nipples to turn.", "rimgauge plan"
     next_step(words, command if job is not None else f"{command} --help")
-
-
-def _other_way_round(runout: Runout, job: Job, file: str) -> str | None:
-    """Find the measurement before this one if this shows its spokes the other way round; None as a rule."""
-    from rimgauge.job import check_as_recorded, history, read_pass
-    from rimgauge.signal.compare import changes
-
-    before = [each.file for each in history(job).of(runout.direction) if each.file != file]
-    if not before:
-        return None
-    path = job.folder / before[-1]
-    with contextlib.suppress(BadFile, BadInput):  # one that was changed, or can't be compared, says nothing
-        check_as_recorded([path])
-        sides = changes(read_pass(path), runout)
-        return path.name if sides and all(side.other_way_round for side in sides) else None
-    return None
 
 
 def _after_turning_round(direction: Direction, before: str, file: str) -> None:

@@ -15,6 +15,7 @@ from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
 from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import keep_from_loss, starting_point, without_its_tension
 from rimgauge.cli.plan_given import Files, checked_wheel, spoke_numbers
+from rimgauge.cli.turned_round import upright
 from rimgauge.errors import BadFile
 
 if TYPE_CHECKING:
@@ -155,7 +156,7 @@ def _begin(
     if out is not None and explain is None:
         keep_from_loss(out, files, start.now)
     if job is not None:
-        start = without_its_tension(start, job)
+        start = upright(without_its_tension(start, job), job, files)
     if job is not None and not ignore_dish:
         start = placed(start, job, build)
     return job, build, start

@@ -293,7 +293,7 @@ def _after_last(start: Start, course: History, *, untouched: bool) -> Start:
     now, files = start.now, start.files
     if files.radial is not None and files.lateral is not None:
         newest = max((course.places[each.file], each.file) for each in course.straight)[1]
-        if _turned_between(course, files.radial.name, newest, untouched=untouched):
+        if turned_between(course, files.radial.name, newest, untouched=untouched):
             now = replace(now, radial_mm=np.full_like(now.radial_mm, np.nan))
             files = replace(files, radial=None)
     read = {"lateral": np.isfinite(now.lateral_mm).any(), "radial": np.isfinite(now.radial_mm).any()}
@@ -301,7 +301,7 @@ def _after_last(start: Start, course: History, *, untouched: bool) -> Start:
     return replace(start, now=now, files=files, unseen=unseen)
 
 
-def _turned_between(course: History, one: str, other: str, *, untouched: bool) -> tuple[int, ...]:
+def turned_between(course: History, one: str, other: str, *, untouched: bool) -> tuple[int, ...]:
     """Numbers of the rounds planned after one measurement and before another, but the newest if it was let be."""
     rounds = course.rounds_between(one, other)
     newest = course.rounds[max(course.rounds)] if course.rounds else 0
@@ -321,7 +321,7 @@ def _check_present(course: History, files: Files, *, untouched: bool) -> bool:
     every = course.rounds_between(measured.name, newest)
     if not every:
         return False
-    rounds = _turned_between(course, measured.name, newest, untouched=untouched)
+    rounds = turned_between(course, measured.name, newest, untouched=untouched)
     if not rounds:
         return True
     direction: Direction = "lateral" if files.lateral is not None else "radial"

@@ -84,6 +84,34 @@ def changes(before: Runout, after: Runout) -> tuple[SideChange, ...]:
     )
 
 
+def other_way_round(passes: Sequence[Runout]) -> dict[int, int]:
+    """Find among a wheel's measurements, in their order, those of it turned round in the stand, or of spokes counted backward.
+
+    Returns
+    -------
+    By its place the place of the one that it shows the other way round: of the last before it that is not such a one
+    itself, and of the same direction, sides and number of spokes. The first is taken to be of the wheel as it stands.
+    """
+    against: dict[int, int] = {}
+    upright: list[int] = []
+    for place, runout in enumerate(passes):
+        before = next((each for each in reversed(upright) if _alike(passes[each], runout)), None)
+        if before is not None and all(side.other_way_round for side in changes(passes[before], runout)):
+            against[place] = before
+        else:
+            upright.append(place)
+    return against
+
+
+def _alike(one: Runout, two: Runout) -> bool:
+    """Whether two measurements can be compared."""
+    try:
+        _check_alike((one, two))
+    except BadInput:
+        return False
+    return True
+
+
 def _change(one: SideRunout, two: SideRunout, before: Runout, after: Runout, shared: bool) -> SideChange:
     if shared:
         # What the rim's look does to its edge, it does to both.
