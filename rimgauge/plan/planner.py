@@ -114,7 +114,7 @@ def _chosen(
         doubted = misread(readings, wheel, influence, problem, wishes.checked)
         return (chosen if doubted is None else replace(chosen, notes=(*chosen.notes, doubted))), ()
     looks = first_looks(readings, wheel, influence, problem, wishes.checked, known.axle)
-    near = () if "spokes" in wishes.checked else may_pass_limit(wheel, problem, chosen.eighths)
+    near = () if "spokes" in wishes.checked else may_pass_limit(readings, wheel, problem, chosen.eighths)
     return chosen, near + looks + out_of_reach(problem, chosen.eighths)
 
 

@@ -104,17 +104,26 @@ def over_limit(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
     )
 
 
-def may_pass_limit(wheel: Wheel, problem: Problem, eighths: IntArray) -> tuple[str, ...]:
-    """Name the spokes that a plan (n,) tightens up to the limit, if they are as much tighter as may be where none was read."""
-    after_n = problem.tension_n + problem.tension_step_n @ eighths
+def may_pass_limit(readings: Readings, wheel: Wheel, problem: Problem, eighths: IntArray) -> tuple[str, ...]:
+    """Name the unread spokes that a plan (n,) tightens up to the limit, if they are as much tighter as may be where their side wasn't read.
+
+    Few readings of a side don't count for the plan, but where they are tighter than it takes that side to be, its others may be so too.
+    """
+    unread = ~np.isfinite(readings.tension_n)
+    now_n = problem.tension_n.copy()
+    for side in problem.sides:
+        few_n = readings.tension_n[side.spokes[~unread[side.spokes]]]
+        if len(few_n) and not side.read:
+            now_n[side.spokes] = np.maximum(now_n[side.spokes], few_n.mean())
+    after_n = now_n + problem.tension_step_n @ eighths
     may = (1.0 + UNEVEN_SHARE) * after_n > wheel.tension.limit_n
-    near = np.flatnonzero((eighths > 0) & may & ~_on_read_sides(problem))
+    near = np.flatnonzero((eighths > 0) & may & unread & ~_on_read_sides(problem))
     if not len(near):
         return ()
     return (
-        f"Before you turn a nipple: tension was not read there, and a spoke that is tighter than most now may be brought over the limit "
-        f"of {wheel.tension.limit_n:.0f} N: {named_spokes(near)}. Pluck first, and leave alone what sounds clearly higher than its "
-        "neighbours on the same side (--checked spokes leaves this out); or read the tension and plan again.",
+        "Before you turn a nipple: the plan tightens some spokes whose tension was not read, and one that is tighter than most now may "
+        f"be brought over the limit of {wheel.tension.limit_n:.0f} N: {named_spokes(near)}. Pluck first, and leave alone what sounds "
+        "clearly higher than its neighbours on the same side (--checked spokes leaves this out); or read the tension and plan again.",
     )
 
 

@@ -1,5 +1,6 @@
 """Tension read on one side alone, or at a few spokes: what was read counts, and what is unsafe in it stops a plan."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -8,10 +9,12 @@ from wheels import LIMIT_N, as_done, out_of_true, turns_of
 
 from rimgauge.plan import Wishes, make_plan
 from rimgauge.plan.stating import state_problem
+from rimgauge.plan.to_know import may_pass_limit, over_limit
 from rimgauge.wheel import influence
 from tests.benchmarks.true_wheel import random_wheel
 
 LEFT, SOUND_N = np.arange(36) % 2 == 1, 1000.0
+AXLE_SEEN = Wishes(checked=frozenset({"axle"}))
 
 
 def _one_side(wheel, times=1.0):
@@ -85,13 +88,48 @@ def test_no_spoke_is_tightened_past_the_limit_by_its_own_reading_where_too_few_w
     """A tight wheel, 1250 N in the mean, of which 11 of 18 spokes a side were read."""
     readings = out_of_true(wheel, seed, lateral_mm=1.2)
     tension_n = np.where(np.arange(36) < 22, np.minimum(1.25 * readings.tension_n, LIMIT_N - 1.0), np.nan)
-    checked = Wishes(checked=frozenset({"axle"}))
-    plan = make_plan(replace(readings, tension_n=tension_n), wheel, answer, wishes=checked)
+    plan = make_plan(replace(readings, tension_n=tension_n), wheel, answer, wishes=AXLE_SEEN)
     assert plan.corrections
     turns = turns_of(plan, 36)
     tightened = np.isfinite(tension_n) & (turns > 0.0)
     assert tightened.any()
     assert (tension_n + answer.tension_n @ turns)[tightened].max() <= LIMIT_N + 1e-6
+
+
+@pytest.mark.parametrize(("times", "told"), [(1.25, True), (1.0, False)])
+def test_unread_spokes_of_a_side_whose_few_readings_are_high_are_to_be_plucked_first(
+    wheel, answer, times, told
+):
+    readings = out_of_true(wheel, 28101, lateral_mm=1.2)
+    tension_n = np.where(np.arange(36) < 22, np.minimum(times * readings.tension_n, LIMIT_N - 1.0), np.nan)
+    plan = make_plan(replace(readings, tension_n=tension_n), wheel, answer, wishes=AXLE_SEEN)
+    said = [words for words in plan.see_to_first if "may be brought over the limit" in words]
+    assert len(said) == told
+    tightened = np.flatnonzero((turns_of(plan, 36) > 0.0) & np.isnan(tension_n)) + 1
+    assert len(tightened)
+    if told:
+        named = re.findall(r"\d+", re.search(r"N: spokes? ([^.]*)\.", said[0])[1])
+        assert [int(number) for number in named] == tightened.tolist()
+
+
+def test_no_spoke_of_a_side_that_was_read_is_said_to_be_unread(wheel, answer):
+    """A blank among the readings of a side is taken at its mean, and all are near the limit."""
+    readings = out_of_true(wheel, 0, lateral_mm=1.5)
+    near = replace(wheel, tension=replace(wheel.tension, limit_n=1080.0))
+    tension_n = np.where(np.arange(36) == 1, np.nan, readings.tension_n)
+    for read_n, named in ((tension_n, False), (np.full(36, np.nan), True)):
+        now = replace(readings, tension_n=read_n)
+        problem = state_problem(now, near, answer, Wishes())
+        said = may_pass_limit(now, near, problem, np.ones(36, dtype=int))
+        assert bool(said) == named
+
+
+def test_a_side_that_was_not_read_has_no_spoke_over_the_limit_as_read(wheel, answer):
+    """The right side, unread, is taken as tight as the wheel file has it, over a limit that no spoke read is over."""
+    dished = replace(wheel, tension=replace(wheel.tension, right_n=1400.0))
+    problem = state_problem(_one_side(wheel), dished, answer, Wishes())
+    assert problem.tension_n[~LEFT].min() > LIMIT_N
+    assert over_limit(dished, problem) == ()
 
 
 def test_what_is_read_now_caps_a_spoke_though_it_was_read_lower_before(wheel, answer):
