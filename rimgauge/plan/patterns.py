@@ -155,9 +155,18 @@ def _perhaps_lost(readings: Readings, wheel: Wheel, influence: Influence, proble
 
 
 def misread(
-    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, checked: frozenset[Checked]
+    readings: Readings,
+    wheel: Wheel,
+    influence: Influence,
+    problem: Problem,
+    checked: frozenset[Checked],
+    *,
+    turns: bool = True,
 ) -> str | None:
-    """Name the spokes whose tension as read doesn't fit the rim at all: a slip of gauge or pencil."""
+    """Name the spokes whose tension as read doesn't fit the rim at all: a slip of gauge or pencil.
+
+    turns: whether the plan has any, to go on with where nothing was misread.
+    """
     if "spokes" in checked:
         return None
     counts = np.zeros(problem.nipples, dtype=bool)
@@ -177,7 +186,7 @@ def misread(
     were = ("it was", "it wasn't") if len(found) == 1 else ("they were", "they weren't")
     return (
         f"{'; '.join(_does_not_fit(readings, wheel, one) for one in found)}. Read {again} again, and if {were[0]} misread, "
-        f"plan again; if {were[1]}, go on (--checked spokes leaves this out)."
+        f"plan again; if {were[1]}, {'go on' if turns else 'leave the nipples as they are'} (--checked spokes leaves this out)."
     )
 
 

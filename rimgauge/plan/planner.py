@@ -111,7 +111,7 @@ def _chosen(
         unseen=known.unseen,
     )
     if not (chosen.refused or chosen.eighths.any()):
-        doubted = misread(readings, wheel, influence, problem, wishes.checked)
+        doubted = misread(readings, wheel, influence, problem, wishes.checked, turns=False)
         return (chosen if doubted is None else replace(chosen, notes=(*chosen.notes, doubted))), ()
     looks = first_looks(readings, wheel, influence, problem, wishes.checked, known.axle)
     near = () if "spokes" in wishes.checked else may_pass_limit(readings, wheel, problem, chosen.eighths)
