@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +12,7 @@ import numpy as np
 
 from rimgauge.capture import at_times, kept_source
 from rimgauge.errors import BadFile, NotTrustworthy, RimgaugeError
-from rimgauge.job import dish_fields, frames_path, pass_fields, read_dish, read_pass
+from rimgauge.job import dish_fields, frames_path, pass_fields, read_dish, read_pass, tells_what_errs_alike
 from rimgauge.pipeline import reckon, see
 from rimgauge.records import Basis, EdgeTrack, GapTrack, Runout, Turning, WheelInView, record
 from rimgauge.signal.centre import dish_between, dish_turned
@@ -22,6 +23,10 @@ processors round otherwise, far below this."""
 FROM_PICTURES = 0.005
 """The same in millimetres for pictures, which another version of OpenCV may decode a shade differently."""
 _NOT_WORKED_OUT = ("created", "source", "notes", "advice", "picture_sha256", "measured_by", "basis", "frames")
+_RESTS_ON_WHAT_ERRS_ALIKE = re.compile(
+    r"sides\[\d+\]\.(repeated_error_mm|spokes\[\d+\]\.standard_uncertainty_mm)"
+)
+"""Older programs recorded neither what errs alike in every turn and at every angle, nor counted it at the spokes."""
 
 
 @record
@@ -47,7 +52,8 @@ class Check:
     """What came of working one measurement out again.
 
     rests_on: what it was worked out from, the values or the pictures of its frames or, for a dish, other measurements;
-    count: of how many. trouble: why it could not be, '' where it could.
+    count: of how many. trouble: why it could not be, '' where it could. older: an older program made it, and the spokes'
+    uncertainties, which rest on what it didn't record, weren't compared.
     """
 
     file: str
@@ -55,6 +61,7 @@ class Check:
     count: int
     differences: tuple[Difference, ...] = ()
     trouble: str = ""
+    older: bool = False
 
     @property
     def same(self) -> bool:
@@ -64,6 +71,8 @@ class Check:
 
 def check_pass(path: Path) -> tuple[Check, ...]:
     """Work a measurement out again from its frames' values, and from its pictures where all were kept.
+
+    Of one that an older program made, without what errs alike in every turn, the spokes' uncertainties aren't compared.
 
     Raises
     ------
@@ -75,7 +84,13 @@ def check_pass(path: Path) -> tuple[Check, ...]:
     checks = [_check(path, recorded, "values", lambda: from_values(recorded))]
     if folder.is_dir() and recorded.basis is not None:
         checks.append(_check(path, recorded, "pictures", lambda: from_pictures(recorded, folder)))
-    return tuple(checks)
+    return tuple(checks if tells_what_errs_alike(path) else map(_of_an_older_program, checks))
+
+
+def _of_an_older_program(check: Check) -> Check:
+    """Leave out what comes out otherwise only because the file lacks what it rests on now."""
+    kept = (each for each in check.differences if not _RESTS_ON_WHAT_ERRS_ALIKE.fullmatch(each.field))
+    return replace(check, differences=tuple(kept), older=True)
 
 
 def check_dish(path: Path) -> Check:

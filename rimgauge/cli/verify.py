@@ -162,6 +162,8 @@ def _lines(
             continue
         result = "comes out the same" if check.same else "does NOT come out the same"
         lines.append(f"{check.file} {result} from {source}.")
+        if check.older:
+            lines.append("  How unsure its spokes are was not compared: an older program made it.")
         lines += [f"  {difference.words}" for difference in check.differences[:MOST_NAMED]]
         left = len(check.differences) - MOST_NAMED
         lines += [f"  and {left} more"] if left > 0 else []

@@ -43,7 +43,7 @@ from .keep import (
 from .listing import Month, PastJob, by_month, past_jobs, without_copies
 from .manifest import Manifest, Trouble, job_files, now, read_manifest, verify_job
 from .names import PASS, is_page
-from .pass_file import pass_fields, read_pass, write_pass
+from .pass_file import pass_fields, read_pass, tells_what_errs_alike, write_pass
 from .plan_file import plan_fields, read_plan, write_plan
 from .reader import headed
 from .readings import read_readings

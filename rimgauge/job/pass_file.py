@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ from rimgauge.records import (
     Zone,
 )
 
-from .reader import FARTHEST_MM, FileFormat, Reader, read_moment
+from .reader import FARTHEST_MM, FileFormat, Reader, read_json, read_moment
 from .view_file import parse_view, view_fields
 
 MOST_AHEAD_MM = 1000.0
@@ -304,3 +305,19 @@ def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
 
 _FORMAT = FileFormat("rimgauge-pass", pass_fields, _parse)
 read_pass, write_pass = _FORMAT.read, _FORMAT.write
+
+
+def tells_what_errs_alike(path: Path) -> bool:
+    """Tell whether a measurement's file holds what errs alike in every turn and at every angle; older programs' don't.
+
+    Raises
+    ------
+    BadFile
+        The file can't be read.
+    """
+    fields = read_json(Path(path), _FORMAT.name)
+    basis = fields.get("basis")
+    angles = (
+        None if basis is None else basis.or_none(lambda place: "angle_common_uncertainty_deg" in place.value)
+    )
+    return bool(angles) and all("repeated_error_mm" in side.value for side in fields["sides"].items())

@@ -29,6 +29,7 @@ def measured(
     other: SideRunout | None = None,
     start_spoke: int | None = None,
     way: int = 1,
+    common_deg: float = 0.0,
 ) -> Runout:
     """Two and a bit revolutions of a rim with a bend of 0.3 mm, seen by two pointers; one frame lost."""
     rng = np.random.default_rng(4)
@@ -51,7 +52,7 @@ def measured(
         )
     lost = tuple("covered" if k == 17 else "" for k in range(frames))
     seen = gap_track(np.arange(frames) / 30, *sides, lost=lost)
-    turning = turning_by_mark(angle_deg, 0.2)
+    turning = replace(turning_by_mark(angle_deg, 0.2), common_uncertainty_deg=common_deg)
     return reckon(
         seen,
         turning,
@@ -224,6 +225,56 @@ def test_a_measurement_without_its_basis_is_not_called_sound(job: Job, capsys: p
     with pytest.raises(SystemExit):
         run(["verify", str(job.folder)])
     assert "could NOT be worked out again" in capsys.readouterr().out
+
+
+def _as_older_programs_wrote(fields: dict, lacks: tuple[str, ...]) -> None:
+    """Leave out what errs alike, which they neither recorded nor counted at the spokes."""
+    for side in fields["sides"]:
+        if "repeated_error_mm" in lacks:
+            del side["repeated_error_mm"]
+        for spoke in side["spokes"]:
+            spoke["standard_uncertainty_mm"] *= 0.4
+    if "angle_common_uncertainty_deg" in lacks:
+        del fields["basis"]["angle_common_uncertainty_deg"]
+
+
+@pytest.mark.parametrize(
+    "lacks",
+    [
+        ("repeated_error_mm",),
+        ("angle_common_uncertainty_deg",),
+        ("repeated_error_mm", "angle_common_uncertainty_deg"),
+    ],
+)
+def test_a_measurement_of_an_older_program_comes_out_the_same_and_a_forged_one_does_not(
+    job: Job, lacks: tuple[str, ...], capsys: pytest.CaptureFixture
+) -> None:
+    _forge(job, lambda fields: _as_older_programs_wrote(fields, lacks))
+    run(["verify", str(job.folder)])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "comes out the same from the values of its 200 frames. How unsure its spokes are was not" in said
+    _forge(job, _set("sides/0/spokes/7/runout_mm", 0.0))
+    assert [each.field for each in check_pass(job.folder / "pass-01.json")[0].differences] == [
+        "sides[0].spokes[7].runout_mm"
+    ]
+
+
+def test_spokes_surer_than_they_come_out_are_found_where_all_is_recorded(job: Job) -> None:
+    _forge(job, lambda fields: _as_older_programs_wrote(fields, ()))
+    found = check_pass(job.folder / "pass-01.json")[0].differences
+    assert {each.field.rsplit(".")[-1] for each in found} == {"standard_uncertainty_mm"}
+
+
+def test_what_all_angles_are_off_by_together_is_kept_and_counts_at_the_spokes(
+    tmp_path: Path, view: View
+) -> None:
+    path = tmp_path / "pass.json"
+    plain, unsure = measured(view), measured(view, common_deg=1.0)
+    write_pass(path, unsure)
+    assert read_pass(path).basis.angle_common_uncertainty_deg == 1.0
+    ratio = unsure.sides[0].spoke_standard_uncertainty_mm / plain.sides[0].spoke_standard_uncertainty_mm
+    assert ratio.max() > 1.5
+    assert [check.differences for check in check_pass(path)] == [()]
 
 
 def test_one_flipped_bit_anywhere_is_named_by_the_command(job: Job, capsys: pytest.CaptureFixture) -> None:
