@@ -83,3 +83,15 @@ def simulated_pass(
 def wave(order, size_mm, phase_deg=0.0):
     """Runout a·cos(order·angle − phase)."""
     return lambda degrees: size_mm * np.cos(np.radians(order * np.asarray(degrees) - phase_deg))
+
+
+def turned_round(runout_mm):
+    """Runout as the same pointer sees it once the wheel was turned round: other sign, other way round."""
+    return lambda degrees: -runout_mm(-np.asarray(degrees))
+
+
+def bent(degrees):
+    """A rim as hands leave it: two waves and one local bend, 0 on average."""
+    away = (np.asarray(degrees) - 70.0 + 180.0) % 360.0 - 180.0
+    bend = np.sqrt(2.0 * np.pi) * 15.0 / 360.0 - np.exp(-0.5 * (away / 15.0) ** 2)
+    return wave(2, 0.15, 40.0)(degrees) + wave(3, 0.1, 200.0)(degrees) + 0.3 * bend

@@ -10,8 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rimgauge.job import create_job, keep_pass
 from rimgauge.records import (
     BudgetLine,
+    Correction,
     Direction,
     FrameValues,
     Measured,
@@ -22,6 +24,7 @@ from rimgauge.records import (
     Verdict,
     Zone,
 )
+from tests.plan.steps import plan_of
 
 Harmonics = dict[int, tuple[float, float]]
 BEND: Harmonics = {1: (0.12, 40.0), 2: (0.25, 100.0), 3: (0.18, 200.0), 5: (0.07, 10.0)}
@@ -160,3 +163,19 @@ def bytes_of(tmp_path: Path) -> Callable[[str, str], str]:
         ).stdout
 
     return run
+
+
+@pytest.fixture
+def job(tmp_path, runout):
+    """A job with a lateral pass before and after the work."""
+    made = create_job(tmp_path / "Hinterrad für Jörg", spokes=32, name="rear, Jörg")
+    keep_pass(made, runout(1.0))
+    keep_pass(made, runout(0.25))
+    return made
+
+
+@pytest.fixture
+def plan():
+    """A plan of one correction."""
+    turn = Correction(order=1, spoke=7, side="left", turns=0.25, words="tighten spoke 7 by a quarter turn")
+    return plan_of([turn])
