@@ -33,8 +33,7 @@ from rimgauge.signal.place import (
 from rimgauge.signal.slid import path_by_slide
 
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
-CLEAR_ROUNDS, LEAST_ROUNDS, MOST_ROUNDS, MORE_ROUNDS = 2, 3, 8, 32
-"""Of learning: before a path may stand alone, before it may be hopeless, at most from each beginning, and from the best end."""
+CLEAR_ROUNDS, LEAST_ROUNDS, MOST_ROUNDS = 2, 3, 8
 STAYS_DEG = 0.3
 SLIDE_COUNTS = 0.25
 """A slide's likelihood counts by this power when paths are judged: a likeness by chance, or a hand at rest, must
@@ -107,7 +106,6 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
         if stands_alone(place, evidence, spacing_deg):
             return Followed(place, [], alone=True)
     best: Place | None = None
-    begun = None
     paths: list[Rival] = []
     for start in itertools.chain(_starts(evidence, slid_deg, spacing_deg), _mirrored(paths, evidence)):
         least = -math.inf if best is None else best.likelihood - HOPELESS
@@ -129,29 +127,9 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
         # Of the others only the paths are kept: the chances of a long run fill much memory.
         paths.append(Rival(place.angle_deg, place.likelihood))
         if best is None or place.likelihood > best.likelihood:
-            best, begun = place, start
+            best = place
     assert best is not None
-    assert begun is not None
-    rivals = [path for path in paths if path.angle_deg is not best.angle_deg]
-    return Followed(_to_the_end(best, begun, evidence), rivals, alone=False)
-
-
-def _to_the_end(place: Place, begun: Start, evidence: Evidence) -> Place:
-    """Go on learning from the likeliest path: in a few rounds a stretch that is off may not have come back yet.
-
-    It counts as no likelier than it was: the others have had no more rounds.
-    """
-    settled, _ = _settle(
-        replace(begun, place=place, lattice=None),
-        evidence,
-        -math.inf,
-        lambda _: False,
-        lambda _: False,
-        MORE_ROUNDS,
-    )
-    assert settled is not None
-    further = _expected(settled)
-    return replace(further, likelihood=place.likelihood) if further.likelihood > place.likelihood else place
+    return Followed(best, [path for path in paths if path.angle_deg is not best.angle_deg], alone=False)
 
 
 def _mirrored(paths: list[Rival], evidence: Evidence) -> Iterator[Start]:
@@ -264,7 +242,6 @@ def _settle(
     least: float,
     is_known: Callable[[FloatArray], bool],
     is_alone: Callable[[Place], bool],
-    most_rounds: int = MOST_ROUNDS,
 ) -> tuple[Place | None, bool]:
     """Learn the looks and follow again until the path stays as it is, or stands alone; None where that is a known path.
 
@@ -275,7 +252,7 @@ def _settle(
     """
     place, by_mark = start.place, mark_likelihood(evidence)
     way = 1 if float(place.of_speed[0] @ np.array(EVERY_SPEED)) >= 0.0 else -1
-    for done in range(1, most_rounds + 1):
+    for done in range(1, MOST_ROUNDS + 1):
         before_deg = place.angle_deg
         chance = _anchored(place, evidence.mark_deg)
         likely = by_mark if start.lattice is None or done >= LEAST_ROUNDS else by_mark * start.lattice

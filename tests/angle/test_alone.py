@@ -8,8 +8,7 @@ import pytest
 from rimgauge.signal.alone import stands_alone
 from rimgauge.signal.astray import slipped as slipped_frames
 from rimgauge.signal.course import Course
-from rimgauge.signal.follow import Evidence, _to_the_end, follow, start_by_mark
-from rimgauge.signal.follow import along as begin_along
+from rimgauge.signal.follow import Evidence, follow
 from rimgauge.signal.looks import Look
 from rimgauge.signal.place import SPEEDS, Place, chance_along
 from rimgauge.signal.sightings import MarkLearnt
@@ -97,19 +96,6 @@ def test_the_mirror_image_is_followed_too_where_a_mark_seen_once_a_turn_does_not
             for path in (found.place.angle_deg, *(rival.angle_deg for rival in found.rivals))
         ]
         assert min(float(np.abs(off).max()) for off in off_deg) < 0.5 * SPACING_DEG
-
-
-def test_learning_goes_on_from_the_likeliest_path_until_a_stretch_that_was_off_has_come_back():
-    seen = evidence(alike=False)
-    off_deg = TRUTH_DEG + 2.0 * SPACING_DEG * np.exp(-0.5 * ((TAKEN - 120) / 60.0) ** 2)
-    begun = begin_along(start_by_mark(seen), off_deg)
-    half_learnt = replace(begun.place, likelihood=7.0)
-    at_last = _to_the_end(half_learnt, begun, seen)
-    assert np.abs(at_last.angle_deg - TRUTH_DEG).max() < 0.5 * SPACING_DEG
-    # Other paths have had no more rounds: against them it is as likely as it was.
-    assert at_last.likelihood == 7.0
-    likelier = replace(begun.place, likelihood=1e9)
-    assert _to_the_end(likelier, begun, seen) is likelier
 
 
 def test_frames_that_look_otherwise_while_the_wheel_turns_back_are_left_out_and_no_others():
