@@ -90,7 +90,9 @@ def test_turns_that_were_not_done_are_asked_about(wheel, answer, round_done):
 ON_A_STIFFER_RIM = [(seed, radial) for seed in (501, 502, 503, 504) for radial in (False, True)]
 
 
-def _read_again(seed: int, *, radial: bool, done: Callable[[FloatArray], FloatArray]) -> tuple[str, Round]:
+def _read_again(
+    seed: int, *, radial: bool, done: Callable[[FloatArray], FloatArray], told: bool = False
+) -> tuple[str, Round]:
     """What is said after a round of which a hand did as `done` says, on a stiffer rim than the model's."""
     wheel, random = build(), np.random.default_rng(seed)
     before = out_of_true(wheel, seed, lateral_mm=2.0, radial=radial, tension=False)
@@ -103,7 +105,7 @@ def _read_again(seed: int, *, radial: bool, done: Callable[[FloatArray], FloatAr
         lateral_mm=before.lateral_mm + truth.lateral_mm @ turns + random.normal(0, 0.015, 36),
         radial_mm=before.radial_mm + truth.radial_mm @ turns + random.normal(0, 0.015, 36),
     )
-    return " ".join(learn(wheel, [asked], then)[1]), asked
+    return " ".join(learn(wheel, [asked], then, told=told)[1]), asked
 
 
 @pytest.mark.parametrize(("seed", "radial"), ON_A_STIFFER_RIM)
@@ -123,6 +125,9 @@ def test_the_nipple_turned_the_wrong_way_is_named(seed, radial):
         "up-and-down tells them apart"
     )
     assert "If you left steps out, plan again with --done instead." in said
+    said, _ = _read_again(seed, radial=radial, done=_largest_reversed, told=True)
+    assert "seems" in said
+    assert "left steps out" not in said, "--done told which were"
 
 
 @pytest.mark.parametrize("off", [0.5, -0.5])

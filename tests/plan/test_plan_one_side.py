@@ -8,10 +8,11 @@ import pytest
 from wheels import LIMIT_N, as_done, out_of_true, turns_of
 
 from rimgauge.plan import Wishes, make_plan
+from rimgauge.plan.patterns import misread
 from rimgauge.plan.stating import state_problem
 from rimgauge.plan.to_know import may_pass_limit, over_limit
 from rimgauge.wheel import influence
-from tests.benchmarks.true_wheel import random_wheel
+from tests.benchmarks.true_wheel import KINDS, random_wheel
 
 LEFT, SOUND_N = np.arange(36) % 2 == 1, 1000.0
 AXLE_SEEN = Wishes(checked=frozenset({"axle"}))
@@ -130,6 +131,30 @@ def test_a_side_that_was_not_read_has_no_spoke_over_the_limit_as_read(wheel, ans
     problem = state_problem(_one_side(wheel), dished, answer, Wishes())
     assert problem.tension_n[~LEFT].min() > LIMIT_N
     assert over_limit(dished, problem) == ()
+
+
+@pytest.mark.parametrize("step_mm", [0.01, 0.5])
+def test_too_few_readings_of_a_side_tell_nothing_of_its_tensions_nor_of_the_rim(step_mm):
+    """Eleven of 18 on the right, one read at half of what it was: the plan says that it doesn't count them, and so it must be."""
+    true = random_wheel(28104, 0.2, {"front": KINDS["front"]})
+    answer, readings = influence(true.nominal), true.read(np.random.default_rng(28104))
+    left_n = np.where(LEFT, readings.tension_n, np.nan)
+    left_n[5] *= 1.6
+    few_n = np.where(np.arange(36) < 22, np.where(LEFT, left_n, readings.tension_n), left_n)
+    few_n[4] *= 0.5
+    problems, said = [], []
+    for tension_n in (left_n, few_n):
+        read = replace(
+            readings, lateral_mm=step_mm * np.round(readings.lateral_mm / step_mm), tension_n=tension_n
+        )
+        problems.append(state_problem(read, true.nominal, answer, Wishes()))
+        said.append(misread(read, true.nominal, answer, problems[-1], frozenset()))
+    for side, other in zip(problems[0].sides, problems[1].sides, strict=True):
+        assert side.start_n == pytest.approx(other.start_n)
+    assert problems[0].lateral.start_mm == pytest.approx(problems[1].lateral.start_mm)
+    assert (problems[0].lateral.hidden_mm > 0.0) == (step_mm > 0.1)
+    assert "read at spoke 6 (left side)" in (said[0] or "")
+    assert said[0] == said[1]
 
 
 def test_what_is_read_now_caps_a_spoke_though_it_was_read_lower_before(wheel, answer):
