@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Iterator
 from fractions import Fraction
@@ -29,6 +30,12 @@ WORDS = """\
 
 LONGEST_WORD = 12
 """Characters: no spoke, turn or command is written longer, and endless numbers aren't worked out."""
+
+_BESIDE_THE_TURN = re.compile(
+    r"^\d{1,3}\. |\((left|right) side\):|:|, (anti)?clockwise( seen from the (tyre|hub))?\.?$|(?<=turn)\.$|(?<=turns)\.$"
+)
+_WHOLE_TURNS, _PART = re.compile(r"[+-]?\d"), re.compile(r"[1-7]/[248]")
+"""1 1/4, as a plan writes more than a turn."""
 
 EXAMPLES = """\b
 Example:  rimgauge practice --seed 4
@@ -112,6 +119,7 @@ def _answered(line: str, now: PracticeWheel, start: PracticeWheel) -> tuple[Prac
     """The wheel after a line, and what to say to it."""
     from rimgauge.practice import change_text, picture_text, totals_text, turn, undo
 
+    line = _in_short(line)
     first, *rest = line.split()
     if any(len(word) > LONGEST_WORD for word in line.split()):
         raise BadInput("that is longer than any turn; type for example 7 1/4, or help")
@@ -129,12 +137,21 @@ def _answered(line: str, now: PracticeWheel, start: PracticeWheel) -> tuple[Prac
     return then, f"{picture_text(then)}\n{change_text(now, then)}"
 
 
+def _in_short(line: str) -> str:
+    """Take off what a plan's line says beside the spoke and the turn: the step, the side, and which way it turns."""
+    return _BESIDE_THE_TURN.sub(" ", line) if "spoke" in line else line
+
+
 def _spoke_and_turns(line: str) -> tuple[int, float]:
-    """Read a spoke and its turns, also in the words of a plan: 7 -1/4, 7 loosen 1/4, loosen spoke 7 1/4 turn."""
+    """Read a spoke and its turns, also in the words of a plan: 7 -1/4, 7 loosen 1 1/4, spoke 7 (left side): loosen 1/4 turn."""
     said = [word for word in line.split() if word not in ("spoke", "turn", "turns")]
     ways = [word for word in said if word in ("tighten", "loosen")]
     numbers = [word for word in said if word not in ways]
     signed = bool(ways) and any(word.startswith(("+", "-")) for word in numbers)
+    if len(numbers) == 3 and _WHOLE_TURNS.fullmatch(numbers[1]) and _PART.fullmatch(numbers[2]):
+        sign = "-" if numbers[1].startswith("-") else ""
+        whole, part = int(numbers[1].strip("+-")), Fraction(numbers[2])
+        numbers = [numbers[0], f"{sign}{whole + part}"]
     if len(numbers) != 2 or len(ways) > 1 or signed:
         raise BadInput(f'"{line}" is not understood; type a spoke and a turn, for example 7 1/4, or help')
     turns = _turns(numbers[1])

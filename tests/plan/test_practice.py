@@ -9,9 +9,10 @@ import pytest
 from click.testing import CliRunner
 from numpy.testing import assert_allclose
 
-from rimgauge.cli.practice import command
+from rimgauge.cli.practice import _spoke_and_turns, command
 from rimgauge.errors import BadInput
 from rimgauge.plan import explain_text, single_turns
+from rimgauge.plan.wording import correction_words
 from rimgauge.practice import is_true, plan_from_here, practice_wheel, turn, undo, warnings
 from tests.said import stopped
 
@@ -193,8 +194,35 @@ def test_a_turn_may_be_typed_in_the_words_of_a_plan(line):
     )
 
 
+@pytest.mark.parametrize("eighths", [-4, -2, -1, 1, 3])
+@pytest.mark.parametrize("seen_from", ["tyre", "hub"])
+def test_a_plans_own_line_of_one_lap_is_taken(eighths, seen_from):
+    words = correction_words(7, "left", eighths, seen_from)
+    for line in (words, f"12. {words}", words.split(",")[0]):
+        assert json.loads(_typed(f"{line}\n", "--json").splitlines()[-1])["steps"] == [
+            {"spoke": 7, "turns": eighths / 8}
+        ]
+
+
 @pytest.mark.parametrize(
-    "line", ["7 loosen -1/4", "loosen tighten 7 1/4", "7 loosen", "loosen", "7 tighten 1/4 1/8"]
+    ("line", "turns"), [("7 1 1/4", 1.25), ("7 -1 1/8", -1.125), ("loosen 7 1 1/2", -1.5)]
+)
+def test_more_than_a_turn_is_read_as_a_plan_writes_it(line, turns):
+    assert _spoke_and_turns(line) == (7, turns)
+    assert "up to one" in json.loads(_typed(f"{line}\n", "--json").splitlines()[-1])["said"]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "7 loosen -1/4",
+        "loosen tighten 7 1/4",
+        "7 loosen",
+        "loosen",
+        "7 tighten 1/4 1/8",
+        "7 1 -1/4",
+        "7 8 1 1/4",
+    ],
 )
 def test_words_that_contradict_or_lack_something_are_not_guessed_at(line):
     assert f'"{line}" is not understood' in _typed(f"{line}\n")
