@@ -144,6 +144,17 @@ def test_spokes_counted_the_other_way_round_are_noticed(direction, side, seen):
     assert f"+ where the rim went {'outward' if side == 'outer' else 'to the right'};" in told
 
 
+@pytest.mark.parametrize("moved", [-1, 0, 1, 2, 16])
+def test_spokes_count_the_other_way_round_from_the_mark_alone(moved):
+    """A mark at spoke 1 or half a spacing before it moves the count by a spoke; by more it is another wheel's runout."""
+
+    def seen(degrees):
+        return turned_round(bent)(np.asarray(degrees) - moved * 11.25)
+
+    (change,) = changes(simulated_pass(bent), simulated_pass(seen, seed=1))
+    assert change.other_way_round == (abs(moved) < 2)
+
+
 def test_a_wheel_trued_in_between_is_not_taken_for_one_counted_the_other_way_round():
     for seed in range(40):
         rng = np.random.default_rng([240, seed])

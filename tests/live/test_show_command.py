@@ -115,6 +115,17 @@ def test_frames_without_a_view_beside_them_need_one(source, monkeypatch, capsys)
 
 
 @pytest.mark.usefixtures("watched")
+def test_a_view_without_a_scale_is_named_with_the_command_that_gives_it_one(source, capsys):
+    view = read_view(source / "view.json")
+    write_view(source / "view.json", replace(view, scale=None))
+    more = ("--spokes", "32", "--no-window", "--record", str(source / "a.mp4"))
+    code, said = stopped(arguments(source, *more), capsys)
+    assert code != 0
+    assert "view.json: this view has no scale yet" in said
+    assert "rimgauge scale --view" in said
+
+
+@pytest.mark.usefixtures("watched")
 def test_spokes_and_wheel_file_must_agree(source, capsys):
     (source / "wheel.toml").write_text("spokes = 20\n")
     more = ("--wheel", str(source / "wheel.toml"), "--spokes", "32", "--no-window", "--record", "a.mp4")
