@@ -205,24 +205,18 @@ def _enlarged(view: View, zoom: float, size: tuple[int, int]) -> View:
 
 
 def _check_rivals(facings: list[Facing], zoom: float) -> None:
-    alike = [
-        facing
-        for facing in facings[1:]
-        if facing.score > ALIKE_SHARE * facings[0].score and not facing.end.is_passed(facings[0].end)
-    ]
-    if alike:
-        both = [facings[0], alike[0]]
-        places = [zoomed(facing.still.patch.to_picture(*facing.tip), zoom) for facing in both]
+    if len(facings) > 1 and facings[1].score > ALIKE_SHARE * facings[0].score:
+        places = [zoomed(facing.still.patch.to_picture(*facing.tip), zoom) for facing in facings[:2]]
         (x, y), (other_x, other_y) = places
         raise NotTrustworthy(
             f"two things look like the pointer, one that ends at {x:.0f},{y:.0f} and one at {other_x:.0f},{other_y:.0f}; "
-            f"say which with --pointer-at{_both(both)}, or put something plain behind"
+            f"say which with --pointer-at{_both(facings)}, or put something plain behind"
         )
 
 
-def _both(both: list[Facing]) -> str:
+def _both(facings: list[Facing]) -> str:
     """What else can be said of two that come from opposite sides, as pointers at both edges of the rim do."""
-    stills = [facing.still.patch for facing in both]
+    stills = [facing.still.patch for facing in facings[:2]]
     opposed = stills[0].transposed == stills[1].transposed and stills[0].flipped != stills[1].flipped
     return " and the one on the wheel's other side with --second-pointer-at" if opposed else ""
 

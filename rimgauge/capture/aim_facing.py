@@ -164,7 +164,7 @@ def _is_clearer(still: Still, end: End, facing: Facing) -> bool:
     # What shows between a pointer and a hub's border behind it shares its flank.
     near = facing.half_px + max(BESIDE_PX, end.half_px)
     beside = still is facing.still and abs(end.v - facing.tip[1]) < near
-    return end.score > facing.score and end.is_long and not beside and not end.is_passed(facing.end)
+    return end.score > facing.score and end.is_long and not beside
 
 
 def _is_stripe(facing: Facing, unclear: list[tuple[Course, End]]) -> bool:

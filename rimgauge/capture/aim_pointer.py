@@ -40,9 +40,6 @@ BODY_PX, TIP_PX, INNER_SHARE = 50, 8, 0.5
 """Before this much of a bar's inside nothing passes; its tip and flanks may be blurred into what moves beside."""
 MOST_RESTLESS = 3.0
 """What stands before all else changes by the noise alone, which differs with brightness; measured: 0.7 to 1.2 noises."""
-PASSED = 2.0
-"""Before what changes by so much more than the pointer found something passes (a judgement: 2.6 to 4.0 noises of a
-path-traced hub whose pointer has 0.9; what rightly kept others from being taken had 0.7 to 1.5)."""
 LEAST_LENGTH = 1.5
 """A bar is seen over so many times its width at least; a wall's patch at the picture's border isn't (a judgement)."""
 LEAST_SCORE = 0.12
@@ -52,25 +49,17 @@ APART_PX = 12
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """A place where a bar or corner ends, u, v [px]; half its width there [px]; how clear it is, 0 to 1.
-
-    restless: by how many noises it changes over time behind its end.
-    """
+    """A place where a bar or corner ends, u, v [px]; half its width there [px]; how clear it is, 0 to 1."""
 
     u: float
     v: float
     half_px: float
     score: float
-    restless: float = 1.0
 
     @property
     def is_long(self) -> bool:
         """Whether enough of it is in the picture, from its border on, to tell a bar from a patch of the wall."""
         return self.u >= LEAST_LENGTH * 2.0 * self.half_px
-
-    def is_passed(self, pointer: End) -> bool:
-        """Whether something passes before it and not before what may be the pointer, as spokes do before a hub."""
-        return self.restless > PASSED * max(1.0, pointer.restless)
 
 
 def find_ends(course: Course, edge_u: float) -> list[End]:
@@ -87,16 +76,14 @@ def find_ends(course: Course, edge_u: float) -> list[End]:
     scores *= (40.0 / (40.0 + gap)).astype(np.float32)
     ends = []
     restless = course.straightened(course.still.spread)[:, first : max(1, round(edge_u))]
-    behind = _restlessness(restless / course.still.noise, halves)
-    # A pointer stands before all else: what changes over time is beside it. Spokes pass before a hub.
-    scores *= np.minimum(1.0, MOST_RESTLESS / np.maximum(behind, 1e-6))
+    scores *= _stillness(restless / course.still.noise, halves)
     for _ in range(CANDIDATES):
         v, u = (int(k) for k in np.unravel_index(int(np.argmax(scores)), scores.shape))
         score = float(scores[v, u])
         if score < LEAST_SCORE:
             break
-        place, half = (first + u + float(course.aside(v)), float(v)), float(halves[v, u])
-        ends.append(End(*place, half, score, float(behind[v, u])))
+        aside = float(course.aside(v))
+        ends.append(End(first + u + aside, float(v), float(halves[v, u]), score))
         scores[max(0, v - APART_PX) : v + APART_PX + 1, max(0, u - APART_PX) : u + APART_PX + 1] = 0.0
     return ends
 
@@ -130,8 +117,11 @@ def _end_scores(look: GreyPicture) -> tuple[GreyPicture, GreyPicture]:
     return best, halves
 
 
-def _restlessness(restless: GreyPicture, halves: GreyPicture) -> GreyPicture:
-    """By how many noises (rows, columns) what would end at each place changes over time, between its flanks and behind its end."""
+def _stillness(restless: GreyPicture, halves: GreyPicture) -> GreyPicture:
+    """By how much (rows, columns) an end at each place is worth less because something passes before what ends there.
+
+    A pointer stands before all else: what changes over time, in noises, is beside it. Spokes pass before a hub.
+    """
     behind = np.ones_like(restless)
     for half in np.unique(halves):
         rows = max(1, 2 * int(INNER_SHARE * half) + 1)
@@ -139,7 +129,7 @@ def _restlessness(restless: GreyPicture, halves: GreyPicture) -> GreyPicture:
             restless, (BODY_PX, rows), anchor=(BODY_PX - 1, rows // 2), borderType=cv2.BORDER_REPLICATE
         )
         behind = np.where(halves == half, np.roll(inside, TIP_PX, axis=1), behind)
-    return np.asarray(behind, dtype=np.float32)
+    return np.asarray(np.minimum(1.0, MOST_RESTLESS / np.maximum(behind, 1e-6)), dtype=np.float32)
 
 
 def _clear(steep: GreyPicture) -> GreyPicture:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from rimgauge.capture import aim, aim_facing, aim_pointer, aim_tip
+from rimgauge.capture import aim, aim_facing, aim_tip
 from rimgauge.capture.aim_facing import find_facings
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_pointer import End, find_ends
@@ -76,41 +76,6 @@ def test_a_faint_bar_isnt_taken_for_a_pointer_whose_tip_ends_before_a_hub_like_i
         find_facings(frames, None, None)
     monkeypatch.setattr(aim_facing, "_is_clearer", lambda *_: False)
     assert in_picture(find_facings(frames, None, None)[0])[1] == pytest.approx(199.0, abs=NEAR_PX)
-
-
-def passed(frames, rows, tone):
-    """The same frames with spokes, 4 px wide and 20 px apart, that run past before some rows."""
-    left = []
-    for k, frame in enumerate(frames):
-        image = frame.image.copy()
-        for x in range((7 * k) % 20, 150 + (7 * k) % 20, 20):
-            image[rows, x : x + 4] = tone
-        left.append(replace(frame, image=image))
-    return left
-
-
-def test_a_hub_that_spokes_pass_before_keeps_no_fainter_pointer_from_being_taken(monkeypatch):
-    hub, pointer = (box(-9.0, 330.0, 180.0, 236.0), 60.0), (box(-9.0, TIP_PX, 110.0, 130.0), 190.0)
-    still = film([hub, pointer])
-    with pytest.raises(PointerNotSeen, match="ends before something that is hardly brighter or darker"):
-        find_facings(still, None, None)
-    turning = passed(still, slice(186, 230), 75)
-    assert in_picture(find_facings(turning, None, None)[0]) == pytest.approx((TIP_PX, ROW_PX), abs=NEAR_PX)
-    monkeypatch.setattr(aim_pointer, "PASSED", 9.0)
-    with pytest.raises(PointerNotSeen, match="ends before something that is hardly brighter or darker"):
-        find_facings(turning, None, None)
-
-
-def test_a_thing_that_spokes_pass_before_is_no_rival_of_a_pointer():
-    pointer, other = (SimpleNamespace(score=1.0, end=End(150.0, v, 9.0, 1.0, 1.0)) for v in (60.0, 180.0))
-    pointer.still = other.still = SimpleNamespace(
-        patch=SimpleNamespace(to_picture=lambda u, v: (u, v), transposed=False, flipped=False)
-    )
-    pointer.tip, other.tip = (150.0, 60.0), (150.0, 180.0)
-    with pytest.raises(NotTrustworthy, match="two things look like the pointer"):
-        aim._check_rivals([pointer, other], 1.0)
-    other.end = replace(other.end, restless=2.5)
-    aim._check_rivals([pointer, other], 1.0)
 
 
 def test_a_walls_stripes_that_go_on_under_the_rim_are_no_pointers_whose_end_cant_be_seen(monkeypatch):

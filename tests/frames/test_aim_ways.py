@@ -6,7 +6,7 @@ from scipy.special import ndtr
 
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_motion import find_mark_columns, running_way
-from rimgauge.capture.aim_pointer import _restlessness
+from rimgauge.capture.aim_pointer import _stillness
 from rimgauge.capture.aim_rim import Course, _moves, find_course
 from rimgauge.capture.sources import Frame
 
@@ -124,8 +124,8 @@ def test_what_something_passes_before_is_less_of_a_pointer():
     before, beside = still.copy(), still.copy()
     before[:, :151] = 9.0
     beside[:34], beside[47:], beside[:, 151:] = 9.0, 9.0, 9.0
-    noises = [float(_restlessness(restless, halves)[40, 150]) for restless in (still, beside, before)]
-    assert noises == pytest.approx([1.0, 1.0, 9.0], abs=0.01)
+    worth = [float(_stillness(restless, halves)[40, 150]) for restless in (still, beside, before)]
+    assert worth == pytest.approx([1.0, 1.0, 3.0 / 9.0], abs=0.01)
 
 
 def test_a_decals_lines_along_the_rim_are_no_move_of_it():
