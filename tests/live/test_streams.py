@@ -151,6 +151,15 @@ def test_frames_nobody_took_are_dropped_rather_than_late():
     assert note.startswith(f"{passed_over} of the {came} pictures that came were passed over")
 
 
+def test_a_tenth_of_the_pictures_may_be_missed_without_a_word():
+    with Phone(sends(20)) as phone, open_source(phone.address) as source:
+        levels_of(source, 1)
+        source._came, source._dropped = 100, 10
+        assert source.notes() == ()
+        source._dropped = 11
+        assert [note[:9] for note in source.notes()] == ["11 of the"]
+
+
 def test_pictures_that_came_before_anyone_looked_are_not_missed():
     with Phone(sends(*range(10, 250, 8), pause_s=0.02)) as phone, open_source(phone.address) as source:
         time.sleep(0.3)
