@@ -6,7 +6,7 @@ import sys
 from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import click
 
@@ -179,6 +179,20 @@ def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | Non
     return replace(plan, notes=(*start.notes, *plan.notes))
 
 
+class _Written(NamedTuple):
+    """The files that were written, and the job's newest plan where it is this one already."""
+
+    files: tuple[Path, ...]
+    there: Path | None
+
+    @property
+    def words(self) -> str:
+        """Say it in a sentence or two."""
+        said = [] if self.there is None else [f"{self.there.name} is this very plan; it is not kept twice."]
+        said += [f"Wrote {' and '.join(shown(path) for path in self.files)}."] if self.files else []
+        return " ".join(said)
+
+
 def _keep(
     plan: Plan,
     build: Wheel,
@@ -186,24 +200,29 @@ def _keep(
     sheet: Path | None,
     seen_from: SeenFrom,
     typed: Collection[Path],
-) -> list[Path]:
-    """Write the plan into the job or the file, and the sheet where one is wanted; typed: readings it was made on."""
-    from rimgauge.job import keep_plan, write_plan
+) -> _Written:
+    """Write the plan into the job or the file, and the sheet where one is wanted; typed: readings it was made on.
 
-    written = []
+    A job keeps a plan once, however often it is asked for with nothing new.
+    """
+    from rimgauge.job import keep_plan, kept_already, write_plan
+
+    there, written = None, []
     if isinstance(where, Path):
         write_plan(where, plan)
         written.append(where)
+        into_record(where, used=typed)
     elif where is not None:
-        written.append(keep_plan(where, plan, typed=typed))
+        there = kept_already(where, plan)
+        written += [] if there is not None else [keep_plan(where, plan, typed=typed)]
     if sheet is not None:
         _write_sheet(sheet, plan, build, seen_from)
         written.append(sheet)
-    into_record(*(written if isinstance(where, Path) else written[1:]), used=typed)
-    return written
+        into_record(sheet, used=typed)
+    return _Written(tuple(written), there)
 
 
-def _show(plan: Plan, written: list[Path], job: Job | None, *, as_json: bool, typed: bool) -> None:
+def _show(plan: Plan, written: _Written, job: Job | None, *, as_json: bool, typed: bool) -> None:
     """Print the plan, where it was written, and what to do next; typed: it was made on readings typed in."""
     from rimgauge.job import headed, next_path, plan_fields
     from rimgauge.plan import plan_text
@@ -212,7 +231,7 @@ def _show(plan: Plan, written: list[Path], job: Job | None, *, as_json: bool, ty
         print_json(headed("rimgauge-plan", plan_fields(plan)))
         return
     click.echo(plan_text(plan))
-    click.echo(f"Wrote {' and '.join(shown(path) for path in written)}.")
+    click.echo(written.words)
     if plan.corrections:
         into = (
             f", write what you read into {next_path(job, 'readings').name}"

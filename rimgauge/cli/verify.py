@@ -189,6 +189,7 @@ def _fields(
                 "file": check.file,
                 "from": check.rests_on,
                 "same": check.same,
+                "spokes_uncertainties_compared": check.rests_on != "measurements" and not check.older,
                 "trouble": check.trouble or None,
                 "differences": [
                     {"field": each.field, "recorded": each.recorded, "again": each.again}

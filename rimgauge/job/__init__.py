@@ -35,6 +35,7 @@ from .keep import (
     keep_pass,
     keep_plan,
     keep_view,
+    kept_already,
     kept_picture,
     picture_path,
     update_manifest,

@@ -17,10 +17,10 @@ from rimgauge.records import Direction, Plan, Runout, View
 
 from . import disk
 from .dish_file import KeptDish, write_dish
-from .folder import Job, next_path, passes, view_path
+from .folder import Job, next_path, passes, plans, view_path
 from .manifest import MANIFEST, Manifest, now, read_manifest, write_manifest
 from .pass_file import write_pass
-from .plan_file import write_plan
+from .plan_file import plan_fields, read_plan, write_plan
 from .recorded import begin, finish, unfinished
 from .view_file import write_view
 
@@ -161,6 +161,24 @@ def keep_plan(job: Job, plan: Plan, *, typed: Collection[Path] = ()) -> Path:
         write_plan(path, replace(plan, follows=newest[0].name if newest else ""))
         _record(job, typed)
     return path
+
+
+def kept_already(job: Job, plan: Plan) -> Path | None:
+    """Find the job's newest plan where it says all that this one says, made on the same; else None.
+
+    Raises
+    ------
+    BadFile
+        It can't be read.
+
+    """
+    newest = plans(job)[-1:]
+    if not newest:
+        return None
+    there = read_plan(newest[0])
+    measured = passes(job)[-1:]
+    follows = measured[0].name if measured else ""
+    return newest[0] if plan_fields(there) == plan_fields(replace(plan, follows=follows)) else None
 
 
 def keep_dish(job: Job, kept: KeptDish) -> Path:

@@ -84,7 +84,9 @@ def test_a_record_comes_out_the_same(job: Job, capsys: pytest.CaptureFixture) ->
     run(["verify", str(job.folder), "--json"])
     answer = json.loads(capsys.readouterr().out)
     assert answer["sound"] is True
-    assert [check["same"] for check in answer["worked_out_again"]] == [True]
+    assert [
+        (check["same"], check["spokes_uncertainties_compared"]) for check in answer["worked_out_again"]
+    ] == [(True, True)]
 
 
 def test_reading_a_measurement_gives_back_every_number_it_rests_on(job: Job, view: View) -> None:
@@ -253,6 +255,9 @@ def test_a_measurement_of_an_older_program_comes_out_the_same_and_a_forged_one_d
     run(["verify", str(job.folder)])
     said = " ".join(capsys.readouterr().out.split())
     assert "comes out the same from the values of its 200 frames. How unsure its spokes are was not" in said
+    run(["verify", str(job.folder), "--json"])
+    (check,) = json.loads(capsys.readouterr().out)["worked_out_again"]
+    assert (check["same"], check["spokes_uncertainties_compared"]) == (True, False)
     _forge(job, _set("sides/0/spokes/7/runout_mm", 0.0))
     assert [each.field for each in check_pass(job.folder / "pass-01.json")[0].differences] == [
         "sides[0].spokes[7].runout_mm"

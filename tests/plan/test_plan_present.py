@@ -8,7 +8,7 @@ from plan_bench import COMMON, a_pass, run_plan, write_readings
 from wheels import out_of_true, turns_of
 
 from rimgauge.errors import BadInput
-from rimgauge.job import keep_pass, read_plan, write_pass
+from rimgauge.job import keep_pass, plans, read_plan, verify_job, write_pass
 
 
 @pytest.fixture
@@ -135,3 +135,13 @@ def test_readings_of_after_a_touch_are_new_however_few_digits_they_have(wheel, a
     write_readings(job.folder / "readings-02.csv", replace(before, lateral_mm=np.round(moved, 1)))
     run_plan()
     assert read_plan(job.folder / "plan-02.json").round == 2
+
+
+def test_a_plan_asked_for_again_with_nothing_new_is_kept_once(planned_job):
+    job, _ = planned_job
+    again = run_plan("--sheet", "sheet.pdf")
+    assert "plan-01.json is this very plan; it is not kept twice. Wrote sheet.pdf." in again
+    assert [path.name for path in plans(job)] == ["plan-01.json"]
+    assert not verify_job(job.folder)
+    run_plan("--seen-from", "hub")
+    assert [path.name for path in plans(job)] == ["plan-01.json", "plan-02.json"]
