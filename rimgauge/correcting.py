@@ -95,6 +95,7 @@ def correct(
     answer, learnt = learn(wheel, rounds, readings, told=told)
     wishes = wishes or Wishes()
     last = None if "turns" in wishes.checked or not rounds else rounds[-1]
+    turned_back = None if last is None else _turned_back(wheel, last, readings)
     plan = make_plan(
         readings,
         wheel,
@@ -103,13 +104,36 @@ def correct(
         round_number=round_number,
         earlier=believable(answer, rounds, readings),
         known=Known(
-            stop=None if last is None else _turned_back(wheel, last, readings),
+            stop=turned_back or _finer_than_told(measured, wheel),
             axle=_of_the_axle(measured),
             unseen=frozenset({*unseen, *_over_before(wheel, rounds, readings)}),
         ),
     )
     first = (*_see_to_first(plan, wheel, last, readings), *plan.see_to_first)
     return replace(plan, notes=(*learnt, *plan.notes), see_to_first=first)
+
+
+def _finer_than_told(measured: Sequence[Runout], wheel: Wheel) -> str | None:
+    """Say why to stop where a tolerance is finer than what was measured tells; None where another direction is out.
+
+    A reading whose uncertainty is as large as the tolerance is never shown to be within it, whatever is turned.
+    """
+    too_fine = None
+    for runout in measured:
+        total = runout.total_runout
+        tolerance_mm = (
+            wheel.tolerance.lateral_mm if runout.direction == "lateral" else wheel.tolerance.radial_mm
+        )
+        if total.expanded_uncertainty >= tolerance_mm >= total.value - total.expanded_uncertainty:
+            too_fine = (
+                f"{runout.direction} runout reads {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm: whether it is over "
+                f"the tolerance of {tolerance_mm:g} mm can't be told, and nothing as unsure as that could be shown to be "
+                "within it. Turns would follow the errors of the measurement. Measure more surely (`rimgauge measure` says "
+                "what would help), or write a tolerance that can be told into wheel.toml."
+            )
+        elif total.value > tolerance_mm:
+            return None
+    return too_fine
 
 
 def _see_to_first(plan: Plan, wheel: Wheel, last: Round | None, readings: Readings) -> tuple[str, ...]:

@@ -4,9 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from plan_bench import COMMON, a_pass, run_plan, write_readings
 from wheels import out_of_true, turns_of
 
+from rimgauge.cli.plan import command
 from rimgauge.errors import BadInput
 from rimgauge.job import keep_pass, plans, read_plan, verify_job, write_pass
 
@@ -145,3 +147,23 @@ def test_a_plan_asked_for_again_with_nothing_new_is_kept_once(planned_job):
     assert not verify_job(job.folder)
     run_plan("--seen-from", "hub")
     assert [path.name for path in plans(job)] == ["plan-01.json", "plan-02.json"]
+
+
+@pytest.mark.parametrize(
+    ("lateral_mm", "radial_mm", "stops"),
+    [(0.035, None, True), (0.035, 0.05, True), (0.035, 0.8, False), (1.0, None, False)],
+)
+def test_a_tolerance_finer_than_the_measurement_tells_makes_no_turns(
+    wheel, job, lateral_mm, radial_mm, stops
+):
+    """Laterally 0.02 mm are wanted, read with ± 0.02 mm: what is far out, or out radially, is planned all the same."""
+    text = job.wheel.read_text(encoding="utf-8")
+    job.wheel.write_text(text.replace("# lateral_mm = 0.5 ", "lateral_mm = 0.02 "), encoding="utf-8")
+    assert "\nlateral_mm = 0.02 " in job.wheel.read_text(encoding="utf-8")
+    out = out_of_true(wheel, 28001, lateral_mm=1.0)
+    keep_pass(job, a_pass("lateral", lateral_mm * out.lateral_mm / np.ptp(out.lateral_mm), wheel))
+    if radial_mm is not None:
+        keep_pass(job, a_pass("radial", radial_mm * out.radial_mm / np.ptp(out.radial_mm), wheel))
+    CliRunner().invoke(command, ["--checked", "rim", "--checked", "axle", "--checked", "spokes"])
+    refused = read_plan(plans(job)[-1]).refused
+    assert ("whether it is over the tolerance of 0.02 mm can't be told" in (refused or "")) == stops
