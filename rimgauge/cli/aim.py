@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.aim_second import second_of, seen_by
-from rimgauge.cli.common import FILE, folded, fps_option, json_option, next_step, print_json, quoted, shown
+from rimgauge.cli.common import (
+    DRIVE,
+    FILE,
+    folded,
+    fps_option,
+    json_option,
+    next_step,
+    print_json,
+    quoted,
+    shown,
+)
 from rimgauge.cli.decimals import PLACE
 from rimgauge.cli.views import put_view
 from rimgauge.errors import BadFile, BadInput, FrameTrouble
@@ -30,8 +40,6 @@ ASSUMED = {
     "the rim's flank, aim with --direction lateral.",
 }
 """What no picture tells for sure, and the person must look at: which edge of the rim it is."""
-DRIVE = {"right": "where the drive is", "left": "away from the drive"}
-"""Which side is meant of a bike on its head too."""
 
 
 @click.command()

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 _F = TypeVar("_F", bound=Callable[..., Any])
 PATH = click.Path(path_type=Path)
 FILE = click.Path(dir_okay=False, path_type=Path)
+DRIVE = {"right": "where the drive is", "left": "away from the drive"}
+"""Which side of the wheel is meant, of a bike on its head too."""
 LONGEST_WORD = 1000
 """A name or number longer than this is shown with its middle left out; no system takes a longer name."""
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rimgauge.cli.common import (
+    DRIVE,
     PATH,
     folded,
     fps_option,
@@ -175,6 +176,8 @@ def _tell(runout: Runout, written: Path | None, to: Target, *, alone: bool) -> N
         click.echo(folded(words))
     if to.job is not None and alone:
         _offer_other(runout, to.job)
+    if to.home is not None:
+        _ask_how_it_stands(runout, to.home)
     _next_step(runout, to.home, written.name)
 
 
@@ -188,6 +191,21 @@ def _offer_other(runout: Runout, job: Job) -> None:
     if wanted and found is not None and not history(job).planned_since(found.name):
         words = f"{found.name} is such a {direction} measurement; if no nipple was turned since, measure again with"
         click.echo(f"{folded(words)}\n  --{direction} {quoted(Path(shown(found)))}")
+
+
+def _ask_how_it_stands(runout: Runout, job: Job) -> None:
+    """Ask, at the first measurement of a direction, whether the wheel stands as it was aimed: later ones are compared."""
+    from rimgauge.job import history
+
+    if sum(each.direction == runout.direction for each in history(job).every) != 1:
+        return
+    sides = [side.side for side in runout.sides if side.side != "outer"]
+    faces = f", its {sides[0]} side, {DRIVE[sides[0]]}, toward the pointer" if len(sides) == 1 else ""
+    words = (
+        f"This is the first {runout.direction} measurement here, so look: does the wheel stand as when you aimed{faces}? Put "
+        "in the other way round, its spokes would be numbered backward, which is noticed from the second measurement on."
+    )
+    click.echo(folded(words))
 
 
 def _next_step(runout: Runout, job: Job | None, file: str = "") -> None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rimgauge.cli import run
-from rimgauge.cli.measure import _next_step
+from rimgauge.cli.measure import _ask_how_it_stands, _next_step
 from rimgauge.cli.turned_round import turned_round
 from rimgauge.job import create_job, keep_pass, plans, read_plan
 from rimgauge.signal.compare import other_way_round
@@ -73,6 +73,20 @@ def test_a_wheel_left_turned_round_is_told_at_each_measurement_and_not_planned(j
         assert (f"rimgauge dish pass-01.json {file}" in said) == (direction == "lateral")
     assert plans(job) == ()
     stopped(["plan", "--explain", "7"], capsys)
+
+
+@pytest.mark.parametrize("direction", ["lateral", "radial"])
+def test_the_first_measurement_of_a_direction_asks_how_the_wheel_stands(job, capsys, direction):
+    """Nothing is there to compare it with, so that one of a wheel turned round would pass without a word."""
+    said = []
+    for seed in (0, 1):
+        kept(job, turned=False, seed=seed, direction=direction)
+        capsys.readouterr()
+        _ask_how_it_stands(seen(turned=False, seed=seed, direction=direction), job)
+        said.append(" ".join(capsys.readouterr().out.split()))
+    assert "does the wheel stand as when you aimed" in said[0]
+    assert ("its right side, where the drive is, toward the pointer?" in said[0]) == (direction == "lateral")
+    assert said[1] == ""
 
 
 def test_a_wheel_turned_back_is_planned_and_one_named_too_but_with_a_warning(job, capsys):
