@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge.plan.gauge import GAUGE_NOISE
-from rimgauge.plan.regression import UNREAD_NOISE, about_means, likeliest_scales, put_together
+from rimgauge.plan.regression import UNREAD_NOISE, Seen, about_means, likeliest_scales, put_together
 from rimgauge.records import BoolArray, FloatArray, Influence, IntArray, Readings, record
 
 HIDDEN = 2
@@ -116,6 +116,31 @@ def _judged(
     return expected_n, off_n / own_n / max(scatter, 1.0)
 
 
+def scatter(
+    readings: Readings,
+    tension_n: FloatArray,
+    influence: Influence,
+    sides: Sequence[IntArray],
+    without: Sequence[Misfit] = (),
+) -> float:
+    """How far all tensions together lie from what the rim says of them, over what a usual gauge's noise does: about 1.
+
+    Of readings y of covariance K the likeliest noise is ê = N·K⁻¹y, of covariance N·K⁻¹·N (derived), N being diagonal: Σê²/N
+    over the trace of N·K⁻¹ is nearly a chi-square over its degrees of freedom; this is its root. without: those left out.
+    The other parameters are those of `misfits`.
+    """
+    out, filled_n = np.zeros(len(tension_n), dtype=bool), tension_n.copy()
+    for one in without:
+        out[one.spoke], filled_n[one.spoke] = True, one.expected_n
+    state = replace(readings, tension_n=np.where(out, np.nan, readings.tension_n))
+    seen, inverse = _seen(state, filled_n, influence, sides)
+    read = np.flatnonzero(np.isfinite(state.tension_n))
+    if len(read) <= FEW_READ:
+        return 0.0
+    noise, weight = seen.noise[read], np.diag(inverse)[read]
+    return float(np.sqrt(np.sum(noise * (inverse @ seen.values)[read] ** 2) / np.sum(noise * weight)))
+
+
 def _left_out(
     readings: Readings, filled_n: FloatArray, influence: Influence, sides: Sequence[IntArray]
 ) -> tuple[FloatArray, FloatArray]:
@@ -124,10 +149,17 @@ def _left_out(
     filled_n (n,): tension at every spoke, what was not read being filled in [N].
     """
     n = len(filled_n)
-    about = about_means(n, sides)
-    seen = put_together(readings, filled_n, influence, about, GAUGE_NOISE, readings.steps_mm)
-    inverse = np.linalg.inv(seen.covariance(likeliest_scales(seen)))
+    seen, inverse = _seen(readings, filled_n, influence, sides)
     # Of a Gaussian of covariance K, value i given the others is y_i − (K⁻¹y)_i/(K⁻¹)_ii, its variance 1/(K⁻¹)_ii
     # (Rasmussen and Williams, chapter 5, from memory).
     weight = np.diag(inverse)[:n]
     return filled_n - (inverse @ seen.values)[:n] / weight, 1 / np.sqrt(weight)
+
+
+def _seen(
+    readings: Readings, filled_n: FloatArray, influence: Influence, sides: Sequence[IntArray]
+) -> tuple[Seen, FloatArray]:
+    """All that was read, put together, and the inverse (r, r) of its likeliest covariance."""
+    about = about_means(len(filled_n), sides)
+    seen = put_together(readings, filled_n, influence, about, GAUGE_NOISE, readings.steps_mm)
+    return seen, np.asarray(np.linalg.inv(seen.covariance(likeliest_scales(seen))))

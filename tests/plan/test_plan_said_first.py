@@ -163,6 +163,20 @@ def test_two_tensions_that_do_not_fit_are_both_named_and_no_other():
     assert "if they were misread" in words
 
 
+@pytest.mark.parametrize("seed", [28203, 28210, 28214])
+def test_tensions_misread_alike_of_which_none_stands_out_are_all_asked_for_again(seed):
+    """Five of them, each at 0.6 of what it was: they make the wheel seem so uneven that any one of them fits."""
+    true = random_wheel(seed, 0.2)
+    random = np.random.default_rng(seed)
+    answer, sound = influence(true.nominal), true.read(random)
+    loose = true.read(random, gauge=0.05)
+    tension_n = sound.tension_n.copy()
+    tension_n[random.choice(len(tension_n), 5, replace=False)] *= 0.6
+    for readings, asked in ((sound, False), (loose, False), (replace(sound, tension_n=tension_n), True)):
+        said = " ".join(make_plan(readings, true.nominal, answer).see_to_first)
+        assert ("several seem misread, and which can't be told. Read all of them again" in said) == asked
+
+
 def test_a_misread_tension_is_named_on_a_wheel_that_needs_no_turns_too(wheel, answer):
     out = out_of_true(wheel, 2, lateral_mm=1.0)
     even = replace(out, lateral_mm=out.lateral_mm * 0.2, radial_mm=out.radial_mm * 0.2)
