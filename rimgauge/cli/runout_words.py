@@ -29,14 +29,13 @@ def runout_text(runout: Runout) -> str:
         if len(runout.sides) > 1:
             lines += ["", f"{side.side.capitalize()} side of the rim: {side.total_runout.value:.2f} mm"]
         for zone in side.zones[:4]:
-            spokes = ", ".join(str(number) for number in zone.spokes)
             words = (
                 f"{abs(zone.peak_mm):.2f} mm {ways[zone.peak_mm < 0]} at {zone.centre_deg:.0f}°, "
-                f"from {zone.start_deg:.0f}° to {zone.end_deg:.0f}°: "
-                + (f"spoke{'s' * (len(zone.spokes) > 1)} {spokes}" if spokes else "between two spokes")
+                f"from {zone.start_deg:.0f}° to {zone.end_deg:.0f}°: {_stretch(zone.spokes)}"
             )
             lines.append(folded(words, "  ", "    "))
-        lines += ["", f"Runout at each spoke, {side.side} side of the rim [mm]:"]
+        edge = "the rim's outer edge" if side.side == "outer" else f"{side.side} side of the rim"
+        lines += ["", f"Runout at each spoke, {edge} [mm, + {ways[0]}; R, L: flange]:"]
         cells = [
             f"{number:3d}{flange[0].upper()} {signed(value)}"
             for number, (flange, value) in enumerate(
@@ -50,6 +49,15 @@ def runout_text(runout: Runout) -> str:
     for note in notes:
         lines.append(folded(note, "- "))
     return "\n".join(lines)
+
+
+def _stretch(spokes: tuple[int, ...]) -> str:
+    """Name the spokes of a zone, which stand in a row, maybe across the valve."""
+    if not spokes:
+        return "between two spokes"
+    if len(spokes) == 1:
+        return f"spoke {spokes[0]}"
+    return f"spokes {spokes[0]} {'and' if len(spokes) == 2 else 'to'} {spokes[-1]}"
 
 
 def to_decide(runout: Runout) -> str:

@@ -23,7 +23,8 @@ def test_what_rounds_to_nothing_has_no_minus(runout):
 
 def test_one_spoke_is_one(runout):
     (zone, *_), side = runout.sides[0].zones, runout.sides[0]
-    for spokes, said in (((2,), ": spoke 2\n"), ((2, 3), ": spokes 2, 3\n")):
+    named = {(2,): ": spoke 2\n", (2, 3): ": spokes 2 and 3\n", (31, 32, 1, 2): ": spokes 31 to 2\n"}
+    for spokes, said in named.items():
         text = runout_text(replace(runout, sides=(replace(side, zones=(replace(zone, spokes=spokes),)),)))
         assert said in text
 
