@@ -31,6 +31,8 @@ def make_job(place: Path) -> Path:
     for name in ("lateral_before", "radial_before", "lateral_after", "radial_after"):
         direction = name.split("_")[0]
         shutil.copy(SAMPLE / name / "view.json", job / f"view-{direction}.json")
+        if name.endswith("_after"):
+            rimgauge("verify", "--take-in", f"view-{direction}.json", cwd=job)
         rimgauge("measure", str(SAMPLE / name), "--direction", direction, cwd=job)
     return job
 

@@ -124,11 +124,10 @@ def main(wheels: int = 100, processes: int = 2, first_seed: int = 7200) -> None:
     """Print the table."""
     seeds = range(first_seed, first_seed + wheels)
     print(
-        "| goal mm | wheels | never worse, model | worst mm | never worse, wheel | worst mm | in two laps |",
-        end="",
+        "| goal mm | wheels | never worse, model | worst mm | never worse, wheel | worst mm "
+        "| at most twice round | radial out | came in | lateral |"
     )
-    print(" radial out | came in | after, of the steps | lateral in after |")
-    print("|" + "---|" * 11)
+    print("|" + "---|" * 10)
     with ProcessPoolExecutor(processes) as pool:
         for goal_mm in GOALS_MM:
             ways = list(pool.map(partial(run, goal_mm=goal_mm), seeds, chunksize=4))
