@@ -8,7 +8,6 @@ from rimgauge.records import Direction, FloatArray, SideRunout, record, worse_of
 
 WORTH_SAYING_MM = 0.1
 """Less than this is no use to a mechanic (common practice: 0.2 mm is better than riding needs)."""
-LARGE_SHARE = 0.5
 
 
 @record
@@ -31,9 +30,9 @@ def whole_rim(side: SideRunout) -> WholeRim:
 
 
 def once_a_turn(side: SideRunout) -> WholeRim | None:
-    """Part a curve as `whole_rim` does, where most of it comes once a turn; None where it doesn't."""
+    """Part a curve as `whole_rim` does, where most of it comes once a turn, more than the bends make; None where not."""
     parts = whole_rim(side)
-    return parts if parts.once_mm > max(WORTH_SAYING_MM, LARGE_SHARE * side.total_runout.value) else None
+    return parts if parts.once_mm > max(WORTH_SAYING_MM, parts.rest_mm) else None
 
 
 def axle_first(direction: Direction, sides: tuple[SideRunout, ...]) -> str | None:

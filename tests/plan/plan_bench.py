@@ -32,12 +32,13 @@ def run_plan(*arguments: str) -> str:
 def a_pass(direction: Direction, values: FloatArray, wheel: Wheel) -> Runout:
     """A measurement that gives these values at the spokes."""
     reading = Measured(value=float(np.ptp(values)), expanded_uncertainty=0.02)
+    once = 2.0 * np.mean(values * np.exp(1j * np.radians(wheel.spoke_angles_deg)))
     side = replace(
         make_side("right" if direction == "lateral" else "outer"),
         total_runout=reading,
         harmonic_order=np.array([1]),
-        harmonic_amplitude_mm=np.array([0.5]),
-        harmonic_phase_deg=np.array([0.0]),
+        harmonic_amplitude_mm=np.array([np.abs(once)]),
+        harmonic_phase_deg=np.array([np.degrees(np.angle(once)) % 360.0]),
         curve_angle_deg=wheel.spoke_angles_deg,
         curve_mm=values,
         spoke_flange=wheel.flanges,
