@@ -87,14 +87,7 @@ def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> C
             "camera, before something plain"
         )
     shape = _outermost(smooth, shape)
-    for reach_px in (max(6.0, 0.08 * radius_px), 5.0, 3.0, 3.0):
-        points, seen = _outline(smooth, shape, reach_px)
-        if seen < LEAST_SEEN:
-            raise ScaleMissing(
-                f"{name}: too little of the coin's outline is seen; lay it before something plain of another "
-                "brightness, light it evenly and cover less of it"
-            )
-        shape, rough_px, kept = fit_ellipse(points)
+    points, shape, rough_px, kept = _fitted(smooth, shape, radius_px, name)
     if _outside_seen(smooth, shape) > MOST_OUTSIDE or _larger_round(
         picture, shape, max(BESIDE, 1.0 + BLURRED_PX / shape[2])
     ):
@@ -112,6 +105,21 @@ def find_coin(picture: NDArray[np.uint8], direction: FloatArray, name: str) -> C
         across=Length(px=float(diameter), standard_error_px=error_px),
         middle=shape[:2],
     )
+
+
+def _fitted(
+    smooth: NDArray[np.float32], shape: FloatArray, rough_radius_px: float, name: str
+) -> tuple[FloatArray, FloatArray, float, int]:
+    """Fit an ellipse from a rough shape on: its outline's places (p, 2), itself, how rough it is [px], and places kept."""
+    for reach_px in (max(6.0, 0.08 * rough_radius_px), 5.0, 3.0, 3.0):
+        points, seen = _outline(smooth, shape, reach_px)
+        if seen < LEAST_SEEN:
+            raise ScaleMissing(
+                f"{name}: too little of the coin's outline is seen; lay it before something plain of another "
+                "brightness, light it evenly and cover less of it"
+            )
+        shape, rough_px, kept = fit_ellipse(points)
+    return points, shape, rough_px, kept
 
 
 def fit_circle(points: FloatArray) -> tuple[FloatArray, float]:

@@ -150,17 +150,7 @@ def scale_from_points(
     BadInput
         The points are the same, or their line runs across the measuring direction.
     """
-    span = end - start
-    apart_px = float(np.linalg.norm(span))
-    if apart_px < 1.0:
-        raise BadInput("--from and --to are the same place; give the two ends of the length")
-    cosine = min(1.0, abs(float(span @ view.positive)) / apart_px)
-    slant_deg = math.degrees(math.acos(cosine))
-    if slant_deg > MOST_SLANT_DEG:
-        raise BadInput(
-            f"the line from --from to --to runs {slant_deg:.0f}° off the direction in which the rim strays; "
-            "lay the length along that direction"
-        )
+    apart_px, cosine = _lain(start, end, view)
     length_px, error_px = sharpened or (apart_px, CLICK_PX * math.sqrt(2.0 / 3.0))
     edge, unsure_px = edge_place(view)
     middle_px = float(((start + end) / 2.0 - edge) @ view.positive)
@@ -176,6 +166,22 @@ def scale_from_points(
         _held(camera, depth_mm),
     )
     return combine(length_mm, seen_px * stretch, method, budget, camera)
+
+
+def _lain(start: FloatArray, end: FloatArray, view: View) -> tuple[float, float]:
+    """Distance of two points (2,) [px], and the cosine of the angle between their line and the measuring direction."""
+    span = end - start
+    apart_px = float(np.linalg.norm(span))
+    if apart_px < 1.0:
+        raise BadInput("--from and --to are the same place; give the two ends of the length")
+    cosine = min(1.0, abs(float(span @ view.positive)) / apart_px)
+    slant_deg = math.degrees(math.acos(cosine))
+    if slant_deg > MOST_SLANT_DEG:
+        raise BadInput(
+            f"the line from --from to --to runs {slant_deg:.0f}° off the direction in which the rim strays; "
+            "lay the length along that direction"
+        )
+    return apart_px, cosine
 
 
 def edge_place(view: View) -> tuple[FloatArray, float]:

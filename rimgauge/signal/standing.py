@@ -97,35 +97,50 @@ def told_camera(
         crosstalk_standard_uncertainty=UNKNOWN_CROSSTALK,
         focal_px=USUAL_FOCAL * view.image_size[0],
     )
-    doubts = []
+    doubts: list[str] = []
     if distance_mm is not None:
-        moved = before is not None and _far_off(place, distance_mm)
-        if moved:
-            doubts.append(
-                f"--distance-mm {distance_mm:g} contradicts the {_span(place)} known before: one of them is "
-                "wrong, or the camera was moved. The new one is taken, and how squarely the camera looks counts "
-                "as unknown until a board or --tilt-deg tells it."
-            )
-            place = replace(place, crosstalk=0.0, crosstalk_standard_uncertainty=UNKNOWN_CROSSTALK)
-        focal = place.focal_px if view.lens else place.focal_px * distance_mm / place.distance_mm
-        place = replace(
-            place,
-            distance_mm=distance_mm,
-            distance_standard_uncertainty_mm=RULER_SHARE * distance_mm,
-            focal_px=focal,
-        )
+        place, doubt = _at_distance(view, place, distance_mm, known=before is not None)
+        doubts += doubt
     if tilt_deg is not None:
-        told = crosstalk_of(view, tilt_deg)
-        unsure = math.radians(TILT_ERROR_DEG) * (1.0 + told**2)
-        allowed = COVERAGE_FACTOR * math.hypot(unsure, place.crosstalk_standard_uncertainty)
-        if abs(told - place.crosstalk) > allowed:
-            doubts.append(
-                f"--tilt-deg {tilt_deg:g} contradicts what was known before: {looks(view, place)}. One of them "
-                "is wrong, or the camera was moved. The new one is taken; + is "
-                f"{_SIDES[view.direction][0]}, − {_SIDES[view.direction][1]}."
-            )
-        place = replace(place, crosstalk=told, crosstalk_standard_uncertainty=unsure)
+        place, doubt = _tilted(view, place, tilt_deg)
+        doubts += doubt
     return place, tuple(doubts)
+
+
+def _at_distance(
+    view: View, place: CameraPlace, distance_mm: float, *, known: bool
+) -> tuple[CameraPlace, list[str]]:
+    """Put a camera at a distance that was measured; known: its place was known before, and may be contradicted."""
+    doubt = []
+    if known and _far_off(place, distance_mm):
+        doubt.append(
+            f"--distance-mm {distance_mm:g} contradicts the {_span(place)} known before: one of them is "
+            "wrong, or the camera was moved. The new one is taken, and how squarely the camera looks counts "
+            "as unknown until a board or --tilt-deg tells it."
+        )
+        place = replace(place, crosstalk=0.0, crosstalk_standard_uncertainty=UNKNOWN_CROSSTALK)
+    focal_px = place.focal_px if view.lens else place.focal_px * distance_mm / place.distance_mm
+    there = replace(
+        place,
+        distance_mm=distance_mm,
+        distance_standard_uncertainty_mm=RULER_SHARE * distance_mm,
+        focal_px=focal_px,
+    )
+    return there, doubt
+
+
+def _tilted(view: View, place: CameraPlace, tilt_deg: float) -> tuple[CameraPlace, list[str]]:
+    """Tilt a camera as it was measured to be."""
+    told, doubt = crosstalk_of(view, tilt_deg), []
+    unsure = math.radians(TILT_ERROR_DEG) * (1.0 + told**2)
+    allowed = COVERAGE_FACTOR * math.hypot(unsure, place.crosstalk_standard_uncertainty)
+    if abs(told - place.crosstalk) > allowed:
+        doubt.append(
+            f"--tilt-deg {tilt_deg:g} contradicts what was known before: {looks(view, place)}. One of them "
+            "is wrong, or the camera was moved. The new one is taken; + is "
+            f"{_SIDES[view.direction][0]}, − {_SIDES[view.direction][1]}."
+        )
+    return replace(place, crosstalk=told, crosstalk_standard_uncertainty=unsure), doubt
 
 
 def board_and_ruler(
