@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import click
 
 from rimgauge.cli.common import FILE, gathered, into_record, json_option, next_step, print_json, shown
-from rimgauge.cli.decimals import DECIMAL, WHOLE, WholeRange
+from rimgauge.cli.decimals import DECIMAL, WHOLE
 from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import keep_from_loss, starting_point, without_its_tension
 from rimgauge.cli.plan_given import Files, checked_wheel, spoke_numbers
@@ -68,7 +68,6 @@ Anywhere:  rimgauge plan --wheel wheel.toml --readings r.csv --out plan.json
     show_default=True,
     help="Most that one nipple is turned in this round [turns], in laps of half a turn at most.",
 )
-@click.option("--round", "round_number", type=WholeRange(min=1), help="Number of this round.")
 @click.option("--previous", type=FILE, help="The plan of the last round, to learn from.")
 @click.option("--previous-readings", type=FILE, help="Readings or lateral pass from before the last round.")
 @click.option(
@@ -100,7 +99,6 @@ def command(
     out: Path | None,
     seen_from: SeenFrom,
     largest_turn: float,
-    round_number: int | None,
     done: str | None,
     seized: str | None,
     cracked: bool,
@@ -130,7 +128,7 @@ def command(
     if explain is not None:
         _explain(start.now, build, explain, as_json=as_json)
         return
-    plan = _planned(start, build, wishes, round_number)
+    plan = _planned(start, build, wishes)
     written = _keep(plan, build, job or out, sheet, seen_from, start.files.typed)
     _show(plan, written, job, as_json=as_json, typed=start.files.readings is not None)
     if plan.refused is not None:
@@ -162,7 +160,7 @@ def _begin(
     return job, build, start
 
 
-def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | None) -> Plan:
+def _planned(start: Start, build: Wheel, wishes: Wishes) -> Plan:
     """Plan the round, and say where the middle is from."""
     from rimgauge.correcting import correct
 
@@ -170,7 +168,7 @@ def _planned(start: Start, build: Wheel, wishes: Wishes, round_number: int | Non
         start.now,
         build,
         wishes=wishes,
-        round_number=round_number or start.round_number,
+        round_number=start.round_number,
         previous=start.last,
         measured=start.files.measured(),
         unseen=start.unseen,
