@@ -122,8 +122,9 @@ def may_pass_limit(readings: Readings, wheel: Wheel, problem: Problem, eighths: 
         return ()
     return (
         "Before you turn a nipple: the plan tightens some spokes whose tension was not read, and one that is tighter than most now may "
-        f"be brought over the limit of {wheel.tension.limit_n:.0f} N: {named_spokes(near)}. Pluck first, and leave alone what sounds "
-        "clearly higher than its neighbours on the same side (--checked spokes leaves this out); or read the tension and plan again.",
+        f"be brought over the limit of {wheel.tension.limit_n:.0f} N: {named_spokes(near)}. Pluck first, these above all, and leave alone "
+        "what sounds clearly higher than its neighbours on the same side, whichever it is (--checked spokes leaves this out); or read "
+        "the tension and plan again.",
     )
 
 
