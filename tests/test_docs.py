@@ -160,6 +160,7 @@ def test_every_module_of_the_command_line_is_a_command():
         "plan_given",
         "report_evidence",
         "runout_words",
+        "scale_picture",
         "scale_ways",
         "scale_words",
         "teaching",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import math
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,7 @@ from rimgauge.cli.common import (
     shown,
 )
 from rimgauge.cli.decimals import PLACE
+from rimgauge.cli.scale_picture import is_live
 from rimgauge.cli.views import put_view
 from rimgauge.errors import BadFile, BadInput, FrameTrouble
 
@@ -120,9 +122,11 @@ def command(
     _print(found, told, view_file, picture_file, as_json=as_json)
     if not as_json:
         which = f"--direction {direction}" if out is None else f"--view {quoted(out)}"
+        live = is_live(source)
         next_step(
-            "if the picture is right, hold the printed sheet where the rim's edge is and take a picture of it.",
-            f"rimgauge scale --checkerboard sheet.jpg --square-mm 5 {which}",
+            "if the picture is right, hold the printed sheet where the rim's edge is and "
+            + ("let the camera take a picture of it." if live else "take a picture of it."),
+            f"rimgauge scale --checkerboard {shlex.quote(source) if live else 'sheet.jpg'} --square-mm 5 {which}",
         )
 
 

@@ -26,10 +26,10 @@ What to do next:
      is the first one; a folder of pictures or a video will do as well):
        rimgauge aim 0 --direction lateral
   4. Tell it how many millimetres a pixel is:
-       rimgauge scale --checkerboard sheet.jpg --square-mm 5
-     where sheet.jpg is a picture of the printed sheet, held where the rim's
-     edge is; rimgauge target makes the sheet, rimgauge scale --help tells
-     of other ways.
+       rimgauge scale --checkerboard 0 --square-mm 5
+     while you hold the printed sheet still where the rim's edge is (a picture
+     of it by the same camera, sheet.jpg, will do in place of 0); rimgauge
+     target makes the sheet, rimgauge scale --help tells of other ways.
   5. Turn the wheel slowly by hand, three times round:
        rimgauge measure 0
   6. Ask which nipples to turn:

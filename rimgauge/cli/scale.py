@@ -8,15 +8,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rimgauge.cli.common import PATH, gathered, json_option, next_step, print_json, quoted
+from rimgauge.cli.common import PATH, gathered, json_option, next_step, print_json, quoted, shown
 from rimgauge.cli.decimals import DECIMAL, PLACE, DecimalRange
 from rimgauge.cli.views import put_view, view_named
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
+    from rimgauge.cli.scale_picture import Still
     from rimgauge.records import CameraPlace, Direction, FloatArray, View
     from rimgauge.signal.scale import ScaleResult
 
+PICTURE = click.Path(path_type=str)
+"""A file, or a camera's number or a stream's address, which a path would spoil."""
 COINS = ("1-euro", "2-euro", "50-cent", "us-quarter")
 
 
@@ -24,17 +27,17 @@ COINS = ("1-euro", "2-euro", "50-cent", "us-quarter")
 class _Given:
     """What the person gave of the length, and of the camera."""
 
-    checkerboard: Path | None
+    checkerboard: str | None
     square_mm: float | None
-    card: Path | None
-    coin: Path | None
+    card: str | None
+    coin: str | None
     coin_is: str | None
     coin_mm: float | None
     rim_mm: float | None
     length_mm: float | None
     start: tuple[float, float] | None
     end: tuple[float, float] | None
-    picture: Path | None
+    picture: str | None
     shim_mm: float | None
     pictures: tuple[Path, ...]
     distance_mm: float | None
@@ -44,15 +47,15 @@ class _Given:
 @click.command()
 @click.option("--view", "view_file", type=PATH, help="Where things are in the picture.")
 @click.option("--direction", type=click.Choice(["lateral", "radial"]), help="In a job: which of its views.")
-@click.option("--checkerboard", type=PATH, metavar="PICTURE", help="Board at the rim's edge.")
+@click.option("--checkerboard", type=PICTURE, metavar="PICTURE", help="Board at the rim's edge.")
 @click.option("--square-mm", type=DECIMAL, metavar="MM", help="Side of one square of the board.")
 @click.option(
     "--card",
-    type=PATH,
+    type=PICTURE,
     metavar="PICTURE",
     help="Bank card at the rim's edge, its short side along the runout.",
 )
-@click.option("--coin", type=PATH, metavar="PICTURE", help="Coin at the rim's edge, facing the camera.")
+@click.option("--coin", type=PICTURE, metavar="PICTURE", help="Coin at the rim's edge, facing the camera.")
 @click.option("--coin-is", type=click.Choice(COINS), help="Which coin it is.")
 @click.option("--coin-mm", type=DECIMAL, metavar="MM", help="Diameter of another coin.")
 @click.option(
@@ -68,7 +71,8 @@ class _Given:
 @click.option("--to", "end", type=PLACE, metavar="X,Y", help="Its other end.")
 @click.option(
     "--picture",
-    type=PATH,
+    type=PICTURE,
+    metavar="PICTURE",
     help="Picture in which both ends are straight edges: they are found there to a fraction of a pixel.",
 )
 @click.option("--shim-mm", type=DECIMAL, metavar="MM", help="How far the pointer was moved from the rim.")
@@ -96,7 +100,12 @@ def command(*, view_file: Path | None, direction: Direction | None, told: _Given
     thickness behind the pointer so that it moves straight away from the rim, and take another. Instead of the
     two pictures two short videos will do, which see finer.
 
+    A PICTURE is a file, or the number of the camera or a phone's address, which then takes it by itself: hold
+    the thing still for three seconds.
+
     Example:  rimgauge scale --checkerboard sheet.jpg --square-mm 5
+
+    By the camera itself:  rimgauge scale --checkerboard 0 --square-mm 5
     """
     from rimgauge.cli.scale_words import fields, words
     from rimgauge.job import check_view_as_recorded, read_view
@@ -107,55 +116,72 @@ def command(*, view_file: Path | None, direction: Direction | None, told: _Given
     path = view_named(view_file, direction, None)
     check_view_as_recorded(path)
     view = read_view(path)
-    found = _found(view, told)
+    found, seen = _found(view, told)
     other = view.scale
     differs = other is not None and disagree(found.scale, other)
     kept = dataclasses.replace(view, scale=found.scale)
-    shown = (told.checkerboard, told.card, told.coin, told.picture, *told.pictures)
-    put_view(path, kept, used=[each for each in shown if each is not None])
+    files = [*told.pictures, *([seen.file] if seen is not None and seen.file is not None else [])]
+    taken = {} if seen is None or seen.file is not None else {_beside(path): seen.jpeg()}
+    put_view(path, kept, used=files, pictures=taken)
     if as_json:
         print_json(fields(path, kept, found, other, differs))
         return
     click.echo(words(path, kept, found, other, differs))
+    if taken:
+        click.echo(f"The picture is kept as {shown(_beside(path))}: look whether it is sharp.")
     if not differs and not found.doubts:
-        files = (
+        which = (
             f" --direction {view.direction}"
             if view_file is None
             else f" --view {quoted(path)} --wheel wheel.toml"
         )
-        next_step("turn the wheel slowly, three times round, and measure.", f"rimgauge measure SOURCE{files}")
+        next_step("turn the wheel slowly, three times round, and measure.", f"rimgauge measure SOURCE{which}")
 
 
-def _found(view: View, told: _Given) -> ScaleResult:
-    """Take the scale by the way that was chosen."""
+def _beside(view_file: Path) -> Path:
+    """Name the picture that is kept beside a view whose scale the camera itself took."""
+    return view_file.with_name(f"{view_file.stem}-scale.jpg")
+
+
+def _found(view: View, told: _Given) -> tuple[ScaleResult, Still | None]:
+    """Take the scale by the way that was chosen, and the picture of the length, where there is one."""
     import rimgauge.cli.scale_ways as ways
+    from rimgauge.cli.scale_picture import still
     from rimgauge.signal.standing import told_camera
 
     distance_mm = None if told.distance_mm is None else _given("--distance-mm", told.distance_mm)
     if told.checkerboard is not None:
-        return ways.by_board(view, told.checkerboard, _given("--square-mm", told.square_mm), distance_mm)
+        square_mm = _given("--square-mm", told.square_mm)
+        seen = still(told.checkerboard)
+        return ways.by_board(view, seen, square_mm, distance_mm), seen
     camera, doubts = told_camera(view, distance_mm, told.tilt_deg)
-    return dataclasses.replace(_without_board(view, told, camera), doubts=doubts)
+    found, picture = _without_board(view, told, camera)
+    return dataclasses.replace(found, doubts=doubts), picture
 
 
-def _without_board(view: View, told: _Given, camera: CameraPlace | None) -> ScaleResult:
+def _without_board(view: View, told: _Given, camera: CameraPlace | None) -> tuple[ScaleResult, Still | None]:
     import rimgauge.cli.scale_ways as ways
+    from rimgauge.cli.scale_picture import still
     from rimgauge.signal.scale import COINS_MM
 
     if told.card is not None:
-        return ways.by_card(view, told.card, camera)
+        seen = still(told.card)
+        return ways.by_card(view, seen, camera), seen
     if told.coin is not None:
         coin_mm = COINS_MM[told.coin_is] if told.coin_is else _given("--coin-mm", told.coin_mm)
-        return ways.by_coin(view, told.coin, coin_mm, camera)
+        seen = still(told.coin)
+        return ways.by_coin(view, seen, coin_mm, camera), seen
     if told.shim_mm is not None:
-        return ways.by_shim(view, _given("--shim-mm", told.shim_mm), told.pictures, camera)
+        return ways.by_shim(view, _given("--shim-mm", told.shim_mm), told.pictures, camera), None
     ends = _point("--from", told.start, view), _point("--to", told.end, view)
     if told.length_mm is not None:
         length_mm = _given("--length-mm", told.length_mm)
-        return ways.by_length(view, length_mm, *ends, told.picture, camera)
+        picture = None if told.picture is None else still(told.picture)
+        return ways.by_length(view, length_mm, *ends, picture, camera), picture
     if told.picture is None:
         raise BadInput("--rim-mm needs --picture: one in which both edges of the rim are seen")
-    return ways.by_rim(view, _given("--rim-mm", told.rim_mm), *ends, told.picture, camera)
+    rim_mm, seen = _given("--rim-mm", told.rim_mm), still(told.picture)
+    return ways.by_rim(view, rim_mm, *ends, seen, camera), seen
 
 
 def _check_together(told: _Given) -> None:

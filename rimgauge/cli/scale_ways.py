@@ -6,7 +6,6 @@ import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rimgauge.cli.common import picture_at
 from rimgauge.errors import BadInput, PointerNotSeen, ScaleMissing
 
 if TYPE_CHECKING:
@@ -14,11 +13,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from rimgauge.capture.targets import Length
+    from rimgauge.cli.scale_picture import Still
     from rimgauge.records import CameraPlace, FloatArray, View
     from rimgauge.signal.scale import ScaleResult
 
 
-def by_board(view: View, picture: Path, square_mm: float, distance_mm: float | None) -> ScaleResult:
+def by_board(view: View, picture: Still, square_mm: float, distance_mm: float | None) -> ScaleResult:
     """Take it from a checkerboard of squares of that side, which tells the camera's place too."""
     from dataclasses import replace
 
@@ -29,7 +29,7 @@ def by_board(view: View, picture: Path, square_mm: float, distance_mm: float | N
     from rimgauge.signal.scale import scale_from_squares
     from rimgauge.signal.standing import board_and_ruler
 
-    corners = find_corners(_picture(picture, view), str(picture))
+    corners = find_corners(_picture(picture, view), picture.name)
     squares = squares_px(corners, view)
     doubts: tuple[str, ...] = ()
     camera = camera_place(corners, square_mm, view)
@@ -51,7 +51,7 @@ def by_length(
     length_mm: float,
     start: FloatArray,
     end: FloatArray,
-    picture: Path | None,
+    picture: Still | None,
     camera: CameraPlace | None,
 ) -> ScaleResult:
     """Take it from two points, or from the straight edges near them in a picture."""
@@ -60,14 +60,14 @@ def by_length(
 
     sharpened = None
     if picture is not None and not bool((start == end).all()):
-        found = between_edges(_picture(picture, view), start, end, str(picture))
+        found = between_edges(_picture(picture, view), start, end, picture.name)
         sharpened = (found.px, found.standard_error_px)
     return scale_from_points(
         length_mm, start, end, view, camera=camera, sharpened=sharpened, stretch=_stretch(view, start, end)
     )
 
 
-def by_card(view: View, picture: Path, camera: CameraPlace | None) -> ScaleResult:
+def by_card(view: View, picture: Still, camera: CameraPlace | None) -> ScaleResult:
     """Take it from a bank card that is found in the picture, its short side along the way the rim strays."""
     from rimgauge.capture.card import card_px
     from rimgauge.capture.targets import find_corners
@@ -75,23 +75,23 @@ def by_card(view: View, picture: Path, camera: CameraPlace | None) -> ScaleResul
 
     image, (place, _) = _picture(picture, view), edge_place(view)
     with contextlib.suppress(ScaleMissing):  # as it should be: a sheet of squares has outlines like a card's
-        find_corners(image, str(picture))
-        raise BadInput(f"{picture} shows a checkerboard; name it with --checkerboard and --square-mm")
-    found, middle = card_px(image, view.positive, place, str(picture))
+        find_corners(image, picture.name)
+        raise BadInput(f"{picture.name} shows a checkerboard; name it with --checkerboard and --square-mm")
+    found, middle = card_px(image, view.positive, place, picture.name)
     return _across(view, CARD_MM, CARD_SPREAD_MM, found, middle, "card", camera)
 
 
-def by_coin(view: View, picture: Path, coin_mm: float, camera: CameraPlace | None) -> ScaleResult:
+def by_coin(view: View, picture: Still, coin_mm: float, camera: CameraPlace | None) -> ScaleResult:
     """Take it from a coin of that diameter that is found in the picture."""
     from rimgauge.capture.coin import find_coin
     from rimgauge.signal.scale import COIN_DEPTH_MM, COIN_MM
 
-    coin = find_coin(_picture(picture, view), view.positive, str(picture))
+    coin = find_coin(_picture(picture, view), view.positive, picture.name)
     return _across(view, coin_mm, COIN_MM, coin.across, coin.middle, "coin", camera, depth_mm=COIN_DEPTH_MM)
 
 
 def by_rim(
-    view: View, rim_mm: float, start: FloatArray, end: FloatArray, picture: Path, camera: CameraPlace | None
+    view: View, rim_mm: float, start: FloatArray, end: FloatArray, picture: Still, camera: CameraPlace | None
 ) -> ScaleResult:
     """Take it from the rim's own width, between the edges nearest to two points in a picture."""
     from rimgauge.capture.ends import between_edges
@@ -99,7 +99,7 @@ def by_rim(
 
     if view.direction != "lateral":
         raise BadInput("--rim-mm goes with a lateral view, which shows both edges of the rim")
-    found = between_edges(_picture(picture, view), start, end, str(picture), nearest=True)
+    found = between_edges(_picture(picture, view), start, end, picture.name, nearest=True)
     return scale_from_points(
         rim_mm,
         start,
@@ -150,13 +150,12 @@ def by_shim(
     )
 
 
-def _picture(path: Path, view: View) -> NDArray[np.uint8]:
-    """Read a picture taken with the view's camera."""
+def _picture(picture: Still, view: View) -> NDArray[np.uint8]:
+    """Give a picture that the view's camera took."""
     from rimgauge.capture.targets import check_size
 
-    image = picture_at(path)
-    check_size(image, view, str(path))
-    return image
+    check_size(picture.image, view, picture.name)
+    return picture.image
 
 
 def _across(

@@ -1,0 +1,68 @@
+"""The scale's picture taken by the camera itself, here a phone's stream: nobody needs another program to save one."""
+
+import time
+
+import pytest
+from phone import Phone, part
+
+from rimgauge.cli import run, scale_picture
+from rimgauge.job import create_job, read_view, verify_job
+from tests.said import stopped
+
+SQUARES = ("--square-mm", "5")
+
+
+@pytest.fixture
+def job(tmp_path, monkeypatch):
+    """A job with a lateral view of a drawn scene, and the picture of a sheet of 5 mm squares."""
+    monkeypatch.setattr(scale_picture, "SETTLE_S", 0.3)
+    drawn = str(tmp_path / "drawn")
+    run(["scene", "--out", drawn, "--frames", "2", "--seed", "28601", "--jpeg", "100"])
+    made = create_job(tmp_path / "job", spokes=32)
+    view = (tmp_path / "drawn" / "view.json").read_bytes()
+    (made.folder / "view-lateral.json").write_bytes(view)
+    monkeypatch.chdir(made.folder)
+    return made, (tmp_path / "drawn" / "scale.jpg").read_bytes()
+
+
+def shows(picture):
+    def call(out):
+        for _ in range(40):
+            part(out, picture)
+            time.sleep(0.03)
+
+    return call
+
+
+def test_a_phone_takes_the_picture_of_the_sheet_which_is_kept_and_recorded(job, capsys):
+    made, sheet = job
+    true_mm = read_view(made.folder / "view-lateral.json").scale.mm_per_px
+    with Phone(shows(sheet)) as phone:
+        run(["scale", "--checkerboard", phone.address, *SQUARES])
+    told = capsys.readouterr()
+    assert "Hold it still" in told.err
+    assert "kept as view-lateral-scale.jpg" in told.out
+    scale = read_view(made.folder / "view-lateral.json").scale
+    assert scale.method == "checkerboard"
+    assert scale.mm_per_px == pytest.approx(true_mm, rel=0.005)
+    assert (made.folder / "view-lateral-scale.jpg").is_file()
+    assert not verify_job(made.folder)
+
+
+def test_a_sheet_that_the_camera_does_not_see_changes_nothing(job, capsys, tmp_path):
+    made, _ = job
+    before = (made.folder / "view-lateral.json").read_bytes()
+    frame = next((tmp_path / "drawn" / "frames").iterdir()).read_bytes()
+    with Phone(shows(frame)) as phone, pytest.raises(SystemExit) as leave:
+        run(["scale", "--checkerboard", phone.address, *SQUARES])
+    said = capsys.readouterr().err
+    assert leave.value.code != 0
+    assert "stream http://127.0.0.1" in said
+    assert (made.folder / "view-lateral.json").read_bytes() == before
+    assert not (made.folder / "view-lateral-scale.jpg").exists()
+
+
+def test_no_camera_by_that_number_is_told(job, capsys):
+    code, said = stopped(["scale", "--checkerboard", "97", *SQUARES], capsys)
+    assert code != 0
+    assert "97: no camera answers to this number" in said
