@@ -19,6 +19,7 @@ from rimgauge.plan.stating import state_problem
 from rimgauge.plan.to_know import (
     ASSUMED_TENSION,
     CAUTIONS,
+    LET_BE,
     far_too_loose,
     may_pass_limit,
     over_limit,
@@ -127,10 +128,17 @@ def _written(problem: Problem, wheel: Wheel, chosen: Chosen, wishes: Wishes, ove
         predicted=_state(problem, chosen.eighths),
         before=_state(problem, np.zeros(problem.nipples)),
         bound=chosen.bound,
-        cautions=CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION),
+        cautions=_cautions(problem, chosen),
         refused=chosen.refused,
         notes=(*over, *_notes(problem, chosen, order)),
     )
+
+
+def _cautions(problem: Problem, chosen: Chosen) -> tuple[str, ...]:
+    """The usual cautions, as far as there is anything to turn, now or once what a refusal names was seen to."""
+    if not (chosen.eighths.any() or chosen.refused):
+        return LET_BE
+    return CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION)
 
 
 def _notes(problem: Problem, chosen: Chosen, order: IntArray) -> tuple[str, ...]:

@@ -60,10 +60,9 @@ def state_problem(
 ) -> Problem:
     """Put readings, wheel and wishes into the form that the relaxed program and the search work on.
 
-    Readings that are missing (NaN) are left out of the runout; a missing tension is taken as its side's mean.
-    earlier: the rounds before, the oldest first. What was read then counts too, and dish, mean tension and
-    evenness are held to what they were before the first of them. The likeliest tensions are looked for as they
-    were then, and those of now follow from the turns: a wheel that was planned to be even need not be so.
+    Readings that are missing (NaN) are left out of the runout; a missing tension is taken as its side's mean. earlier: the
+    rounds before, the oldest first. What was read then counts too; dish, mean tension and evenness are held to what they were
+    before the first, and the likeliest tensions looked for as of then: a wheel that was planned to be even need not be so.
     """
     since = turned_since(earlier, len(wheel.flanges))
     turned = since[0] if since else np.zeros(len(wheel.flanges))

@@ -26,6 +26,8 @@ CAUTIONS = (
     "Before riding: measure again, check that the brakes and the tyre clear the rim and the frame, and "
     "spin the wheel by hand.",
 )
+LET_BE = (CAUTIONS[0], CAUTIONS[2], CAUTIONS[5])
+"""Those of a wheel that needs no turns: how to turn is no matter then."""
 ASSUMED_TENSION = (
     "Pluck or squeeze the spokes as you go, and stop if one is much tighter or looser than its neighbours on the "
     "same side."

@@ -380,3 +380,18 @@ def test_the_price_of_a_bent_rim_is_said(wheel, answer):
     said = " ".join((*plan.notes, plan.refused or ""))
     assert "tension spread of a side would have to be at least" in said
     assert "rim itself is bent" in said
+
+
+def test_a_wheel_that_needs_no_turns_gets_no_cautions_on_how_to_turn(wheel, answer):
+    out = out_of_true(wheel, 2, lateral_mm=1.0)
+    even = replace(out, lateral_mm=0.2 * out.lateral_mm, radial_mm=0.2 * out.radial_mm)
+    even = replace(even, tension_n=1000.0 + 0.2 * (out.tension_n - 1000.0))
+    for readings, turned in ((out, True), (even, False)):
+        plan = make_plan(readings, wheel, answer)
+        assert bool(plan.corrections) == turned
+        said = " ".join(plan.cautions)
+        assert "qualified mechanic" in said
+        assert "cracks" in said
+        assert "Before riding" in said
+        assert ("wind up" in said) == turned
+        assert ("eye protection" in said) == turned
