@@ -27,6 +27,8 @@ LEAST_REACH_PX, MOVES_AHEAD, LEARNING_RATE = 3.0, 4.0, 0.2
 CLOSE_REACH_PX, MOST_BRIDGED = 1.0, 8
 """Where something stands close before it the edge is sought only so near, and for so many frames on end."""
 FAR_FROM_IT = -1e9
+SAMPLE_FRAMES, MOSTLY = 15, 0.75
+"""So many frames tell how sure an edge usually is, if so many of them show it."""
 STILL_PX = 0.3
 """A camera that has moved by more sees what is behind elsewhere."""
 TIP_CLEARANCE_PX = 3.0
@@ -80,11 +82,17 @@ Shown = tuple[NDArray[np.uint8], GreyArray]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Place:
-    """Where pointer and rim of one edge are cut out of a picture, and the mixture of colours that shows the pointer best."""
+    """Where pointer and rim of one edge are cut out of a picture, and the mixture of colours that shows the pointer best.
+
+    box_rows: rows of the rim's patch that its box has, as the first and the one after the last; further ones lie beside it.
+    taller: the place that this one is a part of, if any.
+    """
 
     pointer: Patch
     rim: Patch
+    box_rows: tuple[int, int]
     mixture: FloatArray | None = None
+    taller: Place | None = None
 
     def cut(self, pictures: list[NDArray[np.uint8]]) -> Cut:
         """What is kept of pictures."""
@@ -102,6 +110,18 @@ class Place:
         place = replace(self, mixture=best_mixture(pointers, 0 if self.pointer.transposed else 1))
         return place, place._cut(shown)
 
+    def of_box(self) -> Place:
+        """The same with the rim's box alone."""
+        first, end = self.box_rows
+        return replace(self, rim=self.rim.rows(first, end), box_rows=(0, end - first), taller=self)
+
+    def own(self, cut: Cut) -> Cut:
+        """What belongs to this place of what may have been cut out for the taller one."""
+        pointers, rims = cut
+        if self.taller is None or rims.shape[1] == self.rim.shape[0]:
+            return cut
+        return pointers, np.ascontiguousarray(rims[:, slice(*self.taller.box_rows)])
+
     def _cut(self, shown: list[Shown]) -> Cut:
         pointers = [self.pointer.levels(colours, self.mixture) for colours, _ in shown]
         return np.asarray(pointers), np.asarray([rim for _, rim in shown])
@@ -112,9 +132,10 @@ class EdgeFollower:
 
     Holds the only state of tracking: where the edge was last, how far it usually moves from frame to frame, and
     for how many frames it wasn't seen.
+    rows: (rows,) of the rim's patch that are looked at, all if not given.
     """
 
-    def __init__(self, view: View, edge: Edge, place: Place, cut: Cut) -> None:
+    def __init__(self, view: View, edge: Edge, place: Place, cut: Cut, rows: BoolArray | None = None) -> None:
         self.place, self.rim_patch = place, place.rim
         which = "the one" if edge.side == "outer" else f"the {edge.side} one"
         name = f"the picture where {which} should be"
@@ -124,10 +145,10 @@ class EdgeFollower:
         self.front_px = self.tip[0] + self.look.front_u - self.look.tip_u
         self.du, self.dv = self.rim_patch.turn(inward(view, edge))
         forward_u, forward_v = self.rim_patch.turn(view.forward)
-        self._forward_v = forward_v
+        self._forward_v, self._beside = forward_v, rows is not None
         slope = forward_u / forward_v if abs(forward_v) > 0.2 else 0.0
         self.outline: Outline = learn_outline(
-            rims, slope, self.tip[1], BAND_ROOM_PX, math.ceil(self.front_px + TIP_CLEARANCE_PX)
+            rims, slope, self.tip[1], BAND_ROOM_PX, math.ceil(self.front_px + TIP_CLEARANCE_PX), rows
         )
         self._begin()
         # What is behind is learnt before the first gap is read, so that the first frames have it too.
@@ -135,6 +156,7 @@ class EdgeFollower:
         shape, row_px = self.outline.shape, self.tip[1]
         self.behind: Behind = learn_behind(rims, self._standing(shift, start_px), row_px, shape)
         self.rim, self.rim_spread = rim_brightness(rims, start_px, row_px, shape, shift.gain)
+        self.sample = self._sample(rims, start_px, shift)
         self._begin()
 
     @property
@@ -143,6 +165,20 @@ class EdgeFollower:
         if self.outline.spans_tip:
             return 0.0
         return float(np.flatnonzero(self.outline.rows).mean() - self.tip[1]) * self._forward_v
+
+    @property
+    def usual_error_px(self) -> float:
+        """Standard error that is usual in a sample of the first frames [px], infinite where most aren't followed."""
+        good = self.sample.quality >= LEAST_QUALITY
+        return float(np.median(self.sample.standard_error_px[good])) if good.mean() > MOSTLY else math.inf
+
+    def _sample(self, rims: GreyArray, start_px: FloatArray, shift: Shift) -> EdgeFit:
+        """Fits of some of the frames that were learnt from."""
+        some = slice(None, None, max(1, len(rims) // SAMPLE_FRAMES))
+        place_px = self._standing(shift, start_px)[some]
+        plain = made_plain(rims[some], place_px, self.tip[1], self.outline.shape, self.behind)
+        plain = replace(plain, clear=plain.clear & self.outline.rows)
+        return self._fit(plain, start_px[some], self.rim * shift.gain[some])
 
     def _begin(self) -> None:
         """Nothing was seen yet."""
@@ -153,7 +189,7 @@ class EdgeFollower:
 
     def read(self, cut: Cut) -> Sightings:
         """Read the gaps in what was cut out of the next pictures."""
-        pointers, rims = cut
+        pointers, rims = self.place.own(cut)
         shift = find_shift(self.look.look, pointers, self.shifted_px)
         agreeing = np.flatnonzero(shift.agrees >= LEAST_QUALITY)
         if len(agreeing):
@@ -260,6 +296,8 @@ class EdgeFollower:
                 plain.clear[same],
                 rim=rim[same],
                 fit_slope=self.outline.spans_tip,
+                # So far apart the rim's own bends show.
+                fit_bend=self._beside,
             )
             result[:, same] = [getattr(fit, name) for name in EdgeFit.__slots__]
         return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))

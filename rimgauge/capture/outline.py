@@ -89,12 +89,18 @@ def _steepness(profiles: FloatArray) -> FloatArray:
 
 
 def learn_outline(
-    patches: GreyArray, slope: float, row_px: float, room_px: int, front_px: int = 0
+    patches: GreyArray,
+    slope: float,
+    row_px: float,
+    room_px: int,
+    front_px: int = 0,
+    rows: BoolArray | None = None,
 ) -> Outline:
     """Find the outline in the patches (n, rows, columns) of the first frames and learn its look, bend and blur.
 
     room_px : columns at both ends of the patch that only give the fit's band room; the edge isn't sought there.
     front_px : columns on the pointer's side where its own tip stands, whose edge must not be taken for the rim's.
+    rows : (rows,) those to look at; if not given all, and fewer where the edge shows in them alone.
 
     Raises
     ------
@@ -103,7 +109,7 @@ def learn_outline(
     """
     row_px = float(np.clip(row_px, 0.0, patches.shape[1] - 1.0))
     sought = slice(max(room_px, front_px), patches.shape[2] - room_px)
-    rows = np.ones(patches.shape[1], dtype=bool)
+    given, rows = rows, np.ones(patches.shape[1], dtype=bool) if rows is None else rows
     profiles = _only(steepness_profiles(patches, slope, row_px, rows), sought)
     typical_max = float(np.median(np.abs(profiles).max(axis=1)))
     floor = 1.4826 * float(np.median(np.abs(profiles)))
@@ -114,7 +120,8 @@ def learn_outline(
     shifts = _shifts(profiles)
     laid_over = np.median([np.roll(p, -shift) for p, shift in zip(profiles, shifts, strict=True)], axis=0)
     first = _first_edge(laid_over, FIRST_EDGE_SHARE * float(np.abs(laid_over).max()))
-    earlier = _edge_in_some_rows(patches, shifts, slope, row_px, slice(sought.start, first + SAME_EDGE_PX))
+    before = slice(sought.start, first + SAME_EDGE_PX)
+    earlier = _edge_in_some_rows(patches, shifts, slope, row_px, before) if given is None else None
     if earlier is not None:
         first, rows = earlier
         profiles = _only(steepness_profiles(patches, slope, row_px, rows), sought)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -27,6 +27,19 @@ class Patch:
     box: Box
     transposed: bool
     flipped: bool
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        _, _, width, height = self.box
+        return (width, height) if self.transposed else (height, width)
+
+    def rows(self, first: int, end: int) -> Patch:
+        """The patch of some of the rows, from the first to the one before the end."""
+        x, y, width, height = self.box
+        if self.transposed:
+            return replace(self, box=(x + first, y, end - first, height))
+        return replace(self, box=(x, y + first, width, end - first))
 
     def cut(self, image: NDArray[np.uint8], margin_px: int = 0) -> GreyArray:
         """Cut the box out of a BGR picture as grey levels (rows v, columns u), with a margin round it.

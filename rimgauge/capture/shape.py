@@ -239,7 +239,7 @@ def _tried(
 ) -> tuple[float, EdgeShape, EdgeFit]:
     """Typical residual of a shape on the frames [grey levels], infinite where it can't be followed in most."""
     clear = np.broadcast_to(rows, patches.shape[:2])
-    fits = fit_edge(patches, places + shift, row_px, shape, clear, fit_bend=bool(rows.all()))
+    fits = fit_edge(patches, places + shift, row_px, shape, clear, fit_bend=bool(rows[0] and rows[-1]))
     followed = 2 * np.isfinite(fits.place_px).sum() > len(places)
     return float(np.nanmedian(fits.noise)) if followed else math.inf, shape, fits
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from rimgauge.capture.follower import MOVED, REASONS, SEEN, VAGUE, WHITE, Sightings
 from rimgauge.capture.steadiness import stretches
-from rimgauge.errors import RimNotSeen
+from rimgauge.errors import NotTrustworthy, RimNotSeen
 from rimgauge.records import BoolArray, EdgeTrack, Side
 
 MOST_VAGUE, LEAST_VAGUE_PX = 3.0, 0.1
@@ -16,6 +16,31 @@ MOST_VAGUE, LEAST_VAGUE_PX = 3.0, 0.1
 about 0.01 mm where the gap fills the picture as it should, and leaving out a stretch of rim whose outline is a little doubled, as by its farther lip, costs more."""
 MOST_VAGUE_WHITE = 6.0
 """The same for a frame that is clipped: what makes it less sure is known."""
+
+
+MOST_USUAL_PX = 0.25
+"""An edge that is usually less sure is no edge of a rim: on drawn wheels those that are reach 0.1, and where a hub or spokes
+were read for it 0.25 to 0.8."""
+
+
+def check_clear(side: Side, seen: Sightings) -> None:
+    """Refuse what is followed where it is usually too unclear to be the rim's edge.
+
+    Raises
+    ------
+    NotTrustworthy
+        Rows or frames tell far more different places than an edge does.
+
+    """
+    good = (seen.lost == SEEN) & ~seen.white
+    usual_px = float(np.median(seen.standard_error_px[good])) if good.any() else 0.0
+    if usual_px > MOST_USUAL_PX:
+        which = "" if side == "outer" else f" on the {side} side"
+        raise NotTrustworthy(
+            f"what is followed{which} isn't clear enough for the rim's edge (±{usual_px:.1f} pixels): a hub or spokes stand "
+            "close behind it just at the pointer; put something plain behind the gap, turn the camera a little, or "
+            "aim again with --rim-at x,y on the rim's edge"
+        )
 
 
 def vague_left_out(seen: Sightings) -> Sightings:

@@ -11,8 +11,9 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
+from rimgauge.capture.beside import surest_follower, with_rows_beside
 from rimgauge.capture.edge import LEAST_QUALITY
-from rimgauge.capture.follower import BAND_ROOM_PX, Cut, EdgeFollower, Place, Shown, Sightings
+from rimgauge.capture.follower import BAND_ROOM_PX, Cut, Place, Shown, Sightings
 from rimgauge.capture.mark import (
     SPOKE_BINS,
     STRIP_BINS,
@@ -29,7 +30,7 @@ from rimgauge.capture.mark import (
     without_flicker,
 )
 from rimgauge.capture.patch import check_boxes, patch_of
-from rimgauge.capture.sift import edge_track, moved_left_out, reasons, vague_left_out
+from rimgauge.capture.sift import check_clear, edge_track, moved_left_out, reasons, vague_left_out
 from rimgauge.capture.slide import find_looks, find_slide
 from rimgauge.capture.sources import Frame, ReadAhead
 from rimgauge.capture.tags import TagLog
@@ -57,8 +58,8 @@ def places_in(view: View) -> list[Place]:
     """Where pointer and rim of each edge are cut out of the view's pictures; raises BadInput where a box doesn't fit."""
     check_boxes(view)
     return [
-        Place(patch_of(view, edge, edge.pointer_box), patch_of(view, edge, _widened(edge.rim_box, view)))
-        for edge in view.edges
+        with_rows_beside(patch_of(view, e, e.pointer_box), patch_of(view, e, _widened(e.rim_box, view)), view)
+        for e in view.edges
     ]
 
 
@@ -66,9 +67,9 @@ class Tracker:
     """Everything that is followed in a view; made from what the first frames show, then stepped through all of them."""
 
     def __init__(self, view: View, places: list[Place], first: list[Cut]) -> None:
-        self._places = places
         by_edge = zip(view.edges, places, first, strict=True)
-        self.followers = [EdgeFollower(view, edge, place, cut) for edge, place, cut in by_edge]
+        self.followers = [surest_follower(view, edge, place, cut) for edge, place, cut in by_edge]
+        self.places = [follower.place for follower in self.followers]
 
     @classmethod
     def of_frames(cls, view: View, frames: list[Frame]) -> Tracker:
@@ -80,7 +81,7 @@ class Tracker:
 
     def cut(self, frames: list[Frame]) -> list[Cut]:
         """What is kept of frames for each edge."""
-        return _cut_out(self._places, frames)
+        return _cut_out(self.places, frames)
 
     def sight(self, frame: Frame) -> list[Sightings]:
         """Read the gap of every pointer in one frame."""
@@ -173,6 +174,8 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         aside.submit(make_colours_ready)
         first = next(parts)
         tracker = Tracker(view, noted.places, first)
+        # From now on frames are cut no taller than they are looked at.
+        noted.places = tracker.places
         learnt = [tracker.read(part) for part in _in_parts(first)]
         noted.keep_clear_of_rims(_by_edge(learnt))
         read = []
@@ -181,6 +184,8 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
             noted.follow_shake(tracker.shake_px(sides_of_part))
         seen = _by_edge(read)
         along = aside.submit(_mark_and_slide, noted.marks, len(noted.times_s), view)
+        for edge, side in zip(view.edges, seen, strict=True):
+            check_clear(edge.side, side)
         # Vague frames go first: where a spoke stands at the edge it may be what was fitted, however sure its foot looks.
         sides = moved_left_out([vague_left_out(side) for side in seen])
         times_s = np.array(noted.times_s)
@@ -255,8 +260,13 @@ class _Noted:
             raise FrameTrouble("frames", "there are no frames to look at")
         self.places, part = _learnt(self.places, [list(each) for each in zip(*shown, strict=True)])
         yield part
-        while cuts := [_cut_out(self.places, [frame]) for frame in itertools.islice(noted, TOGETHER)]:
+        while cuts := self._cut_next(noted):
             yield _joined(cuts)
+
+    def _cut_next(self, noted: Iterator[Frame]) -> list[list[Cut]]:
+        """What is cut out of the next frames, frame by frame, all alike."""
+        places = self.places
+        return [_cut_out(places, [frame]) for frame in itertools.islice(noted, TOGETHER)]
 
     def _note(self, frame: Frame) -> Frame:
         """Take down what the frame says of the angle, and hand it on."""
