@@ -188,10 +188,18 @@ def _other_way_round(before_mm: FloatArray, after_mm: FloatArray) -> bool:
     So does a wheel that was turned round in the stand, which shows the pointer its other side: of a runout to the side
     the sign is the other one then too (p₂(θ) = −p₁(−θ), derived).
     """
-    turned = _misfits(before_mm, after_mm, range(len(before_mm)))
+    turned = _unlike(before_mm, after_mm, range(len(before_mm)))
     near_mark = range(-1, 2)  # spoke 1 stands half a spacing after the mark, or at it
-    back = [_misfits(before_mm, sign * after_mm[::-1], near_mark).min() for sign in (1.0, -1.0)]
+    back = [_unlike(before_mm, sign * after_mm[::-1], near_mark).min() for sign in (1.0, -1.0)]
     return bool(min(back) < CLEARLY_BETTER * turned.min())
+
+
+def _unlike(before_mm: FloatArray, after_mm: FloatArray, spokes: range) -> FloatArray:
+    """How far `after`, turned back by so many spokes, differs from any share of `before` (sd), as of one mended in part."""
+    about = before_mm - before_mm.mean()
+    turned = np.array([np.roll(after_mm - after_mm.mean(), -k) for k in spokes])
+    share = np.maximum(turned @ about / max(float(about @ about), np.finfo(float).tiny), 0.0)
+    return np.asarray(np.std(turned - share[:, None] * about, axis=1))
 
 
 def _misfits(before_mm: FloatArray, after_mm: FloatArray, spokes: range) -> FloatArray:

@@ -51,6 +51,20 @@ def test_each_measurement_of_a_wheel_left_turned_round_is_told_against_the_last_
     assert other_way_round(passes) == {1: 0, 2: 0, 4: 3}
 
 
+@pytest.mark.parametrize("left", [0.2, 0.5, 1.4])
+def test_one_is_told_too_where_the_runout_has_grown_or_is_mended_in_part(left):
+    """What is left of it, and some bends of another shape."""
+
+    def now(degrees):
+        return left * (bent(degrees) + wave(4, 0.04, 20.0)(degrees))
+
+    before = simulated_pass(bent, gaps_mm=(("right", 3.0),), seed=28901)
+    as_it_was = simulated_pass(now, gaps_mm=(("right", 3.0),), seed=28902)
+    turned = simulated_pass(lambda degrees: -now(-np.asarray(degrees)), gaps_mm=(("right", 3.0),), seed=28903)
+    assert other_way_round([before, as_it_was]) == {}
+    assert other_way_round([before, turned]) == {1: 0}
+
+
 def test_what_can_not_be_compared_is_passed_over():
     both = simulated_pass(bent, gaps_mm=(("right", 3.0), ("left", 3.0)), seed=5)
     assert other_way_round([seen(turned=False, seed=0), both, seen(turned=True, seed=1)]) == {2: 0}
