@@ -53,6 +53,9 @@ goes to and fro."""
 ROOM_DEG = 0.1
 SLIDE_SCALE_SD = 0.1
 LEAST_SLIDE_SHARE = 0.1
+RIM_OFF_DEG = 0.15
+"""Near a path that is sure the rim is asked only where the course is as unsure as the rim may be off: on a ray-traced one, seen
+edge-on, what it showed again was 0.18° off (standard uncertainty of most frames; a judgement)."""
 WORTH_TRYING = 0.5
 """Of what the rim must show again: along a course that is off less of it is found."""
 
@@ -102,13 +105,13 @@ def fit_course(
 ) -> Course:
     """Fit the course from a coarse path (n,) of frames at even moments (n,), components (n, k) of the spokes' strip.
 
-    Unless that path is sure, or tags are seen, things that the rim shows again have a say; what the course differs by from that
+    Unless tags are seen, or the path is sure and the course along it too, things that the rim shows again have a say; what the course differs by from that
     without them, beyond what that one was unsure by, makes it less sure; it is nowhere stated surer than that one.
     """
     clues = _Clues(track, layout, tags, components, beat_times_s(moment, track.time_s))
     course, rim = _found(clues, path_deg, sure=sure), rim_seen(track)
     if (
-        sure
+        (sure and float(np.median(course.spread_deg)) < RIM_OFF_DEG)
         or tags is not None
         or rim is None
         or not shows_again(rim, course.angle_deg, layout.px_per_deg, WORTH_TRYING)

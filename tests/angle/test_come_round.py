@@ -103,9 +103,10 @@ def test_differences_a_turn_apart_hold_a_curve_and_share_a_scale() -> None:
     assert_allclose(values, angle_deg, rtol=0, atol=0.5)
 
 
-@pytest.mark.parametrize("seed", [9113, 9134])
-def test_a_fast_wheel_is_told_better_by_what_comes_round(seed: int) -> None:
-    """Turned backward at a turn and a half a second, of the runs that this was built on: 0.57 and 0.68° off (95 %) without."""
+@pytest.mark.parametrize("seed", [9113, 9134, 9131, 9132])
+def test_a_wheel_is_told_better_by_what_comes_round(seed: int) -> None:
+    """Of the runs that this was built on: two turned backward at a turn and a half a second, 0.57 and 0.68° off (95 %) without,
+    and two whose path stands alone, 0.65 and 0.64° off."""
     rng = np.random.default_rng(seed)
     motion = draw_motion(KINDS[seed % len(KINDS)], rng)
     bench = draw_bench(rng)
