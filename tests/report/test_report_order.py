@@ -31,7 +31,7 @@ def test_a_round_that_was_planned_anew_counts_once(job, runout, monkeypatch, cap
     monkeypatch.chdir(job.folder)
     run(["plan"])
     once = dict(from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"]
-    run(["plan"])
+    run(["plan", "--seen-from", "hub"])
     assert len(list(job.folder.glob("plan-*.json"))) == 2
     assert dict(from_job(job, name=None, by=None, picture=None).facts)["Corrections planned"] == once
     assert once.startswith("1 round,")
