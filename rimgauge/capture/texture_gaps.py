@@ -24,7 +24,7 @@ ROUNDS, BOUND = 3, 2.5
 MOST_LAG, STILL_ALIKE = 12, 0.6
 """Corrections so many frames apart are compared, or nearer ones as soon as they are less alike than that: a slow wheel
 shows the same texture for several frames, and a piece is at least PIECE_LAGS times as long. Even at a usual speed neighbours
-share up to half of it, and longer pieces would leave the rim's own bends."""
+share up to half of it, and longer pieces would leave the rim's own bends. Where they do so nevertheless short ones count."""
 PIECE_LAGS = 2
 SETTLED = 1.3
 """Shorter pieces leave many times less of a rim's bends (a judgement)."""
@@ -66,9 +66,21 @@ def restless(time_s: FloatArray, gap_px: FloatArray, correction_px: FloatArray) 
     known = np.isfinite(gap_px) & np.isfinite(correction_px)
     known[1:] &= np.diff(time_s) > 0.0
     time_s, values = time_s[known], np.stack([gap_px[known], correction_px[known]], axis=1)
-    least = PIECE_LAGS * _lag(correction_px[known])
-    parts = [_beside(time_s, values, frames) for frames in FRAMES_A_PIECE if frames >= least]
+    parts = [_beside(time_s, values, frames) for frames in FRAMES_A_PIECE]
     told = [part for part in parts if part is not None]
+    if not told:
+        return None
+    least = PIECE_LAGS * _lag(correction_px[known])
+    long = [part for part, frames in zip(parts, FRAMES_A_PIECE, strict=True) if part and frames >= least]
+    best = _best(long)
+    # What long pieces leave beyond short ones can be texture that stays only as far as corrections are as large.
+    if best is None or best.variance - min(part.variance for part in told) > np.var(values[:, 1]):
+        return _best(told)
+    return best
+
+
+def _best(told: list[Restless]) -> Restless | None:
+    """That of the pieces that cross-validation chooses, None of none."""
     if not told:
         return None
     # The variance over the freedom is the score of cross-validation.

@@ -125,3 +125,14 @@ def test_what_varies_from_frame_to_frame_is_told_beside_a_rim_of_many_bends() ->
     assert abs(found.share - 0.6) < 3.0 * math.sqrt(found.share_variance) < 0.15
     assert abs(found.variance / 0.02**2 - 1.0) < 3.0 * math.sqrt(2.0 / found.freedom)
     assert restless(time_s[:20], gap_px[:20], texture[:20]) is None
+
+
+def test_a_rims_own_bends_are_not_taken_for_texture_where_corrections_are_alike_for_long() -> None:
+    # Bends as short as eight frames, and smaller corrections twice as long, which say nothing of the gaps.
+    rng = np.random.default_rng(6)
+    frames = np.arange(240)
+    noise, correction_px = rng.normal(0.0, 0.02, 240), 0.3 * np.sin(2.0 * np.pi * frames / 16.0 + 0.4)
+    found = restless(frames / 30.0, 30.0 + np.sin(2.0 * np.pi * frames / 8.0) + noise, correction_px)
+    assert found is not None
+    # Pieces of six frames and more, as such corrections ask for, leave half a pixel of these bends.
+    assert math.sqrt(found.variance) < 0.04
