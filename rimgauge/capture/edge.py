@@ -133,17 +133,23 @@ def fit_edge(
         if not len(left):
             break
         solved = _solve(_inner_products(band, unknowns, shape), band, free)
-        step = np.einsum("nij,nj->ni", solved.covariance, solved.scores.sum(axis=2))
-        unknowns[:, free] += np.clip(step, -1.0, 1.0)
-        if widths:
-            low, high = max(0.4 * widths[0], 1.2), 2.0 * widths[0]
-            unknowns[:, _WIDTH] = np.clip(unknowns[:, _WIDTH], low, high)
+        step = _advance(unknowns, solved, free, shape)
         going = (np.abs(step) @ moved_px >= ENOUGH_PX) & (turn < ITERATIONS - 1)
         if not going.all():
             sane = ~going & (np.abs(unknowns[:, 0] - start_px[left]) <= shape.outside_px)
             result[:, left[sane]] = _summary(unknowns[sane], solved.of(sane), rows[left[sane]])
             left, unknowns, band = left[going], unknowns[going], band.of(going)
     return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
+
+
+def _advance(unknowns: FloatArray, solved: _Solved, free: list[int], shape: EdgeShape) -> FloatArray:
+    """Move the unknowns (n, k) by a Gauss–Newton step, within what means something, and return it (n, f)."""
+    step = np.einsum("nij,nj->ni", solved.covariance, solved.scores.sum(axis=2))
+    unknowns[:, free] += np.clip(step, -1.0, 1.0)
+    if shape.second_step_px is not None:
+        low, high = max(0.4 * shape.second_step_px, 1.2), 2.0 * shape.second_step_px
+        unknowns[:, _WIDTH] = np.clip(unknowns[:, _WIDTH], low, high)
+    return np.asarray(step)
 
 
 @lru_cache(maxsize=64)

@@ -80,15 +80,8 @@ def learn_shape(
     RimNotSeen
         The edge can't be followed in most of the patches.
     """
-    white_near = [_white_near(patch, place) for patch, place in zip(patches, places, strict=True)]
-    full = np.array([float(white.mean()) for white in white_near]) < MOST_WHITE
-    rows_white = np.array([float(white.any(axis=1).mean()) for white in white_near])
-    if full.mean() < LEAST_FULL <= (rows_white <= STREAKS).mean():
-        full = rows_white <= MANY_ROWS
-    # Where the rim is white in nearly all frames, what is cut off can't be told, and is much the same in all.
-    white = WHITE if full.mean() >= LEAST_FULL else math.inf
-    if math.isfinite(white):
-        patches, places = patches[full], places[full]
+    white, full = _whole_steps(patches, places)
+    patches, places = patches[full], places[full]
     now, bend = places, 0.0
     fitting: list[tuple[float, EdgeShape, EdgeFit]] = []
     for _ in range(ROUNDS):
@@ -115,6 +108,19 @@ def learn_shape(
     clear = fits.quality >= LEAST_QUALITY
     band = _best_band(shape, patches[clear], now[clear], row_px, rows, room_px) if clear.any() else shape
     return band, float(np.median((now - places)[clear])) if clear.any() else 0.0
+
+
+def _whole_steps(patches: GreyArray, places: FloatArray) -> tuple[float, BoolArray]:
+    """Grey level from which on pixels count as clipped, and the frames (n,) to learn from, which show the whole step."""
+    white_near = [_white_near(patch, place) for patch, place in zip(patches, places, strict=True)]
+    full = np.array([float(white.mean()) for white in white_near]) < MOST_WHITE
+    rows_white = np.array([float(white.any(axis=1).mean()) for white in white_near])
+    if full.mean() < LEAST_FULL <= (rows_white <= STREAKS).mean():
+        full = rows_white <= MANY_ROWS
+    if full.mean() >= LEAST_FULL:
+        return WHITE, full
+    # Where the rim is white in nearly all frames, what is cut off can't be told, and is much the same in all.
+    return math.inf, np.ones(len(full), dtype=bool)
 
 
 def _white_near(patch: GreyArray, place: float) -> BoolArray:

@@ -161,7 +161,7 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
 
     Raises
     ------
-    BadInput, FrameTrouble, PointerNotSeen, RimNotSeen
+    BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
     """
     noted = _Noted(view)
     # To look for tags takes as long as to decode: it has a thread of its own.
@@ -176,26 +176,16 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         tracker = Tracker(view, noted.places, first)
         # From now on frames are cut no taller than they are looked at.
         noted.places = tracker.places
-        learnt = [tracker.read(part) for part in _in_parts(first)]
-        noted.keep_clear_of_rims(_by_edge(learnt))
-        read = []
-        for sides_of_part in itertools.chain(learnt, map(tracker.read, parts)):
-            read.append(sides_of_part)
-            noted.follow_shake(tracker.shake_px(sides_of_part))
-        seen = _by_edge(read)
+        seen = _read_all(tracker, noted, first, parts)
         along = aside.submit(_mark_and_slide, noted.marks, len(noted.times_s), view)
-        for edge, side in zip(view.edges, seen, strict=True):
-            check_clear(edge.side, side)
-        # Vague frames go first: where a spoke stands at the edge it may be what was fitted, however sure its foot looks.
-        sides = moved_left_out([vague_left_out(side) for side in seen])
         times_s = np.array(noted.times_s)
-        sides = [each.evened(side, times_s) for each, side in zip(tracker.followers, sides, strict=True)]
+        sides = _believed(seen, tracker, view, times_s)
         shake_px = np.array(noted.shakes_px) @ view.forward
         mark_px, strength, slide = along.result()
         looks = _looks(noted.marks, shake_px, view)
     # What of a long film is held no longer makes room for what is handed on.
     noted.marks.clear()
-    del first, learnt, read, seen
+    del first, seen
     mark_px = mark_px - shake_px
     return GapTrack(
         time_s=times_s,
@@ -211,6 +201,28 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         looks=looks,
         tags=noted.tags.sightings(),
     )
+
+
+def _read_all(
+    tracker: Tracker, noted: _Noted, first: list[Cut], parts: Iterator[list[Cut]]
+) -> list[Sightings]:
+    """Read the gaps of all frames, those that were learnt from first, and hand the camera's shake on to what was noted."""
+    learnt = [tracker.read(part) for part in _in_parts(first)]
+    noted.keep_clear_of_rims(_by_edge(learnt))
+    read = []
+    for sides_of_part in itertools.chain(learnt, map(tracker.read, parts)):
+        read.append(sides_of_part)
+        noted.follow_shake(tracker.shake_px(sides_of_part))
+    return _by_edge(read)
+
+
+def _believed(seen: list[Sightings], tracker: Tracker, view: View, times_s: FloatArray) -> list[Sightings]:
+    """What the whole pass leaves of each edge's sightings; raises NotTrustworthy where one is too unclear."""
+    for edge, side in zip(view.edges, seen, strict=True):
+        check_clear(edge.side, side)
+    # Vague frames go first: where a spoke stands at the edge it may be what was fitted, however sure its foot looks.
+    sides = moved_left_out([vague_left_out(side) for side in seen])
+    return [each.evened(side, times_s) for each, side in zip(tracker.followers, sides, strict=True)]
 
 
 def _mark_and_slide(marks: bytearray, count: int, view: View) -> tuple[FloatArray, FloatArray, Slide | None]:

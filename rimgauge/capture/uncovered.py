@@ -90,14 +90,7 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     """
     apart = (new - old)[~changed]
     noise = max(1.4826 * float(np.median(np.abs(apart - np.median(apart)))) / math.sqrt(2.0), 0.5)
-    columns = np.arange(changed.shape[1])
-    extent = np.where(changed, columns, -1).max(axis=1) - np.where(changed, columns, columns[-1] + 1).min(
-        axis=1
-    )
-    # A pointer's move changes a row as far as it went; what changed all along is another picture.
-    v = np.flatnonzero(
-        (changed.sum(axis=1) >= 2 * ROOM_PX) & (extent <= MOST_EXTENT * reach_px + 2 * ROOM_PX)
-    )
+    v = _rows_of_a_move(changed, reach_px)
     if len(v) < LEAST_ROWS:
         return None
     every = max(1 if len(v) < MOST_ROWS else 2, math.ceil(len(v) / MOST_ROWS))
@@ -126,6 +119,15 @@ def uncovered_px(old: FloatArray, new: FloatArray, changed: BoolArray, reach_px:
     if not sure or agree < LEAST_AGREE or float(np.median(beyond)) > MOST_BEYOND_PX:
         return None
     return Uncovered(px=px, standard_error_px=error_px, slope=float(np.median(slopes)))
+
+
+def _rows_of_a_move(changed: BoolArray, reach_px: float) -> NDArray[np.intp]:
+    """Rows (k,) that changed (rows, columns) as a move does: as far as it went, and not all along as another picture does."""
+    columns = np.arange(changed.shape[1])
+    first = np.where(changed, columns, columns[-1] + 1).min(axis=1)
+    extent = np.where(changed, columns, -1).max(axis=1) - first
+    far = extent > MOST_EXTENT * reach_px + 2 * ROOM_PX
+    return np.flatnonzero((changed.sum(axis=1) >= 2 * ROOM_PX) & ~far)
 
 
 def _outline(
