@@ -260,14 +260,28 @@ def _fit(
         if done >= first_rounds and still:
             break
         learnt = replace(learnt, mark=learn_mark(clues.track, clues.layout, angle_deg, learnt.mark))
-    spread_deg = curve.spread(normal, right)
+    return _told(
+        clues, curve, normal, right, values, learnt, settled=np.abs(values - angle_deg) < SETTLED_DEG
+    )
+
+
+def _told(
+    clues: _Clues,
+    curve: SmoothCurve,
+    normal: FloatArray,
+    right: FloatArray,
+    values: FloatArray,
+    learnt: _Learnt,
+    *,
+    settled: BoolArray,
+) -> Course:
+    """The course of values (n,) of a curve that was fitted to normal matrix (c, c) and right side (c,)."""
     mark_sd_deg = learnt.mark_sd_deg if clues.tags is None else 0.0
-    spread_deg = np.hypot(spread_deg, mark_sd_deg)
     missed, whole = foretold(clues.components, values, clues.layout.look_period_deg)
     return Course(
         angle_deg=values,
-        spread_deg=spread_deg,
-        settled=np.abs(values - angle_deg) < SETTLED_DEG,
+        spread_deg=np.hypot(curve.spread(normal, right), mark_sd_deg),
+        settled=settled,
         slides=learnt.slides,
         missed=missed,
         whole=whole,
