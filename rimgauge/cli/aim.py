@@ -121,13 +121,23 @@ def command(
     put_view(view_file, seen_by(found), used=[Path(source)], pictures=pictures)
     _print(found, told, view_file, picture_file, as_json=as_json)
     if not as_json:
-        which = f"--direction {direction}" if out is None else f"--view {quoted(out)}"
-        live = is_live(source)
-        next_step(
-            "if the picture is right, hold the printed sheet where the rim's edge is and "
-            + ("let the camera take a picture of it." if live else "take a picture of it."),
-            f"rimgauge scale --checkerboard {shlex.quote(source) if live else 'sheet.jpg'} --square-mm 5 {which}",
-        )
+        _next_step(source, f"--direction {direction}" if out is None else f"--view {quoted(out)}")
+
+
+def _next_step(source: str, which: str) -> None:
+    """Say that the scale comes next, and how; an address is shown without the user and password typed with it."""
+    from rimgauge.capture.http_stream import without_login
+
+    words, picture = "take a picture of it.", "sheet.jpg"
+    if is_live(source):
+        address = without_login(source)
+        words, picture = "let the camera take a picture of it.", shlex.quote(address)
+        if address != source:
+            words = words[:-1] + " (the address here lacks its user and password: type them too)."
+    next_step(
+        f"if the picture is right, hold the printed sheet where the rim's edge is and {words}",
+        f"rimgauge scale --checkerboard {picture} --square-mm 5 {which}",
+    )
 
 
 def _noted(direction: Direction, found: list[Aim]) -> tuple[str, ...]:

@@ -1,6 +1,7 @@
 """The scale's picture taken by the camera itself, here a phone's stream: nobody needs another program to save one."""
 
 import time
+from pathlib import Path
 
 import pytest
 from phone import Phone, part
@@ -10,6 +11,7 @@ from rimgauge.job import create_job, read_view, verify_job
 from tests.said import stopped
 
 SQUARES = ("--square-mm", "5")
+SAMPLES = Path(__file__).parents[2] / "sample_frames"
 
 
 @pytest.fixture
@@ -66,3 +68,23 @@ def test_no_camera_by_that_number_is_told(job, capsys):
     code, said = stopped(["scale", "--checkerboard", "97", *SQUARES], capsys)
     assert code != 0
     assert "97: no camera answers to this number" in said
+
+
+def test_what_comes_after_aiming_by_an_address_keeps_user_and_password_to_the_person(
+    tmp_path, monkeypatch, capsys
+):
+    frames = [path.read_bytes() for path in sorted((SAMPLES / "lateral_before" / "frames").iterdir())]
+
+    def film(out):
+        for data in frames * 3:
+            part(out, data)
+            time.sleep(0.02)
+
+    monkeypatch.chdir(create_job(tmp_path / "job", spokes=28).folder)
+    with Phone(film) as phone:
+        login = phone.address.replace("//", "//an:secret@")
+        run(["aim", login, "--direction", "lateral"])
+    told = capsys.readouterr()
+    assert f"--checkerboard {phone.address} --square-mm 5" in told.out
+    assert "type them too" in told.out
+    assert "secret" not in told.out + told.err
