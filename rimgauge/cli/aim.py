@@ -104,7 +104,7 @@ def command(
     Example:  rimgauge aim 0 --direction lateral
     """
     from rimgauge.capture.aim import Hints
-    from rimgauge.job import find_job
+    from rimgauge.job import find_job, kept_scale_picture
 
     if forget:
         _forget(direction, source, as_json=as_json)
@@ -118,7 +118,8 @@ def command(
     found = _found(source, fps, direction, side, hints, second_at)
     pictures = {} if picture_file is None else {picture_file: _picture(picture_file, found)}
     told = (*_noted(direction, found), *_lost(view_file))
-    put_view(view_file, seen_by(found), used=[Path(source)], pictures=pictures)
+    gone = kept_scale_picture(view_file)
+    put_view(view_file, seen_by(found), used=[Path(source)], pictures=pictures, gone=gone)
     _print(found, told, view_file, picture_file, as_json=as_json)
     if not as_json:
         _next_step(source, f"--direction {direction}" if out is None else f"--view {quoted(out)}")

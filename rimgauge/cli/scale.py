@@ -11,7 +11,7 @@ import click
 from rimgauge.cli.common import PATH, gathered, json_option, next_step, print_json, quoted, shown
 from rimgauge.cli.decimals import DECIMAL, PLACE, DecimalRange
 from rimgauge.cli.views import put_view, view_named
-from rimgauge.errors import BadInput
+from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.cli.scale_picture import Still
@@ -108,7 +108,7 @@ def command(*, view_file: Path | None, direction: Direction | None, told: _Given
     By the camera itself:  rimgauge scale --checkerboard 0 --square-mm 5
     """
     from rimgauge.cli.scale_words import fields, words
-    from rimgauge.job import check_view_as_recorded, read_view
+    from rimgauge.job import check_view_as_recorded, kept_scale_picture, read_view
     from rimgauge.signal.scale import disagree
 
     _check_choice(told)
@@ -116,19 +116,22 @@ def command(*, view_file: Path | None, direction: Direction | None, told: _Given
     path = view_named(view_file, direction, None)
     check_view_as_recorded(path)
     view = read_view(path)
+    place = _place_of_picture(path, told)
     found, seen = _found(view, told)
     other = view.scale
     differs = other is not None and disagree(found.scale, other)
     kept = dataclasses.replace(view, scale=found.scale)
     files = [*told.pictures, *([seen.file] if seen is not None and seen.file is not None else [])]
-    taken = {} if seen is None or seen.file is not None else {_beside(path): seen.jpeg()}
-    put_view(path, kept, used=files, pictures=taken)
+    taken = {} if place is None or seen is None else {place: seen.jpeg()}
+    stale = [] if taken else [old for old in kept_scale_picture(path) if not _is_among(old, files)]
+    put_view(path, kept, used=files, pictures=taken, gone=stale)
     if as_json:
-        print_json(fields(path, kept, found, other, differs))
+        picture = None if place is None else str(place)
+        print_json({**fields(path, kept, found, other, differs), "picture": picture})
         return
     click.echo(words(path, kept, found, other, differs))
-    if taken:
-        click.echo(f"The picture is kept as {shown(_beside(path))}: look whether it is sharp.")
+    if place is not None:
+        click.echo(f"The picture is kept as {shown(place)}: look whether it is sharp.")
     if not differs and not found.doubts:
         which = (
             f" --direction {view.direction}"
@@ -138,9 +141,32 @@ def command(*, view_file: Path | None, direction: Direction | None, told: _Given
         next_step("turn the wheel slowly, three times round, and measure.", f"rimgauge measure SOURCE{which}")
 
 
-def _beside(view_file: Path) -> Path:
-    """Name the picture that is kept beside a view whose scale the camera itself took."""
-    return view_file.with_name(f"{view_file.stem}-scale.jpg")
+def _place_of_picture(view_file: Path, told: _Given) -> Path | None:
+    """Name the file in which a job keeps the picture that the camera itself is to take; None where it does neither.
+
+    Raises
+    ------
+    BadFile
+        A file of this name is there that no command put there.
+
+    """
+    from rimgauge.cli.scale_picture import is_live
+    from rimgauge.job import find_job, kept_scale_picture, scale_picture_path
+
+    named = (told.checkerboard, told.card, told.coin, told.picture)
+    if find_job(view_file.resolve().parent) is None or not any(each and is_live(each) for each in named):
+        return None
+    place = scale_picture_path(view_file)
+    if place.exists() and not kept_scale_picture(view_file):
+        raise BadFile(
+            place, "is there already, and not as scale kept it; move it away, or give it another name"
+        )
+    return place
+
+
+def _is_among(file: Path, files: list[Path]) -> bool:
+    """Whether a file is one of some, however they were named."""
+    return any(file.samefile(each) for each in files)
 
 
 def _found(view: View, told: _Given) -> tuple[ScaleResult, Still | None]:

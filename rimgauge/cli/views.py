@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -72,17 +72,22 @@ def with_scale(view: View, path: Path) -> View:
 
 
 def put_view(
-    path: Path, view: View, *, used: Sequence[Path], pictures: Mapping[Path, bytes] | None = None
+    path: Path,
+    view: View,
+    *,
+    used: Sequence[Path],
+    pictures: Mapping[Path, bytes] | None = None,
+    gone: Collection[Path] = (),
 ) -> None:
     """Write a view, and pictures that go with it; where it belongs to a job, its manifest follows.
 
-    used: what the view was made from.
+    used: what the view was made from; gone: pictures a job kept of the view as it was, to be taken away.
     """
     from rimgauge.job import find_job, keep_view, write_bytes, write_view
 
     job = find_job(path.resolve().parent)
     if job is not None:
-        keep_view(job, path, view, pictures, used=used)
+        keep_view(job, path, view, pictures, used=used, gone=gone)
         return
     write_view(path, view)
     for name, data in (pictures or {}).items():

@@ -37,7 +37,9 @@ from .keep import (
     keep_view,
     kept_already,
     kept_picture,
+    kept_scale_picture,
     picture_path,
+    scale_picture_path,
     update_manifest,
     write_measured,
 )

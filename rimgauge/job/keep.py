@@ -21,7 +21,7 @@ from .folder import Job, next_path, passes, plans, view_path
 from .manifest import MANIFEST, Manifest, now, read_manifest, write_manifest
 from .pass_file import write_pass
 from .plan_file import plan_fields, read_plan, write_plan
-from .recorded import begin, finish, unfinished
+from .recorded import begin, finish, is_as_recorded, unfinished
 from .view_file import write_view
 
 if sys.platform == "win32":
@@ -199,10 +199,12 @@ def keep_view(
     pictures: Mapping[Path, bytes] | None = None,
     *,
     used: Collection[Path] = (),
+    gone: Collection[Path] = (),
 ) -> None:
     """Write a view of the job, with pictures that go with it, and record them; raises what keep_pass does.
 
     used: what the view was made from; what of that lies in the job is recorded too, if it isn't yet.
+    gone: pictures of the view as it was, which are taken away.
 
     Where the manifest can't be read, nothing is written: the view as it was stays.
     """
@@ -212,11 +214,12 @@ def keep_view(
         write_view(path, view)
         for name, data in pictures.items():
             disk.write_bytes(name, data)
-        _record(job, (path, *pictures), used)
+        _take_away(gone)
+        _record(job, (path, *pictures, *gone), used)
 
 
 def forget_view(job: Job, direction: Direction) -> Path:
-    """Take a view of the job away, with its picture, and record that it is gone on purpose; gives its file.
+    """Take a view of the job away, with its pictures, and record that it is gone on purpose; gives its file.
 
     Measurements made with it keep it in themselves. Raises what keep_plan does.
 
@@ -232,17 +235,32 @@ def forget_view(job: Job, direction: Direction) -> Path:
         recorded = {entry.name for entry in read_manifest(job.folder).entries}
         if not path.exists() and path.name not in recorded:
             raise BadInput(f"this job has no {direction} view")
-        gone = (path, aim_picture_path(job, direction))
-        for each in gone:
-            with disk.one_sentence(each):
-                each.unlink(missing_ok=True)
+        gone = (path, aim_picture_path(job, direction), *kept_scale_picture(path))
+        _take_away(gone)
         _record(job, gone)
     return path
+
+
+def _take_away(files: Collection[Path]) -> None:
+    for each in files:
+        with disk.one_sentence(each):
+            each.unlink(missing_ok=True)
 
 
 def aim_picture_path(job: Job, direction: Direction) -> Path:
     """Name the picture of what was found that goes with the job's view of a direction."""
     return job.folder / f"aim-{direction}.png"
+
+
+def scale_picture_path(view_file: Path) -> Path:
+    """Name the picture that goes with a view of a job whose scale the camera itself took: view-lateral-scale.jpg."""
+    return view_file.with_name(f"{view_file.stem}-scale.jpg")
+
+
+def kept_scale_picture(view_file: Path) -> tuple[Path, ...]:
+    """That picture where it is there as it was recorded, else none: another file of this name is a person's own."""
+    path = scale_picture_path(view_file)
+    return (path,) if is_as_recorded(path) else ()
 
 
 def update_manifest(job: Job, ours: Collection[Path] = (), used: Collection[Path] = ()) -> Manifest:

@@ -63,6 +63,11 @@ def changed_since_recorded(path: Path) -> bool:
     return bool(known) and known != hashlib.sha256(disk.read_bytes(path)).hexdigest()
 
 
+def is_as_recorded(path: Path) -> bool:
+    """Whether a file lies in a job whose record holds it as it is now: a command may put another in its place."""
+    return path.is_file() and _recorded_as(path)[1] == hashlib.sha256(disk.read_bytes(path)).hexdigest()
+
+
 def _recorded_as(path: Path) -> tuple[str, str]:
     """Name of a file in the record of its job, and its SHA-256 there; '' where there is none."""
     place = path.resolve()

@@ -1,5 +1,6 @@
 """The scale's picture taken by the camera itself, here a phone's stream: nobody needs another program to save one."""
 
+import json
 import time
 from pathlib import Path
 
@@ -88,3 +89,51 @@ def test_what_comes_after_aiming_by_an_address_keeps_user_and_password_to_the_pe
     assert f"--checkerboard {phone.address} --square-mm 5" in told.out
     assert "type them too" in told.out
     assert "secret" not in told.out + told.err
+
+
+def _by_phone(sheet, *words):
+    with Phone(shows(sheet)) as phone:
+        run(["scale", "--checkerboard", phone.address, *SQUARES, *words])
+
+
+def test_the_kept_picture_goes_with_the_view_and_with_another_scale(job, capsys):
+    made, sheet = job
+    kept = made.folder / "view-lateral-scale.jpg"
+    _by_phone(sheet, "--json")
+    assert json.loads(capsys.readouterr().out)["picture"] == str(kept)
+    run(["scale", "--checkerboard", kept.name, *SQUARES])
+    assert kept.is_file(), "the scale rests on it"
+    (made.folder / "sheet.jpg").write_bytes(sheet)
+    capsys.readouterr()
+    run(["scale", "--checkerboard", "sheet.jpg", *SQUARES, "--json"])
+    assert json.loads(capsys.readouterr().out)["picture"] is None
+    assert not kept.exists()
+    assert verify_job(made.folder) == ()
+    _by_phone(sheet)
+    run(["aim", "--direction", "lateral", "--forget"])
+    assert not kept.exists()
+    assert verify_job(made.folder) == ()
+
+
+def test_a_new_aim_takes_the_picture_of_the_scale_it_forgets_away(job):
+    made, sheet = job
+    _by_phone(sheet)
+    run(["aim", str(SAMPLES / "lateral_before" / "frames"), "--direction", "lateral"])
+    assert not (made.folder / "view-lateral-scale.jpg").exists()
+    assert verify_job(made.folder) == ()
+
+
+def test_a_persons_own_file_is_neither_written_over_nor_taken_away(job, capsys, tmp_path, monkeypatch):
+    made, sheet = job
+    own = made.folder / "view-lateral-scale.jpg"
+    own.write_bytes(b"own")
+    code, said = stopped(["scale", "--checkerboard", "0", *SQUARES], capsys)
+    assert code != 0
+    assert "view-lateral-scale.jpg: is there already" in said
+    run(["aim", "--direction", "lateral", "--forget"])
+    assert own.read_bytes() == b"own"
+    monkeypatch.chdir(tmp_path / "drawn")
+    (tmp_path / "drawn" / "view-scale.jpg").write_bytes(b"own")
+    _by_phone(sheet, "--view", "view.json")
+    assert "kept as" not in capsys.readouterr().out
+    assert (tmp_path / "drawn" / "view-scale.jpg").read_bytes() == b"own"
