@@ -20,7 +20,7 @@ from rimgauge.capture.aim_motion import (
     running_way,
     to_picture_way,
 )
-from rimgauge.capture.aim_trial import Aim, tried
+from rimgauge.capture.aim_trial import Aim, not_the_tip, tried
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
@@ -35,6 +35,8 @@ ALIKE_SHARE = 0.75
 """Two places as clear as this beside each other can't be told apart."""
 LESS_PX, LEAST_HALF_PX, LEAST_AHEAD_PX = 5.0, 6.0, 2.0
 """Room beside a tip that is left out where something else stands there, and what is left to both sides and ahead."""
+NEAR_TIP, FARTHEST_TIP = 0.5, 0.7
+"""A tip is near where it was found up to such a share of what is allowed in a single room, and in none much farther."""
 USUAL_MARK_COLUMNS = (8, 108)
 
 Way = Literal["up", "down", "left", "right"]
@@ -144,22 +146,37 @@ def _pointed_out(hints: Hints) -> Iterator[None]:
 
 
 def _followed(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
-    """Try the view out; where tip or edge isn't what is followed, try again with less room round it."""
-    less = (max(LEAST_HALF_PX, facing.half_px - LESS_PX), min(LEAST_AHEAD_PX, facing.ahead_px))
-    rooms, margins, first = [(facing.half_px, facing.ahead_px), less], list(MARGINS), None
-    while True:
+    """Try the view out; where tip or edge isn't what is followed, try again with less room round it.
+
+    Of rooms in which the tip is followed the first counts that has it near where it was found, else the nearest.
+    """
+    less_half, less_ahead = max(LEAST_HALF_PX, facing.half_px - LESS_PX), min(LEAST_AHEAD_PX, facing.ahead_px)
+    halves = (facing.half_px, less_half)
+    rooms = [(half, ahead) for half in halves for ahead in dict.fromkeys((facing.ahead_px, less_ahead))]
+    margins, found = list(MARGINS), list[Aim]()
+    first: PointerNotSeen | RimNotSeen | NotTrustworthy | None = None
+    while rooms and margins:
         boxes = _boxes(facing, rooms[0], margins[0])
         pointer, rim = (enlarged(box, zoom, view.image_size) for box in boxes)
         view = replace(view, edges=(replace(view.edges[0], pointer_box=pointer, rim_box=rim),))
         try:
-            return tried(view, facing, frames, zoom, notes)
-        except (PointerNotSeen, RimNotSeen, NotTrustworthy) as trouble:
+            found.append(tried(view, facing, frames, zoom, notes))
+        except (RimNotSeen, NotTrustworthy) as trouble:
+            # Spokes may stand close before the edge.
             first = first or trouble
-            # Something may stand close beside the tip, and spokes close before the edge.
-            left = rooms if isinstance(trouble, PointerNotSeen) else margins
-            del left[0]
-            if not left:
-                raise first from None
+            del margins[0]
+        except PointerNotSeen as trouble:
+            # Something may stand close beside the tip.
+            first = first or trouble
+            del rooms[0]
+        else:
+            if found[-1].tip_off < NEAR_TIP:
+                return found[-1]
+            del rooms[0]
+    nearest = min(found, key=lambda one: one.tip_off, default=None)
+    if nearest is None or nearest.tip_off > FARTHEST_TIP:
+        raise first or not_the_tip() from None
+    return nearest
 
 
 def _seen(

@@ -82,8 +82,10 @@ class Facing:
         What one flank of a pointer and a wall's patch enclose spans neither.
         """
         mine, its = self.end, other.end
-        within = abs(mine.v - its.v) + its.half_px < mine.half_px + SAME_FLANK_PX
-        return within or its.half_px < SLIVER_SHARE * mine.half_px
+        apart = abs(mine.v - its.v)
+        within = apart + its.half_px < mine.half_px + SAME_FLANK_PX
+        outside = apart - its.half_px > mine.half_px - SAME_FLANK_PX
+        return within or (outside and its.half_px < SLIVER_SHARE * mine.half_px)
 
     def sought_u(self, margin: tuple[float, float]) -> tuple[float, float]:
         """From where to where the edge is to be sought, for the way it moves and one of the margins."""

@@ -32,6 +32,8 @@ sharpening draws such lines by itself."""
 THIN_PX, SAME_AGAIN = 12, 0.5
 """A rim is wider than this, though its lip may shine; beyond a spoke the brightness is the same again but for this share
 (0.2 on a drawn spoke, 0.7 on a ray-traced lip: a judgement between)."""
+MOST_THIN = 4
+"""So many thin lines are passed over at most: two each of the spokes that lead to both flanges."""
 LIP_PX, LIP_SHARE = 12.0, 0.1
 """A faint lip lies so far before a rim's clear edge at most, and is such a share of its step at least, of the same sign."""
 HIDDEN_SHARE = 0.3
@@ -51,7 +53,7 @@ class Course:
 
     strength: how clearly all of them stand out. edges_u (k,): the places of all long edges [px] where the rim is
     mostly, steps (k,): their change of brightness [grey levels a pixel]. moves_px (n,): how far the rim lies from there
-    in every so many-th frame.
+    in every so many-th frame, fine_moves_px (n,) the same to a fraction of a pixel.
     """
 
     still: Still
@@ -62,6 +64,7 @@ class Course:
     steps: FloatArray
     moves_px: FloatArray
     every: int
+    fine_moves_px: FloatArray
 
     def aside(self, v: FloatArray | float) -> FloatArray:
         """How far [px] the course lies further along u at v than at the middle."""
@@ -100,13 +103,31 @@ class Course:
         back = abs(float(steps[0] + steps[-1])) < SAME_AGAIN * float(np.abs(steps).max())
         return bool(clear_u[-1] - clear_u[0] < THIN_PX and back)
 
+    @property
+    def is_outlined(self) -> bool:
+        """Whether it is brighter than what is beyond both its outlines, and no faint line is there that may be sharpening.
+
+        Where one outline of a black rim isn't seen, the dark groove behind it is what begins there.
+        """
+        first, last = (int(np.argmin(np.abs(self.edges_u - u))) for u in self.outlines)
+        brighter = self.steps[first] > 0.0 > self.steps[last]
+        return bool(brighter and first == 0 and last == len(self.edges_u) - 1)
+
     def seen_from(self, still: Still) -> Course:
         """Give the same course in a look that is flipped or not."""
         if still.patch.flipped == self.still.patch.flipped:
             return self
         edges_u = self.still.mean.shape[1] - 1.0 - self.edges_u[::-1]
-        steps, moves = -self.steps[::-1], -self.moves_px
-        return Course(still, -self.slope, -self.bend_px, self.strength, edges_u, steps, moves, self.every)
+        return replace(
+            self,
+            still=still,
+            slope=-self.slope,
+            bend_px=-self.bend_px,
+            edges_u=edges_u,
+            steps=-self.steps[::-1],
+            moves_px=-self.moves_px,
+            fine_moves_px=-self.fine_moves_px,
+        )
 
     def straightened(self, image: GreyPicture) -> GreyPicture:
         """Shift every row of a turned picture so that the course runs straight along v."""
@@ -119,15 +140,38 @@ class Course:
 
 
 def find_course(still: Still, frames: Sequence[Frame]) -> Course | None:
-    """Find the course along which moving edges add up best, and the edges; None where nothing long moves."""
+    """Find the course along which moving edges add up best, and the edges; None where nothing long moves.
+
+    Spokes may shine before a cloth as dark as the rim: what is thin is passed over where something else has two clear
+    outlines.
+    """
     passed = cv2.dilate(still.spread, np.ones((5, 5), np.uint8)) > MOVES * still.noise
     blocks = _blocks(np.where(passed, _steep(still.mean), 0.0))
+    clearest = course = _clearest_course(still, frames, blocks)
+    for _ in range(MOST_THIN):
+        if course is None or not course.is_thin:
+            break
+        blocks = _without(blocks, course)
+        course = _clearest_course(still, frames, blocks)
+    passed_over = course is not clearest and (course is None or course.is_thin or not course.is_outlined)
+    return clearest if passed_over else course
+
+
+def _clearest_course(still: Still, frames: Sequence[Frame], blocks: GreyPicture) -> Course | None:
     asides = [(slope, bend, _asides(len(blocks), slope, bend)) for slope in SLOPES for bend in BENDS_PX]
     energy = [float((_straight(blocks, aside).mean(axis=0) ** 2).sum()) for _, _, aside in asides]
     slope, bend, aside = asides[int(np.argmax(energy))]
     none = np.empty(0)
-    course = Course(still, float(slope), float(bend), max(energy), none, none, none, 1)
+    course = Course(still, float(slope), float(bend), max(energy), none, none, none, 1, none)
     return _with_edges(course, frames, aside)
+
+
+def _without(blocks: GreyPicture, course: Course) -> GreyPicture:
+    """The blocks (n, columns) without the thin line of a course."""
+    clear = course.clear_edges_u
+    u = np.arange(blocks.shape[1]) - _asides(len(blocks), course.slope, course.bend_px)[:, None]
+    line = (u > clear[0] - BESIDE_PX) & (u < clear[-1] + BESIDE_PX)
+    return np.asarray(np.where(line, np.float32(0.0), blocks))
 
 
 def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -> Course | None:
@@ -155,6 +199,7 @@ def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -
         edges_u=np.asarray(fine),
         steps=profile[peaks],
         moves_px=moves.astype(np.float64),
+        fine_moves_px=_fine_moves(means, moves),
         every=every,
     )
 
@@ -222,6 +267,17 @@ def _move(profile: FloatArray, reference: FloatArray, agreement: Callable[..., F
     """Move at which a profile (columns,) agrees best with a reference."""
     moved = np.lib.stride_tricks.sliding_window_view(np.pad(profile, MOST_MOVE_PX), len(reference))
     return int(np.argmax(agreement(moved, reference).sum(axis=1))) - MOST_MOVE_PX
+
+
+def _fine_moves(profiles: FloatArray, moves: IntArray) -> FloatArray:
+    """The moves of profiles (n, columns) to a fraction of a pixel: where each agrees best with what they mostly are."""
+    moved_back = np.array([np.roll(p, -move) for p, move in zip(profiles, moves, strict=True)])
+    reference = np.median(moved_back, axis=0)
+    left, here, right = (np.roll(moved_back, -k, axis=1) @ reference for k in (-1, 0, 1))
+    bend = left - 2.0 * here + right
+    vertex = 0.5 * (left - right) / np.where(bend < 0.0, bend, -np.inf)
+    # Farther off decals' lines agree as well.
+    return np.asarray(moves + np.clip(vertex, -0.5, 0.5))
 
 
 def _product(moved: FloatArray, reference: FloatArray) -> FloatArray:

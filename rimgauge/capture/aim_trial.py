@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from rimgauge.capture.aim_facing import Facing
 from rimgauge.capture.aim_look import Point, zoomed
@@ -24,13 +25,18 @@ TIP_PX, LEAST_ASIDE_PX = 3.0, 4.0
 MOST_OFF_PX, EDGE_PX, BEFORE_PX = 3.0, 2.0, 3.5
 """In pictures of usual size: what is followed moves with the rim as a whole but for so much, and lies mostly so near to
 one of its long edges, or before the steepest one by no more than an edge is wide that is rounded or bevelled."""
+CLEAR_MOVES_PX, LEAST_WITH, LEAP_PX = 0.4, 0.65, 5.0
+"""Moves whose standard deviation is so large tell what goes with the rim, by such a share of them at least, from what stays
+where it lies: of 29 drawn scenes aimed right they were 0.8 and more, of three aimed beside the edge 0.5. In a single frame
+a rim doesn't leap so far; something passes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Aim:
     """A view that the tracker follows, tip and rim edge in the last frame tried, and remarks in words.
 
-    notes: on mark and spokes, which two pointers have in common. edge_notes: on this pointer's own edge.
+    notes: on mark and spokes, which two pointers have in common. edge_notes: on this pointer's own edge. tip_off: how far
+    from where the tip was found it is followed, as a share of what is allowed.
     """
 
     view: View
@@ -39,6 +45,7 @@ class Aim:
     rim_px: Point
     notes: tuple[str, ...]
     edge_notes: tuple[str, ...] = ()
+    tip_off: float = 0.0
 
 
 def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
@@ -54,7 +61,7 @@ def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: t
             "bring the camera closer, add light, put something plain behind them, or point them out with "
             "--pointer-at and --rim-at"
         )
-    _check_tip(facing, seen.tip_px[good], zoom)
+    tip_off = _tip_off(facing, seen.tip_px[good], zoom)
     right = _with_the_rim(facing, seen, zoom)
     last = int(good[np.isin(good, right)][-1])
     follower, rims = tracker.followers[0], cuts[0][1][good]
@@ -68,19 +75,27 @@ def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: t
         (float(rim_x), float(rim_y)),
         notes,
         _rival_notes(rivals),
+        tip_off,
     )
 
 
-def _check_tip(facing: Facing, tips_px: FloatArray, zoom: float) -> None:
-    """Refuse a tip that the tracker sees elsewhere than it was found."""
+def _tip_off(facing: Facing, tips_px: FloatArray, zoom: float) -> float:
+    """How far from where it was found the tracker sees a tip, as a share of what is allowed; refuse one that is farther."""
     tip_x, tip_y = np.median(tips_px, axis=0)
     aside_px = max(LEAST_ASIDE_PX, facing.half_px - SPARE_PX)
     tip_u, tip_v = facing.still.patch.to_patch(*zoomed((float(tip_x), float(tip_y)), 1.0 / zoom))
-    if abs(tip_u - facing.tip[0]) > TIP_PX or abs(tip_v - facing.tip[1]) > aside_px:
-        raise PointerNotSeen(
-            "the pointer's tip hardly stands out from what is behind it, or the rim comes too near to it; put something "
-            "plain behind it that is much brighter or darker, or set it a few millimetres farther from the rim"
-        )
+    off = max(abs(tip_u - facing.tip[0]) / TIP_PX, abs(tip_v - facing.tip[1]) / aside_px)
+    if off > 1.0:
+        raise not_the_tip()
+    return off
+
+
+def not_the_tip() -> PointerNotSeen:
+    """What to say where a tip is followed elsewhere than it was found."""
+    return PointerNotSeen(
+        "the pointer's tip hardly stands out from what is behind it, or the rim comes too near to it; put something "
+        "plain behind it that is much brighter or darker, or set it a few millimetres farther from the rim"
+    )
 
 
 def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
@@ -98,7 +113,8 @@ def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
     edges = np.append(edges[own | before], facing.edge_u)
     there = (usual > edges - EDGE_PX) & (usual < edges + EDGE_PX)
     there[-1] |= facing.edge_u - BEFORE_PX < usual < facing.edge_u
-    if near.sum() < max(1.0, LEAST_SEEN_SHARE * np.isfinite(where).sum()):
+    few = near.sum() < max(1.0, LEAST_SEEN_SHARE * np.isfinite(where).sum())
+    if few or _stays(followed, facing.course.fine_moves_px[: len(followed)]):
         raise NotTrustworthy(
             "what is followed there isn't the rim's own edge, for the rim moves otherwise; put something plain "
             "behind it that is much brighter or darker than the rim, or turn the camera so that spokes don't "
@@ -113,6 +129,16 @@ def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
         )
     # A spoke or decal at the edge may hide it for some frames, which aren't those to be shown.
     return np.flatnonzero(near & (off <= np.median(off[near]))) * every
+
+
+def _stays(followed_px: FloatArray, moves_px: FloatArray) -> bool:
+    """Whether what is followed (n,) moves clearly less than the rim as a whole (n,): spokes that pass lie where they lay."""
+    leap = np.abs(moves_px - median_filter(moves_px, 3, mode="nearest")) > LEAP_PX
+    seen = np.isfinite(followed_px) & ~leap
+    if not seen.any():
+        return False
+    followed, moves = (one[seen] - one[seen].mean() for one in (followed_px, moves_px))
+    return bool(moves.std() > CLEAR_MOVES_PX and followed @ moves < LEAST_WITH * float(moves @ moves))
 
 
 def _rival_notes(apart_px: FloatArray) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from rimgauge.capture.aim_facing import find_facings
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_pointer import End, find_ends
 from rimgauge.capture.aim_rim import Course, find_course
-from rimgauge.capture.aim_trial import _check_tip, _with_the_rim
+from rimgauge.capture.aim_trial import _tip_off, _with_the_rim
 from rimgauge.capture.pointer import find_tip
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import NotTrustworthy, PointerNotSeen, RimNotSeen
@@ -182,10 +182,10 @@ def test_a_dark_pointer_before_a_dark_hub_counts_by_its_share_of_the_brightness(
 def test_a_tip_that_is_followed_elsewhere_than_it_was_found_is_refused():
     facing = find_facings(film([BAR]), None, None)[0]
     tip = np.array([in_picture(facing)])
-    _check_tip(facing, tip, 1.0)
+    assert _tip_off(facing, tip, 1.0) == pytest.approx(0.0, abs=0.01)
     for off in ((-4.0, 0.0), (0.0, 15.0)):
         with pytest.raises(PointerNotSeen, match="hardly stands out"):
-            _check_tip(facing, tip + off, 1.0)
+            _tip_off(facing, tip + off, 1.0)
 
 
 def test_an_edge_that_is_seen_in_none_of_the_frames_compared_is_no_number_of_pixels_away():

@@ -89,7 +89,7 @@ def test_a_coloured_mark_tells_the_way_and_not_a_decal_longer_than_the_picture()
 )
 def test_a_faint_edge_outlines_the_rim_only_by_itself(faint_u, first_u):
     edges_u, steps = np.array([faint_u, 100.0, 140.0]), np.array([-1.4, 4.9, -17.7])
-    course = Course(None, 0.0, 0.0, 1.0, edges_u, steps, np.zeros(1), 1)
+    course = Course(None, 0.0, 0.0, 1.0, edges_u, steps, np.zeros(1), 1, np.zeros(1))
     assert course.outlines == (first_u, 140.0)
 
 
@@ -114,7 +114,9 @@ def test_a_faint_edge_outlines_the_rim_only_if_it_moves_as_the_rim_does(moves_px
     ("steps", "thin"), [((15.9, -20.7), True), ((2.3, -8.3), False)], ids=["spoke", "lip"]
 )
 def test_a_shining_lip_is_no_spoke(steps, thin):
-    course = Course(None, 0.0, 0.0, 1.0, np.array([142.0, 150.0]), np.array(steps), np.zeros(1), 1)
+    course = Course(
+        None, 0.0, 0.0, 1.0, np.array([142.0, 150.0]), np.array(steps), np.zeros(1), 1, np.zeros(1)
+    )
     assert course.is_thin == thin
 
 
