@@ -27,6 +27,7 @@ from rimgauge.records import (
     worse_of,
 )
 from rimgauge.signal import (
+    REPEATED_PX,
     camera_advice,
     check_at_rest,
     corrected_notes,
@@ -84,6 +85,7 @@ def reckon(
     created: str,
     source: Source,
     other: SideRunout | None = None,
+    repeated_px: float = REPEATED_PX,
 ) -> Runout:
     """Work the runout out from what was seen; raises what `see` does.
 
@@ -93,9 +95,10 @@ def reckon(
     tolerance_mm : of the total runout, which the verdict is given against.
     created, source : what the record says of when and from what it was made.
     other : the other direction of the same wheel in the same state, whose share in this view is taken off.
+    repeated_px : what every turn shows alike beyond what the gaps' errors tell [px]; older programs took another.
 
     """
-    results = _each_side(seen, turning, view, wheel, other)
+    results = _each_side(seen, turning, view, wheel, other, repeated_px)
     sides = tuple(side for side, _ in results)
     worse = worse_of(sides)
     total, budget = worse.total_runout, results[sides.index(worse)][1]
@@ -134,7 +137,12 @@ def _frame_values(seen: GapTrack, turning: Turning, scale: Scale) -> FrameValues
 
 
 def _each_side(
-    seen: GapTrack, turning: Turning, view: View, wheel: WheelInView, other: SideRunout | None
+    seen: GapTrack,
+    turning: Turning,
+    view: View,
+    wheel: WheelInView,
+    other: SideRunout | None,
+    repeated_px: float,
 ) -> list[tuple[SideRunout, tuple[BudgetLine, ...]]]:
     """Runout of each side that was seen, with what makes it unsure."""
     scale = known_scale(view)
@@ -150,6 +158,7 @@ def _each_side(
             lens_share=lens_share(view, edge),
             far_lip=far_lip(view),
             lost=seen.lost,
+            repeated_px=repeated_px,
         )
         for side, edge in zip(seen.sides, view.edges, strict=True)
     ]

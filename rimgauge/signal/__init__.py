@@ -8,7 +8,14 @@ from rimgauge.signal.evidence import Layout, look_period_deg
 from rimgauge.signal.findings import axle_first, findings
 from rimgauge.signal.laid_out import laid_out, mark_to_pointer_deg, where_read
 from rimgauge.signal.live_place import LivePlace, Path
-from rimgauge.signal.runout import RunoutSoFar, runout_so_far, share_seen, side_runout
+from rimgauge.signal.runout import (
+    REPEATED_PX,
+    REPEATED_PX_BEFORE,
+    RunoutSoFar,
+    runout_so_far,
+    share_seen,
+    side_runout,
+)
 from rimgauge.signal.standing import camera_advice, corrected_notes, far_lip
 from rimgauge.signal.tagged import Tagged, tag_likelihood
 from rimgauge.signal.turning import find_turning

@@ -35,6 +35,8 @@ LEAST_USED_SHARE = 0.5
 REPEATED_PX = 0.02
 """What pixels, a codec's blocks and the length of rim that is looked at do to a gap in every turn alike, and neither rows nor
 profiles show (chosen by 117 drawn wheels; on 25 others 91 % of spokes lay within two standard uncertainties, without it 87)."""
+REPEATED_PX_BEFORE = 0.0
+"""What older programs took for it, by which their measurements are worked out again."""
 MOST_UNSEEN_DEG = 15.0
 """About the shortest bend that a rim with many spokes can make: across a wider gap its curve is anybody's guess."""
 
@@ -51,6 +53,7 @@ def side_runout(
     lens_share: float = 0.0,
     far_lip: float | None = None,
     lost: Sequence[str] = (),
+    repeated_px: float = REPEATED_PX,
 ) -> tuple[SideRunout, tuple[BudgetLine, ...]]:
     """Runout of one side. + is toward the wheel's right, or outward.
 
@@ -65,6 +68,7 @@ def side_runout(
     lens_share : what a lens that wasn't calibrated does, as a share of the reading.
     far_lip : how likely it is the rim's farther lip that is seen, None in a lateral view.
     lost : why each of the n frames gave no gap, "" where it did; empty where nobody knows.
+    repeated_px : what every turn shows alike beyond what the gaps' errors tell [px].
 
     Raises
     ------
@@ -77,7 +81,7 @@ def side_runout(
     _check_enough(good, turning, lost)
     fit = _curve(track, turning, good, scale, other, most=max(4, int(ORDER_PER_SPOKE * len(spoke_angle_deg))))
     total_mm, repeatability_mm = _total(fit, rng)
-    hidden_mm = _hidden(fit, track.standard_error_px[good], scale.mm_per_px)
+    hidden_mm = _hidden(fit, track.standard_error_px[good] * scale.mm_per_px, repeated_px * scale.mm_per_px)
     budget = total_budget(
         total_mm,
         scale,
@@ -204,14 +208,14 @@ def _total(fit: HarmonicFit, rng: np.random.Generator) -> tuple[float, float]:
     return total, math.hypot(float(totals.std()), total - float(np.ptp(fit(CURVE_DEG))))
 
 
-def _hidden(fit: HarmonicFit, errors_px: FloatArray, mm_per_px: float) -> float:
-    """What errors of single gaps (n,) do to the curve at one place beyond what the residuals show [mm].
+def _hidden(fit: HarmonicFit, errors_mm: FloatArray, repeated_mm: float) -> float:
+    """What errors of single gaps (n,) [mm] do to the curve at one place beyond what the residuals show, and what pixels do.
 
     Texture and decals pass the pointer alike in every turn: what they do to the edge's place repeats and leaves no
     residual. It enters at each spoke, and at the places of max and min together (√2, derived).
     """
-    stated_mm = float(np.median(errors_px)) * mm_per_px
-    return math.hypot(math.sqrt(max(stated_mm**2 - fit.noise**2, 0.0)), REPEATED_PX * mm_per_px)
+    unseen_mm = math.sqrt(max(float(np.median(errors_mm)) ** 2 - fit.noise**2, 0.0))
+    return math.hypot(unseen_mm, repeated_mm)
 
 
 def _angle_part(fit: HarmonicFit, turning: Turning, good: BoolArray) -> float:

@@ -2,6 +2,7 @@
 
 import json
 import random
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -262,6 +263,26 @@ def test_a_measurement_of_an_older_program_comes_out_the_same_and_a_forged_one_d
     assert [each.field for each in check_pass(job.folder / "pass-01.json")[0].differences] == [
         "sides[0].spokes[7].runout_mm"
     ]
+
+
+def test_a_measurement_of_before_pixels_counted_comes_out_the_same_and_a_forged_one_does_not(
+    tmp_path: Path,
+) -> None:
+    """Written by the program as it was at ad29519: of what every turn shows alike it had all but 0.02 of a pixel."""
+    older = Path(__file__).with_name("pass_of_an_older_program.json")
+    (check,) = check_pass(older)
+    assert (check.same, check.older) == (True, False)
+    for path, value in (
+        ("sides/0/repeated_error_mm", 0.0),
+        ("sides/0/spokes/7/standard_uncertainty_mm", 0.001),
+        ("total_runout_mm/expanded_uncertainty", 0.001),
+    ):
+        fields = json.loads(older.read_text(encoding="utf-8"))
+        _set(path, value)(fields)
+        forged = tmp_path / "pass.json"
+        forged.write_text(json.dumps(fields), encoding="utf-8")
+        differ = [each.field for each in check_pass(forged)[0].differences]
+        assert [re.sub(r"\[(\d+)\]", r"/\1", field).replace(".", "/") for field in differ] == [path]
 
 
 def test_spokes_surer_than_they_come_out_are_found_where_all_is_recorded(job: Job) -> None:
