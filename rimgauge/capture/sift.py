@@ -37,9 +37,9 @@ def check_clear(side: Side, seen: Sightings) -> None:
     if usual_px > MOST_USUAL_PX:
         which = "" if side == "outer" else f" on the {side} side"
         raise NotTrustworthy(
-            f"what is followed{which} isn't clear enough for the rim's edge (±{usual_px:.1f} pixels): a hub or spokes stand "
-            "close behind it just at the pointer; put something plain behind the gap, turn the camera a little, or "
-            "aim again with --rim-at x,y on the rim's edge"
+            f"what is followed{which} isn't clear enough for the rim's edge (±{usual_px:.1f} pixels): the picture is "
+            "blurred or dark, or a hub or spokes stand close behind the edge just at the pointer; focus, add light, put "
+            "something plain behind the gap, turn the camera a little, or aim again with --rim-at x,y on the rim's edge"
         )
 
 

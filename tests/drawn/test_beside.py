@@ -44,5 +44,7 @@ def _followed(error_px: float, white_error_px: float) -> Sightings:
 
 def test_what_is_far_less_clear_than_an_edge_is_refused_and_white_frames_do_not_count() -> None:
     check_clear("left", _followed(0.1, 0.9))
-    with pytest.raises(NotTrustworthy, match=r"on the left side isn't clear enough .* --rim-at"):
+    with pytest.raises(
+        NotTrustworthy, match=r"on the left side isn't clear enough .* blurred or dark.* add light.* --rim-at"
+    ):
         check_clear("left", _followed(0.4, 0.05))
