@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from rimgauge.capture import beside
 from rimgauge.capture.follower import Sightings
 from rimgauge.capture.sift import check_clear
 from rimgauge.capture.tracker import places_in
@@ -48,3 +51,32 @@ def test_what_is_far_less_clear_than_an_edge_is_refused_and_white_frames_do_not_
         NotTrustworthy, match=r"on the left side isn't clear enough .* blurred or dark.* add light.* --rim-at"
     ):
         check_clear("left", _followed(0.4, 0.05))
+
+
+@pytest.mark.parametrize(
+    ("near_px", "beside_px", "apart_px", "taken"),
+    [
+        (0.10, 0.07, 0.5, "beside"),
+        (0.10, 0.08, 0.5, "box"),  # not surer by a quarter
+        (0.60, 0.30, 0.5, "box"),  # surer, yet no edge is so unsure
+        (0.10, 0.07, 0.2, "box"),  # both tell the same
+        (0.03, 0.01, 0.5, "box"),  # sure enough where it is
+    ],
+)
+def test_rows_beside_are_followed_only_where_they_are_surer_and_tell_otherwise(
+    monkeypatch, near_px, beside_px, apart_px, taken
+) -> None:
+    sways = np.tile([-1.0, 1.0], 20)  # a standard deviation of one
+
+    class Follower:
+        def __init__(self, view, edge, place, cut, rows=None) -> None:
+            self.where = "box" if rows is None else "beside"
+            self.usual_error_px = near_px if rows is None else beside_px
+            place_px = 100.0 + (0.0 if rows is None else 5.0 + apart_px * sways)
+            self.sample = SimpleNamespace(quality=np.ones(40), place_px=np.broadcast_to(place_px, 40))
+
+    monkeypatch.setattr(beside, "EdgeFollower", Follower)
+    view = lateral_view()
+    place = places_in(view)[0]
+    cut = place.cut([np.zeros((360, 640, 3), dtype=np.uint8)])
+    assert beside.surest_follower(view, view.edges[0], place, cut).where == taken

@@ -1,9 +1,12 @@
 """The scale's picture taken by the camera itself, here a phone's stream: nobody needs another program to save one."""
 
+import contextlib
 import json
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from phone import Phone, part
 
@@ -91,6 +94,16 @@ def test_what_comes_after_aiming_by_an_address_keeps_user_and_password_to_the_pe
     assert "secret" not in told.out + told.err
 
 
+class Frames(list):
+    """A camera's frames, as far as a still asks for them."""
+
+    kind = "camera"
+
+    def __init__(self, name, frames):
+        super().__init__(frames)
+        self.name = name
+
+
 def _by_phone(sheet, *words):
     with Phone(shows(sheet)) as phone:
         run(["scale", "--checkerboard", phone.address, *SQUARES, *words])
@@ -137,3 +150,26 @@ def test_a_persons_own_file_is_neither_written_over_nor_taken_away(job, capsys, 
     _by_phone(sheet, "--view", "view.json")
     assert "kept as" not in capsys.readouterr().out
     assert (tmp_path / "drawn" / "view-scale.jpg").read_bytes() == b"own"
+
+
+def test_a_file_named_like_a_camera_is_that_file(job):
+    made, sheet = job
+    assert scale_picture.is_live("0")
+    (made.folder / "0").write_bytes(sheet)
+    assert not scale_picture.is_live("0")
+    assert scale_picture.still("0").file == Path("0")
+
+
+def test_the_picture_is_taken_once_the_camera_had_its_time_to_settle(monkeypatch):
+    @contextlib.contextmanager
+    def camera(name):
+        seen = [  # a camera's clock starts anywhere
+            SimpleNamespace(time_s=100.0 + at_s, image=np.full((2, 2, 3), number, np.uint8))
+            for number, at_s in enumerate([0.0, 1.0, 2.9, 3.0, 3.5])
+        ]
+        yield Frames(name, seen)
+
+    monkeypatch.setattr("rimgauge.capture.open_source", camera)
+    taken = scale_picture.still("0")
+    assert (taken.name, taken.file) == ("camera 0", None)
+    assert taken.image[0, 0, 0] == 3
