@@ -65,8 +65,8 @@ def with_scale(view: View, path: Path) -> View:
     if view.scale is None:
         raise ScaleMissing(
             f"{shown(path)}: this view has no scale yet; take a picture of the printed sheet where the rim's edge is and run "
-            f"rimgauge scale --view {quoted(Path(shown(path)))} --checkerboard sheet.jpg --square-mm 5 (or give a card or a coin, see "
-            "rimgauge scale --help)"
+            f"rimgauge scale --view {quoted(Path(shown(path)))} --checkerboard sheet.jpg --square-mm 5 (a camera's "
+            "number in place of sheet.jpg lets it take the picture; or give a card or a coin, see rimgauge scale --help)"
         )
     return view
 

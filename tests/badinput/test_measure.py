@@ -217,6 +217,7 @@ def test_a_view_without_a_scale_is_named_with_what_to_type(
     assert code == 1
     assert f"{view}: this view has no scale yet" in said
     assert f"rimgauge scale --view {view} --checkerboard sheet.jpg" in said
+    assert "a camera's number in place of sheet.jpg" in said
     monkeypatch.chdir(view.parent)
     _, said = stopped([command, few, "--view", view, "--spokes", "28"], capsys)
     assert "view.json: this view has no scale yet" in said, "as short as it can be typed"
