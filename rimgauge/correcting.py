@@ -104,7 +104,7 @@ def correct(
         round_number=round_number,
         earlier=believable(answer, rounds, readings),
         known=Known(
-            stop=turned_back or _finer_than_told(measured, wheel),
+            stop=turned_back or _finer_than_told(measured, readings, wheel),
             axle=_of_the_axle(measured),
             unseen=frozenset({*unseen, *_over_before(wheel, rounds, readings)}),
         ),
@@ -113,27 +113,51 @@ def correct(
     return replace(plan, notes=(*learnt, *plan.notes), see_to_first=first)
 
 
-def _finer_than_told(measured: Sequence[Runout], wheel: Wheel) -> str | None:
-    """Say why to stop where a tolerance is finer than what was measured tells; None where another direction is out.
+def _finer_than_told(measured: Sequence[Runout], readings: Readings, wheel: Wheel) -> str | None:
+    """Say why to stop where a tolerance is finer than what was measured tells; None where anything else is out.
 
-    A reading whose uncertainty is as large as the tolerance is never shown to be within it, whatever is turned.
+    A reading whose uncertainty is as large as the tolerance is never shown to be within it, whatever is turned; one that is
+    larger than its uncertainty is worth mending all the same.
     """
+    if _out_beside(measured, readings, wheel):
+        return None
     too_fine = None
     for runout in measured:
-        total = runout.total_runout
-        tolerance_mm = (
-            wheel.tolerance.lateral_mm if runout.direction == "lateral" else wheel.tolerance.radial_mm
-        )
-        if total.expanded_uncertainty >= tolerance_mm >= total.value - total.expanded_uncertainty:
+        total, tolerance_mm = runout.total_runout, _tolerance_mm(wheel, runout.direction)
+        if total.expanded_uncertainty >= max(tolerance_mm, total.value):
             too_fine = (
-                f"{runout.direction} runout reads {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm: whether it is over "
-                f"the tolerance of {tolerance_mm:g} mm can't be told, and nothing as unsure as that could be shown to be "
-                "within it. Turns would follow the errors of the measurement. Measure more surely (`rimgauge measure` says "
-                "what would help), or write a tolerance that can be told into wheel.toml."
+                f"{runout.direction} runout reads {total.value:.2f} ± {total.expanded_uncertainty:.2f} mm, no more than it is "
+                f"unsure by: whether it is over the tolerance of {tolerance_mm:g} mm can't be told, and nothing as unsure as "
+                "that could be shown to be within it. Measure more surely (`rimgauge measure` says what would help), or write "
+                "a tolerance that can be told into wheel.toml."
             )
         elif total.value > tolerance_mm:
             return None
     return too_fine
+
+
+def _tolerance_mm(wheel: Wheel, direction: Direction) -> float:
+    return wheel.tolerance.lateral_mm if direction == "lateral" else wheel.tolerance.radial_mm
+
+
+def _out_beside(measured: Sequence[Runout], readings: Readings, wheel: Wheel) -> bool:
+    """Whether the rim is off the middle, or out in a direction that was typed in and not measured."""
+    by_hand: tuple[tuple[Direction, FloatArray], ...] = (
+        ("lateral", readings.lateral_mm),
+        ("radial", readings.radial_mm),
+    )
+    measured_ones = {runout.direction for runout in measured}
+    for direction, values_mm in by_hand:
+        read_mm = values_mm[np.isfinite(values_mm)]
+        if direction == "lateral" and readings.centred and abs(read_mm.mean()) > wheel.tolerance.dish_mm:
+            return True
+        if (
+            direction not in measured_ones
+            and len(read_mm)
+            and np.ptp(read_mm) > _tolerance_mm(wheel, direction)
+        ):
+            return True
+    return False
 
 
 def _see_to_first(plan: Plan, wheel: Wheel, last: Round | None, readings: Readings) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from plan_bench import COMMON, a_pass, run_plan, write_readings
 from wheels import out_of_true, turns_of
 
 from rimgauge.cli.plan import command
+from rimgauge.correcting import correct
 from rimgauge.errors import BadInput
 from rimgauge.job import keep_pass, plans, read_plan, verify_job, write_pass
 
@@ -151,19 +152,45 @@ def test_a_plan_asked_for_again_with_nothing_new_is_kept_once(planned_job):
 
 @pytest.mark.parametrize(
     ("lateral_mm", "radial_mm", "stops"),
-    [(0.035, None, True), (0.035, 0.05, True), (0.035, 0.8, False), (1.0, None, False)],
+    [
+        (0.018, None, True),
+        (0.018, 0.05, True),
+        (0.018, 0.8, False),
+        (0.03, None, False),
+        (1.0, None, False),
+    ],
 )
 def test_a_tolerance_finer_than_the_measurement_tells_makes_no_turns(
     wheel, job, lateral_mm, radial_mm, stops
 ):
-    """Laterally 0.02 mm are wanted, read with ± 0.02 mm: what is far out, or out radially, is planned all the same."""
+    """Laterally 0.015 mm are wanted, read with ± 0.02 mm: what is larger than that, or out radially, is planned all the same."""
     text = job.wheel.read_text(encoding="utf-8")
-    job.wheel.write_text(text.replace("# lateral_mm = 0.5 ", "lateral_mm = 0.02 "), encoding="utf-8")
-    assert "\nlateral_mm = 0.02 " in job.wheel.read_text(encoding="utf-8")
+    job.wheel.write_text(text.replace("# lateral_mm = 0.5 ", "lateral_mm = 0.015 "), encoding="utf-8")
+    assert "\nlateral_mm = 0.015 " in job.wheel.read_text(encoding="utf-8")
     out = out_of_true(wheel, 28001, lateral_mm=1.0)
     keep_pass(job, a_pass("lateral", lateral_mm * out.lateral_mm / np.ptp(out.lateral_mm), wheel))
     if radial_mm is not None:
         keep_pass(job, a_pass("radial", radial_mm * out.radial_mm / np.ptp(out.radial_mm), wheel))
     CliRunner().invoke(command, ["--checked", "rim", "--checked", "axle", "--checked", "spokes"])
     refused = read_plan(plans(job)[-1]).refused
-    assert ("whether it is over the tolerance of 0.02 mm can't be told" in (refused or "")) == stops
+    assert ("whether it is over the tolerance of 0.015 mm can't be told" in (refused or "")) == stops
+
+
+@pytest.mark.parametrize("also_out", ["nothing", "dish", "radial"])
+def test_a_reading_that_is_too_unsure_stops_no_plan_that_is_needed_beside_it(wheel, also_out):
+    """Laterally 0.5 ± 0.6 mm is read where 0.3 mm are wanted; the rim is 3 mm off the middle, or 2 mm out radially as typed."""
+    wheel = replace(wheel, tolerance=replace(wheel.tolerance, lateral_mm=0.3))
+    out = out_of_true(wheel, 28001, lateral_mm=1.0)
+    lateral_mm = 0.5 * out.lateral_mm / np.ptp(out.lateral_mm)
+    lateral_mm -= lateral_mm.mean()
+    measured = a_pass("lateral", lateral_mm, wheel)
+    unsure = replace(measured, total_runout=replace(measured.total_runout, expanded_uncertainty=0.6))
+    readings = replace(
+        out,
+        lateral_mm=lateral_mm + (3.0 if also_out == "dish" else 0.0),
+        radial_mm=(2.0 if also_out == "radial" else 0.2) * out.radial_mm / np.ptp(out.radial_mm),
+        centred=True,
+    )
+    plan = correct(readings, wheel, measured=(unsure,))
+    assert ("can't be told" in (plan.refused or "")) == (also_out == "nothing")
+    assert bool(plan.corrections) == (also_out != "nothing")
