@@ -203,7 +203,8 @@ def _ask_how_it_stands(runout: Runout, job: Job) -> None:
     faces = f", its {sides[0]} side, {DRIVE[sides[0]]}, toward the pointer" if len(sides) == 1 else ""
     words = (
         f"This is the first {runout.direction} measurement here, so look: does the wheel stand as when you aimed{faces}? Put "
-        "in the other way round, its spokes would be numbered backward, which is noticed from the second measurement on."
+        "in the other way round, its spokes would be numbered backward. If it stays so, nothing will tell, and a plan would "
+        "turn the wrong nipples; only a wheel turned round later is noticed."
     )
     click.echo(folded(words))
 

@@ -99,6 +99,7 @@ def test_the_first_measurement_of_a_direction_asks_how_the_wheel_stands(job, cap
         _ask_how_it_stands(seen(turned=False, seed=seed, direction=direction), job)
         said.append(" ".join(capsys.readouterr().out.split()))
     assert "does the wheel stand as when you aimed" in said[0]
+    assert "If it stays so, nothing will tell" in said[0]
     assert ("its right side, where the drive is, toward the pointer?" in said[0]) == (direction == "lateral")
     assert said[1] == ""
 
