@@ -12,21 +12,30 @@ LOOSE_SHARE = 0.5
 """A side whose mean tension is under this share of what it shall be is far too loose (our judgement)."""
 UNEVEN_SHARE = 0.1
 """By so much a spoke may be tighter than what is expected of it, where none was read (common practice)."""
-CAUTIONS = (
+_COMES_FIRST = (
     "The limits of the wheel's and the rim's maker, local rules and a qualified mechanic come before this"
-    " plan. If in doubt, or if the wheel has been in a crash, let a mechanic look at it.",
+    " plan. If in doubt, or if the wheel has been in a crash, let a mechanic look at it."
+)
+_LOOK_FOR_DAMAGE = (
+    "First look for cracks around the spoke holes, a dented rim, damaged spokes or hub flanges: if you "
+    "find one, stop, a plan can't mend it."
+)
+_BEFORE_RIDING = (
+    "Before riding: measure again, check that the brakes and the tyre clear the rim and the frame, and "
+    "spin the wheel by hand."
+)
+CAUTIONS = (
+    _COMES_FIRST,
     "Spokes under tension can break and fly: wear eye protection, and let the air out of the tyre (take "
     "tyre and rim tape off where the nipples sit under them).",
-    "First look for cracks around the spoke holes, a dented rim, damaged spokes or hub flanges: if you "
-    "find one, stop, a plan can't mend it.",
+    _LOOK_FOR_DAMAGE,
     "A nipple must move freely in rim and spoke, with a key that fits: a drop of oil helps. Don't force a"
     " seized one; it wants a mechanic or a new nipple.",
     "Spokes wind up: turn a little past the mark and back again, hold flat spokes still, and when all is "
     "done press spokes together in pairs by hand, all round the wheel, then measure again.",
-    "Before riding: measure again, check that the brakes and the tyre clear the rim and the frame, and "
-    "spin the wheel by hand.",
+    _BEFORE_RIDING,
 )
-LET_BE = (CAUTIONS[0], CAUTIONS[2], CAUTIONS[5])
+LET_BE = (_COMES_FIRST, _LOOK_FOR_DAMAGE, _BEFORE_RIDING)
 """Those of a wheel that needs no turns: how to turn is no matter then."""
 ASSUMED_TENSION = (
     "Pluck or squeeze the spokes as you go, and stop if one is much tighter or looser than its neighbours on the "
