@@ -154,8 +154,8 @@ def _request(address: str) -> urllib.request.Request:
     return request
 
 
-def without_login(address: str) -> str:
-    """Address as it may be shown and kept: without name and password.
+def without_secrets(address: str) -> str:
+    """Address as it may be shown and kept: without user, password and query, in which keys are handed over too.
 
     Raises
     ------
@@ -164,4 +164,4 @@ def without_login(address: str) -> str:
 
     """
     split = urlsplit(address)
-    return urlunsplit(split._replace(netloc=split.netloc.rpartition("@")[2]))
+    return urlunsplit(split._replace(netloc=split.netloc.rpartition("@")[2], query="", fragment=""))

@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 
 from rimgauge.capture.frame import Frame, FrameSource, Picture, as_colour
-from rimgauge.capture.http_stream import JPEG_BEGIN, JPEG_END, MjpegLine, NoMjpeg, without_login
+from rimgauge.capture.http_stream import JPEG_BEGIN, JPEG_END, MjpegLine, NoMjpeg, without_secrets
 from rimgauge.capture.live_source import Line, LiveSource, OpenCvLine
 from rimgauge.errors import BadFile, FrameTrouble
 
@@ -267,7 +267,7 @@ def open_source(name: str, *, fps: float = 30.0) -> FrameSource:
         return LiveSource("camera", name, lambda: OpenCvLine(int(name)), NO_CAMERA)
     if name.lower().startswith(("http://", "https://", "rtsp://")):
         try:
-            shown = without_login(name)
+            shown = without_secrets(name)
         except ValueError:
             raise FrameTrouble(
                 name,

@@ -126,15 +126,18 @@ def command(
 
 
 def _next_step(source: str, which: str) -> None:
-    """Say that the scale comes next, and how; an address is shown without the user and password typed with it."""
-    from rimgauge.capture.http_stream import without_login
+    """Say that the scale comes next, and how; an address is shown without what may be secret in it."""
+    from rimgauge.capture.http_stream import without_secrets
 
     words, picture = "take a picture of it.", "sheet.jpg"
     if is_live(source):
-        address = without_login(source)
+        address = without_secrets(source)
         words, picture = "let the camera take a picture of it.", shlex.quote(address)
         if address != source:
-            words = words[:-1] + " (the address here lacks its user and password: type them too)."
+            words = (
+                words[:-1]
+                + " (the address here lacks its user, password and what follows a question mark: type them too)."
+            )
     next_step(
         f"if the picture is right, hold the printed sheet where the rim's edge is and {words}",
         f"rimgauge scale --checkerboard {picture} --square-mm 5 {which}",

@@ -300,10 +300,7 @@ def _measure(
 
 
 def source_name(source: str) -> str:
-    """Name a source in the record: of a path its last part, of an address no user and no password."""
-    from urllib.parse import urlsplit
+    """Name a source in the record: of a path its last part, of an address nothing that may be secret."""
+    from rimgauge.capture.http_stream import without_secrets
 
-    if "://" not in source:
-        return Path(source).name
-    parts = urlsplit(source)
-    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}{parts.path}"
+    return without_secrets(source) if "://" in source else Path(source).name

@@ -86,7 +86,7 @@ def test_what_comes_after_aiming_by_an_address_keeps_user_and_password_to_the_pe
 
     monkeypatch.chdir(create_job(tmp_path / "job", spokes=28).folder)
     with Phone(film) as phone:
-        login = phone.address.replace("//", "//an:secret@")
+        login = phone.address.replace("//", "//an:secret@") + "?key=secret"
         run(["aim", login, "--direction", "lateral"])
     told = capsys.readouterr()
     assert f"--checkerboard {phone.address} --square-mm 5" in told.out

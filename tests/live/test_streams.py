@@ -192,7 +192,7 @@ def test_times_rise_even_over_a_reconnection():
 
 def test_name_and_password_are_sent_but_not_shown():
     with Phone(sends(20)) as phone:
-        address = phone.address.replace("http://", "http://an%20na:se%3Acret@")
+        address = phone.address.replace("http://", "http://an%20na:se%3Acret@") + "?key=hidden"
         with open_source(address) as source:
             levels_of(source, 1)
         assert source.name == phone.address
