@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rimgauge.errors import BadInput
-from rimgauge.records import FloatArray, Measured, Runout, SideRunout, record
+from rimgauge.records import Direction, FloatArray, Measured, Runout, SideRunout, record
 from rimgauge.signal.bending import LENS_LINE
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, coverage_factor
 
@@ -19,6 +19,8 @@ SHARED_LINES = (*GROWING_LINES, PLACE_LINE)
 """What a camera that wasn't moved does to both measurements alike."""
 CLEARLY_BETTER = 0.4
 """A curve laid otherwise fits clearly better if no more than that share of the misfit is left (a judgement)."""
+BETTER_IN_PART = 0.35
+"""The same where any share will do, which fits more by chance (0.4 took up to 0.4 % of sound wheels for turned round)."""
 PARTS_IN_SIX = 6.0
 """A process of standard deviation s spreads over 6 s, which is set beside the tolerance (common practice)."""
 DIFFER_FACTOR = 1.959964 * math.sqrt(2.0)
@@ -125,7 +127,7 @@ def _change(one: SideRunout, two: SideRunout, before: Runout, after: Runout, sha
                 np.full_like(side.spoke_mm, _place_mm(runout)),
             ]
     change_mm = two.total_runout.value - one.total_runout.value
-    other_way_round = _other_way_round(one.spoke_mm, two.spoke_mm)
+    other_way_round = _other_way_round(one.spoke_mm, two.spoke_mm, before.direction)
     return SideChange(
         side=one.side,
         before_mm=one.spoke_mm,
@@ -175,36 +177,51 @@ def _shared(before: Runout, after: Runout) -> bool:
 
 def _shifted(before_mm: FloatArray, after_mm: FloatArray) -> int:
     """By how many spokes `after` must be turned back to fit `before` clearly better than as it is; else 0."""
-    misfit = _misfits(before_mm, after_mm, range(len(before_mm)))
+    misfit = _unlike(before_mm, _turned(after_mm, range(len(before_mm))))
     best = int(np.argmin(misfit))
     if misfit[best] > CLEARLY_BETTER * misfit[0]:
         return 0
     return best if best <= len(before_mm) // 2 else best - len(before_mm)
 
 
-def _other_way_round(before_mm: FloatArray, after_mm: FloatArray) -> bool:
+def _other_way_round(before_mm: FloatArray, after_mm: FloatArray, direction: Direction) -> bool:
     """Whether `after`, counted the other way round from the mark, fits `before` clearly better than turned anyhow.
 
     So does a wheel that was turned round in the stand, which shows the pointer its other side: of a runout to the side
-    the sign is the other one then too (p₂(θ) = −p₁(−θ), derived).
+    the sign is the other one then too (p₂(θ) = −p₁(−θ), derived). Part of the runout may have been mended since: then
+    any share of `before` will do, but only of this sign. Turned by parts of a spoke's spacing, a wave meets another of its kind
+    wherever they stand, and isn't taken for one turned round.
     """
-    turned = _unlike(before_mm, after_mm, range(len(before_mm)))
     near_mark = range(-1, 2)  # spoke 1 stands half a spacing after the mark, or at it
-    back = [_unlike(before_mm, sign * after_mm[::-1], near_mark).min() for sign in (1.0, -1.0)]
-    return bool(min(back) < CLEARLY_BETTER * turned.min())
+    back = {sign: _turned(sign * after_mm[::-1], near_mark) for sign in (1.0, -1.0)}
+    as_large = min(_unlike(before_mm, each).min() for each in back.values())
+    if as_large < CLEARLY_BETTER * _unlike(before_mm, _turned_finely(after_mm, 2 * len(after_mm))).min():
+        return True
+    in_part = _unlike(before_mm, back[-1.0 if direction == "lateral" else 1.0], any_share=True).min()
+    anyhow = _unlike(before_mm, _turned_finely(after_mm, 720), any_share=True).min()
+    return bool(in_part < BETTER_IN_PART * anyhow)
 
 
-def _unlike(before_mm: FloatArray, after_mm: FloatArray, spokes: range) -> FloatArray:
-    """How far `after`, turned back by so many spokes, differs from any share of `before` (sd), as of one mended in part."""
+def _turned(values: FloatArray, spokes: range) -> FloatArray:
+    """Turn values (s,) back by each of k numbers of spokes: (k, s)."""
+    return np.array([np.roll(values, -k) for k in spokes])
+
+
+def _turned_finely(values: FloatArray, steps: int) -> FloatArray:
+    """Turn values (s,) back by each of so many equal steps of a turn, by their waves: (steps, s)."""
+    waves = np.fft.rfft(values)
+    turn = np.arange(steps) / steps
+    ahead = np.exp(2j * np.pi * np.outer(turn, np.arange(len(waves))))
+    return np.asarray(np.fft.irfft(waves * ahead, len(values), axis=1))
+
+
+def _unlike(before_mm: FloatArray, turned_mm: FloatArray, *, any_share: bool = False) -> FloatArray:
+    """How far each of k curves (k, s) differs from `before` (s,), or from that share of it that it fits best (sd, means apart)."""
     about = before_mm - before_mm.mean()
-    turned = np.array([np.roll(after_mm - after_mm.mean(), -k) for k in spokes])
-    share = np.maximum(turned @ about / max(float(about @ about), np.finfo(float).tiny), 0.0)
-    return np.asarray(np.std(turned - share[:, None] * about, axis=1))
-
-
-def _misfits(before_mm: FloatArray, after_mm: FloatArray, spokes: range) -> FloatArray:
-    """How far `after` differs from `before` (sd, means apart) once it is turned back by so many spokes."""
-    return np.array([np.std(np.roll(after_mm, -k) - before_mm) for k in spokes])
+    if not any_share:
+        return np.asarray(np.std(turned_mm - about, axis=1))
+    share = np.maximum(turned_mm @ about / max(float(about @ about), np.finfo(float).tiny), 0.0)
+    return np.asarray(np.std(turned_mm - share[:, None] * about, axis=1))
 
 
 def study(passes: tuple[Runout, ...], tolerance_mm: float) -> Study:

@@ -7,7 +7,7 @@ from rimgauge.cli import run
 from rimgauge.cli.measure import _ask_how_it_stands, _next_step
 from rimgauge.cli.turned_round import turned_round
 from rimgauge.job import create_job, keep_pass, plans, read_plan
-from rimgauge.signal.compare import other_way_round
+from rimgauge.signal.compare import _other_way_round, other_way_round
 from tests.laws.simulated import simulated_pass, wave
 from tests.said import stopped
 
@@ -53,16 +53,42 @@ def test_each_measurement_of_a_wheel_left_turned_round_is_told_against_the_last_
 
 @pytest.mark.parametrize("left", [0.2, 0.5, 1.4])
 def test_one_is_told_too_where_the_runout_has_grown_or_is_mended_in_part(left):
-    """What is left of it, and some bends of another shape."""
+    """What is left of it, and some bends of another shape; the rim is far from its own mirror image."""
+
+    def once(degrees):
+        return wave(2, 0.5, 40.0)(degrees) + wave(3, 0.4, 20.0)(degrees) + wave(5, 0.3, 100.0)(degrees)
 
     def now(degrees):
-        return left * (bent(degrees) + wave(4, 0.04, 20.0)(degrees))
+        return left * (once(degrees) + wave(4, 0.04, 20.0)(degrees))
 
-    before = simulated_pass(bent, gaps_mm=(("right", 3.0),), seed=28901)
+    before = simulated_pass(once, gaps_mm=(("right", 3.0),), seed=28901)
     as_it_was = simulated_pass(now, gaps_mm=(("right", 3.0),), seed=28902)
     turned = simulated_pass(lambda degrees: -now(-np.asarray(degrees)), gaps_mm=(("right", 3.0),), seed=28903)
     assert other_way_round([before, as_it_was]) == {}
     assert other_way_round([before, turned]) == {1: 0}
+
+
+@pytest.mark.parametrize(("spokes", "waves"), [(12, 1), (12, 2), (12, 3), (16, 3), (24, 3)])
+def test_a_wheel_trued_to_the_same_kind_of_wave_is_not_taken_for_one(spokes, waves):
+    """0.8 mm before and 0.3 mm after, wherever the wave stands then."""
+    angle = np.radians((np.arange(spokes) + 0.5) * 360.0 / spokes)
+    noise_mm = np.random.default_rng(60404).normal(0.0, 0.003, (360, 2, spokes))
+    told = [
+        _other_way_round(
+            0.4 * np.cos(waves * angle - 0.3) + noise_mm[phase, 0],
+            0.15 * np.cos(waves * angle - np.radians(phase)) + noise_mm[phase, 1],
+            "lateral",
+        )
+        for phase in range(360)
+    ]
+    assert sum(told) == 0
+
+
+@pytest.mark.parametrize(("direction", "sign"), [("lateral", -1.0), ("radial", 1.0)])
+def test_what_is_left_of_it_must_be_of_the_sign_that_turning_round_gives_it(direction, sign):
+    before_mm = bent((np.arange(32) + 0.5) * 11.25)
+    assert _other_way_round(before_mm, 0.4 * sign * before_mm[::-1], direction)
+    assert not _other_way_round(before_mm, -0.4 * sign * before_mm[::-1], direction)
 
 
 def test_what_can_not_be_compared_is_passed_over():
