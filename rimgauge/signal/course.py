@@ -31,11 +31,6 @@ drawn films of even motion it was by 0.08 at most, with hands that stop and turn
 ABRUPT_TRIED, ABRUPT_HALFWAY = 4, 0.05
 """After so many rounds it is given up unless it is better by so much already: ten of those films were within 0.02 of
 their end by then, and one that ended 0.3 better had come 0.23 of the way."""
-EXPOSURES, USUAL_EXPOSURE = (0.125, 0.25, 0.5, 0.75, 1.0), 0.25
-"""How long a frame may be exposed, as shares of the time between two."""
-CLEARLY_SMEARED = 0.1
-"""In surprise, as of an abrupt course: of fifty drawn films, those in which it fell by more lost up to 0.27° of their error (95 %)
-or gained 0.02° at most."""
 SETTLED_DEG = 0.5
 COARSE_SHARES = (0.5, 0.75, 1.0)
 """Shortest waves of the look to begin with, as shares of the spokes' spacing."""
@@ -143,37 +138,8 @@ def _found(clues: _Clues, path_deg: FloatArray, *, sure: bool) -> Course:
     coarsest_deg = COARSE_SHARES[0] * clues.layout.spacing_deg
     near = (FIRST_ROUNDS_SURE, FINER_SURE)
     smooth = _fit(clues, path_deg, coarsest_deg, *near) if sure else _best_of_many(clues, path_deg)
-    clues, smooth = _exposed(clues, smooth, sure=sure)
     abrupt = _fit(clues, smooth.angle_deg, coarsest_deg, *near, beside=smooth)
     return abrupt if abrupt.surprise < smooth.surprise - ABRUPT_CLEARER else smooth
-
-
-def _exposed(clues: _Clues, course: Course, *, sure: bool) -> tuple[_Clues, Course]:
-    """What is known of how long frames were exposed, and the course that it leads to: as before unless that is clearly better.
-
-    Looks of a fast wheel are smeared along the angle. Along a course that took them for sharp ones the smear may not show; so
-    where the path wasn't sure a usual exposure is tried all the same. The new course must go where the old one did, as
-    settled, and is nowhere stated surer.
-    """
-    beat_s = float(np.median(np.diff(clues.beat_s)))
-    best, best_s = course.surprise, 0.0
-    for share in EXPOSURES:
-        surprise = replace(clues, exposure_s=share * beat_s).surprise(course.angle_deg)
-        if surprise >= best:
-            break
-        best, best_s = surprise, share * beat_s
-    if best > course.surprise - CLEARLY_SMEARED:
-        if sure:
-            return clues, course
-        best_s = USUAL_EXPOSURE * beat_s
-    exposed = replace(clues, exposure_s=best_s)
-    coarsest_deg = COARSE_SHARES[0] * clues.layout.spacing_deg
-    smeared = _fit(exposed, course.angle_deg, coarsest_deg, FIRST_ROUNDS_SURE, FINER_SURE)
-    near = np.max(np.abs(smeared.angle_deg - course.angle_deg)) < 0.5 * clues.layout.spacing_deg
-    settled = np.all(smeared.settled | ~course.settled)
-    if not (near and settled and smeared.surprise < course.surprise - CLEARLY_SMEARED):
-        return clues, course
-    return exposed, replace(smeared, spread_deg=np.maximum(smeared.spread_deg, course.spread_deg))
 
 
 def _best_of_many(clues: _Clues, path_deg: FloatArray) -> Course:
@@ -226,20 +192,6 @@ class _Clues:
     components: FloatArray
     beat_s: FloatArray
     rim: RimSeen | None = None
-    exposure_s: float = 0.0
-
-    def smear_deg(self, angle_deg: FloatArray) -> FloatArray | None:
-        """How far the wheel turned while each frame (n,) was exposed, along a course (n,); None if that isn't known."""
-        return self.exposure_s * np.abs(np.gradient(angle_deg, self.beat_s)) if self.exposure_s else None
-
-    def surprise(self, angle_deg: FloatArray) -> float:
-        """How much the spokes' looks surprise along a course (n,), as a Course's."""
-        return _mean_log(*self.foretold(angle_deg))
-
-    def foretold(self, angle_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """The looks that are foretold along a course (n,), as `foretold` returns them."""
-        period_deg = self.layout.look_period_deg
-        return foretold(self.components, angle_deg, period_deg, smear_deg=self.smear_deg(angle_deg))
 
     @property
     def late_s(self) -> FloatArray:
@@ -325,7 +277,7 @@ def _told(
 ) -> Course:
     """The course of values (n,) of a curve that was fitted to normal matrix (c, c) and right side (c,)."""
     mark_sd_deg = learnt.mark_sd_deg if clues.tags is None else 0.0
-    missed, whole = clues.foretold(values)
+    missed, whole = foretold(clues.components, values, clues.layout.look_period_deg)
     return Course(
         angle_deg=values,
         spread_deg=np.hypot(curve.spread(normal, right), mark_sd_deg),
@@ -341,7 +293,8 @@ def _told(
 
 def _promises(clues: _Clues, angle_deg: FloatArray, beside: Course) -> bool:
     """Tell whether angles (n,) that are half fitted already explain more than a course."""
-    return clues.surprise(angle_deg) < beside.surprise - ABRUPT_HALFWAY
+    surprise = _mean_log(*foretold(clues.components, angle_deg, clues.layout.look_period_deg))
+    return surprise < beside.surprise - ABRUPT_HALFWAY
 
 
 def _together(
@@ -373,8 +326,7 @@ def _together(
         right += toward
     if clues.components.shape[1]:
         waves_deg = (layout.look_period_deg, finest_deg)
-        smear_deg = clues.smear_deg(angle_deg)
-        says = spokes_say(clues.components, angle_deg, waves_deg, layout.spacing_deg, learnt.look, smear_deg)
+        says = spokes_say(clues.components, angle_deg, waves_deg, layout.spacing_deg, learnt.look)
         by_spokes, toward = says.of(curve)
         normal += by_spokes
         right += toward + by_spokes @ curve.nearest(angle_deg)

@@ -47,25 +47,15 @@ class Series:
 
 
 def waves(
-    angle_deg: FloatArray,
-    period_deg: float,
-    finest_deg: float = FINEST_DEG,
-    smear_deg: FloatArray | None = None,
+    angle_deg: FloatArray, period_deg: float, finest_deg: float = FINEST_DEG
 ) -> tuple[FloatArray, FloatArray]:
-    """Constant, cosines and sines (n, 1 + 2h) of the phase, down to a wavelength, and their slopes [1/deg].
-
-    smear_deg (n,): how far the wheel turned while each frame was exposed; the mean over so much of a wave is fainter.
-    """
+    """Constant, cosines and sines (n, 1 + 2h) of the phase, down to a wavelength, and their slopes [1/deg]."""
     orders = np.arange(1, min(math.ceil(period_deg / finest_deg), MOST_ORDERS) + 1)
     wave = np.outer(2.0 * np.pi * angle_deg / period_deg, orders)
     cosines, sines = np.cos(wave), np.sin(wave)
     basis = np.hstack([np.ones((len(wave), 1)), cosines, sines])
     slope = np.hstack([np.zeros((len(wave), 1)), -sines * orders, cosines * orders])
-    slope *= 2.0 * np.pi / period_deg
-    if smear_deg is None:
-        return basis, slope
-    left = np.sinc(np.outer(smear_deg, np.concatenate([[0], orders, orders])) / period_deg)
-    return basis * left, slope * left
+    return basis, slope * (2.0 * np.pi / period_deg)
 
 
 def learn_series(
@@ -147,7 +137,6 @@ def foretold(
     finest_deg: float = FINEST_DEG,
     *,
     robust: bool = False,
-    smear_deg: FloatArray | None = None,
 ) -> tuple[FloatArray, FloatArray]:
     """How far each frame's look (n,) misses what the looks at other times foretell, and misses the mean look, squared.
 
@@ -156,11 +145,11 @@ def foretold(
     of a wheel that stands still is foretold by its neighbours wherever it stands.
 
     robust: frames that don't fit, such as the valve's, foretell less. Then a course that is wrong gains too, for what speaks
-    against it is heard less: between courses it must not decide. smear_deg: as of `waves`.
+    against it is heard less: between courses it must not decide.
     """
     if not components.shape[1]:
         return np.zeros(len(components)), np.zeros(len(components))
-    basis, _ = waves(angle_deg, period_deg, finest_deg, smear_deg)
+    basis, _ = waves(angle_deg, period_deg, finest_deg)
     series = learn_series(basis, components)
     weight = series.weight if robust else np.ones(len(basis))
     seen = basis * weight[:, None]

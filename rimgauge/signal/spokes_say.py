@@ -87,14 +87,9 @@ def spokes_say(
     wave_deg: tuple[float, float],
     spacing_deg: float,
     look: Series | None,
-    smear_deg: FloatArray | None = None,
 ) -> SpokesSay:
-    """Learn the look along a path (n,), and find which way it wants each angle moved.
-
-    smear_deg (n,): how far the wheel turned while each frame was exposed; nothing if not given.
-    """
-    basis, slope = waves(angle_deg, *wave_deg, smear_deg)
-    sharp = basis if smear_deg is None else waves(angle_deg, *wave_deg)[0]
+    """Learn the look along a path (n,), and find which way it wants each angle moved."""
+    basis, slope = waves(angle_deg, *wave_deg)
     passing = np.cumsum(np.diff(np.rint(angle_deg / spacing_deg), prepend=0.0) != 0.0, dtype=np.intp)
     begun = look if look is not None and len(look.width) == basis.shape[1] else None
     series = learn_series(basis, components, slope, passing, begun)
@@ -106,7 +101,7 @@ def spokes_say(
         toward=weight * np.sum(change * residual, axis=1),
         information=weight * np.sum(change**2, axis=1),
         basis=basis,
-        bends=_in_step(sharp, BEND_SPOKES * spacing_deg / wave_deg[0]),
+        bends=_in_step(basis, BEND_SPOKES * spacing_deg / wave_deg[0]),
         series=series,
     )
 

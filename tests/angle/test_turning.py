@@ -139,20 +139,6 @@ def test_a_wheel_let_go_past_half_a_spokes_spacing_a_frame_is_told_from_its_mirr
     assert np.mean(off < HANDS_DEG) > 0.95
 
 
-@pytest.mark.parametrize(("kind", "seed"), [("rocking", 9146), ("backward", 9148)])
-def test_spokes_that_a_fast_wheel_smears_tell_its_angle_as_well(kind, seed):
-    """Taken for sharp looks they told it within 0.48 and 0.50 degrees."""
-    rng = np.random.default_rng(seed)
-    motion = draw_motion(kind, rng)
-    bench = replace(draw_bench(rng), dropped=0.1, jitter_s=0.005, hand=False)
-    angles_deg = spoke_angles(len(bench.spoke_angles_deg), False, np.random.default_rng(seed))
-    seen = film(motion, replace(bench, spoke_angles_deg=angles_deg), rng)
-    turning = find_turning(seen.track, layout_of(seen.bench))
-    error = np.abs((turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0)
-    assert np.isfinite(error).mean() > 0.65
-    assert np.nanpercentile(error, 95) < HANDS_DEG
-
-
 @pytest.mark.parametrize(("hand", "seed"), [(42, 5), (33, 4), (34, 5)])
 def test_glints_on_a_rim_without_a_mark_name_no_spoke(hand, seed):
     rng = np.random.default_rng(hand)
