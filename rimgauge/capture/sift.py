@@ -16,8 +16,6 @@ MOST_VAGUE, LEAST_VAGUE_PX = 3.0, 0.1
 about 0.01 mm where the gap fills the picture as it should, and leaving out a stretch of rim whose outline is a little doubled, as by its farther lip, costs more."""
 MOST_VAGUE_WHITE = 6.0
 """The same for a frame that is clipped: what makes it less sure is known."""
-
-
 MOST_USUAL_PX = 0.25
 """An edge that is usually less sure is no edge of a rim: on drawn wheels those that are reach 0.1, and where a hub or spokes
 were read for it 0.25 to 0.8."""

@@ -105,8 +105,9 @@ def fit_course(
 ) -> Course:
     """Fit the course from a coarse path (n,) of frames at even moments (n,), components (n, k) of the spokes' strip.
 
-    Unless tags are seen, or the path is sure and the course along it too, things that the rim shows again have a say; what the course differs by from that
-    without them, beyond what that one was unsure by, makes it less sure; it is nowhere stated surer than that one.
+    Unless tags are seen, or the path is sure and the course along it too, things that the rim shows again have a say; what the
+    course differs by from that without them, beyond what that one was unsure by, makes it less sure; it is nowhere stated
+    surer than that one.
     """
     clues = _Clues(track, layout, tags, components, beat_times_s(moment, track.time_s))
     course, rim = _found(clues, path_deg, sure=sure), rim_seen(track)
