@@ -4,6 +4,18 @@ A message says what is wrong, where, and what to try, in one sentence that a mec
 The numbers behind it are attributes, so that a caller need not parse words.
 """
 
+import re
+
+_LOGIN = re.compile(r"^(?![a-z]:[/\\])((?:[a-z]+:)?/{2,}|[a-z]+:/(?!/))?.*:.*@", re.IGNORECASE)
+"""What stands before the host of an address, also of a mistyped one; the colon behind a drive's letter makes none."""
+_ADDRESS = re.compile(r"[a-z]{2,}:/", re.IGNORECASE)
+
+
+def without_login(name: object) -> str:
+    """Name as it may be shown where it may be a mistyped address: without user, password and what follows a question mark."""
+    shown, found = _LOGIN.subn(r"\1", str(name))
+    return shown.partition("?")[0] if found or _ADDRESS.match(shown) else shown
+
 
 class RimgaugeError(Exception):
     """Base of every error that rimgauge raises on purpose; its text is shown to the person as it is."""
@@ -27,7 +39,7 @@ class BadFile(RimgaugeError):
 
     def __init__(self, path: object, trouble: str) -> None:
         self.path = str(path)
-        super().__init__(f"{self.path}: {trouble}")
+        super().__init__(f"{without_login(path)}: {trouble}")
 
 
 class FrameTrouble(RimgaugeError):
@@ -41,7 +53,7 @@ class FrameTrouble(RimgaugeError):
 
     def __init__(self, source: object, trouble: str) -> None:
         self.source, self.trouble = str(source), trouble
-        super().__init__(f"{self.source}: {trouble}")
+        super().__init__(f"{without_login(source)}: {trouble}")
 
 
 class PointerNotSeen(RimgaugeError):
