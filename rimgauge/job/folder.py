@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import os
+from collections.abc import Iterable
 from pathlib import Path
 
 from rimgauge.errors import BadFile
@@ -113,5 +115,9 @@ def view_path(job: Job, direction: Direction) -> Path:
 
 def _numbered(job: Job, kind: Numbered) -> tuple[Path, ...]:
     with disk.one_sentence(job.folder):
-        found = [path for path in job.folder.iterdir() if is_numbered(path.name, kind)]
-    return tuple(sorted(found, key=lambda path: number_of(path.name)))
+        return paths_among(job.folder, os.listdir(job.folder), kind)
+
+
+def paths_among(folder: Path, names: Iterable[str], kind: Numbered) -> tuple[Path, ...]:
+    """Of the names of a folder's files those of a kind, as paths, oldest first."""
+    return tuple(folder / name for name in sorted((n for n in names if is_numbered(n, kind)), key=number_of))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -130,7 +131,7 @@ def history(job: Job, *, dish: tuple[str, str] | None = None) -> History:
         A measurement, dish or plan can't be read.
 
     """
-    return in_order(job, _every(job), dish=dish)
+    return in_order(_every(job), plans(job), dishes(job), dish=dish)
 
 
 def _every(job: Job) -> tuple[Result, ...]:
@@ -140,10 +141,16 @@ def _every(job: Job) -> tuple[Result, ...]:
     return tuple(completed(known.get(path.name), path) or summed_up(path) for path in passes(job))
 
 
-def in_order(job: Job, results: Iterable[Result], *, dish: tuple[str, str] | None = None) -> History:
-    """Put measurements that are summed up already in order; see history."""
-    told = tuple(results)
-    turned = _turned(job, dish)
+def in_order(
+    results: Iterable[Result],
+    plan_files: Iterable[Path],
+    dish_files: Iterable[Path],
+    *,
+    dish: tuple[str, str] | None = None,
+) -> History:
+    """Put measurements that are summed up already in order, by the files of plans and dishes, oldest first; see history."""
+    told, kept = tuple(results), _dishes(dish_files)
+    turned = _turned(kept if dish is None else {**kept, "--dish": dish})
     sources = {_source(result) for result in told if result.file in turned}
     newest: dict[tuple[str, ...], Result] = {}
     for result in told:
@@ -159,7 +166,7 @@ def in_order(job: Job, results: Iterable[Result], *, dish: tuple[str, str] | Non
             for result in told
             if (found := newest.get(_source(result), result)).file != result.file
         },
-        rounds={after: read_plan(path).round for after, path in _corrections(job, told)},
+        rounds={made.after: made.round for made in _corrections(told, plan_files, kept)},
     )
 
 
@@ -169,14 +176,24 @@ def _places(results: Sequence[Result]) -> dict[str, int]:
     return {result.file: first.setdefault(_source(result), number_of(result.file)) for result in results}
 
 
-def _corrections(job: Job, results: Sequence[Result]) -> list[tuple[int, Path]]:
-    """List the plans that have corrections, but those planned anew, with the number of the measurement that each follows."""
-    read = [(path, read_plan(path)) for path in plans(job)]
+class _Corrections(NamedTuple):
+    """A plan that has corrections: the number of the measurement that it follows, its file and its round."""
+
+    after: int
+    file: Path
+    round: int
+
+
+def _corrections(
+    results: Sequence[Result], plan_files: Iterable[Path], kept: Mapping[str, tuple[str, ...]]
+) -> list[_Corrections]:
+    """List the plans that have corrections, but those planned anew; kept: measurements of each dish."""
+    read = [(path, read_plan(path)) for path in plan_files]
     made = [(path, plan) for path, plan in read if plan.corrections and PASS.fullmatch(plan.follows)]
-    turned, places = _turned(job, None), _places(results)
+    turned, places = _turned(kept), _places(results)
     seen = [(each.direction, places[each.file]) for each in results if each.file not in turned]
     return [
-        (number_of(plan.follows), path)
+        _Corrections(number_of(plan.follows), path, plan.round)
         for number, (path, plan) in enumerate(made)
         if not any(_anew(later, plan, seen) for _, later in made[number + 1 :])
     ]
@@ -230,10 +247,15 @@ def _source(result: Result) -> tuple[str, ...]:
     return (result.direction, result.source_sha256) if result.source_sha256 else (result.file,)
 
 
-def _turned(job: Job, dish: tuple[str, str] | None) -> dict[str, str]:
+def _dishes(files: Iterable[Path]) -> dict[str, tuple[str, ...]]:
+    """Read which measurements each dish is of."""
+    return {path.name: read_dish(path).measurements for path in files}
+
+
+def _turned(kept: Mapping[str, tuple[str, ...]]) -> dict[str, str]:
+    """Which measurements are of the wheel turned round, and the dish that says so; kept: measurements of each dish."""
     turned: dict[str, str] = {}
-    kept = [(path.name, read_dish(path).measurements) for path in dishes(job)]
-    for name, measurements in [*kept, *([] if dish is None else [("--dish", dish)])]:
+    for name, measurements in kept.items():
         turned.pop(measurements[0], None)
         turned |= dict.fromkeys(measurements[1:], name)
     return turned
@@ -265,7 +287,8 @@ def corrections_between(job: Job, one: Path, other: Path) -> Path | None:
     every = _every(job)
     places = _places(every)
     first, last = sorted(places.get(path.name, number_of(path.name)) for path in (one, other))
-    found = [plan for after, plan in _corrections(job, every) if first <= after < last]
+    every_made = _corrections(every, plans(job), _dishes(dishes(job)))
+    found = [made.file for made in every_made if first <= made.after < last]
     return found[-1] if found else None
 
 
@@ -278,8 +301,9 @@ def since_corrections(job: Job, files: Sequence[Path]) -> tuple[tuple[Path, ...]
     every = _every(job)
     places = _places(every)
     newest = max((places[path.name] for path in files), default=0)
-    before = [each for each in _corrections(job, every) if each[0] < newest]
+    every_made = _corrections(every, plans(job), _dishes(dishes(job)))
+    before = [made for made in every_made if made.after < newest]
     if not before:
         return tuple(files), None
-    last, plan_file = max(before)
+    last, plan_file, _ = max(before)
     return tuple(path for path in files if places[path.name] > last), plan_file

@@ -10,10 +10,9 @@ from rimgauge.errors import BadFile
 from rimgauge.records import Outcome, as_it_stands, overall, record
 
 from . import disk
-from .folder import Job
+from .folder import paths_among
 from .history import in_order
 from .manifest import MANIFEST, recorded_bytes
-from .names import PASS
 from .reader import read_json
 from .result import Result, completed, parse_results, result_fields
 
@@ -106,9 +105,9 @@ def _past_job(folder: Path, files: Iterable[str]) -> PastJob:
     fields = read_json(folder / MANIFEST, "rimgauge-job")
     name, recorded = parse_results(fields)
     by_file = {result.file: result for result in recorded}
-    passes = sorted((file for file in files if PASS.fullmatch(file)), key=lambda file: (len(file), file))
-    results = (completed(by_file.get(file), folder / file) for file in passes)
-    course = in_order(Job(folder=folder), [result for result in results if result is not None])
+    passes, plans, dishes = (paths_among(folder, files, kind) for kind in ("pass", "plan", "dish"))
+    results = (completed(by_file.get(path.name), path) for path in passes)
+    course = in_order([result for result in results if result is not None], plans, dishes)
     first: dict[str, Result] = {}
     last: dict[str, Result] = {}
     before_plan: dict[str, Result] = {}

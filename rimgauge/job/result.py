@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from dataclasses import asdict, replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -74,14 +74,15 @@ def summed_up(path: Path) -> Result:
 
 def result_fields(result: Result) -> dict[str, Any]:
     """List the fields of a result as they stand in the file."""
-    return {name: value for name, value in asdict(result).items() if value is not None}
+    values = ((field.name, getattr(result, field.name)) for field in fields(result))
+    return {name: value for name, value in values if value is not None}
 
 
-def parse_results(fields: Reader) -> tuple[str, tuple[Result, ...]]:
+def parse_results(manifest: Reader) -> tuple[str, tuple[Result, ...]]:
     """Read a manifest's name of the wheel and its results; the rest is left alone."""
     directions: tuple[Direction, ...] = ("lateral", "radial")
     outcomes: tuple[Outcome, ...] = ("within", "out", "undecided")
-    return fields["name"].text(), tuple(
+    return manifest["name"].text(), tuple(
         Result(
             file=item["file"].text(),
             direction=item["direction"].choice(*directions),
@@ -92,5 +93,5 @@ def parse_results(fields: Reader) -> tuple[str, tuple[Result, ...]]:
             outcome=item["outcome"].choice(*outcomes),
             source_sha256=source.text() if (source := item.get("source_sha256")) else None,
         )
-        for item in fields["results"].items()
+        for item in manifest["results"].items()
     )
