@@ -31,13 +31,16 @@ APART_PLAIN = 7.0
 lost so much; from the plain figure on nothing is planned before someone has looked. Of 600 runs of sound wheels, out of true, in
 part read by hand or of kinds no plan was looked at on, none reached 4.8 (docs/benchmarks.md)."""
 MISREAD_OFF = 5.0
-"""By so many standard deviations a tension doesn't fit the rim; of 280 simulated sets of readings with a usual gauge none
-came so far (docs/benchmarks.md)."""
+"""By so many standard deviations a tension doesn't fit the rim; of 420 simulated sets of readings with a usual gauge
+three came so far, of one wheel (docs/benchmarks.md)."""
 MOST_SCATTER = 2.3
 """Where tensions together lie so many times farther from what the rim says than a usual gauge's noise, several are misread:
 of 280 simulated sets of sound readings none came past 1.5, with a gauge of 5 % none past 2.2 (docs/benchmarks.md)."""
-MOST_MISREAD = 4
-"""So many tensions that don't fit are named at most; read again and planned again, the next plan names the rest."""
+MOST_NAMED = 3
+"""More tensions that don't fit are not named: of four or more misread together, sound ones stand out too (docs/benchmarks.md)."""
+SOUND_SCATTER = 1.4
+"""Two or three are named only where the others then scatter no more than sound ones do; sound spokes named beside ones that
+stay hidden left 1.5 or more nearly always."""
 FAR_OUT_MM = 3.0
 UNREAD_FARTHEST_MM = 5.0
 """More lateral runout than the first is asked about where no tension was read; the closed loop's wheels have up to as much.
@@ -172,36 +175,43 @@ def misread(
     """
     if "spokes" in checked:
         return None
-    counts = np.zeros(problem.nipples, dtype=bool)
-    for side in problem.sides:
-        counts[side.spokes] = side.read
-    read, sides = (
-        replace(readings, tension_n=np.where(counts, readings.tension_n, np.nan)),
-        flange_spokes(wheel),
-    )
-    found = misfits(read, problem.tension_n, influence, sides, least_off=MISREAD_OFF, most=MOST_MISREAD)
-    many = scatter(read, problem.tension_n, influence, sides, without=found) > MOST_SCATTER
-    if not found and not many:
+    named, many = doubted(readings, wheel, influence, problem)
+    if not named and not many:
         return None
-    again = "all of them" if many else "that spoke" if len(found) == 1 else "those spokes"
+    again = "all of them" if many else "that spoke" if len(named) == 1 else "those spokes"
     were = ("it was", "it wasn't") if again == "that spoke" else ("they were", "they weren't")
     return (
-        f"{_not_fitting(readings, wheel, found, many=many)}. Read {again} again, and if {were[0]} misread, plan again; if "
+        f"{_not_fitting(readings, wheel, named)}. Read {again} again, and if {were[0]} misread, plan again; if "
         f"{were[1]}, {'go on' if turns else 'leave the nipples as they are'} (--checked spokes leaves this out)."
     )
 
 
-def _not_fitting(readings: Readings, wheel: Wheel, found: tuple[Misfit, ...], *, many: bool) -> str:
-    """Name the tensions that don't fit; many: those left don't either, together."""
-    words = [
+def doubted(
+    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem
+) -> tuple[tuple[Misfit, ...], bool]:
+    """Find the tensions that were surely misread, and whether several were, of which can't be told which."""
+    counts = np.zeros(problem.nipples, dtype=bool)
+    for side in problem.sides:
+        counts[side.spokes] = side.read
+    read = replace(readings, tension_n=np.where(counts, readings.tension_n, np.nan))
+    sides = flange_spokes(wheel)
+    found = misfits(read, problem.tension_n, influence, sides, least_off=MISREAD_OFF, most=MOST_NAMED + 1)
+    left = scatter(read, problem.tension_n, influence, sides, without=found)
+    many = len(found) > MOST_NAMED or left > (SOUND_SCATTER if len(found) > 1 else MOST_SCATTER)
+    return (() if many else found), many
+
+
+def _not_fitting(readings: Readings, wheel: Wheel, named: tuple[Misfit, ...]) -> str:
+    """Say which tensions don't fit; none named: all of them together."""
+    if not named:
+        return (
+            "the tensions as read don't fit how the rim runs: several seem misread, and which can't be told"
+        )
+    return "; ".join(
         f"{readings.tension_n[one.spoke]:.0f} N, read at spoke {one.spoke + 1} ({wheel.flanges[one.spoke]} side), doesn't fit "
         f"how the rim runs; about {one.expected_n:.0f} N would"
-        for one in found
-    ]
-    if many:
-        which = "the others, taken together, don't" if found else "the tensions as read don't"
-        words.append(f"{which} fit how the rim runs: several seem misread, and which can't be told")
-    return "; ".join(words)
+        for one in named
+    )
 
 
 def _before(words: str | None) -> str | None:

@@ -19,9 +19,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.plan.apart import misfits, scatter
-from rimgauge.plan.patterns import MISREAD_OFF, MOST_MISREAD, MOST_SCATTER
-from rimgauge.plan.problem import flange_spokes
+from rimgauge.plan.patterns import doubted
 from rimgauge.plan.stating import state_problem
 from rimgauge.plan.wishes import Wishes
 from rimgauge.records import BoolArray, FloatArray, Influence, Readings
@@ -77,17 +75,11 @@ def _misread(
     return name, true, replace(read, tension_n=tension_n), off
 
 
-def judged(true: TrueWheel, read: Readings, answer: Influence) -> tuple[BoolArray, float]:
-    """Which tensions (n,) are named, and how far those left scatter, as the plan judges them."""
-    sides = flange_spokes(true.nominal)
+def judged(true: TrueWheel, read: Readings, answer: Influence) -> tuple[BoolArray, bool]:
+    """Which tensions (n,) the plan names, and whether it says that several are misread."""
     problem = state_problem(read, true.nominal, answer, Wishes())
-    counts = np.zeros(problem.nipples, dtype=bool)
-    for side in problem.sides:
-        counts[side.spokes] = side.read
-    told = replace(read, tension_n=np.where(counts, read.tension_n, np.nan))
-    found = misfits(told, problem.tension_n, answer, sides, least_off=MISREAD_OFF, most=MOST_MISREAD)
-    named = np.isin(np.arange(problem.nipples), [one.spoke for one in found])
-    return named, scatter(told, problem.tension_n, answer, sides, without=found)
+    found, many = doubted(read, true.nominal, answer, problem)
+    return np.isin(np.arange(problem.nipples), [one.spoke for one in found]), many
 
 
 def main(wheels: int = 40, first: int = 28200) -> None:
@@ -95,8 +87,7 @@ def main(wheels: int = 40, first: int = 28200) -> None:
     found = defaultdict(list)
     for seed in range(first, first + wheels):
         for name, true, read, off in rows(seed):
-            named, rest = judged(true, read, influence(true.nominal))
-            many = rest > MOST_SCATTER
+            named, many = judged(true, read, influence(true.nominal))
             found[name].append(
                 (
                     named.any() or many,
@@ -104,19 +95,14 @@ def main(wheels: int = 40, first: int = 28200) -> None:
                     bool(off.any() and named[off].all()),
                     (named & ~off).any(),
                     many,
-                    rest,
                 )
             )
     print(f"{wheels} wheels, seeds {first} to {first + wheels - 1}\n")
-    print(
-        "| tensions | noticed | some named | all of those that were | a sound one | said of all together | largest scatter |"
-    )
-    print("|---|---|---|---|---|---|---|")
+    print("| tensions | noticed | some named | all of those that were | a sound one | said of all together |")
+    print("|---|---|---|---|---|---|")
     for name, told in found.items():
-        *counts, _ = np.sum(told, axis=0).astype(int)
-        print(
-            f"| {name} | {' | '.join(str(count) for count in counts)} | {max(one[-1] for one in told):.1f} |"
-        )
+        counts = np.sum(told, axis=0).astype(int)
+        print(f"| {name} | {' | '.join(str(count) for count in counts)} |")
 
 
 if __name__ == "__main__":

@@ -10,12 +10,15 @@ from wheels import out_of_true
 
 from rimgauge.job import read_plan, write_pass
 from rimgauge.plan import Wishes, make_plan
-from rimgauge.plan.patterns import first_looks, too_far_unread
+from rimgauge.plan.apart import misfits
+from rimgauge.plan.patterns import MISREAD_OFF, doubted, first_looks, too_far_unread
 from rimgauge.plan.prices import objective
+from rimgauge.plan.problem import flange_spokes
 from rimgauge.plan.stating import state_problem
 from rimgauge.report.correction import correction_sheet
 from rimgauge.signal import findings
 from rimgauge.wheel import influence
+from tests.benchmarks.misread import rows
 from tests.benchmarks.true_wheel import random_wheel
 from tests.laws.simulated import wave
 
@@ -183,6 +186,24 @@ def test_tensions_misread_alike_of_which_none_stands_out_are_all_asked_for_again
     for readings, asked in ((sound, False), (loose, False), (replace(sound, tension_n=tension_n), True)):
         said = " ".join(make_plan(readings, true.nominal, answer).see_to_first)
         assert ("several seem misread, and which can't be told. Read all of them again" in said) == asked
+
+
+@pytest.mark.parametrize(
+    ("seed", "left"), [(28206, "2 found, the rest unsound"), (28209, "more than 3 found")]
+)
+def test_where_named_tensions_would_leave_others_that_do_not_fit_or_be_too_many_none_is_named(seed, left):
+    """Six of one side, each at 0.6 of what it was: two to four stand out, sound ones among them."""
+    (readings, true, off) = next(
+        (read, true, off) for name, true, read, off in rows(seed) if name == "6 at 0.6, on one side"
+    )
+    answer = influence(true.nominal)
+    problem = state_problem(readings, true.nominal, answer, Wishes())
+    found = misfits(
+        readings, problem.tension_n, answer, flange_spokes(true.nominal), least_off=MISREAD_OFF, most=4
+    )
+    assert len(found) == (2 if left.startswith("2") else 4)
+    assert any(not off[one.spoke] for one in found)
+    assert doubted(readings, true.nominal, answer, problem) == ((), True)
 
 
 def test_a_misread_tension_is_named_on_a_wheel_that_needs_no_turns_too(wheel, answer):
