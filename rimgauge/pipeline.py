@@ -102,7 +102,8 @@ def reckon(
     sides = tuple(side for side, _ in results)
     worse = worse_of(sides)
     total, budget = worse.total_runout, results[sides.index(worse)][1]
-    found = findings(view.direction, sides)
+    verdict = judge(total, tolerance_mm)
+    found = findings(view.direction, sides, within=verdict.outcome == "within")
     return Runout(
         direction=view.direction,
         created=created,
@@ -111,7 +112,7 @@ def reckon(
         total_runout=total,
         sides=sides,
         budget=budget,
-        verdict=judge(total, tolerance_mm),
+        verdict=verdict,
         frames=_frame_values(seen, turning, known_scale(view)),
         notes=(
             *(each.said for each in found),

@@ -70,8 +70,10 @@ class Finding:
     look: str = ""
 
 
-def findings(direction: Direction, sides: tuple[SideRunout, ...]) -> tuple[Finding, ...]:
-    """Say in words what nipples can't mend, or what spoils the measurement."""
+def findings(
+    direction: Direction, sides: tuple[SideRunout, ...], *, within: bool = False
+) -> tuple[Finding, ...]:
+    """Say in words what nipples can't mend, or what spoils the measurement; within: the tolerance, so that none is turned."""
     side = worse_of(sides)
     found: list[Finding] = []
     parts = once_a_turn(side)
@@ -80,7 +82,9 @@ def findings(direction: Direction, sides: tuple[SideRunout, ...]) -> tuple[Findi
             Finding(
                 said=f"{parts.once_mm:.2f} mm of it comes once a turn: the whole rim stands tilted; the bends alone make "
                 f"{parts.rest_mm:.2f} mm.",
-                look="Before you turn nipples, check that the axle is straight and clamped, and its bearings without play: "
+                look=""
+                if within
+                else "Before you turn nipples, check that the axle is straight and clamped, and its bearings without play: "
                 "most of the runout comes once a turn.",
             )
         )

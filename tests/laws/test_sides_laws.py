@@ -216,6 +216,8 @@ def test_a_tilted_rim_is_told_apart_from_its_bends():
     (found,) = findings("lateral", tilted.sides)
     assert "once a turn" in found.said
     assert "axle" in found.look
+    (known,) = findings("lateral", tilted.sides, within=True)
+    assert (known.said, known.look) == (found.said, ""), "no nipple is turned"
     assert findings("lateral", simulated_pass(wave(3, 0.4)).sides) == ()
 
 
