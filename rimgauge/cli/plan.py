@@ -163,6 +163,7 @@ def _begin(
 def _planned(start: Start, build: Wheel, wishes: Wishes) -> Plan:
     """Plan the round, and say where the middle is from."""
     from rimgauge.correcting import correct
+    from rimgauge.plan import typed_in
 
     plan = correct(
         start.now,
@@ -174,7 +175,8 @@ def _planned(start: Start, build: Wheel, wishes: Wishes) -> Plan:
         unseen=start.unseen,
         told=start.told,
     )
-    return replace(plan, notes=(*start.notes, *plan.notes))
+    taken = typed_in(start.now) if plan.corrections and start.files.readings is not None else ()
+    return replace(plan, notes=(*start.notes, *plan.notes, *taken))
 
 
 class _Written(NamedTuple):
@@ -241,14 +243,20 @@ def _show(plan: Plan, written: _Written, job: Job | None, *, as_json: bool, type
             "numbers of the spokes that you turned (not of the steps), as in --done 3,7,12.",
             *([] if job is None or typed else _measure_again(plan)),
         )
-    elif plan.refused is None and job is not None and not typed:
-        _nothing_to_turn(job)
+    elif plan.refused is None and job is not None:
+        _nothing_to_turn(job, typed=typed)
 
 
-def _nothing_to_turn(job: Job) -> None:
-    """Say what comes after a plan of no turns: to measure what is still open, else the page."""
-    from rimgauge.job import history
+def _nothing_to_turn(job: Job, *, typed: bool) -> None:
+    """Say what comes after a plan of no turns: to read the wheel again some day, to measure what is still open, else the page."""
+    from rimgauge.job import history, next_path
 
+    if typed:
+        next_step(
+            "leave the nipples as they are. Spokes settle on the first ride: read the wheel again after it, write what you "
+            f"read into {next_path(job, 'readings').name} and plan again."
+        )
+        return
     left_open = history(job).left_open()
     if left_open:
         measure = (f"rimgauge measure SOURCE --direction {each.direction}" for each in left_open)

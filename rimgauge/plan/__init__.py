@@ -3,6 +3,6 @@
 from rimgauge.plan.explain import explain_text, single_turns
 from rimgauge.plan.planner import make_plan
 from rimgauge.plan.problem import SLACK_SHARE
-from rimgauge.plan.to_know import assumed_side
+from rimgauge.plan.to_know import assumed_side, typed_in
 from rimgauge.plan.wishes import Known, Wishes
 from rimgauge.plan.wording import plan_text

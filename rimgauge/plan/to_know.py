@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rimgauge.plan.problem import Problem
+from rimgauge.plan.regression import READING_NOISE_MM
 from rimgauge.plan.wording import is_or_are, named_spokes
 from rimgauge.records import BoolArray, IntArray, Readings, Wheel
 
@@ -38,8 +39,8 @@ CAUTIONS = (
 LET_BE = (_COMES_FIRST, _LOOK_FOR_DAMAGE, _BEFORE_RIDING)
 """Those of a wheel that needs no turns: how to turn is no matter then."""
 ASSUMED_TENSION = (
-    "Pluck or squeeze the spokes as you go, and stop if one is much tighter or looser than its neighbours on the "
-    "same side."
+    "Pluck or squeeze each spoke before you tighten it, and leave it if it is clearly tighter than its neighbours on the "
+    "same side: it may be near the limit already. Stop if one is much looser."
 )
 
 
@@ -157,6 +158,16 @@ def far_too_loose(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
                 "round first, then measure and plan again."
             )
     return tuple(notes)
+
+
+def typed_in(readings: Readings) -> tuple[str, ...]:
+    """Say how well readings that were typed in are taken to be read; of coarse ones a plan says so by itself."""
+    if any(readings.steps_mm):
+        return ()
+    return (
+        f"Nothing tells how well readings that were typed in were read: each is taken to be right to {READING_NOISE_MM} mm "
+        "(one standard deviation). Read a few spokes twice: what the two differ by is no reason to turn a nipple.",
+    )
 
 
 def _left_alone(problem: Problem) -> str | None:

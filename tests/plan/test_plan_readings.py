@@ -1,5 +1,7 @@
 """Plans in a job whose runout was typed in by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -34,6 +36,7 @@ def test_readings_kept_in_a_job_are_found_and_its_last_round_is_learnt_from(job,
     said = planned().output
     assert "Round 1" in said
     assert "rimgauge measure" not in said, "there is no camera"
+    assert "taken to be right to 0.015 mm" in " ".join(said.split())
     first = read_plan(job.folder / "plan-01.json")
     turned = turns_of(first, 36)
     after = before.lateral_mm + 0.8 * answer.lateral_mm @ turned
@@ -43,6 +46,16 @@ def test_readings_kept_in_a_job_are_found_and_its_last_round_is_learnt_from(job,
     assert read_plan(job.folder / "plan-02.json").round == 2
     planned("--readings", "readings-02.csv", "--done", str(first.corrections[0].spoke))
     assert read_plan(job.folder / "plan-03.json").round == 2
+
+
+def test_a_plan_of_no_turns_on_typed_readings_says_what_comes_next(job, wheel):
+    out = out_of_true(wheel, 1, lateral_mm=2.0)
+    typed(job.folder / "readings-01.csv", replace(out, lateral_mm=0.05 * out.lateral_mm))
+    said = " ".join(planned().output.split())
+    assert "Next: leave the nipples as they are." in said
+    assert "write what you read into readings-02.csv and plan again" in said
+    assert "rimgauge report" not in said, "a report is of measurements"
+    assert "taken to be right to" not in said, "nothing is turned"
 
 
 def test_readings_of_any_name_that_were_planned_on_belong_to_the_record(job, wheel):

@@ -355,7 +355,7 @@ def test_seized_nipples_are_left_alone_and_said(wheel, answer):
 def test_assumed_tension_is_said(wheel, answer):
     with_tension = make_plan(out_of_true(wheel, 0, lateral_mm=1.0), wheel, answer)
     without = make_plan(out_of_true(wheel, 0, lateral_mm=1.0, tension=False), wheel, answer)
-    assert any("Pluck or squeeze the spokes" in caution for caution in without.cautions)
+    assert any("Pluck or squeeze each spoke before you tighten it" in caution for caution in without.cautions)
     assert not any("Pluck or squeeze" in caution for caution in with_tension.cautions)
     said = " ".join((*without.notes, *without.cautions))
     assert said.count("Tension was not read") == 1, "once is enough"
