@@ -13,7 +13,7 @@ from rimgauge.records import FEWEST_SPOKES, MOST_SPOKES
 
 from . import disk
 from .build import parse_build, read_build
-from .folder import WHEEL, Job
+from .folder import WHEEL, Job, find_job
 from .manifest import MANIFEST, now, write_manifest
 
 
@@ -28,13 +28,14 @@ def create_job(
     Raises
     ------
     BadInput
-        The folder holds something already, or a value can't be right.
+        The folder holds something already or lies in a job, or a value can't be right.
     BadFile
         The folder can't be made.
 
     """
     folder = Path(folder)
     _check_name(folder)
+    _check_in_no_job(folder)
     text = wheel_text(spokes=spokes, name=name or folder.resolve().name, kind=kind, crossings=crossings)
     with disk.one_sentence(folder):
         folder.mkdir(parents=True, exist_ok=True)
@@ -48,6 +49,16 @@ def create_job(
     disk.write_text(job.wheel, text)
     write_manifest(folder, now())
     return job
+
+
+def _check_in_no_job(folder: Path) -> None:
+    """Refuse a job within a job, which the list of jobs would pass over and the outer record call an addition."""
+    outer = find_job(folder.resolve().parent)
+    if outer is not None:
+        raise BadInput(
+            f"{folder}: would lie inside another job, {outer.folder}; make it beside that one, for example as "
+            f"{outer.folder.parent / folder.name}"
+        )
 
 
 def _is_untouched(job: Job, found: list[str]) -> bool:

@@ -147,6 +147,26 @@ def test_two_points_of_a_card_give_the_scale(shared, tmp_path, capsys):
     assert abs(answer["mm_per_px"] - 0.121) < 2.0 * answer["standard_uncertainty_mm_per_px"]
 
 
+@pytest.mark.parametrize(("square_mm", "doubted"), [("0.2", True), ("5", False), ("127", True)])
+def test_a_picture_far_too_narrow_or_wide_is_doubted(shared, tmp_path, capsys, square_mm, doubted):
+    """5 mm typed in inches, and as inches turned into millimetres once too often."""
+    scene = shared / "scenes" / SCENES[0]
+    view_file = tmp_path / "view.json"
+    shutil.copy(scene / "view.json", view_file)
+    run(
+        [
+            "scale",
+            "--view",
+            str(view_file),
+            "--checkerboard",
+            str(scene / "scale.jpg"),
+            "--square-mm",
+            square_mm,
+        ]
+    )
+    assert ("check the millimetres that you typed" in " ".join(capsys.readouterr().out.split())) == doubted
+
+
 @pytest.mark.parametrize("height", [120.0, 260.0])
 @pytest.mark.parametrize("name", SCENES[:2])
 def test_the_edges_of_a_card_are_found_where_they_are_pointed_at(shared, tmp_path, capsys, name, height):

@@ -89,6 +89,16 @@ def test_wrong_usage_is_one_sentence(rimgauge, tmp_path, arguments, words):
     assert [path.name for path in tmp_path.iterdir()] == ["something"]
 
 
+def test_a_job_within_a_job_is_refused_with_a_place_beside_it(tmp_path, rimgauge):
+    outer = create_job(tmp_path / "front", spokes=32).folder
+    for place, words in ((outer, "rear"), (tmp_path, "front/rear")):
+        done = rimgauge("new", words, "--spokes", "32", cwd=place)
+        assert done.returncode == 2
+        assert f"would lie inside another job, {outer}" in done.stderr
+        assert f"for example as {tmp_path / 'rear'}" in done.stderr
+        assert not (outer / "rear").exists()
+
+
 def test_no_later_command_takes_in_what_was_changed_or_added(tmp_path, capsys, monkeypatch):
     job = create_job(tmp_path / "job", spokes=32)
     keep_pass(job, simulated_pass(wave(2, 0.2)))
