@@ -254,7 +254,7 @@ def _nothing_found(hints: Hints) -> PointerNotSeen | RimNotSeen:
         )
     return PointerNotSeen(
         "no pointer was found beside a turning rim; bring the camera closer, put something plain behind the "
-        "pointer, add light, or say where its tip is with --pointer-at x,y"
+        "pointer, add light, or say where its tip is with --pointer-at X,Y"
     )
 
 
@@ -312,7 +312,7 @@ def _mark(
     if columns is not None:
         return mark_box(facing, columns), ()
     note = (
-        "No coloured mark came by; stick one on the rim at the valve, or place it with --mark-at x,y; "
+        "No coloured mark came by; stick one on the rim at the valve, or place it with --mark-at X,Y; "
         "without one, begin the film with a spoke at the pointer and give `measure` its number with --start-spoke."
     )
     return mark_box(facing, USUAL_MARK_COLUMNS), (note,)

@@ -127,7 +127,7 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
             return things
         raise PointerNotSeen(
             "what looks most like a pointer ends before something that is hardly brighter or darker; put something "
-            "plain behind its tip, add light, or say where its tip is with --pointer-at x,y"
+            "plain behind its tip, add light, or say where its tip is with --pointer-at X,Y"
         )
     return things
 
@@ -145,7 +145,7 @@ def _check_courses(courses: list[Course], most: float, rim_at: Point | None) -> 
         raise RimNotSeen(
             "the clearest thing that runs through the picture is too thin for a rim, so the rim's own outline doesn't "
             "stand out; put something plain behind it that is much brighter or darker than the rim, and add light, or "
-            "say where its edge is with --rim-at x,y"
+            "say where its edge is with --rim-at X,Y"
         )
 
 

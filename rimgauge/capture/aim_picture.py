@@ -144,7 +144,7 @@ def _legend(width: int, unit: float, found: Aim) -> Image:
     lines = [
         "Check: the ring must sit on the pointer's tip, and the line on the rim's edge beside it.",
         f"{forward}." if side == "outer" else f"{forward}; then the pointer is on the wheel's {side} side.",
-        *(note.replace("--mark-at x,y", "--mark-at") for note in (*found.notes, *found.edge_notes)),
+        *(note.replace("--mark-at X,Y", "--mark-at") for note in (*found.notes, *found.edge_notes)),
     ]
     letter = cv2.getTextSize("n" * 50, _FONT, 0.72 * unit, max(1, round(1.6 * unit)))[0][0] / 50
     lines = [part for line in lines for part in textwrap.wrap(line, int((width - 28 * unit) / letter))]

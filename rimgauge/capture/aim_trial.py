@@ -149,5 +149,5 @@ def _rival_notes(apart_px: FloatArray) -> tuple[str, ...]:
     where = "farther from" if nearest > 0.0 else "nearer to"
     return (
         f"A second edge that looks alike lies {abs(nearest):.0f} pixels {where} the pointer. If the line in the "
-        "picture isn't on the rim's very edge, aim again with --rim-at x,y.",
+        "picture isn't on the rim's very edge, aim again with --rim-at X,Y.",
     )

@@ -37,7 +37,7 @@ def check_clear(side: Side, seen: Sightings) -> None:
         raise NotTrustworthy(
             f"what is followed{which} isn't clear enough for the rim's edge (±{usual_px:.1f} pixels): the picture is "
             "blurred or dark, or a hub or spokes stand close behind the edge just at the pointer; focus, add light, put "
-            "something plain behind the gap, turn the camera a little, or aim again with --rim-at x,y on the rim's edge"
+            "something plain behind the gap, turn the camera a little, or aim again with --rim-at X,Y on the rim's edge"
         )
 
 

@@ -50,7 +50,7 @@ def check_at_rest(seen: GapTrack, turning: Turning, positive: FloatArray) -> Non
             raise NotTrustworthy(
                 f"what was taken for the {side.side} pointer's tip moves as the wheel turns: the wheel touches the "
                 "pointer, or the tip is elsewhere; look at the picture that aim made, see that they don't touch, and "
-                "aim again with --pointer-at x,y on the very tip"
+                "aim again with --pointer-at X,Y on the very tip"
             )
 
 
