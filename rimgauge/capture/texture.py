@@ -13,6 +13,7 @@ how blurred it is, since streaks that run right round draw the fit aside and blu
 all that isn't d, generalised least squares (Aitken 1935; from memory) gives d and its standard deviation
 (m′ᵀV⁻¹m′)^−½: the foot of the edge, which lies before the rim, then counts for more than its top.
 
+Where a decal passes (`decal`), what it does is taken off first.
 How much of d is right, and how large the errors are that are left, is told by the gaps (`texture_gaps`).
 """
 
@@ -24,6 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr
 
+from rimgauge.capture.decal import find_decal
 from rimgauge.capture.edge import EdgeShape, row_weights
 from rimgauge.capture.patch import GreyArray
 from rimgauge.capture.texture_gaps import Gaps, Restless, restless
@@ -71,7 +73,7 @@ FREEDOM_BEFOREHAND = 12.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evened:
-    """Corrections (n,) to the fitted places, and the standard errors with them [px]; NaN and the old where none.
+    """Corrections (n,) to the fitted places, and the standard errors with them [px]; NaN or 0 and the old where none.
 
     unlike: (n,) frames whose profile isn't the edge's: something else was fitted.
     """
@@ -190,27 +192,55 @@ def evened(
         return Evened(correction, _agreeing(variance, left, gaps), unlike)
     x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]
     seen = profiles[usable][:, columns].astype(np.float64)
+    aside_px, aside_variance, stuck = _of_decal(seen, usable, x, shape)
+    gaps, variance = replace(gaps, gap_px=gaps.gap_px + aside_px), variance + aside_variance
     told = _told(seen, place_px[usable], x, shape)
     contrast = _contrasts(seen, told.mean, x, shape)
     gain = np.clip(contrast, *CONTRASTS)
     believed = (contrast == gain) & (np.abs(told.step_px / gain) < MOST_BLURS * shape.blur_px)
     if not believed.any():
-        return Evened(correction, _agreeing(variance + told.of_fit_px**2, None, gaps), unlike)
+        return Evened(aside_px, _agreeing(variance + told.of_fit_px**2, None, gaps), unlike)
     which = np.flatnonzero(usable)[believed]
     correction[which] = (told.step_px / gain)[believed]
     correction -= float(np.mean(correction[which]))
     size_px = float(np.std(correction[which]))
-    left = restless(gaps.time_s, gaps.gap_px, correction)
-    right, right_error = _share_right(left)
+    right, right_error = _share_right(left := restless(gaps.time_s, gaps.gap_px, correction))
     blocks = gaps.edge_error_px[which] / (USUAL_BLOCKS * float(np.median(gaps.edge_error_px[usable])))
     of_profile = (told.error_px / gain)[believed] * np.maximum(blocks, 1.0)
     # Where the profiles correct nothing, what they and the rows state of the fit has proved equally near the truth.
     rows_count = 0.5 * (1.0 - right)
     variance += told.of_fit_px**2
     variance[which] = rows_count * gaps.edge_error_px[which] ** 2 + (1.0 - rows_count) * of_profile**2
-    variance[which] += (right_error * size_px) ** 2
-    unlike[usable] = (told.misfit > MOST_UNLIKE * float(np.median(told.misfit))) | (contrast < LEAST_CONTRAST)
-    return Evened(right * correction, _agreeing(variance, left, gaps), unlike)
+    variance[which] += (right_error * size_px) ** 2 + aside_variance[which]
+    unlike[usable] = (told.misfit > MOST_UNLIKE * _usual(told.misfit, stuck)) | (contrast < LEAST_CONTRAST)
+    return Evened(right * np.nan_to_num(correction) + aside_px, _agreeing(variance, left, gaps), unlike)
+
+
+def _of_decal(
+    seen: FloatArray, usable: BoolArray, x: FloatArray, shape: EdgeShape
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """How far a decal draws fits (n,) aside, the variance of that (n,) [px²], and which usable frames show it (m,).
+
+    It is taken off the usable frames' profiles seen (m, pixels), in place.
+    """
+    aside, variance = np.zeros((2, len(usable)))
+    decal = find_decal(seen, x, shape.blur_px) if shape.second_step_px is None else None
+    if decal is None:
+        return aside, variance, np.zeros(len(seen), dtype=bool)
+    seen += np.outer(decal.share, decal.instead)
+    # What a frame without a profile shows isn't known.
+    aside[:], variance[:] = 0.5 * decal.shift_px, (0.5 * decal.shift_px) ** 2
+    aside[usable], variance[usable] = decal.shift_px * decal.share, decal.variance
+    return aside, variance, decal.share > 0.5
+
+
+def _usual(misfit: FloatArray, stuck: BoolArray) -> FloatArray:
+    """Misfit that is usual for frames (m,): of decals it is larger, whose border runs nearer and farther."""
+    result = np.empty(len(misfit))
+    for which in (stuck, ~stuck):
+        if which.any():
+            result[which] = np.median(misfit[which])
+    return result
 
 
 def _share_right(left: Restless | None) -> tuple[float, float]:

@@ -1,0 +1,144 @@
+"""What a decal that begins close behind the edge draws the fit aside by, told by the whole pass.
+
+A decal's border blurs into the edge, and where it lies within the band or near it the fit takes a part of one for the
+other: the edge is read up to a pixel aside wherever the decal passes, alike in all rows and in every turn. Over a pass the
+mean profiles then fall into two heaps, with the decal and without it, which differ by what it is made of:
+
+    m₁(x) = a + g·m₀(x − d) + h·(Φ((x − w₁)/σ) − Φ((x − w₂)/σ))
+
+a band from w₁ to w₂ behind the edge, and a shift d of the edge itself, by which the fit was drawn aside. That the rim
+before the decal is as bright as elsewhere (g near 1) is what tells d from the rest: the edge's foot alone shows it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+from rimgauge.records import FloatArray
+
+ROUNDS = 20
+LEAST_APART = 6.0
+"""So many standard deviations within the heaps their middles must lie apart: an even spread gives 3.5, a bell curve 2.7; of
+drawn wheels those with a decal near the edge reach 8 and more, and those without one 4.3 at most."""
+LEAST_SHARE = 0.1
+"""A heap of fewer frames is a valve, a joint or a hand."""
+NEAR_ONE = 0.2
+"""Frames whose share of the decal is so near 0 or 1 have none of it or all."""
+ALIKE = 0.05
+"""By that share the rim's brightness differs from one stretch to another (a judgement; drawn rims agree)."""
+NOISE = 2.0
+"""Grey levels by which a heap's mean profile differs from what it is made of, at the least (a judgement)."""
+FOOT_BLURS = 2.0
+"""So many blurs before the edge the profiles must begin: its foot tells the shift."""
+BEGINS_BLURS, FARTHER_PX = (1.5, 3.0, 5.0), (3.0, 8.0)
+"""Where a band is sought first, and how wide."""
+NEAREST_PX, MOST_SHIFT_PX, WIDEST_PX = 0.8, 2.0, 12.0
+BETTER = 0.25
+"""A band must leave no more than that share of the squares that a plain shift of the edge leaves."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decal:
+    """How much of it each frame shows (m,), 0 to 1, and how far the edge lies from the fit with all of it, and its error [px].
+
+    instead: (pixels,) to be added to the profile of a frame that shows all of it, for that of one without.
+    """
+
+    share: FloatArray
+    shift_px: float
+    error_px: float
+    instead: FloatArray
+
+    @property
+    def variance(self) -> FloatArray:
+        """Of the shift in each frame (m,) [px²]: what all share, but for the mean, and where the decal begins or ends."""
+        part = 2.0 * self.share * (1.0 - self.share)
+        variance = (self.error_px * (self.share - self.share.mean())) ** 2 + (self.shift_px * part) ** 2
+        return np.asarray(variance)
+
+
+def find_decal(profiles: FloatArray, x: FloatArray, blur_px: float) -> Decal | None:
+    """Tell by profiles (m, pixels) at places x (pixels,) from the fitted edge whether a decal comes and goes; None if not."""
+    share = _shares(profiles, x, blur_px)
+    if share is None:
+        return None
+    heaps = [np.median(profiles[share == whole], axis=0) for whole in (0.0, 1.0)]
+    rim = x >= FOOT_BLURS * blur_px
+    # The plainer one is moved: what comes in at the profile's end is the same as there.
+    if np.ptp(heaps[0][rim]) > np.ptp(heaps[1][rim]):
+        share, heaps = 1.0 - share, heaps[::-1]
+    without, with_it = heaps
+    found = _drawn_aside(without, with_it, x, blur_px)
+    return None if found is None else Decal(share, *found, without - with_it)
+
+
+def _shares(profiles: FloatArray, x: FloatArray, blur_px: float) -> FloatArray | None:
+    """How much of what makes two heaps of profiles (m, pixels) each of them has (m,), None where there is one heap."""
+    before, behind = x < -FOOT_BLURS * blur_px, x >= 0.0
+    if not before.any() or x[-1] < FOOT_BLURS * blur_px:
+        return None
+    rim = profiles[:, behind] - profiles[:, before].mean(axis=1, keepdims=True)
+    rim = rim - rim.mean(axis=0)
+    # What they differ by most: the first principal component.
+    along = rim @ np.linalg.eigh(rim.T @ rim)[1][:, -1]
+    low, high = np.quantile(along, (LEAST_SHARE, 1.0 - LEAST_SHARE))
+    for _ in range(ROUNDS):
+        upper = along > 0.5 * (low + high)
+        if not LEAST_SHARE <= upper.mean() <= 1.0 - LEAST_SHARE:
+            return None
+        low, high = along[~upper].mean(), along[upper].mean()
+    within = np.sqrt(np.mean((along - np.where(upper, high, low)) ** 2))
+    if high - low < LEAST_APART * within:
+        return None
+    low, high = np.median(along[~upper]), np.median(along[upper])
+    share = (along - low) / (high - low)
+    return np.asarray(np.where(share < NEAR_ONE, 0.0, np.where(share > 1.0 - NEAR_ONE, 1.0, share)))
+
+
+def _drawn_aside(
+    without: FloatArray, with_it: FloatArray, x: FloatArray, blur_px: float
+) -> tuple[float, float] | None:
+    """Shift d of the edge and its standard error [px] by two profiles (pixels,), None where no band explains them."""
+    spline = CubicSpline(x, without)
+    gain, unsure = _gain(without, with_it, x, blur_px)
+
+    def misfit(unknowns: FloatArray) -> FloatArray:
+        shift, begins, wide = unknowns
+        band = ndtr((x - begins) / blur_px) - ndtr((x - begins - wide) / blur_px)
+        moved = spline(np.clip(x - shift, x[0], x[-1]))
+        basis = np.stack([np.ones_like(x), moved, band], axis=1) / NOISE
+        basis = np.vstack([basis, (0.0, 1.0 / unsure, 0.0)])
+        seen = np.append(with_it / NOISE, gain / unsure)
+        return np.asarray(seen - basis @ np.linalg.lstsq(basis, seen, rcond=None)[0])
+
+    low, high = (-MOST_SHIFT_PX, NEAREST_PX, 1.0), (MOST_SHIFT_PX, float(x[-1]), WIDEST_PX)
+    starts = [
+        (0.0, min(max(begins * blur_px, NEAREST_PX), float(x[-1])), wide)
+        for begins in BEGINS_BLURS
+        for wide in FARTHER_PX
+    ]
+    tried = [least_squares(misfit, start, bounds=(low, high)) for start in starts]
+    best = min(tried, key=lambda each: float(each.cost))
+    plain = least_squares(lambda moved: misfit(np.array([moved[0], 1e3, 1.0])), (0.0,))
+    if best.cost > BETTER * plain.cost or np.any(best.active_mask[:2]):
+        return None
+    freedom = max(len(x) - len(low) - 2, 1)
+    variance = float(np.linalg.pinv(best.jac.T @ best.jac)[0, 0]) * max(2.0 * best.cost / freedom, 1.0)
+    return float(best.x[0]), float(np.sqrt(variance))
+
+
+def _gain(without: FloatArray, with_it: FloatArray, x: FloatArray, blur_px: float) -> tuple[float, float]:
+    """Contrast of the edge in one profile beside the other's, and its standard uncertainty, before they are looked at closely.
+
+    If it is another before the edge, the background may have changed, and the rim not, or the light of both.
+    """
+    before, behind = x < -FOOT_BLURS * blur_px, (x >= 0.0) & (x <= FOOT_BLURS * blur_px)
+    outside = float(without[before].mean())
+    contrast = without[behind] - outside
+    changed = (float(with_it[before].mean()) - outside) / float(contrast[np.argmax(np.abs(contrast))])
+    return 1.0 - changed, float(np.hypot(ALIKE, 0.5 * changed))
