@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from pathlib import Path
 
 import click
 
 from rimgauge.cli.common import PATH, folded, json_option, print_json, quoted, shown
 from rimgauge.cli.decimals import WHOLE
-from rimgauge.errors import BadInput
 
 NEXT_STEPS = """\
 Made {folder} for a wheel with {spokes} spokes.
@@ -67,7 +65,9 @@ def command(
     from rimgauge.job import create_job
 
     if kind is not None:
-        _check_kind(kind)
+        from rimgauge.wheel import ready_made
+
+        ready_made(kind)
     job = create_job(folder, spokes=spokes, name=name, kind=kind, crossings=crossings)
     if as_json:
         print_json({"folder": str(job.folder), "wheel": str(job.wheel), "spokes": spokes})
@@ -79,13 +79,3 @@ def command(
         )
         click.echo(f"{folded(words)}\n{shown(job.wheel)}.")
     click.echo(NEXT_STEPS.format(folder=folder, quoted=quoted(folder), spokes=spokes), nl=False)
-
-
-def _check_kind(kind: str) -> None:
-    from rimgauge.wheel import ready_made_names
-
-    names = ready_made_names()
-    if kind not in names:
-        near = difflib.get_close_matches(kind, names, n=1)
-        hint = f'did you mean "{near[0]}"? Known are' if near else "known are"
-        raise BadInput(f'there is no kind of wheel called "{kind}"; {hint}: {"; ".join(names)}')

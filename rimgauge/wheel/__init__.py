@@ -1,5 +1,5 @@
 """The wheel as a structure: ready-made classes, complete builds, and what each nipple turn does."""
 
-from rimgauge.wheel.classes import ready_made_names
+from rimgauge.wheel.classes import READY_MADE, ready_made
 from rimgauge.wheel.complete import complete_wheel
 from rimgauge.wheel.stiffness import influence, slack_turns

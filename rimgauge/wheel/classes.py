@@ -4,6 +4,9 @@ They fill what a person doesn't know of a wheel. Every number here is a plausibl
 common practice, not a maker's: the response of the wheel itself is what corrects it.
 """
 
+import difflib
+
+from rimgauge.errors import BadInput
 from rimgauge.records import Hub, Rim, SpokeBuild, Tolerance, record
 
 TURN_MM = 25.4 / 56
@@ -121,6 +124,17 @@ READY_MADE: dict[str, WheelClass] = {
 }
 
 
-def ready_made_names() -> tuple[str, ...]:
-    """Names of the ready-made classes, the default first."""
-    return tuple(READY_MADE)
+def ready_made(kind: str) -> WheelClass:
+    """Find the ready-made class of that name.
+
+    Raises
+    ------
+    BadInput
+        There is none; the message names those there are.
+
+    """
+    if kind not in READY_MADE:
+        near = difflib.get_close_matches(kind, READY_MADE, n=1)
+        hint = f'did you mean "{near[0]}"? Known are' if near else "known are"
+        raise BadInput(f'there is no kind of wheel called "{kind}"; {hint}: {"; ".join(READY_MADE)}')
+    return READY_MADE[kind]

@@ -21,7 +21,7 @@ from rimgauge.records import (
     Tolerance,
     Wheel,
 )
-from rimgauge.wheel.classes import DEFAULT_KIND, READY_MADE, WheelClass
+from rimgauge.wheel.classes import DEFAULT_KIND, WheelClass, ready_made
 from rimgauge.wheel.geometry import lateral_sines, lean_step_deg, spoke_lines
 
 WIDEST_LEAN_DEG = 90.0
@@ -77,9 +77,7 @@ def complete_wheel(build: Mapping[str, Any]) -> Wheel:
 
     """
     kind = build.get("kind", DEFAULT_KIND)
-    if kind not in READY_MADE:
-        raise BadInput(f'kind = "{kind}" is not a ready-made class; choose one of: {", ".join(READY_MADE)}.')
-    ready = READY_MADE[kind]
+    ready = ready_made(kind)
     spokes = _spokes(build)
     flanges = _flanges(build, spokes)
     side_key = "side_pattern" if "side_pattern" in build else "first_spoke_side"

@@ -33,7 +33,7 @@ from rimgauge.job import (
 )
 from rimgauge.job.recorded import begin
 from rimgauge.job.start import wheel_text
-from rimgauge.wheel import ready_made_names
+from rimgauge.wheel import READY_MADE
 
 
 @pytest.fixture
@@ -314,4 +314,4 @@ def test_two_processes_do_not_write_at_once(job, runout, monkeypatch):
 def test_a_new_wheel_file_lists_the_kinds_there_are():
     """A room doesn't import another, so that the list stands there in words."""
     text = wheel_text(spokes=32, name="", kind=None, crossings=None)
-    assert all(f'"{kind}"' in text for kind in ready_made_names())
+    assert all(f'"{kind}"' in text for kind in READY_MADE)

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from rimgauge.records import Hub, Tension, Wheel
-from rimgauge.wheel import complete_wheel, influence, ready_made_names, slack_turns
+from rimgauge.wheel import READY_MADE, complete_wheel, influence, slack_turns
 from rimgauge.wheel.geometry import spoke_lines
 from rimgauge.wheel.stiffness import movement, spoke_rates_n_per_mm, stiffness_matrix
 from tests.pushed import point_stiffness_n_per_mm
@@ -25,7 +25,7 @@ def nearly_slack(wheel: Wheel) -> Wheel:
     return replace(wheel, tension=Tension(right_n=1e-3, left_n=1e-3, limit_n=1000.0))
 
 
-@pytest.mark.parametrize("kind", ready_made_names())
+@pytest.mark.parametrize("kind", READY_MADE)
 def test_stiffness_is_symmetric_and_positive_definite(kind: str) -> None:
     wheel = wheel_of(kind)
     lines = spoke_lines(wheel)
@@ -36,7 +36,7 @@ def test_stiffness_is_symmetric_and_positive_definite(kind: str) -> None:
     assert np.linalg.eigvalsh(stiffness * scale[:, None] * scale).min() > 0
 
 
-@pytest.mark.parametrize("kind", ready_made_names())
+@pytest.mark.parametrize("kind", READY_MADE)
 def test_tension_answers_are_reciprocal(kind: str) -> None:
     # Betti and Maxwell: with spokes of two thicknesses, scaled by the pull of a turn, i from j is j from i.
     wheel = wheel_of(kind)
@@ -99,7 +99,7 @@ def test_spoke_forces_keep_their_balance() -> None:
         assert_allclose(part @ change, 0, rtol=0, atol=1e-3)
 
 
-@pytest.mark.parametrize("kind", ready_made_names())
+@pytest.mark.parametrize("kind", READY_MADE)
 def test_a_tightened_nipple_pulls_toward_its_flange_and_inward(kind: str) -> None:
     wheel = wheel_of(kind)
     answer = influence(wheel)
@@ -118,7 +118,7 @@ def test_dish_is_the_mean_over_the_circle() -> None:
     assert_allclose(answer.lateral_mm.mean(axis=0), answer.dish_mm, rtol=0, atol=ROUNDING)
 
 
-@pytest.mark.parametrize("kind", ready_made_names())
+@pytest.mark.parametrize("kind", READY_MADE)
 @pytest.mark.parametrize("spokes", [20, 24, 28, 32, 36])
 def test_a_quarter_turn_moves_a_plausible_wheel_by_tenths(kind: str, spokes: int) -> None:
     # Common practice: a quarter turn shows as one or two tenths of a millimetre, more on few thin spokes.

@@ -17,7 +17,7 @@ from rimgauge.signal.compare import nested_sd, pooled_sd
 from rimgauge.signal.harmonics import FALLS, SIZES, _alike, _held_back, basis, fit_columns, fit_smooth
 from rimgauge.signal.runout import _total
 from rimgauge.signal.scale import CALIPER_MM, CARD_MM, CARD_SPREAD_MM, COINS_MM
-from rimgauge.wheel import complete_wheel, ready_made_names
+from rimgauge.wheel import READY_MADE, complete_wheel
 
 STRD_DIGITS = 1e-9
 """Certified to 11 digits; the periods of ENSO are given to 10."""
@@ -300,7 +300,7 @@ def test_coins_have_the_diameters_that_their_mints_print():
     assert COINS_MM == {"1-euro": 23.25, "2-euro": 25.75, "50-cent": 24.25, "us-quarter": 24.26}
 
 
-@pytest.mark.parametrize("kind", ready_made_names())
+@pytest.mark.parametrize("kind", READY_MADE)
 def test_a_turn_of_a_nipple_is_one_pitch_of_56_to_the_inch(kind):
     # Thread on 2.0 mm wire (read; reproduces DIN 79012): 25.4/56 mm, printed 0.45357.
     turn_mm = complete_wheel({"spokes": 36, "kind": kind}).spoke.turn_mm
