@@ -67,18 +67,6 @@ def strip_along(
     return strip[::-1] if float(view.forward[1 if upright else 0]) < 0.0 else strip
 
 
-def spoke_strips(
-    image: NDArray[np.uint8], view: View, box: Box, shift_px: tuple[float, float] = (0.0, 0.0)
-) -> FloatArray:
-    """Mean brightness (SPOKE_BINS, ACROSS) along `forward` through the box, in strips side by side.
-
-    Several, because a spoke that leans would be smeared in one; not rounded, because it is a faint thing in a mean.
-
-    shift_px: how far the camera's shake has moved everything in the picture, the box with it.
-    """
-    return strips_of(spoke_patch(image, box), view, box, shift_px)
-
-
 def clear_of_rim(box: Box, view: View, tip_px: FloatArray, rim_px: FloatArray) -> Box:
     """Cut off the part of the spokes' box that the rim's edge covers in some frames (n, 2), as the pointer's tip (n, 2) tells.
 
@@ -115,7 +103,12 @@ def spoke_patch(image: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
 
 
 def strips_of(patch: NDArray[np.uint8], view: View, box: Box, shift_px: tuple[float, float]) -> FloatArray:
-    """The strips of a patch that was cut out before the shake was known; see spoke_strips."""
+    """Mean brightness (SPOKE_BINS, ACROSS) along `forward` through the box, in strips side by side, of a patch cut out for it.
+
+    Several, because a spoke that leans would be smeared in one; not rounded, because it is a faint thing in a mean.
+
+    shift_px: how far the camera's shake has moved everything in the picture, the box with it.
+    """
     _, _, width, height = box
     upright = abs(view.forward[1]) > abs(view.forward[0])
     middle = [

@@ -48,7 +48,7 @@ class Patch:
         """
         return self.levels(self.crop(image, margin_px))
 
-    def crop(self, image: NDArray[np.uint8], margin_px: int = 0) -> NDArray[np.uint8]:
+    def crop(self, image: NDArray[np.uint8], margin_px: int) -> NDArray[np.uint8]:
         """The box as it stands in a BGR picture, with a margin round it, its border repeated beyond the picture."""
         x, y, width, height = self.box
         left, top = max(0, x - margin_px), max(0, y - margin_px)

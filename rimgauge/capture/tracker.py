@@ -23,7 +23,6 @@ from rimgauge.capture.mark import (
     make_colours_ready,
     patch_within,
     spoke_patch,
-    spoke_strips,
     strip_along,
     strip_centre_px,
     strips_of,
@@ -144,7 +143,7 @@ def spoke_strip(frame: Frame, view: View) -> FloatArray:
     box = view.spoke_box
     if box is None:
         return np.empty((0, 0))
-    return spoke_strips(frame.image, view, box)
+    return strips_of(spoke_patch(frame.image, box), view, box, (0.0, 0.0))
 
 
 def track(frames: Iterable[Frame], view: View) -> GapTrack:

@@ -105,9 +105,7 @@ def keep_pass(
     return path
 
 
-def write_measured(
-    path: Path, runout: Runout, *, picture: bytes | None = None, frames: Sequence[Path] = ()
-) -> None:
+def write_measured(path: Path, runout: Runout, *, picture: bytes | None, frames: Sequence[Path]) -> None:
     """Write a measurement with the picture of its worst place (JPEG) and copies of its frames beside it.
 
     The measurement itself comes last: where it is, all that goes with it is there too.

@@ -25,7 +25,7 @@ def draw_curve(
     spoke_angles_deg: FloatArray,
     angle_deg: float,
     ink: Ink,
-    before_mm: FloatArray | None = None,
+    before_mm: FloatArray | None,
 ) -> None:
     """Draw this revolution thick, the one before thin, a line where the pointer is, and the worst places.
 

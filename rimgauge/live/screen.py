@@ -262,7 +262,7 @@ class Foot(NamedTuple):
     keys: str = ""
 
 
-def foot_of(controls: Controls, *, lesson: bool, planned: bool, notice: str = "") -> Foot:
+def foot_of(controls: Controls, *, lesson: bool, planned: bool, notice: str) -> Foot:
     """Say how things stand; planned: there are nipples to turn; notice: what a key has just done."""
     if notice:
         return Foot(state=notice)

@@ -121,7 +121,7 @@ def scatter(
     tension_n: FloatArray,
     influence: Influence,
     sides: Sequence[IntArray],
-    without: Sequence[Misfit] = (),
+    without: Sequence[Misfit],
 ) -> float:
     """How far all tensions together lie from what the rim says of them, over what a usual gauge's noise does: about 1.
 

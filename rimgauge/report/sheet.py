@@ -47,12 +47,12 @@ def _letter_ems(letter: str, *, bold: bool) -> float:
     return float(font.load_char(ord(letter)).linearHoriAdvance) / 65536 / _FINE
 
 
-def text_width(words: str, size: float, *, bold: bool = False) -> float:
+def text_width(words: str, size: float, *, bold: bool) -> float:
     """Return how wide a line is [in]."""
     return sum(_letter_ems(letter, bold=bold) for letter in printable(words)) * size / 72
 
 
-def _broken(words: str, width: float, size: float, *, bold: bool = False) -> list[str]:
+def _broken(words: str, width: float, size: float, *, bold: bool) -> list[str]:
     """Break words into lines of a width [in], between words; a word too wide for a line is cut."""
     lines: list[str] = []
     for word in SPACES.split(words):
@@ -79,7 +79,7 @@ def paragraph_height(words: str, *, width: float, size: float, bold: bool = Fals
 
 
 def paragraph(
-    figure: Figure, x: float, y: float, words: str, *, width: float, size: float = 7.5, **style: Any
+    figure: Figure, x: float, y: float, words: str, *, width: float, size: float, **style: Any
 ) -> float:
     """Write words broken to a width [in] and return where the next line begins [in]."""
     bold = style.get("fontweight") == "bold"

@@ -101,7 +101,7 @@ def fit_course(
     path_deg: FloatArray,
     components: FloatArray,
     *,
-    sure: bool = False,
+    sure: bool,
 ) -> Course:
     """Fit the course from a coarse path (n,) of frames at even moments (n,), components (n, k) of the spokes' strip.
 

@@ -95,7 +95,7 @@ class Layout:
         return look_period_deg(self.spoke_angles_deg, self.flanges)
 
 
-def gather(track: GapTrack, layout: Layout, tags: Tagged | None = None) -> tuple[IntArray, Evidence]:
+def gather(track: GapTrack, layout: Layout, tags: Tagged | None) -> tuple[IntArray, Evidence]:
     """Lay the frames on evenly spaced moments, so that a dropped one is a gap.
 
     Returns

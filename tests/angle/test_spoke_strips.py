@@ -12,12 +12,13 @@ from rimgauge.capture.mark import (
     clear_of_rim,
     patch_within,
     spoke_patch,
-    spoke_strips,
     strips_of,
     without_flicker,
 )
 from rimgauge.records import Edge, View
 from rimgauge.scene import Scene, SceneSpec, scene_view
+
+STILL = (0.0, 0.0)
 
 
 def a_view(forward):
@@ -39,7 +40,7 @@ def test_a_leaning_spoke_stays_narrow_in_strips_side_by_side_whichever_way_the_r
         box, picture = (28, 32, 144, 136), grey.T
     image = np.repeat(picture.astype(np.uint8)[:, :, None], 3, axis=2)
     view = a_view(forward)
-    strips = spoke_strips(image, view, box)
+    strips = strips_of(spoke_patch(image, box), view, box, STILL)
     assert strips.shape == (72, 4)
     dark = 200.0 - strips
     at = np.arange(72)[:, None]
@@ -84,7 +85,10 @@ def test_strips_of_a_part_of_a_box_are_those_of_a_box_drawn_so():
     image = np.random.default_rng(2).integers(0, 255, (200, 200, 3), dtype=np.uint8)
     view, box, within = a_view((0.0, 1.0)), (32, 28, 136, 144), (60, 28, 108, 144)
     part = patch_within(spoke_patch(image, box), box, within)
-    assert_allclose(strips_of(part, view, within, (1.5, 0.5)), spoke_strips(image, view, within, (1.5, 0.5)))
+    assert_allclose(
+        strips_of(part, view, within, (1.5, 0.5)),
+        strips_of(spoke_patch(image, within), view, within, (1.5, 0.5)),
+    )
 
 
 def spokes_passing(frames):
@@ -101,9 +105,9 @@ def test_strips_follow_the_cameras_shake():
     view = a_view((0.0, 1.0))
     still, shaken = image[10:-10, 10:-10], image[7:-13, 15:-5]
     box = (40, 30, 96, 120)
-    moved = spoke_strips(shaken, view, box, (-5.0, 3.0))
-    assert_allclose(moved, spoke_strips(still, view, box), atol=1e-3)
-    assert np.abs(spoke_strips(shaken, view, box) - moved).max() > 3.0
+    moved = strips_of(spoke_patch(shaken, box), view, box, (-5.0, 3.0))
+    assert_allclose(moved, strips_of(spoke_patch(still, box), view, box, STILL), atol=1e-3)
+    assert np.abs(strips_of(spoke_patch(shaken, box), view, box, STILL) - moved).max() > 3.0
 
 
 def test_bands_of_a_lamp_are_divided_out_of_the_strips_and_small_changes_are_not():
