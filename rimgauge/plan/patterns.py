@@ -28,8 +28,8 @@ where radial runout or tension is not at hand to tell better."""
 APART_LIKELIER = 5.0
 APART_PLAIN = 7.0
 """Where both runouts are read, a spoke may be broken that makes them likelier by this (natural logarithm) where it has
-lost so much; from the plain figure on nothing is planned before someone has looked. Of 600 runs of sound wheels, out of true, in
-part read by hand or of kinds no plan was looked at on, none reached 4.8 (docs/benchmarks.md)."""
+lost so much; from the plain figure on nothing is planned before someone has looked. No spoke of the sound wheels of
+`tests/benchmarks/faults.py` is named, true or out of true."""
 MISREAD_OFF = 5.0
 """By so many standard deviations a tension doesn't fit the rim; of 420 simulated sets of readings with a usual gauge
 three came so far, of one wheel (docs/benchmarks.md)."""
