@@ -138,7 +138,7 @@ def _cautions(problem: Problem, chosen: Chosen) -> tuple[str, ...]:
     """The usual cautions, as far as there is anything to turn, now or once what a refusal names was seen to."""
     if not (chosen.eighths.any() or chosen.refused):
         return LET_BE
-    return CAUTIONS if problem.tension_known else (*CAUTIONS, ASSUMED_TENSION)
+    return CAUTIONS if problem.tension_known else (*CAUTIONS[:-1], ASSUMED_TENSION, CAUTIONS[-1])
 
 
 def _notes(problem: Problem, chosen: Chosen, order: IntArray) -> tuple[str, ...]:
