@@ -102,9 +102,9 @@ class Place:
         """What is kept of a picture to learn from."""
         return self.pointer.crop(picture, MARGIN_PX), self.rim.cut(picture)
 
-    def learn(self, shown: list[Shown]) -> tuple[Place, Cut]:
-        """Choose the mixture of colours by the first pictures, and cut them so."""
-        pointers = np.asarray([colours for colours, _ in shown])[
+    def learn(self, shown: list[Shown], still: int = 0) -> tuple[Place, Cut]:
+        """Choose the mixture of colours by the first pictures but so many, and cut them all so."""
+        pointers = np.asarray([colours for colours, _ in shown[still:]])[
             :, MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX
         ]
         place = replace(self, mixture=best_mixture(pointers, 0 if self.pointer.transposed else 1))

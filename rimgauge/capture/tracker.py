@@ -32,12 +32,14 @@ from rimgauge.capture.patch import check_boxes, patch_of
 from rimgauge.capture.sift import check_clear, edge_track, moved_left_out, reasons, vague_left_out
 from rimgauge.capture.slide import find_looks, find_slide
 from rimgauge.capture.sources import Frame, ReadAhead
+from rimgauge.capture.still_start import MOST_STILL_FRAMES, look_of, still_before
 from rimgauge.capture.tags import TagLog
 from rimgauge.errors import FrameTrouble
 from rimgauge.records import Box, FloatArray, GapTrack, RimLooks, Slide, View
 
-LEARNING_FRAMES = 60
-"""So many frames are looked at before the first gap is read: two seconds of a webcam."""
+LEARNING_FRAMES, LEAST_LEARNT = 60, 20
+"""So many frames are looked at before the first gap is read: two seconds of a webcam; those before the wheel is turned don't
+count if so many follow."""
 TOGETHER, AHEAD_PARTS = 32, 2
 """So many frames are read in one go: numpy's own cost for a call is shared, and what they take stays in the cache; and so
 many times as many may wait to be read."""
@@ -108,9 +110,9 @@ def _cut_out(places: list[Place], frames: list[Frame]) -> list[Cut]:
     return [place.cut(pictures) for place in places]
 
 
-def _learnt(places: list[Place], shown: list[list[Shown]]) -> tuple[list[Place], list[Cut]]:
-    """The places as the first frames, edge by edge, teach them, and what is cut out of these."""
-    learnt = [place.learn(each) for place, each in zip(places, shown, strict=True)]
+def _learnt(places: list[Place], shown: list[list[Shown]], still: int = 0) -> tuple[list[Place], list[Cut]]:
+    """The places as the first frames but so many, edge by edge, teach them, and what is cut out of all of these."""
+    learnt = [place.learn(each, still) for place, each in zip(places, shown, strict=True)]
     return [place for place, _ in learnt], [cut for _, cut in learnt]
 
 
@@ -172,7 +174,8 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         aside = threads.enter_context(ThreadPoolExecutor(1))
         aside.submit(make_colours_ready)
         first = next(parts)
-        tracker = Tracker(view, noted.places, first)
+        turning = [(pointers[noted.still :], rims[noted.still :]) for pointers, rims in first]
+        tracker = Tracker(view, noted.places, turning)
         # From now on frames are cut no taller than they are looked at.
         noted.places = tracker.places
         seen = _read_all(tracker, noted, first, parts)
@@ -258,21 +261,34 @@ class _Noted:
         self._patches: deque[NDArray[np.uint8]] = deque()
         self.shakes_px: list[tuple[float, float]] = []
         self.tags = TagLog(view)
+        self.still = 0
 
     def parts(self, frames: Iterable[Frame]) -> Iterator[list[Cut]]:
-        """What is cut out of frames for each edge: of those to learn from, then of so many together.
+        """What is cut out of frames for each edge: of those to learn from and still ones before, then of so many together.
 
         Frames are cut up as they come, while they are still in the processor's cache.
         """
         noted = map(self._note, frames)
-        first = itertools.islice(noted, LEARNING_FRAMES)
-        shown = [[place.show(frame.image) for place in self.places] for frame in first]
+        shown = self._shown_first(noted)
         if not shown:
             raise FrameTrouble("frames", "there are no frames to look at")
-        self.places, part = _learnt(self.places, [list(each) for each in zip(*shown, strict=True)])
+        by_edge = [list(each) for each in zip(*shown, strict=True)]
+        self.places, part = _learnt(self.places, by_edge, self.still)
         yield part
         while cuts := self._cut_next(noted):
             yield _joined(cuts)
+
+    def _shown_first(self, noted: Iterator[Frame]) -> list[list[Shown]]:
+        """What is kept of frames to learn from, and of those before the wheel was turned, which are counted."""
+        shown, looks = list[list[Shown]](), list[NDArray[np.uint8]]()
+        while frames := list(itertools.islice(noted, self.still + LEARNING_FRAMES - len(shown))):
+            shown += [[place.show(frame.image) for place in self.places] for frame in frames]
+            looks += [look_of(frame.image) for frame in frames]
+            if len(shown) < MOST_STILL_FRAMES:
+                self.still = still_before(looks)
+        if len(shown) < self.still + LEAST_LEARNT:
+            self.still = 0
+        return shown
 
     def _cut_next(self, noted: Iterator[Frame]) -> list[list[Cut]]:
         """What is cut out of the next frames, frame by frame, all alike."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import itertools
 import math
 import shlex
 from pathlib import Path
@@ -189,12 +188,13 @@ def _found(
 
 
 def _first_frames(source: str, fps: float) -> list[Frame]:
-    """Take as many frames as aiming looks at."""
+    """Take as many frames as aiming looks at, from where the wheel turns."""
     from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES
     from rimgauge.capture.sources import open_source
+    from rimgauge.capture.still_start import from_the_turning_on
 
     with open_source(source, fps=fps) as frames:
-        first = list(itertools.islice(frames, AIM_FRAMES))
+        first = from_the_turning_on(frames, AIM_FRAMES, LEAST_FRAMES)
     if len(first) < LEAST_FRAMES:
         seen = "1 frame is" if len(first) == 1 else f"{len(first)} frames are"
         raise FrameTrouble(frames.name, f"{seen} too few to aim with; give at least {LEAST_FRAMES}")

@@ -1,0 +1,87 @@
+"""A film may begin before the wheel is turned: what stands still then tells nothing of pointer and rim."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES, Hints, aim
+from rimgauge.capture.sources import Frame
+from rimgauge.capture.still_start import from_the_turning_on, look_of, still_before
+from rimgauge.cli.scene import _wheel_text
+from rimgauge.scene import Scene, SceneSpec, random_curve, scene_truth, scene_view
+from tests.benchmarks.rendered import measured
+
+STILL, BEGIN = 75, 4
+"""It stands for so many frames, as it does in that one when it turns: a spoke beside the tip was taken for the pointer there,
+and the rim wasn't followed by what was learnt meanwhile."""
+EARLY = 10
+"""The turning is found by so many frames too early at most, and never too late."""
+SEED = 18000
+
+
+@pytest.fixture(scope="module")
+def scene():
+    rng = np.random.default_rng([SEED, 9])
+    lateral, radial = random_curve(rng, 1.0), random_curve(rng, 0.3)
+    return Scene(
+        SceneSpec(
+            seed=SEED,
+            lateral_mm=lateral,
+            radial_mm=radial,
+            image_size=(640, 480),
+            crossings=2,
+            frames=240,
+            gap_mm=2.5,
+            roll_deg=1.0,
+            flicker=0.03,
+        )
+    )
+
+
+@pytest.fixture(scope="module")
+def turning(scene):
+    return list(scene.frames())
+
+
+@pytest.fixture(scope="module")
+def film(scene, turning):
+    """The wheel's frames, and before them some of it at rest."""
+    still = [
+        scene.expose(
+            scene.photograph(turning[BEGIN].wheel_angle_deg, brightness=1.0 + 0.03 * np.sin(2.3 * k))
+        )
+        for k in range(STILL)
+    ]
+    images = [*still, *(each.image for each in turning[BEGIN:])]
+    return [Frame(k, k / 30.0, image) for k, image in enumerate(images)]
+
+
+def test_the_frames_before_the_wheel_is_turned_are_counted(film):
+    looks = [look_of(frame.image) for frame in film[:120]]
+    assert STILL - EARLY <= still_before(looks) <= STILL
+    assert still_before(looks[STILL:]) == 0
+    assert still_before(looks[: STILL - 5]) == STILL - 5
+    assert still_before(looks[:15]) == 0
+
+
+def test_as_many_frames_are_taken_from_the_turning_on(film):
+    taken = from_the_turning_on(iter(film), AIM_FRAMES, LEAST_FRAMES)
+    assert len(taken) == AIM_FRAMES
+    assert STILL - EARLY <= taken[0].index <= STILL
+    assert [each.index for each in taken] == list(range(taken[0].index, taken[-1].index + 1))
+
+
+@pytest.mark.parametrize("end", [STILL - 5, STILL + 4])
+def test_of_a_film_that_ends_before_the_turning_all_is_taken(film, end):
+    assert len(from_the_turning_on(film[:end], AIM_FRAMES, LEAST_FRAMES)) == end
+
+
+def test_a_film_that_begins_before_the_turning_is_aimed_and_measured_right(scene, turning, film, tmp_path):
+    found = aim(from_the_turning_on(film, AIM_FRAMES, LEAST_FRAMES), "lateral", None, Hints())
+    assert found.tip_px == pytest.approx(tuple(scene.tip_px), abs=3.0)
+    (tmp_path / "wheel.toml").write_text(_wheel_text(scene.spec), encoding="utf-8")
+    view = replace(found.view, scale=scene_view(scene).scale)
+    runout = measured(tmp_path, view, frames=film)
+    truth = scene_truth(scene, turning)["apparent_total_runout_mm"]
+    assert runout.total_runout.value == pytest.approx(truth, abs=0.02)
