@@ -60,8 +60,8 @@ class Check:
     file: str
     rests_on: Literal["values", "pictures", "measurements"]
     count: int
-    differences: tuple[Difference, ...] = ()
-    trouble: str = ""
+    differences: tuple[Difference, ...]
+    trouble: str
     older: bool = False
 
     @property

@@ -32,9 +32,9 @@ class PastJob:
     name: str
     first: tuple[Result, ...]
     last: tuple[Result, ...]
-    before_plan: tuple[Result, ...] = ()
-    changed: tuple[str, ...] = ()
-    started: str = ""
+    before_plan: tuple[Result, ...]
+    changed: tuple[str, ...]
+    started: str
 
     @property
     def identity(self) -> tuple[object, ...]:

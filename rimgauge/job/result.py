@@ -28,7 +28,7 @@ class Result:
     expanded_uncertainty_mm: float
     tolerance_mm: float
     outcome: Outcome
-    source_sha256: str | None = None
+    source_sha256: str | None
 
 
 def completed(known: Result | None, path: Path) -> Result | None:

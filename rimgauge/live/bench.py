@@ -52,7 +52,7 @@ class Cue:
 
     words: str
     bench: Bench | None = None
-    trail: Trail | None = None
+    trail: Trail | None
     shape: bool = False
     turned: int = 0
 

@@ -34,7 +34,7 @@ class Shown:
     seen: int
     recorded: int
     trail: Trail
-    saved: tuple[Path, ...] = ()
+    saved: tuple[Path, ...]
 
 
 def run_window(

@@ -182,9 +182,9 @@ class Basis:
     gap_standard_error_mm: FloatArray
     angle_standard_uncertainty_deg: FloatArray
     ahead_mm: FloatArray
-    other: SideRunout | None = None
-    start_spoke: int | None = None
-    angle_common_uncertainty_deg: float = 0.0
+    other: SideRunout | None
+    start_spoke: int | None
+    angle_common_uncertainty_deg: float
 
     def __post_init__(self) -> None:
         own(self, "angle_standard_uncertainty_deg", (None,))
