@@ -68,8 +68,6 @@ def _print_study(chosen: Chosen, tolerance_mm: float | None, *, as_json: bool) -
     from rimgauge.signal.compare import study
 
     passes = tuple(read_pass(path) for path in chosen.files)
-    if not passes:
-        raise BadInput("name the measurements, or work inside a job folder that holds them")
     against_mm = passes[-1].verdict.tolerance_mm if tolerance_mm is None else tolerance_mm
     found = study(passes, against_mm)
     if as_json:
@@ -113,7 +111,7 @@ def _of_the_job(direction: Direction | None, same: bool) -> Chosen:
 
     job = find_job(Path.cwd())
     if job is None:
-        return Chosen(())
+        raise BadInput("no job folder here: go into the wheel's first, or name the measurements to compare")
     check_none_missing(job)
     course = history(job)
     ways: tuple[Direction, ...] = ("lateral", "radial")

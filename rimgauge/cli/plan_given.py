@@ -98,6 +98,11 @@ def checked_wheel(
         raise BadInput("name either --readings or --lateral and --radial, not both")
     if job is not None:
         return job.wheel
+    if files.runout_named == 0 and wheel is None and out is None:
+        raise BadInput(
+            "no job folder here: go into the wheel's first (`rimgauge new` starts one), or name --lateral or --readings, --wheel "
+            "and --out"
+        )
     if files.runout_named == 0:
         raise BadInput(
             "name --lateral or --readings; or, in a job folder (`rimgauge new` starts one), leave out --wheel and --out"

@@ -49,7 +49,10 @@ def view_named(named: Path | None, direction: Direction | None, source: str | No
         return view_in_job(job, direction)
     found = None if source is None else view_beside(source)
     if found is None:
-        raise BadInput("say where things are in the picture with --view view.json; `rimgauge aim` makes one")
+        raise BadInput(
+            "no job folder here: go into the wheel's first, or say where things are in the picture with --view view.json; "
+            "`rimgauge aim` makes one"
+        )
     return found
 
 
