@@ -36,6 +36,11 @@ LEAST_RIM_SHARE = 0.1
 OFTEN, LEAST_BESIDE, LEAST_WHOLE = 0.1, 0.4, 2
 """What is never seen whole, and in so many strips, may be decals: then another colour that stands out by such a share of them
 and is seen whole so often is the mark. A mark that is longer than the picture shows in one strip of twenty."""
+PASSES, LINGERS, MOST_STRETCH = 3, 2.0, 1.0 / 3.0
+"""What shows in one stretch of the film alone, no longer than that share of it, is a hand where something else passes so often
+beside it and so many times as quickly: a mark comes round, and no slower than all else on the rim (judgements)."""
+LEAST_SHOWN = 0.35
+"""A strip shows the mark where so much of its length is in it."""
 LEARNING_STRIPS = 3000
 """So many strips, spread over the pass, tell the mark's look; a mark shows in one of twenty."""
 LIGHT_ACROSS, LIGHT_A_BIN = 48, 2
@@ -231,7 +236,32 @@ def learn_mark(strips: FloatArray) -> MarkLook | None:
         other = _learn_piece(change, others, LEAST_BESIDE * _strongest(size))
         if other is not None and other.whole >= LEAST_WHOLE:
             found = other
+    found = _beside_a_hand(change, size, found) or found
     return MarkLook(grey, usual, found.colour, found.length_bins, found.share)
+
+
+def _beside_a_hand(change: FloatArray, size: FloatArray, found: _Piece) -> _Piece | None:
+    """What else passes and comes round, where what was found (n, bins, 3) shows in one stretch; None if it comes round too."""
+    shows = np.flatnonzero(_shows(change, found))
+    if not len(shows):
+        return None
+    rest = np.ones(len(change), dtype=bool)
+    rest[shows[0] : shows[-1] + 1] = False
+    stretch = len(change) - int(rest.sum())
+    if stretch > MOST_STRETCH * len(change):
+        return None
+    other = _learn_piece(change[rest], size[rest], LEAST_BESIDE * _strongest(size))
+    if other is None or other.whole < LEAST_WHOLE:
+        return None
+    passes = np.diff(_shows(change[rest], other).astype(np.int8), prepend=0, append=0)
+    lengths = np.flatnonzero(passes < 0) - np.flatnonzero(passes > 0)
+    comes_round = len(lengths) >= PASSES and stretch > LINGERS * float(np.median(lengths))
+    return other if comes_round else None
+
+
+def _shows(change: FloatArray, piece: _Piece) -> BoolArray:
+    """Strips (n,) in which enough of a piece shows."""
+    return np.asarray(_extent(_likeness(change, piece.colour))[0] > LEAST_SHOWN * piece.length_bins)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -257,7 +287,7 @@ def _learn_piece(change: FloatArray, size: FloatArray, least: float) -> _Piece |
         return None
     # A mark longer than the picture is never seen whole; the longest piece seen is then the best guess.
     length = float(np.median(area[whole])) if whole.any() else float(area[cut_once].max())
-    return _Piece(colour, length, float((area > 0.35 * length).mean()), int(whole.sum()))
+    return _Piece(colour, length, float((area > LEAST_SHOWN * length).mean()), int(whole.sum()))
 
 
 def _strongest(size: FloatArray) -> float:
@@ -274,7 +304,7 @@ def see_mark(
     area, enters, leaves = _extent(likeness)
     bins, length = strips.shape[1], look.length_bins
     index = np.arange(bins)
-    seen = area > 0.35 * length
+    seen = area > LEAST_SHOWN * length
     middle = likeness @ index / np.maximum(area, 1e-9)
     spread = np.sqrt(np.maximum(likeness @ index**2 / np.maximum(area, 1e-9) - middle**2, 0.0))
     one_piece = spread < 0.6 * length + 2.0

@@ -43,3 +43,31 @@ def test_a_mark_is_found_beside_decals_of_a_stronger_colour_that_are_longer_than
     assert set(np.flatnonzero(np.abs(true_deg) < 4.0)) <= set(seen)
     by_px_deg = mark_px[seen] / px_per_bin * VIEW_DEG / (STRIP_BINS - 1)
     assert np.abs(by_px_deg - true_deg[seen]).max() < 0.5
+
+
+def test_a_hand_in_one_stretch_of_the_film_is_not_taken_for_the_mark_that_comes_round():
+    angle_deg = np.arange(0.0, 1500.0, 5.0) - 40.0
+    strips = colours(angle_deg, ())
+    # Redder than the mark is blue, and there for a second and a half; it hides a third of the strip as it moves.
+    for frame in range(130, 175):
+        first = 2 * (frame - 130)
+        strips[frame, first : first + 40] = RED
+    mark_px, _ = find_mark(strips, (STRIP_BINS - 1) / 2.0, 1.0)
+    true_deg = (angle_deg + 180.0) % 360.0 - 180.0
+    shown = (np.abs(true_deg) < 4.0) & ~((angle_deg >= 610.0) & (angle_deg < 835.0))
+    assert shown.sum() >= 4
+    assert np.isfinite(mark_px[shown]).all()
+    assert np.abs(true_deg[np.isfinite(mark_px)]).max() < 10.0
+
+
+def test_a_mark_that_passes_once_is_not_given_up_for_decals_that_pass_as_quickly():
+    angle_deg = np.arange(-40.0, 310.0, 2.0)
+    strips = colours(angle_deg, ())
+    place = (np.arange(STRIP_BINS) / (STRIP_BINS - 1) - 0.5) * VIEW_DEG
+    for begin in (60.0, 140.0, 230.0, 280.0):
+        decal = (angle_deg[:, None] - place - begin) % 360.0 < 2.0
+        strips[decal] = (110, 110, 190)
+    mark_px, _ = find_mark(strips, (STRIP_BINS - 1) / 2.0, 1.0)
+    true_deg = (angle_deg + 180.0) % 360.0 - 180.0
+    assert np.isfinite(mark_px[np.abs(true_deg) < 4.0]).all()
+    assert np.abs(true_deg[np.isfinite(mark_px)]).max() < 10.0
