@@ -158,7 +158,10 @@ def _mean_profile(
 def _fitted_steps(
     u: FloatArray, grey: FloatArray, plain: EdgeShape, seconds: tuple[float, ...] | None
 ) -> tuple[EdgeShape, float]:
-    """One step, or two at the best of several distances, fitted to the profile; and where the first one lies."""
+    """One step, or two at the best of several distances, fitted to the profile; and where the first one lies.
+
+    Where too little of the profile is seen for that it is the plain step.
+    """
     best, least = np.array([0.0, plain.blur_px]), math.inf
     for second in seconds or (None,):
         now = np.array([0.0, plain.blur_px] if second is None else [-second / 2.0, plain.blur_px, second])
@@ -173,8 +176,8 @@ def _fitted_steps(
             now, square = _bounded(found), float(np.mean(steps.misfit(found) ** 2))
             if square < least:
                 best, least = now, square
-    blur = max(LEAST_BLUR_PX, (SHARPER if seconds else 1.0) * float(best[1]))
-    second_step = float(best[2]) if seconds else None
+    second_step = float(best[2]) if len(best) > 2 else None
+    blur = max(LEAST_BLUR_PX, (1.0 if second_step is None else SHARPER) * float(best[1]))
     shape = replace(plain, blur_px=blur, second_step_px=second_step)
     return _with_band(shape, *BANDS[0]), float(best[0])
 
