@@ -32,6 +32,8 @@ ABRUPT_TRIED, ABRUPT_HALFWAY = 4, 0.05
 """After so many rounds it is given up unless it is better by so much already: ten of those films were within 0.02 of
 their end by then, and one that ended 0.3 better had come 0.23 of the way."""
 SETTLED_DEG = 0.5
+CLEARLY_OFF = 2.0
+"""In standard uncertainties: so far an abrupt course may go its own way by chance."""
 COARSE_SHARES = (0.5, 0.75, 1.0)
 """Shortest waves of the look to begin with, as shares of the spokes' spacing."""
 PATH_SD_DEG, LET_GO_DEG_S2 = 2.0, 10.0
@@ -140,7 +142,19 @@ def _found(clues: _Clues, path_deg: FloatArray, *, sure: bool) -> Course:
     near = (FIRST_ROUNDS_SURE, FINER_SURE)
     smooth = _fit(clues, path_deg, coarsest_deg, *near) if sure else _best_of_many(clues, path_deg)
     abrupt = _fit(clues, smooth.angle_deg, coarsest_deg, *near, beside=smooth)
-    return abrupt if abrupt.surprise < smooth.surprise - ABRUPT_CLEARER else smooth
+    if abrupt.surprise < smooth.surprise - ABRUPT_CLEARER:
+        return abrupt
+    return _less_sure(smooth, abrupt.angle_deg)
+
+
+def _less_sure(smooth: Course, abrupt_deg: FloatArray) -> Course:
+    """A smooth course, less sure where one that may be abrupt (n,) differs from it by clearly more than it is unsure by.
+
+    A wheel that is turned back within a frame goes another way than a smooth curve can, and the rest of the run tells nothing
+    of it.
+    """
+    beyond = np.maximum((abrupt_deg - smooth.angle_deg) ** 2 - (CLEARLY_OFF * smooth.spread_deg) ** 2, 0.0)
+    return replace(smooth, spread_deg=np.sqrt(smooth.spread_deg**2 + beyond))
 
 
 def _best_of_many(clues: _Clues, path_deg: FloatArray) -> Course:
@@ -229,7 +243,7 @@ def _fit(
     """Fit a smooth curve of time, from a coarse path (n,), by Gauss–Newton steps.
 
     beside: a course beside which it may be abrupt, changing its speed within a few frames; where that soon turns out to
-    explain no more, that course is what is given.
+    explain no more, it is given up as it is then, and counts as explaining as much.
     """
     abrupt = beside is not None
     knot_spacing_s = ABRUPT_KNOT_SPACING_S if abrupt else KNOT_SPACING_S
@@ -251,7 +265,7 @@ def _fit(
         calm = fit.calm() if abrupt else None
         angle_deg = angle_deg + np.clip(values - angle_deg, -LONGEST_STEP_DEG, LONGEST_STEP_DEG)
         if beside is not None and done == ABRUPT_TRIED - 1 and not _promises(clues, angle_deg, beside):
-            return beside
+            return replace(beside, angle_deg=angle_deg)
         # Now and then a moment never settles: a look or a slide is at odds with itself by a hundredth of a degree.
         moves_deg, last_deg = np.abs(angle_deg - before), moved_deg
         moved_deg = float(np.linalg.norm(moves_deg))
