@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from rimgauge.capture.aim_facing import MARGINS, Facing, find_facings
+from rimgauge.capture.aim_facing import MARGINS, Facing, find_facings, find_foremost
 from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, zoomed
 from rimgauge.capture.aim_motion import (
     find_mark_beyond,
@@ -113,6 +113,10 @@ def _facings(frames: list[Frame], hints: Hints) -> list[Facing]:
         found = find_facings(frames, hints.pointer_at, hints.rim_at)
     except PointerNotSeen as told:
         trouble = told
+    if hints.pointer_at is None and (not found or _are_rivals(found) or found[0].end.is_crossed):
+        foremost = _foremost(frames, hints)
+        if foremost is not None:
+            return [foremost]
     for channel in COLOURS:
         if not found:
             with suppress(PointerNotSeen, RimNotSeen):
@@ -120,6 +124,15 @@ def _facings(frames: list[Frame], hints: Hints) -> list[Facing]:
     if not found:
         raise trouble
     return found
+
+
+def _foremost(frames: list[Frame], hints: Hints) -> Facing | None:
+    """The one thing that spokes are seen to pass behind, by brightness, blue light or red; None where there is none."""
+    found: list[Facing | None] = []
+    for seen in (frames, *(_of_channel(frames, channel) for channel in COLOURS)):
+        with suppress(RimNotSeen):
+            found.append(find_foremost(seen, hints.rim_at))
+    return next((facing for facing in found if facing is not None), None)
 
 
 def _of_channel(frames: list[Frame], channel: int) -> list[Frame]:
@@ -221,8 +234,13 @@ def _enlarged(view: View, zoom: float, size: tuple[int, int]) -> View:
     return replace(view, image_size=size, edges=edges, mark_box=mark, spoke_box=spokes)
 
 
+def _are_rivals(facings: list[Facing]) -> bool:
+    """Whether the two clearest can't be told apart."""
+    return len(facings) > 1 and facings[1].score > ALIKE_SHARE * facings[0].score
+
+
 def _check_rivals(facings: list[Facing], zoom: float) -> None:
-    if len(facings) > 1 and facings[1].score > ALIKE_SHARE * facings[0].score:
+    if _are_rivals(facings):
         places = [zoomed(facing.still.patch.to_picture(*facing.tip), zoom) for facing in facings[:2]]
         (x, y), (other_x, other_y) = places
         raise NotTrustworthy(

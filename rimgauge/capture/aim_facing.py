@@ -51,7 +51,7 @@ class Facing:
     width_px: of what is seen of the rim along u, from this edge to its last one.
     half_edge_px: half the room along v for the edge.
     half_px: half the room along v for the tip; ahead_px: its room along u, in which nothing else stands.
-    end: what ends there, as it was found or pointed at.
+    end: what ends there, as it was found or pointed at. before: whether what passes goes on behind it.
     """
 
     course: Course
@@ -65,6 +65,7 @@ class Facing:
     half_px: float
     ahead_px: float
     end: End
+    before: bool
 
     @property
     def still(self) -> Still:
@@ -97,6 +98,41 @@ class Facing:
 
 def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | None) -> list[Facing]:
     """Find pointers and rim edges that face each other, clearest first; hints x, y [px] fix one or both."""
+    things, unclear = _find_things(frames, pointer_at, rim_at)
+    _check_gap_left(things, unclear)
+    if things and any(_is_clearer(course.still, end, things[0]) for course, end in unclear):
+        # Stripes of a wall go on under the rim at many places, and tell nothing of what stands before it.
+        alike = [(course.still, end) for course, end in unclear if end.score > SAME_SHARE * things[0].score]
+        if _places_apart(alike) >= MANY:
+            return things
+        raise PointerNotSeen(
+            "what looks most like a pointer ends before something that is hardly brighter or darker; put something "
+            "plain behind its tip, add light, or say where its tip is with --pointer-at X,Y"
+        )
+    return things
+
+
+def find_foremost(frames: list[Frame], rim_at: Point | None) -> Facing | None:
+    """Find the one pointer that what passes goes on behind, as spokes do; None where there is none, or another may be it.
+
+    Before a hub, a wall or a lamp spokes pass; what nothing passes before may stand as far to the front.
+    """
+    things, unclear = _find_things(frames, None, rim_at)
+    _check_gap_left(things, unclear)
+    before = [thing for thing in things if thing.before]
+    if len(before) != 1:
+        return None
+    (foremost,) = before
+    others = [(one.still, replace(one.end, score=one.score)) for one in things if one is not foremost]
+    others += [(course.still, end) for course, end in unclear]
+    rival = any(not end.is_crossed and _is_as_clear(still, end, foremost) for still, end in others)
+    return None if rival else foremost
+
+
+def _find_things(
+    frames: list[Frame], pointer_at: Point | None, rim_at: Point | None
+) -> tuple[list[Facing], list[tuple[Course, End]]]:
+    """Find what may be a pointer before the rim's edge, clearest first, and the ends that can't be made out."""
     stills = look_still(frames)
     looked = (find_course(still, frames) for still in (stills[0], stills[2]))
     courses = [course for course in looked if course is not None]
@@ -114,22 +150,7 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
                 found += facings
                 unclear += [(seen, end) for end in ends]
     found = [facing for facing in found if not _is_stripe(facing, unclear)] or found
-    things = _things(sorted(found, key=lambda facing: -facing.score))
-    if not things and any(_touches(course, end) for course, end in unclear):
-        raise PointerNotSeen(
-            "the rim comes so near to what looks like the pointer that no gap is left between them; set the tip a few "
-            "millimetres farther from the rim"
-        )
-    if things and any(_is_clearer(course.still, end, things[0]) for course, end in unclear):
-        # Stripes of a wall go on under the rim at many places, and tell nothing of what stands before it.
-        alike = [(course.still, end) for course, end in unclear if end.score > SAME_SHARE * things[0].score]
-        if _places_apart(alike) >= MANY:
-            return things
-        raise PointerNotSeen(
-            "what looks most like a pointer ends before something that is hardly brighter or darker; put something "
-            "plain behind its tip, add light, or say where its tip is with --pointer-at X,Y"
-        )
-    return things
+    return _things(sorted(found, key=lambda facing: -facing.score)), unclear
 
 
 def _check_courses(courses: list[Course], most: float, rim_at: Point | None) -> None:
@@ -155,6 +176,14 @@ def _rim_u(course: Course, rim_at: Point) -> float:
     return u - float(course.aside(v))
 
 
+def _check_gap_left(things: list[Facing], unclear: list[tuple[Course, End]]) -> None:
+    if not things and any(_touches(course, end) for course, end in unclear):
+        raise PointerNotSeen(
+            "the rim comes so near to what looks like the pointer that no gap is left between them; set the tip a few "
+            "millimetres farther from the rim"
+        )
+
+
 def _touches(course: Course, end: End) -> bool:
     """Whether what ends clearly, but not before anything, does so where the rim comes to; flanks end before a round tip."""
     gap_px = nearest_u(course, course.outlines[0], end.v) - end.u
@@ -163,10 +192,19 @@ def _touches(course: Course, end: End) -> bool:
 
 def _is_clearer(still: Still, end: End, facing: Facing) -> bool:
     """Whether something whose end can't be made out is more like a pointer than what was found, and isn't part of it."""
+    return end.score > facing.score and _is_apart(still, end, facing)
+
+
+def _is_as_clear(still: Still, end: End, facing: Facing) -> bool:
+    """Whether something is hardly less like a pointer than what was found, and isn't part of it."""
+    return end.score > SAME_SHARE * facing.score and _is_apart(still, end, facing)
+
+
+def _is_apart(still: Still, end: End, facing: Facing) -> bool:
     # What shows between a pointer and a hub's border behind it shares its flank.
     near = facing.half_px + max(BESIDE_PX, end.half_px)
     beside = still is facing.still and abs(end.v - facing.tip[1]) < near
-    return end.score > facing.score and end.is_long and not beside
+    return end.is_long and not beside
 
 
 def _is_stripe(facing: Facing, unclear: list[tuple[Course, End]]) -> bool:
@@ -208,6 +246,8 @@ def _things(found: list[Facing]) -> list[Facing]:
                 wider = facing.half_px > other.half_px and facing.spans(other)
                 if foremost and wider and facing.score > SAME_SHARE * other.score:
                     things[k] = replace(facing, score=other.score)
+                if math.dist(facing.tip, things[k].tip) < SAME_TIP_PX:
+                    things[k] = replace(things[k], before=facing.before or other.before)
                 break
         else:
             things.append(facing)
@@ -271,7 +311,7 @@ def _facing(course: Course, end: End, edge_u: float, begin_u: float, *, pointed:
     width = course.outlines[1] - edge_u
     width = width if width > LEAST_WIDTH_PX else float(MOST_WIDTH_PX)
     half_edge = _half_edge_px(course.still, (place, slope), tip[1])
-    return Facing(course, tip, place, slope, end.score, begin, width, half_edge, half, ahead, end)
+    return Facing(course, tip, place, slope, end.score, begin, width, half_edge, half, ahead, end, end.before)
 
 
 def _straight_line(still: Still, place: float, slope: float, row: float) -> Point:

@@ -177,7 +177,8 @@ def _check_enough(good: BoolArray, turning: Turning, lost: Sequence[str]) -> Non
     steps = np.diff(np.concatenate([around, [around[0] + 360.0]]))
     widest = int(np.argmax(steps))
     if steps[widest] > MOST_UNSEEN_DEG:
-        inside = (turning.angle_deg - around[widest]) % 360.0 < steps[widest]
+        # Frames whose angle nobody knows may have shown it.
+        inside = ~((turning.angle_deg - around[widest]) % 360.0 >= steps[widest])
         why = _mostly([reason for reason, there in zip(lost, inside, strict=True) if there]) if lost else ""
         raise NotTrustworthy(
             f"{steps[widest]:.0f}° of the rim in one piece never passed the pointer in a usable frame{why}; turn the wheel "

@@ -44,14 +44,17 @@ def measured(
     unsure_deg=0.1,
     together_deg=0.0,
     lens_share=0.0,
+    untold=(),
 ):
-    """Measure a wheel whose runout is a function of the angle, two and a half turns of it."""
+    """Measure a wheel whose runout is a function of the angle, two and a half turns of it; in frames untold it has no angle."""
     degrees = np.linspace(0.0, 900.0, 400) + start_deg
     rng = np.random.default_rng(3)
     toward = 1.0 if side == "left" else -1.0
     gap = 20.0 + toward * runout_mm(degrees) / scale.mm_per_px + rng.normal(0.0, noise_px, 400)
     track = edge_track(gap, stated_px, side, ahead_px=ahead_px)
-    turning = turning_by_mark(degrees, unsure_deg, together_deg)
+    told_deg = degrees.copy()
+    told_deg[list(untold)] = np.nan
+    turning = turning_by_mark(told_deg, unsure_deg, together_deg)
     return side_runout(
         track,
         where_read(turning, track, scale, RADIUS_MM),
@@ -119,6 +122,18 @@ def test_the_refusal_says_why_that_stretch_was_lost():
     lost = np.where(hidden, "too faint", np.where(degrees > 810.0, "a hand", ""))
     with pytest.raises(NotTrustworthy, match=r"21° of the rim.*\(mostly: too faint\)"):
         measured(lambda at: np.where(lost == "", wave(2, 0.3)(at), np.nan), lost=tuple(lost))
+
+
+def test_the_refusal_says_why_where_nobody_knows_what_the_lost_frames_showed():
+    degrees = np.linspace(0.0, 900.0, 400)
+    hidden = np.abs(degrees % 360.0 - 100.0) < 10.0
+    lost = np.where(hidden, "no angle", np.where(degrees > 890.0, "a hand", ""))
+    with pytest.raises(NotTrustworthy, match=r"20° of the rim.*\(mostly: no angle\)"):
+        measured(
+            lambda at: np.where(lost == "", wave(2, 0.3)(at), np.nan),
+            lost=tuple(lost),
+            untold=np.flatnonzero(hidden),
+        )
 
 
 def test_both_sides_of_a_rim_read_the_same_movement():

@@ -1,0 +1,95 @@
+"""A pointer stands before the spokes, a hub or a wall behind them: which of two things is the pointer, in films made by hand."""
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from rimgauge.capture import aim_facing
+from rimgauge.capture.aim import Hints, _are_rivals, _facings, aim
+from rimgauge.capture.aim_facing import find_facings, find_foremost
+from rimgauge.capture.sources import Frame
+from rimgauge.errors import NotTrustworthy, PointerNotSeen
+
+X, Y = np.meshgrid(np.arange(320.0), np.arange(240.0))
+EDGE_PX, TIP_PX, HUB_PX = 200.5, 150.0, 192.0
+NEAR_PX = 1.5
+WALL, RIM, SPOKE, PITCH = 150.0, 215.0, 110.0, 160.0
+
+
+def bar(end_px, top_px, bottom_px):
+    """Share of each pixel that a bar covers which comes from the left and ends at end_px."""
+    return ndtr((end_px - X) / 0.8) * ndtr((Y - top_px) / 0.8) * ndtr((bottom_px - Y) / 0.8)
+
+
+POINTER, HUB = bar(TIP_PX, 60.0, 84.0), bar(HUB_PX, 130.0, 170.0)
+
+
+def film(pointer=90.0, hub=70.0, spokes=True, before_pointer=False):
+    """Frames (60) of a wall, a hub, spokes that run down past it at all places, a pointer and a rim; coloured greys."""
+    rng = np.random.default_rng(12)
+    frames = []
+    for k in range(60):
+        still = np.full((*X.shape, 3), WALL) * (1.0 - HUB[..., None]) + hub * HUB[..., None]
+        lines = sum(
+            ndtr((2.0 - np.abs(Y - 0.4 * X - place)) / 0.8) for place in (np.arange(-4, 4) * PITCH + 7.3 * k)
+        )
+        lines = np.clip(lines, 0.0, 1.0)[..., None] * spokes
+        tip = POINTER[..., None]
+        if before_pointer:
+            seen = still * (1.0 - tip) + np.array(pointer) * tip
+            seen = seen * (1.0 - lines) + SPOKE * lines
+        else:
+            seen = still * (1.0 - lines) + SPOKE * lines
+            seen = seen * (1.0 - tip) + np.array(pointer) * tip
+        rim = ndtr((X - EDGE_PX - 2.0 * np.sin(k / 7.0)) / 1.2)[..., None]
+        image = seen * (1.0 - rim) + RIM * rim + rng.normal(0.0, 2.0, seen.shape)
+        frames.append(Frame(k, k / 30.0, image.round().clip(0, 255).astype(np.uint8)))
+    return frames
+
+
+def in_picture(facing):
+    return facing.still.patch.to_picture(*facing.tip)
+
+
+def test_of_pointer_and_hub_that_which_spokes_pass_behind_is_the_pointer(monkeypatch):
+    frames = film()
+    assert _are_rivals(find_facings(frames, None, None))
+    (facing,) = _facings(frames, Hints())
+    assert in_picture(facing) == pytest.approx((TIP_PX, 72.0), abs=NEAR_PX)
+    monkeypatch.setattr("rimgauge.capture.aim.find_foremost", lambda *_: None)
+    with pytest.raises(NotTrustworthy, match="two things look like the pointer"):
+        aim(frames, "lateral", None, Hints())
+
+
+def test_a_pointer_as_bright_as_the_wall_beside_a_hub_is_told_by_its_colour():
+    frames = film(pointer=(70.0, 125.0, 230.0))
+    assert find_foremost(frames, None) is None
+    (facing,) = _facings(frames, Hints())
+    assert in_picture(facing) == pytest.approx((TIP_PX, 72.0), abs=NEAR_PX)
+
+
+@pytest.mark.parametrize("how", [{"spokes": False}, {"before_pointer": True}], ids=["no spokes", "before it"])
+def test_where_nothing_passes_behind_either_of_them_none_is_foremost(how):
+    assert find_foremost(film(**how), None) is None
+
+
+def test_two_that_spokes_pass_behind_are_still_two(monkeypatch):
+    monkeypatch.setattr("test_aim_foremost.HUB", np.zeros_like(HUB))
+    monkeypatch.setattr("test_aim_foremost.POINTER", np.maximum(POINTER, bar(TIP_PX, 150.0, 174.0)))
+    frames = film()
+    assert len(find_facings(frames, None, None)) == 2
+    assert find_foremost(frames, None) is None
+
+
+def test_a_clearer_thing_that_nothing_passes_before_may_be_the_pointer_too(monkeypatch):
+    frames = film(pointer=135.0)
+    assert find_foremost(frames, None) is not None
+    monkeypatch.setattr("rimgauge.capture.aim_pointer._passed", lambda _, u, v, half: (1.0, v < 110))
+    assert find_foremost(frames, None) is None
+
+
+def test_a_rim_that_comes_to_the_tip_in_one_colour_leaves_none_foremost(monkeypatch):
+    monkeypatch.setattr(aim_facing, "_find_things", lambda *_: ([], [(None, None)]))
+    monkeypatch.setattr(aim_facing, "_touches", lambda *_: True)
+    with pytest.raises(PointerNotSeen, match="no gap is left"):
+        find_foremost(film(), None)
