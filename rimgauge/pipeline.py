@@ -103,7 +103,12 @@ def reckon(
     worse = worse_of(sides)
     total, budget = worse.total_runout, results[sides.index(worse)][1]
     verdict = judge(total, tolerance_mm)
-    found = findings(view.direction, sides, within=verdict.outcome == "within")
+    found = findings(
+        view.direction,
+        sides,
+        within=verdict.outcome == "within",
+        by_radius_mm=_wider_by_radius_mm(seen, view, other),
+    )
     return Runout(
         direction=view.direction,
         created=created,
@@ -125,6 +130,20 @@ def reckon(
         ),
         basis=_basis(seen, turning, view, wheel, other),
     )
+
+
+def _wider_by_radius_mm(seen: GapTrack, view: View, other: SideRunout | None) -> float | None:
+    """How much wider the rim looks where it comes nearest the camera [mm], where both edges and its radial runout are known.
+
+    What is w wide looks wider by w·r/d where it is r nearer to a camera at d (pinhole, derived), seen from any side no more.
+    """
+    scale = known_scale(view)
+    if other is None or scale.camera is None or len(seen.sides) != 2:
+        return None
+    one, two = seen.sides
+    width_mm = float(np.nanmedian(np.abs((one.rim_px - two.rim_px) @ view.positive))) * scale.mm_per_px
+    radial = other.total_runout
+    return width_mm / scale.camera.distance_mm * (radial.value + radial.expanded_uncertainty)
 
 
 def _frame_values(seen: GapTrack, turning: Turning, scale: Scale) -> FrameValues:

@@ -10,7 +10,7 @@ WORTH_SAYING_MM = 0.1
 """Less than this is no use to a mechanic (common practice: 0.2 mm is better than riding needs)."""
 WIDTH_BY_RADIUS_MM = 25.0 / 150.0 * 0.5
 """A rim looks wider where it comes nearer the camera: one of 25 mm that is out of round by 0.5 mm seems to vary by so much in a
-picture from 150 mm (pinhole, derived; usual sizes, a judgement). Drawn rims of one width seemed to vary by 0.07 to 0.13 mm."""
+picture from 150 mm (pinhole, derived; usual sizes, a judgement), and is taken to where its radial runout isn't known. Drawn rims of one width seemed to vary by 0.07 to 0.13 mm."""
 
 
 @record
@@ -65,10 +65,13 @@ def width_curve_mm(sides: tuple[SideRunout, ...]) -> FloatArray | None:
     return np.asarray(by_side["right"].curve_mm - by_side["left"].curve_mm)
 
 
-def width_uncertainty_mm(sides: tuple[SideRunout, ...]) -> float:
-    """Expanded uncertainty (95 %) of the width's largest less its smallest, which four readings of an edge tell."""
+def width_uncertainty_mm(sides: tuple[SideRunout, ...], by_radius_mm: float) -> float:
+    """Expanded uncertainty (95 %) of the width's largest less its smallest, which four readings of an edge tell.
+
+    by_radius_mm: by how much the rim seems to vary in width because it is out of round.
+    """
     readings = np.array([np.sqrt(np.mean(side.spoke_standard_uncertainty_mm**2)) for side in sides])
-    return float(np.hypot(2.0 * np.sqrt(2.0 * np.sum(readings**2)), WIDTH_BY_RADIUS_MM))
+    return float(np.hypot(2.0 * np.sqrt(2.0 * np.sum(readings**2)), by_radius_mm))
 
 
 @record
@@ -80,9 +83,13 @@ class Finding:
 
 
 def findings(
-    direction: Direction, sides: tuple[SideRunout, ...], *, within: bool = False
+    direction: Direction, sides: tuple[SideRunout, ...], *, within: bool, by_radius_mm: float | None
 ) -> tuple[Finding, ...]:
-    """Say in words what nipples can't mend, or what spoils the measurement; within: the tolerance, so that none is turned."""
+    """Say in words what nipples can't mend, or what spoils the measurement.
+
+    within: the tolerance, so that no nipple is turned. by_radius_mm: how much wider the rim looks where it comes nearest the
+    camera than where it is farthest; None where its radial runout wasn't measured.
+    """
     side = worse_of(sides)
     found: list[Finding] = []
     parts = once_a_turn(side)
@@ -112,10 +119,22 @@ def findings(
                 "turn to the next.",
             )
         )
+    uneven = _of_the_width(sides, by_radius_mm)
+    return (*found, uneven) if uneven is not None else tuple(found)
+
+
+def _of_the_width(sides: tuple[SideRunout, ...], by_radius_mm: float | None) -> Finding | None:
+    """Say that the width varies where it surely does; where nobody knows how round the rim is, that it seems so."""
     width = width_curve_mm(sides)
-    if width is not None:
-        unsure_mm = width_uncertainty_mm(sides)
-        if np.ptp(width) - unsure_mm > WORTH_SAYING_MM:
-            words = f"The rim's width varies by {np.ptp(width):.2f} ± {unsure_mm:.2f} mm round the wheel, which no nipple mends."
-            found.append(Finding(said=words))
-    return tuple(found)
+    if width is None:
+        return None
+    unsure_mm = width_uncertainty_mm(sides, WIDTH_BY_RADIUS_MM if by_radius_mm is None else by_radius_mm)
+    if np.ptp(width) - unsure_mm <= WORTH_SAYING_MM:
+        return None
+    varies = f"the rim's width varies by {np.ptp(width):.2f} ± {unsure_mm:.2f} mm round the wheel"
+    if by_radius_mm is None:
+        return Finding(
+            said=f"It seems that {varies}; a rim that is out of round by more than half a millimetre can look so too. A radial "
+            "measurement, given with --radial, tells which."
+        )
+    return Finding(said=f"T{varies[1:]}, which no nipple mends.")

@@ -24,7 +24,7 @@ PLACE = CameraPlace(
 )
 SCALE = Scale(mm_per_px=0.1, standard_uncertainty_mm_per_px=0.0002, method="checkerboard", camera=PLACE)
 SPOKES_DEG = (np.arange(32) + 0.5) * 11.25
-FRAMES = 300
+FRAMES, RIM_WIDTH_MM = 300, 25.0
 
 
 def followed(time_s, angle_deg, gap_px, tip_px) -> tuple[GapTrack, Turning]:
@@ -43,10 +43,13 @@ def simulated_pass(
     direction="lateral",
     scale=SCALE,
     spokes=32,
+    wider_mm=None,
+    other=None,
 ) -> Runout:
     """Measure runout_mm(angle) at pointers of the given mean gaps; loose_mm moves every second turn.
 
-    scale: what the record takes for the true one, which is SCALE.
+    scale: what the record takes for the true one, which is SCALE. wider_mm(angle): how much wider the rim looks, at its left
+    edge; it is RIM_WIDTH_MM wide. other: the other direction's runout.
     """
     rng = np.random.default_rng(seed)
     degrees = np.linspace(0.0, 1080.0, FRAMES)
@@ -54,8 +57,10 @@ def simulated_pass(
     tracks = []
     for side, mean_mm in gaps_mm:
         toward = 1.0 if side == "left" else -1.0
-        gap_px = (mean_mm + toward * moved) / SCALE.mm_per_px + rng.normal(0.0, noise_px, FRAMES)
-        tracks.append(edge_track(gap_px, noise_px, side))
+        wider = wider_mm(degrees) if side == "left" and wider_mm is not None else 0.0
+        gap_px = (mean_mm + toward * (moved - wider)) / SCALE.mm_per_px + rng.normal(0.0, noise_px, FRAMES)
+        rim_px = np.tile((len(tracks) * RIM_WIDTH_MM / SCALE.mm_per_px, 0.0), (FRAMES, 1))
+        tracks.append(edge_track(gap_px, noise_px, side, rim_px=rim_px))
     view = lateral_view(
         direction=direction,
         edges=tuple(
@@ -77,6 +82,7 @@ def simulated_pass(
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name="simulated", frames=0, used=0, sha256=""),
+        other=other,
     )
 
 

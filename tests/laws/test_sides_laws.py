@@ -15,10 +15,24 @@ from rimgauge.job import write_pass
 from rimgauge.signal.budget import PLACE_LINE
 from rimgauge.signal.compare import changes, study
 from rimgauge.signal.findings import WORTH_SAYING_MM, findings, whole_rim, width_curve_mm
-from tests.laws.simulated import SCALE, SPOKES_DEG, bent, simulated_pass, turned_round, wave
+from tests.laws.simulated import (
+    PLACE,
+    RIM_WIDTH_MM,
+    SCALE,
+    SPOKES_DEG,
+    bent,
+    simulated_pass,
+    turned_round,
+    wave,
+)
 
 SLACK_MM = 0.01
 """A tenth of a pixel here; the noise of a mean gap is far under it."""
+
+
+def said_of(sides, *, within=False):
+    """What is said of a lateral measurement of a rim whose radial runout nobody knows."""
+    return findings("lateral", sides, within=within, by_radius_mm=None)
 
 
 def test_the_larger_of_two_sides_is_the_result():
@@ -214,12 +228,12 @@ def test_a_tilted_rim_is_told_apart_from_its_bends():
     tilted = simulated_pass(lambda d: wave(1, 0.4)(d) + wave(3, 0.05)(d))
     parts = whole_rim(tilted.sides[0])
     assert_allclose([parts.once_mm, parts.rest_mm], [0.8, 0.1], rtol=0, atol=0.02)
-    (found,) = findings("lateral", tilted.sides)
+    (found,) = said_of(tilted.sides)
     assert "once a turn" in found.said
     assert "axle" in found.look
-    (known,) = findings("lateral", tilted.sides, within=True)
+    (known,) = said_of(tilted.sides, within=True)
     assert (known.said, known.look) == (found.said, ""), "no nipple is turned"
-    assert findings("lateral", simulated_pass(wave(3, 0.4)).sides) == ()
+    assert said_of(simulated_pass(wave(3, 0.4)).sides) == ()
 
 
 def test_the_width_of_the_rim_is_followed_round_the_wheel():
@@ -230,7 +244,7 @@ def test_the_width_of_the_rim_is_followed_round_the_wheel():
     ).sides
     width = width_curve_mm((right, left))
     assert_allclose(width, wave(7, 0.1, 20.0)(right.curve_angle_deg), rtol=0, atol=0.015)
-    (said,) = (each.said for each in findings("lateral", (right, left)) if "width" in each.said)
+    (said,) = (each.said for each in said_of((right, left)) if "width" in each.said)
     stated = re.search(r"varies by (\d\.\d+) ± (\d\.\d+) mm", said)
     assert stated is not None
     assert abs(float(stated[1]) - 0.2) < float(stated[2]) < 0.12
@@ -238,21 +252,54 @@ def test_the_width_of_the_rim_is_followed_round_the_wheel():
 
 
 def test_a_rim_that_is_out_of_round_is_not_said_to_vary_in_width():
-    # 25 mm wide, 0.4 mm nearer here than there to a camera at 90 mm: 0.11 mm wider (pinhole).
+    # 25 mm wide, 0.48 mm nearer here than there to a camera at 80 mm: 0.15 mm wider (pinhole).
     (right,) = simulated_pass(wave(2, 0.3)).sides
     (left,) = simulated_pass(
-        lambda d: wave(2, 0.3)(d) - wave(1, 25.0 * 0.2 / 90.0, 20.0)(d), gaps_mm=(("left", 2.0),), seed=1
+        lambda d: wave(2, 0.3)(d) - wave(1, 25.0 * 0.24 / 80.0, 20.0)(d), gaps_mm=(("left", 2.0),), seed=1
     ).sides
     width = width_curve_mm((right, left))
     assert width is not None
     assert np.ptp(width) > WORTH_SAYING_MM
-    assert not any("width" in each.said for each in findings("lateral", (right, left)))
+    assert not any("width" in each.said for each in said_of((right, left)))
+
+
+@pytest.mark.parametrize(("radial_mm", "uneven_mm"), [(1.25, 0.0), (0.1, 0.15), (1.25, 0.6)])
+def test_only_a_rim_whose_roundness_is_known_is_said_to_be_of_uneven_width(radial_mm, uneven_mm):
+    """25 mm at 250 mm from the camera: a tenth of the radial runout is seen as width (pinhole)."""
+    radial = simulated_pass(wave(2, radial_mm), direction="radial", gaps_mm=(("outer", 2.0),))
+
+    def wider_mm(degrees):
+        return wave(2, radial_mm * RIM_WIDTH_MM / PLACE.distance_mm)(degrees) + wave(7, uneven_mm)(degrees)
+
+    edges = (("right", 2.0), ("left", 2.0))
+    unknown, known = (
+        simulated_pass(wave(2, 0.3), gaps_mm=edges, wider_mm=wider_mm, other=other)
+        for other in (None, radial.worse_side)
+    )
+    (seems,) = (note for note in unknown.notes if "width varies by" in note)
+    assert "seems" in seems
+    assert "A radial measurement, given with --radial, tells" in seems
+    assert "no nipple" not in seems
+    said = [note for note in known.notes if "width varies by" in note]
+    assert len(said) == (uneven_mm > 0.0)
+    for note in said:
+        assert note.endswith("which no nipple mends.")
+        varies_mm, unsure_mm = map(float, re.findall(r"\d\.\d+", note))
+        assert abs(varies_mm - 2.0 * uneven_mm) <= unsure_mm
+
+
+def test_the_axle_is_named_only_where_nipples_will_be_turned():
+    for size_mm, outcome in ((0.1, "within"), (0.4, "out")):
+        tilted = simulated_pass(wave(1, size_mm))
+        assert tilted.verdict.outcome == outcome
+        assert any("once a turn" in note for note in tilted.notes)
+        assert any("axle" in each for each in tilted.advice) == (outcome == "out")
 
 
 def test_play_is_told_from_the_rim():
     loose = simulated_pass(wave(2, 0.3), loose_mm=0.25)
     assert_allclose(loose.sides[0].non_repeatable_mm, 0.25, rtol=0, atol=0.03)
-    assert any("play in the bearings" in each.look for each in findings("lateral", loose.sides))
+    assert any("play in the bearings" in each.look for each in said_of(loose.sides))
 
 
 def test_the_commands_say_what_was_found(tmp_path, capsys):

@@ -37,7 +37,7 @@ def test_a_plan_says_before_its_steps_what_the_measurement_says_of_the_axle(benc
     lateral = a_pass("lateral", swinging(wheel, 1.0, 0.9), wheel)
     write_pass(bench / "lateral.json", lateral)
     (bench / "plan.json").unlink()
-    (noted,) = findings("lateral", lateral.sides)
+    (noted,) = findings("lateral", lateral.sides, within=False, by_radius_mm=None)
     assert "1.00 mm of it comes once a turn" in noted.said
     assert "the bends alone make 0.90 mm" in noted.said
     text = " ".join(run_plan(*common).split())
@@ -57,7 +57,7 @@ def test_an_eccentric_rim_is_not_blamed_on_the_axle(bench, wheel):
     write_pass(bench / "lateral.json", a_pass("lateral", before.lateral_mm, wheel))
     radial = a_pass("radial", swinging(wheel, 1.0, 0.5), wheel)
     write_pass(bench / "radial.json", radial)
-    (noted,) = findings("radial", radial.sides)
+    (noted,) = findings("radial", radial.sides, within=False, by_radius_mm=None)
     assert "sits beside the hub's middle" in noted.said
     assert not noted.look
     files = ("--lateral", "lateral.json", "--radial", "radial.json")
