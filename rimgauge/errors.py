@@ -4,17 +4,39 @@ A message says what is wrong, where, and what to try, in one sentence that a mec
 The numbers behind it are attributes, so that a caller need not parse words.
 """
 
+import os
 import re
 
 _LOGIN = re.compile(r"^(?![a-z]:[/\\])((?:[a-z]+:)?/{2,}|[a-z]+:/(?!/))?.*:.*@", re.IGNORECASE)
 """What stands before the host of an address, also of a mistyped one; the colon behind a drive's letter makes none."""
-_ADDRESS = re.compile(r"[a-z]{2,}:/", re.IGNORECASE)
+_WORDS = re.compile(r"[^:/?@]* [^:/?@]*:[^@]*/")
+"""A folder of several words, a time of day among them, say: neither a kind of address nor a user's name holds a space."""
 
 
 def without_login(name: object) -> str:
-    """Name as it may be shown where it may be a mistyped address: without user, password and what follows a question mark."""
-    shown, found = _LOGIN.subn(r"\1", str(name))
-    return shown.partition("?")[0] if found or _ADDRESS.match(shown) else shown
+    """Name as it may be shown where it may be a mistyped address: without user, password and what follows a question mark.
+
+    What stands on the disk, or plainly names a file, is shown whole.
+    """
+    shown = str(name)
+    before, asked, _ = shown.partition("?")
+    if os.path.exists(shown) or os.path.isfile(before):
+        return shown
+    login = None if _is_no_address(shown) else _LOGIN.match(shown)
+    if login is None:
+        return f"{before}?…" if asked else shown
+    scheme = login[1] or ""
+    # A question mark in a password, or an @ in a key: nobody can tell where the host stands.
+    if "?" in login[0]:
+        return f"{scheme}…"
+    rest, asked, _ = shown[login.end() :].partition("?")
+    return f"{scheme}{rest}?…" if asked else f"{scheme}{rest}"
+
+
+def _is_no_address(name: str) -> bool:
+    """Whether it plainly names a file: by its words, or its folder is there, which isn't the root that an address may begin with."""
+    folder = os.path.dirname(name)
+    return bool(_WORDS.match(name.strip())) or (bool(folder.strip("/\\")) and os.path.isdir(folder))
 
 
 class RimgaugeError(Exception):
