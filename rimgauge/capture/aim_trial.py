@@ -31,6 +31,10 @@ where it lies: of 29 drawn scenes aimed right they were 0.8 and more, of three a
 a rim doesn't leap so far; something passes."""
 
 
+class OutOfSight(NotTrustworthy):
+    """Pointer and rim were found, but something was before them in many of the frames; in later ones it may be gone."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Aim:
     """A view that the tracker follows, tip and rim edge in the last frame tried, and remarks in words.
@@ -56,7 +60,7 @@ def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: t
     seen = tracker.read(cuts)[0]
     good = np.flatnonzero((seen.lost == SEEN) & (seen.gap_px > 0.0))
     if len(good) < LEAST_SEEN_SHARE * len(shown):
-        raise NotTrustworthy(
+        raise OutOfSight(
             f"pointer and rim were found, but could be followed in {len(good)} of {len(shown)} frames only; "
             "bring the camera closer, add light, put something plain behind them, or point them out with "
             "--pointer-at and --rim-at"

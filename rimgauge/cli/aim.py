@@ -25,12 +25,11 @@ from rimgauge.cli.common import (
 from rimgauge.cli.decimals import PLACE
 from rimgauge.cli.scale_picture import is_live
 from rimgauge.cli.views import put_view
-from rimgauge.errors import BadFile, BadInput, FrameTrouble
+from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
     from rimgauge.capture.aim import Hints, Way
     from rimgauge.capture.aim_trial import Aim
-    from rimgauge.capture.frame import Frame
     from rimgauge.job import Job
     from rimgauge.records import Direction, Side
 
@@ -174,31 +173,19 @@ def _found(
     second_at: tuple[float, float] | None,
 ) -> list[Aim]:
     """Find the pointer, and the second one where its place is told."""
-    from rimgauge.capture.aim import Hints, aim
+    from rimgauge.capture.aim import Hints
+    from rimgauge.capture.aim_begin import aim_from
+    from rimgauge.capture.sources import open_source
 
     if second_at is not None and direction == "radial":
         raise BadInput(
             "--second-pointer-at is for --direction lateral: the rim has two sides, but one outer edge"
         )
-    frames = _first_frames(source, fps)
-    first = aim(frames, direction, "outer" if direction == "radial" else side, hints)
+    with open_source(source, fps=fps) as opened:
+        frames, first = aim_from(opened, direction, "outer" if direction == "radial" else side, hints)
     if second_at is None:
         return [first]
     return [first, second_of(first, frames, Hints(pointer_at=second_at, mark_at=hints.mark_at))]
-
-
-def _first_frames(source: str, fps: float) -> list[Frame]:
-    """Take as many frames as aiming looks at, from where the wheel turns."""
-    from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES
-    from rimgauge.capture.sources import open_source
-    from rimgauge.capture.still_start import from_the_turning_on
-
-    with open_source(source, fps=fps) as frames:
-        first = from_the_turning_on(frames, AIM_FRAMES, LEAST_FRAMES)
-    if len(first) < LEAST_FRAMES:
-        seen = "1 frame is" if len(first) == 1 else f"{len(first)} frames are"
-        raise FrameTrouble(frames.name, f"{seen} too few to aim with; give at least {LEAST_FRAMES}")
-    return first
 
 
 def _files(
