@@ -7,7 +7,7 @@ import pytest
 
 from rimgauge.signal.alone import stands_alone
 from rimgauge.signal.astray import slipped as slipped_frames
-from rimgauge.signal.course import Course
+from rimgauge.signal.course import Course, _less_sure
 from rimgauge.signal.follow import Evidence, follow
 from rimgauge.signal.looks import Look
 from rimgauge.signal.place import SPEEDS, Place, chance_along
@@ -126,3 +126,23 @@ def test_frames_that_look_otherwise_no_more_than_all_others_are_kept():
         0.0,
     )
     assert not slipped_frames(course, TAKEN, SPACING_DEG).any()
+
+
+def test_where_an_abrupt_course_goes_its_own_way_by_chance_the_smooth_one_is_as_sure_as_before():
+    off_deg = np.repeat([0.0, 0.5, -0.9, 3.0], 60)
+    smooth = Course(
+        TRUTH_DEG,
+        np.full(240, 0.5),
+        np.ones(240, dtype=bool),
+        False,
+        np.zeros(240),
+        np.ones(240),
+        1.0,
+        MarkLearnt(),
+        0.0,
+    )
+    spread_deg = _less_sure(smooth, TRUTH_DEG + off_deg).spread_deg
+    assert (spread_deg[:180] == 0.5).all()
+    # So far off, that what is beyond chance is unsure too.
+    assert (spread_deg[180:] > 2.5).all()
+    assert (spread_deg[180:] < 3.0).all()

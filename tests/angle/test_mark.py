@@ -1,10 +1,12 @@
 """The mark in strips along the rim's path, where other things of strong colour pass too."""
 
 import numpy as np
+import pytest
 
 from rimgauge.capture.mark import STRIP_BINS, find_mark
 
 VIEW_DEG, MARK_DEG, DECAL_DEG = 14.0, 3.0, 22.0
+DOT_DEG, DOT = 2.0, (105, 105, 190)
 RIM, RED, BLUE = (150.0, 150.0, 150.0), (40.0, 40.0, 220.0), (190.0, 110.0, 50.0)
 
 
@@ -60,14 +62,29 @@ def test_a_hand_in_one_stretch_of_the_film_is_not_taken_for_the_mark_that_comes_
     assert np.abs(true_deg[np.isfinite(mark_px)]).max() < 10.0
 
 
-def test_a_mark_that_passes_once_is_not_given_up_for_decals_that_pass_as_quickly():
-    angle_deg = np.arange(-40.0, 310.0, 2.0)
-    strips = colours(angle_deg, ())
+def with_dots(angle_deg: np.ndarray, begins: tuple[float, ...]) -> np.ndarray:
+    """Strips of a wheel with dots shorter than the mark and of a fainter colour that begin at angles."""
     place = (np.arange(STRIP_BINS) / (STRIP_BINS - 1) - 0.5) * VIEW_DEG
-    for begin in (60.0, 140.0, 230.0, 280.0):
-        decal = (angle_deg[:, None] - place - begin) % 360.0 < 2.0
-        strips[decal] = (110, 110, 190)
-    mark_px, _ = find_mark(strips, (STRIP_BINS - 1) / 2.0, 1.0)
+    strips = colours(angle_deg, ())
+    for begin in begins:
+        strips[(angle_deg[:, None] - place - begin) % 360.0 < DOT_DEG] = DOT
+    return strips
+
+
+@pytest.mark.parametrize(
+    ("angle_deg", "dots_deg"),
+    [
+        (np.arange(-41.0, 309.0, 2.0), (60.0, 140.0, 230.0, 280.0)),
+        (np.concatenate([np.arange(-40.8, 40.0, 1.2), np.arange(40.0, 300.0, 4.0)]), (120.0, 230.0)),
+        (np.arange(-151.0, 499.0, 2.0), (60.0, 120.0, 240.0, 300.0)),
+    ],
+    ids=["no slower than they", "of which two came by", "in more than a third of the film"],
+)
+def test_a_mark_is_not_given_up_for_dots_beside_it(
+    angle_deg: np.ndarray, dots_deg: tuple[float, ...]
+) -> None:
+    """It shows in one stretch of the film, as a hand does, and in no frame by a sliver that would hide the dots from the search."""
+    mark_px, _ = find_mark(with_dots(angle_deg, dots_deg), (STRIP_BINS - 1) / 2.0, 1.0)
     true_deg = (angle_deg + 180.0) % 360.0 - 180.0
     assert np.isfinite(mark_px[np.abs(true_deg) < 4.0]).all()
     assert np.abs(true_deg[np.isfinite(mark_px)]).max() < 10.0

@@ -8,6 +8,7 @@ import pytest
 from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES, Hints, aim
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.still_start import from_the_turning_on, look_of, still_before
+from rimgauge.capture.tracker import _Noted
 from rimgauge.cli.scene import _wheel_text
 from rimgauge.scene import Scene, SceneSpec, random_curve, scene_truth, scene_view
 from tests.benchmarks.rendered import measured
@@ -70,6 +71,31 @@ def test_as_many_frames_are_taken_from_the_turning_on(film):
     assert len(taken) == AIM_FRAMES
     assert STILL - EARLY <= taken[0].index <= STILL
     assert [each.index for each in taken] == list(range(taken[0].index, taken[-1].index + 1))
+
+
+def test_light_that_changes_is_no_movement():
+    """A few bright things on dark ground, from whose grey levels a lamp takes most."""
+    look = np.full((90, 120), 40.0)
+    look[:10, :30] = 200.0
+    light = 1.0 + 0.2 * np.sin(0.9 * np.arange(60))
+    noise = np.random.default_rng(18).normal(0.0, 1.0, (60, 90, 120))
+    looks = list(np.clip(np.rint(look * light[:, None, None] + noise), 0, 255).astype(np.uint8))
+    assert still_before(looks) == 60
+    turned = [np.roll(each, 2 * max(k - 40, 0), axis=1) for k, each in enumerate(looks)]
+    assert 40 - EARLY <= still_before(turned) <= 40
+
+
+def test_no_more_than_twenty_seconds_are_passed_over():
+    still = np.full((90, 120, 3), 90, dtype=np.uint8)
+    taken = from_the_turning_on((Frame(k, k / 30.0, still) for k in range(900)), 30, 10)
+    assert [each.index for each in taken] == list(range(20 * 30, 20 * 30 + 30))
+
+
+@pytest.mark.parametrize(("after", "learnt_from_there"), [(12, False), (32, True)])
+def test_still_frames_are_learnt_from_too_where_too_few_follow(scene, film, after, learnt_from_there):
+    notes = _Noted(scene_view(scene))
+    next(notes.parts(film[: STILL + after]))
+    assert (STILL - EARLY <= notes.still <= STILL) if learnt_from_there else notes.still == 0
 
 
 @pytest.mark.parametrize("end", [STILL - 5, STILL + 4])
