@@ -206,6 +206,17 @@ def test_where_named_tensions_would_leave_others_that_do_not_fit_or_be_too_many_
     assert doubted(readings, true.nominal, answer, problem) == ((), True)
 
 
+@pytest.mark.parametrize(("seed", "way"), [(29309, "2 at 0.6"), (29316, "3 at 0.6")])
+def test_two_or_three_misread_tensions_are_all_named_where_the_others_fit(seed, way):
+    """The others scatter by 1.31 and 1.20, as much as sound ones may."""
+    readings, true, off = next((read, true, off) for name, true, read, off in rows(seed) if name == way)
+    answer = influence(true.nominal)
+    problem = state_problem(readings, true.nominal, answer, Wishes())
+    named, many = doubted(readings, true.nominal, answer, problem)
+    assert sorted(one.spoke for one in named) == np.flatnonzero(off).tolist()
+    assert not many
+
+
 def test_a_misread_tension_is_named_on_a_wheel_that_needs_no_turns_too(wheel, answer):
     out = out_of_true(wheel, 2, lateral_mm=1.0)
     even = replace(out, lateral_mm=out.lateral_mm * 0.2, radial_mm=out.radial_mm * 0.2)
