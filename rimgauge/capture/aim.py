@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -113,10 +113,13 @@ def _facings(frames: list[Frame], hints: Hints) -> list[Facing]:
         found = find_facings(frames, hints.pointer_at, hints.rim_at)
     except PointerNotSeen as told:
         trouble = told
-    if hints.pointer_at is None and (not found or _are_rivals(found) or found[0].end.is_crossed):
-        foremost = _foremost(frames, hints)
-        if foremost is not None:
-            return [foremost]
+    contested = not found or _are_rivals(found)
+    if hints.pointer_at is None and (contested or found[0].end.is_crossed):
+        # That the rim comes to something's tip in one colour is no matter where another pointer is plain.
+        with nullcontext() if contested else suppress(PointerNotSeen):
+            foremost = _foremost(frames, hints)
+            if foremost is not None:
+                return [foremost]
     for channel in COLOURS:
         if not found:
             with suppress(PointerNotSeen, RimNotSeen):

@@ -1,12 +1,15 @@
 """A pointer stands before the spokes, a hub or a wall behind them: which of two things is the pointer, in films made by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
 from rimgauge.capture import aim_facing
 from rimgauge.capture.aim import Hints, _are_rivals, _facings, aim
-from rimgauge.capture.aim_facing import find_facings, find_foremost
+from rimgauge.capture.aim_facing import _things, find_facings, find_foremost
+from rimgauge.capture.aim_pointer import _passed
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import NotTrustworthy, PointerNotSeen
 
@@ -73,6 +76,24 @@ def test_where_nothing_passes_behind_either_of_them_none_is_foremost(how):
     assert find_foremost(film(**how), None) is None
 
 
+@pytest.mark.parametrize(
+    ("above", "within", "below", "told"),
+    [(4.0, 1.0, 4.0, True), (4.0, 1.0, 1.0, False), (1.0, 1.0, 4.0, False), (4.0, 2.0, 4.0, False)],
+)
+def test_what_passes_beside_both_flanks_and_not_between_them_goes_on_behind(above, within, below, told):
+    restless = np.full((120, 200), within, dtype=np.float32)
+    restless[:48], restless[72:] = above, below
+    inside, before = _passed(restless, 150, 60, 12.0)
+    assert (inside, before) == (within, told)
+
+
+@pytest.mark.parametrize(("apart_px", "told"), [(0.0, True), (8.0, False)])
+def test_what_passes_behind_a_part_that_ends_at_the_same_tip_passes_behind_the_whole(apart_px, told):
+    whole = replace(find_facings(film(), None, None)[0], before=False)
+    part = replace(whole, tip=(whole.tip[0] - apart_px, whole.tip[1]), score=0.3 * whole.score, before=True)
+    assert [thing.before for thing in _things([whole, part])] == [told]
+
+
 def test_two_that_spokes_pass_behind_are_still_two(monkeypatch):
     monkeypatch.setattr("test_aim_foremost.HUB", np.zeros_like(HUB))
     monkeypatch.setattr("test_aim_foremost.POINTER", np.maximum(POINTER, bar(TIP_PX, 150.0, 174.0)))
@@ -93,3 +114,22 @@ def test_a_rim_that_comes_to_the_tip_in_one_colour_leaves_none_foremost(monkeypa
     monkeypatch.setattr(aim_facing, "_touches", lambda *_: True)
     with pytest.raises(PointerNotSeen, match="no gap is left"):
         find_foremost(film(), None)
+
+
+@pytest.mark.parametrize("rivals", [True, False])
+def test_that_the_rim_touches_something_in_one_colour_is_no_matter_where_a_pointer_is_plain(
+    monkeypatch, rivals
+):
+    def touching(*_):
+        raise PointerNotSeen("no gap is left")
+
+    frames = film(before_pointer=True)
+    found = find_facings(frames, None, None)
+    assert found[0].end.is_crossed
+    monkeypatch.setattr("rimgauge.capture.aim.find_foremost", touching)
+    monkeypatch.setattr("rimgauge.capture.aim._are_rivals", lambda _: rivals)
+    if rivals:
+        with pytest.raises(PointerNotSeen, match="no gap is left"):
+            _facings(frames, Hints())
+    else:
+        assert in_picture(_facings(frames, Hints())[0]) == in_picture(found[0])
