@@ -1,12 +1,14 @@
 """A hand that sets the wheel going may be before pointer or rim in the first frames: aim looks once more, a little later."""
 
+from types import SimpleNamespace
+
 import cv2
 import numpy as np
 import pytest
 
 from rimgauge.capture import aim_begin
 from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
-from rimgauge.capture.aim_begin import LATER_FRAMES, aim_from
+from rimgauge.capture.aim_begin import LATER_FRAMES, aim_from, changes
 from rimgauge.capture.aim_trial import OutOfSight
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import FrameTrouble, RimNotSeen
@@ -130,3 +132,26 @@ def test_a_film_that_ends_too_soon_is_looked_at_once(moving, looked_at):
     assert len(looked_at) == 1
     with pytest.raises(FrameTrouble, match="1 frame is too few"):
         aim_from(Film(moving[:1]), "lateral", None, Hints())
+
+
+def test_a_hand_that_was_before_the_tip_in_the_first_frames_is_told_from_light_that_changed(scene, shots):
+    film = with_hand(scene, shots, lambda k: k < GONE)
+    tip_px = tuple(scene.tip_px)
+    assert changes(film[:AIM_FRAMES], tip_px)
+    assert not changes(film[LATER_FRAMES:], tip_px)
+    dimmer = [
+        Frame(k, 0.0, (shot.image * (1.0 if k < 60 else 0.7)).astype(np.uint8))
+        for k, shot in enumerate(shots)
+    ]
+    assert not changes(dimmer[:AIM_FRAMES], tip_px)
+
+
+@pytest.mark.parametrize(("changed", "begin"), [([], 0), ([0], LATER_FRAMES), ([0, LATER_FRAMES], 0)])
+def test_the_look_counts_round_whose_tip_nothing_changes(monkeypatch, moving, changed, begin):
+    """Where both change the camera may have moved, and the first is kept."""
+    monkeypatch.setattr(
+        aim_begin, "aim", lambda frames, *_: SimpleNamespace(tip_px=(0.0, 0.0), at=frames[0].index)
+    )
+    monkeypatch.setattr(aim_begin, "changes", lambda frames, _: frames[0].index in changed)
+    frames, found = aim_from(Film(moving), "lateral", None, Hints())
+    assert frames[0].index == found.at == begin
