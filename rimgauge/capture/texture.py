@@ -183,8 +183,7 @@ def evened(
     A frame without a profile, or of quite another contrast, keeps its fit, but is as unsure as texture makes a fit.
     """
     shape = widened(shape)
-    correction = np.full(len(good), np.nan)
-    unlike = np.zeros(len(good), dtype=bool)
+    correction, unlike = np.full(len(good), np.nan), np.zeros(len(good), dtype=bool)
     variance = gaps.edge_error_px**2
     columns, usable = _common(profiles, good)
     if columns.sum() < LEAST_COLUMNS or usable.sum() < max(LEAST_FRAMES, FRAMES_A_COLUMN * columns.sum()):
@@ -201,17 +200,17 @@ def evened(
     if not believed.any():
         return Evened(aside_px, _agreeing(variance + told.of_fit_px**2, None, gaps), unlike)
     which = np.flatnonzero(usable)[believed]
-    correction[which] = (told.step_px / gain)[believed]
-    correction -= float(np.mean(correction[which]))
-    size_px = float(np.std(correction[which]))
+    step_px = (told.step_px / gain)[believed]
+    correction[which] = step_px - float(np.mean(step_px))
+    size_px = float(np.std(step_px))
     right, right_error = _share_right(left := restless(gaps.time_s, gaps.gap_px, correction))
     blocks = gaps.edge_error_px[which] / (USUAL_BLOCKS * float(np.median(gaps.edge_error_px[usable])))
     of_profile = (told.error_px / gain)[believed] * np.maximum(blocks, 1.0)
     # Where the profiles correct nothing, what they and the rows state of the fit has proved equally near the truth.
     rows_count = 0.5 * (1.0 - right)
     variance += told.of_fit_px**2
-    variance[which] = rows_count * gaps.edge_error_px[which] ** 2 + (1.0 - rows_count) * of_profile**2
-    variance[which] += (right_error * size_px) ** 2 + aside_variance[which]
+    told_of_fit = rows_count * gaps.edge_error_px[which] ** 2 + (1.0 - rows_count) * of_profile**2
+    variance[which] = told_of_fit + (right_error * size_px) ** 2 + aside_variance[which]
     unlike[usable] = (told.misfit > MOST_UNLIKE * _usual(told.misfit, stuck)) | (contrast < LEAST_CONTRAST)
     return Evened(right * np.nan_to_num(correction) + aside_px, _agreeing(variance, left, gaps), unlike)
 
@@ -229,7 +228,7 @@ def _of_decal(
         return aside, variance, np.zeros(len(seen), dtype=bool)
     seen += np.outer(decal.share, decal.instead)
     # What a frame without a profile shows isn't known.
-    aside[:], variance[:] = 0.5 * decal.shift_px, (0.5 * decal.shift_px) ** 2
+    aside[:], variance[:] = 0.5 * decal.shift_px, 0.25 * (decal.shift_px**2 + decal.error_px**2)
     aside[usable], variance[usable] = decal.shift_px * decal.share, decal.variance
     return aside, variance, decal.share > 0.5
 
