@@ -29,6 +29,9 @@ def aim_from(
 ) -> tuple[list[Frame], Aim]:
     """Take the frames that aiming looks at, and aim; return them and what was found in them.
 
+    Where a hand was before the tip and the later look finds nothing, or another change, the first look counts: the camera
+    may have moved.
+
     Parameters
     ----------
     source : FrameSource
@@ -42,9 +45,6 @@ def aim_from(
         The source gives too few frames.
     BadInput, PointerNotSeen, RimNotSeen, NotTrustworthy
         As aim does; where it helps nothing to look later, of the first look.
-
-    Where a hand was before the tip and the later look finds nothing, or another change, the first look counts: the camera
-    may have moved.
     """
     coming = iter(source)
     first = from_the_turning_on(coming, AIM_FRAMES, LEAST_FRAMES)
