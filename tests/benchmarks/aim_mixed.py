@@ -25,6 +25,7 @@ from rimgauge.capture.sources import Frame, open_source
 from rimgauge.cli.scene import write_scene
 from rimgauge.errors import BadInput, RimgaugeError
 from rimgauge.job import read_view
+from rimgauge.records import View
 from rimgauge.scene import SceneSpec, random_curve
 from tests.benchmarks.rendered import measured
 
@@ -120,9 +121,9 @@ def wrongs(found: Aim, frames: list[Frame], folder: Path, aside_px: float) -> li
     return [name for name, wrong in checks.items() if wrong]
 
 
-def after(found: Aim, folder: Path) -> dict[str, Any]:
-    """What is measured with the aim found and the scale of the scene."""
-    view = replace(found.view, scale=read_view(folder / "view.json").scale)
+def after(view: View, folder: Path) -> dict[str, Any]:
+    """What is measured with a view of the scene and the scene's own scale."""
+    view = replace(view, scale=read_view(folder / "view.json").scale)
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     try:
         runout = measured(folder, view)
@@ -158,17 +159,36 @@ def told(seed: int, folder: Path) -> dict[str, Any]:
         return line | {"aim": "refused", "why": str(trouble)[:110]}
     flat_px = BOLT_HALF_MM / properties["mm_per_px"] if properties["pointer"] == "bolt" else 0.0
     wrong = wrongs(found, frames, folder, ASIDE_PX + flat_px)
-    return line | {"aim": "WRONG" if wrong else "right", "why": ", ".join(wrong)} | after(found, folder)
+    return line | {"aim": "WRONG" if wrong else "right", "why": ", ".join(wrong)} | after(found.view, folder)
 
 
 def printed(line: dict[str, Any]) -> str:
     """One row of the table."""
-    result = line.get("measured", "")
-    if "error_mm" in line:
-        held = "held" if line["holds"] else "NOT HELD"
-        result = f"{line['error_mm']:+.4f} ± {line['stated_mm']:.3f}, {held}; rms {line['rms_mm']:.4f}"
-        result += f", stated {line['spoke_stated_mm']:.4f}"
-    return f"| {line['seed']} | {line['scene']} | {line['aim']} | {line['why']} | {result} |"
+    return f"| {line['seed']} | {line['scene']} | {line['aim']} | {line['why']} | {result_of(line)} |"
+
+
+def result_of(line: dict[str, Any]) -> str:
+    """What was measured, or why nothing was."""
+    if "error_mm" not in line:
+        return str(line.get("measured", ""))
+    held = "held" if line["holds"] else "NOT HELD"
+    total = f"{line['error_mm']:+.4f} ± {line['stated_mm']:.3f}, {held}"
+    return f"{total}; rms {line['rms_mm']:.4f}, stated {line['spoke_stated_mm']:.4f}"
+
+
+def summed_up(results: list[dict[str, Any]]) -> str:
+    """What all measured scenes say together."""
+    errors = np.abs([line["error_mm"] for line in results])
+    ratios = [line["rms_mm"] / line["spoke_stated_mm"] for line in results]
+    spokes_held = np.mean([line["spokes_held"] for line in results])
+    return "\n".join(
+        [
+            f"measured: {len(results)}; held: {sum(line['holds'] for line in results)}",
+            f"error of the total, median and most: {np.median(errors):.4f}, {errors.max():.4f} mm",
+            f"rms at the spokes over what is stated, median: {np.median(ratios):.2f}",
+            f"spokes within two standard uncertainties: {spokes_held:.0%}",
+        ]
+    )
 
 
 def main() -> None:
@@ -185,13 +205,7 @@ def main() -> None:
         print(f"{verdict}: {sum(line['aim'] == verdict for line in lines)} of {len(lines)}")
     results = [line for line in lines if "error_mm" in line]
     if results:
-        errors = np.abs([line["error_mm"] for line in results])
-        print(f"measured: {len(results)}; held: {sum(line['holds'] for line in results)}")
-        print(f"error of the total, median and most: {np.median(errors):.4f}, {errors.max():.4f} mm")
-        ratios = [line["rms_mm"] / line["spoke_stated_mm"] for line in results]
-        spokes_held = np.mean([line["spokes_held"] for line in results])
-        print(f"rms at the spokes over what is stated, median: {np.median(ratios):.2f}")
-        print(f"spokes within two standard uncertainties: {spokes_held:.0%}")
+        print(summed_up(results))
 
 
 if __name__ == "__main__":
