@@ -107,7 +107,7 @@ def reckon(
         view.direction,
         sides,
         within=verdict.outcome == "within",
-        by_radius_mm=_wider_by_radius_mm(seen, view, other),
+        by_radius_mm=_wider_by_radius_mm(view, other),
     )
     return Runout(
         direction=view.direction,
@@ -132,16 +132,17 @@ def reckon(
     )
 
 
-def _wider_by_radius_mm(seen: GapTrack, view: View, other: SideRunout | None) -> float | None:
+def _wider_by_radius_mm(view: View, other: SideRunout | None) -> float | None:
     """How much wider the rim looks where it comes nearest the camera [mm], where both edges and its radial runout are known.
 
     What is w wide looks wider by w·r/d where it is r nearer to a camera at d (pinhole, derived), seen from any side no more.
+    The width is that between the edges' boxes, which a record has too.
     """
     scale = known_scale(view)
-    if other is None or scale.camera is None or len(seen.sides) != 2:
+    if other is None or scale.camera is None or len(view.edges) != 2:
         return None
-    one, two = seen.sides
-    width_mm = float(np.nanmedian(np.abs((one.rim_px - two.rim_px) @ view.positive))) * scale.mm_per_px
+    one, two = (np.array([x + 0.5 * w, y + 0.5 * h]) for x, y, w, h in (edge.rim_box for edge in view.edges))
+    width_mm = abs(float((one - two) @ view.positive)) * scale.mm_per_px
     radial = other.total_runout
     return width_mm / scale.camera.distance_mm * (radial.value + radial.expanded_uncertainty)
 
