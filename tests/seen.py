@@ -1,10 +1,11 @@
-"""What a camera might have seen, as records: edges that were followed, and the angles that went with them."""
+"""What a camera might have seen: scenes, and as records edges that were followed and the angles that went with them."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from rimgauge.records import Edge, EdgeTrack, GapTrack, Turning, View
+from rimgauge.scene import Scene, SceneSpec, random_curve
 
 
 def edge_track(gap_px, noise_px, side="right", **told) -> EdgeTrack:
@@ -53,3 +54,11 @@ def lateral_view(**told) -> View:
         "edges": (Edge(side="right", pointer_box=(331, 153, 45, 53), rim_box=(299, 140, 36, 81)),),
     }
     return View(**usual | told)
+
+
+def scene_of(seed, **told) -> Scene:
+    """A wheel 1 mm out sideways, of spokes that cross, before a webcam."""
+    rng = np.random.default_rng([seed, 9])
+    lateral, radial = random_curve(rng, 1.0), random_curve(rng, 0.3)
+    usual = {"image_size": (640, 480), "crossings": 2, "gap_mm": 2.5, "roll_deg": 1.0}
+    return Scene(SceneSpec(seed=seed, lateral_mm=lateral, radial_mm=radial, **usual | told))

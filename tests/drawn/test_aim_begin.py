@@ -12,7 +12,7 @@ from rimgauge.capture.aim_begin import LATER_FRAMES, aim_from, changes
 from rimgauge.capture.aim_trial import OutOfSight
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import FrameTrouble, RimNotSeen
-from rimgauge.scene import Scene, SceneSpec, random_curve
+from tests.seen import scene_of
 
 SEED = 18000
 HAND_BGR, HAND_PX, FINGERS_PX, SOFT_PX = (112, 138, 190), 60, 45, 4.0
@@ -31,21 +31,7 @@ class Film(list):
 
 @pytest.fixture(scope="module")
 def scene():
-    rng = np.random.default_rng([SEED, 9])
-    lateral, radial = random_curve(rng, 1.0), random_curve(rng, 0.3)
-    return Scene(
-        SceneSpec(
-            seed=SEED,
-            lateral_mm=lateral,
-            radial_mm=radial,
-            image_size=(640, 480),
-            crossings=2,
-            frames=AIM_FRAMES + LATER_FRAMES,
-            turns_per_s=0.36,
-            gap_mm=2.5,
-            roll_deg=1.0,
-        )
-    )
+    return scene_of(SEED, frames=AIM_FRAMES + LATER_FRAMES, turns_per_s=0.36)
 
 
 @pytest.fixture(scope="module")

@@ -10,8 +10,9 @@ from rimgauge.capture.sources import Frame
 from rimgauge.capture.still_start import from_the_turning_on, look_of, still_before
 from rimgauge.capture.tracker import _Noted
 from rimgauge.cli.scene import _wheel_text
-from rimgauge.scene import Scene, SceneSpec, random_curve, scene_truth, scene_view
+from rimgauge.scene import scene_truth, scene_view
 from tests.benchmarks.rendered import measured
+from tests.seen import scene_of
 
 STILL, BEGIN = 75, 4
 """It stands for so many frames, as it does in that one when it turns: a spoke beside the tip was taken for the pointer there,
@@ -23,21 +24,7 @@ SEED = 18000
 
 @pytest.fixture(scope="module")
 def scene():
-    rng = np.random.default_rng([SEED, 9])
-    lateral, radial = random_curve(rng, 1.0), random_curve(rng, 0.3)
-    return Scene(
-        SceneSpec(
-            seed=SEED,
-            lateral_mm=lateral,
-            radial_mm=radial,
-            image_size=(640, 480),
-            crossings=2,
-            frames=240,
-            gap_mm=2.5,
-            roll_deg=1.0,
-            flicker=0.03,
-        )
-    )
+    return scene_of(SEED, frames=240, flicker=0.03)
 
 
 @pytest.fixture(scope="module")

@@ -101,23 +101,18 @@ def test_a_length_across_the_measuring_direction_is_refused(view):
         scale_from_points(50.0, np.array([10.0, 10.0]), np.array([10.0, 300.0]), view)
 
 
+def board_words(scene, view_file, square_mm):
+    """What is typed to take the scale of a view from the board in a rendered scene."""
+    board = ["--checkerboard", str(scene / "scale.jpg"), "--square-mm", square_mm]
+    return ["scale", "--view", str(view_file), *board]
+
+
 @pytest.mark.parametrize("name", SCENES)
 def test_a_board_in_a_rendered_scene_gives_the_scale(shared, tmp_path, capsys, name):
     scene = shared / "scenes" / name
     view_file = tmp_path / "view.json"
     shutil.copy(scene / "view.json", view_file)
-    run(
-        [
-            "scale",
-            "--view",
-            str(view_file),
-            "--checkerboard",
-            str(scene / "scale.jpg"),
-            "--square-mm",
-            "5",
-            "--json",
-        ]
-    )
+    run([*board_words(scene, view_file, "5"), "--json"])
     answer = json.loads(capsys.readouterr().out)
     truth = json.loads((scene / "truth.json").read_text())["stills"]["scale.jpg"]
     true_mm = BOARD_SQUARE_MM / truth["square_px_along_measuring_axis_at_edge_point"]
@@ -153,17 +148,7 @@ def test_a_picture_far_too_narrow_or_wide_is_doubted(shared, tmp_path, capsys, s
     scene = shared / "scenes" / SCENES[0]
     view_file = tmp_path / "view.json"
     shutil.copy(scene / "view.json", view_file)
-    run(
-        [
-            "scale",
-            "--view",
-            str(view_file),
-            "--checkerboard",
-            str(scene / "scale.jpg"),
-            "--square-mm",
-            square_mm,
-        ]
-    )
+    run(board_words(scene, view_file, square_mm))
     assert ("check the millimetres that you typed" in " ".join(capsys.readouterr().out.split())) == doubted
 
 
