@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib
 import io
 import os
@@ -54,6 +55,9 @@ LIBRARIES = {
 unfold into gigabytes of picture, and many small matrices are multiplied in one thread, since handing each of them out
 takes longer than the product. Whoever sets these otherwise is heeded."""
 
+
+FULL = (errno.ENOSPC, errno.EDQUOT)
+"""What the system says of a disk that takes no more, or of a person's share of it."""
 
 ENDINGS = ("SIGTERM", "SIGHUP", "SIGBREAK")
 """Signals that ask to end, beside Ctrl-C's: of `kill` and `timeout`, of a terminal that is closed, of Ctrl-Break on
@@ -125,13 +129,22 @@ def run(arguments: list[str] | None = None) -> Any:
     except ImportError as trouble:
         _stop(f"rimgauge: {_missing_library(trouble)}", 1)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _print_no_more()
         sys.exit(1)
     except OSError as trouble:
+        if trouble.errno in FULL:  # where the words themselves go to a file, no name comes with it
+            _print_no_more()
+            where = f"{trouble.filename}: " if trouble.filename else ""
+            _stop(f"rimgauge: {where}the disk is full; free some space and run the command again", 1)
         # A path that the system itself can't take, such as one of a thousand letters.
         if trouble.filename is None:
             raise
         _stop(f"rimgauge: {trouble.filename}: {(trouble.strerror or str(trouble)).lower()}", 1)
+
+
+def _print_no_more() -> None:
+    """Let what is still to be printed go nowhere, or Python would try once more on its way out."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 @contextlib.contextmanager

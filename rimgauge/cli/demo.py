@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -65,8 +66,7 @@ def _written(out: Path, sample: Path, wheel: Wheel) -> tuple[dict[str, Runout], 
     runouts = {}
     for number, (name, runout, picture) in enumerate(_measured(sample, wheel), start=1):
         runouts[name] = runout
-        job.write_pass(out / f"pass-{number:02d}.json", runout)
-        (out / f"pass-{number:02d}.jpg").write_bytes(picture)
+        job.write_measured(out / f"pass-{number:02d}.json", runout, picture=picture, frames=[])
     before, radial = runouts["lateral_before"], runouts["radial_before"]
     readings = readings_from_passes(before, radial, spokes=len(wheel.flanges))
     plan = correct(readings, wheel, measured=(before, radial))
@@ -77,7 +77,9 @@ def _written(out: Path, sample: Path, wheel: Wheel) -> tuple[dict[str, Runout], 
         rim_diameter_mm=wheel.rim.effective_diameter_mm,
         title=wheel.name,
     )
-    figure.savefig(out / "runout.png", dpi=110)
+    drawn = io.BytesIO()
+    figure.savefig(drawn, dpi=110)
+    job.write_bytes(out / "runout.png", drawn.getvalue())
     return runouts, plan
 
 

@@ -111,7 +111,7 @@ def _shown(folder: Path, place: Path) -> str:
 
 def _lines(found: list[PastJob], counted: tuple[PastJob, ...], place: Path) -> list[str]:
     twins = {job.identity: job for job in counted}
-    lines = ["last measured  came in          now              wheel (folder)"]
+    lines = ["last measured  came in, mm      now, mm          wheel (folder)"]
     for job in found:
         shown = _shown(job.folder, place)
         name = job.name if job.name in ("", shown) else f"{job.name} ({shown})"
@@ -121,8 +121,8 @@ def _lines(found: list[PastJob], counted: tuple[PastJob, ...], place: Path) -> l
         if twin is not job:
             lines.append(folded(f"a copy of {_shown(twin.folder, place)}, counted once", "  ! "))
         for result in job.before_plan:
-            was = f"{result.direction} was {result.total_runout_mm:.2f} {result.outcome}"
-            lines.append(folded(f"{was}, not measured since the corrections were planned", "  ! "))
+            was = f"{result.direction} was {result.total_runout_mm:.2f} mm, {result.outcome}"
+            lines.append(folded(f"{was}, and not measured since the corrections were planned", "  ! "))
         if job.changed:
             lines.append(
                 folded(f"not as recorded: {', '.join(job.changed)}; rimgauge verify tells more", "  ! ")

@@ -7,7 +7,7 @@ import errno
 import os
 import secrets
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from rimgauge.errors import BadFile
@@ -82,34 +82,67 @@ def read_bytes(path: Path) -> bytes:
 
 def write_text(path: Path, text: str) -> None:
     """Write a whole text file as UTF-8, or leave what was there as it was; see write_bytes."""
-    # A name that is no text (odd bytes on Linux) survives as the escape that JSON and Python both read.
-    write_bytes(path, text.encode("utf-8", "backslashreplace"))
+    write_bytes(path, as_bytes(text))
+
+
+def as_bytes(text: str) -> bytes:
+    """Encode text as UTF-8; a name that is no text (odd bytes on Linux) survives as an escape that JSON and Python read."""
+    return text.encode("utf-8", "backslashreplace")
 
 
 def write_bytes(path: Path, data: bytes) -> None:
-    """Write a whole file, or leave what was there as it was.
+    """Write a whole file, or leave what was there as it was; see write_together."""
+    write_together({path: data})
 
-    The bytes go to a hidden file in the same folder, are forced to the disk, and then take the name over
-    in one step. A name that isn't a regular file (a device, a pipe) is simply written to.
+
+def write_together(files: Mapping[Path, bytes]) -> None:
+    """Write whole files, or leave all that was there as it was.
+
+    The bytes of all go to hidden files in the same folders and are forced to the disk; only then they take the names
+    over, in this order. A name that isn't a regular file (a device, a pipe) is simply written to.
 
     Raises
     ------
     BadFile
-        It can't be written; the file of that name, if there was one, is untouched.
+        One can't be written; the files of these names, if there were any, are untouched.
 
     """
+    parts: list[tuple[Path, Path, Path]] = []
+    try:
+        for path, data in files.items():
+            target = _target(path)
+            if target is None:
+                with one_sentence(path):
+                    path.write_bytes(data)
+                continue
+            parts.append((path, target, target.with_name(f".rimgauge-{secrets.token_hex(6)}.part")))
+            with one_sentence(path), parts[-1][2].open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+        for path, target, part in parts:
+            with one_sentence(path):
+                os.replace(part, target)
+    except BaseException:
+        for _, _, part in parts:
+            part.unlink(missing_ok=True)
+        raise
+    for folder in {target.parent for _, target, _ in parts}:
+        _settle(folder)
+
+
+def _target(path: Path) -> Path | None:
+    """Give the regular file that a name stands for, through a link, so that the link stays; None for a device or pipe."""
     check_name(path)
     with one_sentence(path):
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, "")
         if path.exists() and not path.is_file():
-            path.write_bytes(data)
-            return
-        target = path.resolve()  # through a link, so that the link stays
+            return None
+        target = path.resolve()
     if not target.parent.is_dir():
         raise BadFile(path, f"can't be written, for there is no folder {path.parent}; make it first")
-    with one_sentence(path):
-        _replace(target, data)
+    return target
 
 
 def sweep(folder: Path) -> None:
@@ -132,16 +165,11 @@ def check_writable(path: Path) -> None:
         It could not; nothing is changed.
 
     """
-    check_name(path)
+    target = _target(path)
+    if target is None:
+        return
     with one_sentence(path):
-        if path.is_dir():
-            raise IsADirectoryError(errno.EISDIR, "")
-        if path.exists() and not path.is_file():
-            return
-    if not path.resolve().parent.is_dir():
-        raise BadFile(path, f"can't be written, for there is no folder {path.parent}; make it first")
-    with one_sentence(path):
-        trial = path.resolve().with_name(f".rimgauge-{secrets.token_hex(6)}.part")
+        trial = target.with_name(f".rimgauge-{secrets.token_hex(6)}.part")
         try:
             trial.open("xb").close()
         finally:
@@ -202,20 +230,6 @@ def _copy(file: Path, target: Path) -> None:
         shutil.copyfileobj(old, new)
         new.flush()
         os.fsync(new.fileno())
-
-
-def _replace(target: Path, data: bytes) -> None:
-    temporary = target.with_name(f".rimgauge-{secrets.token_hex(6)}.part")
-    try:
-        with temporary.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, target)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
-    _settle(target.parent)
 
 
 def _settle(folder: Path) -> None:

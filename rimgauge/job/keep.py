@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import shutil
 import sys
 import time
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -19,9 +20,9 @@ from . import disk
 from .dish_file import KeptDish, write_dish
 from .folder import Job, next_path, passes, plans, view_path
 from .manifest import MANIFEST, Manifest, now, read_manifest, write_manifest
-from .pass_file import write_pass
+from .pass_file import pass_text
 from .plan_file import plan_fields, read_plan, write_plan
-from .recorded import begin, finish, is_as_recorded, unfinished
+from .recorded import begin, finish, give_up, is_as_recorded, unfinished
 from .view_file import write_view
 
 if sys.platform == "win32":
@@ -99,14 +100,25 @@ def keep_pass(
     """
     with hold(job):
         path = next_path(job, "pass")
-        begin(job.folder, path.stem)
-        write_measured(path, runout, picture=picture, frames=frames)
+        with _begun(job, path):
+            write_measured(path, runout, picture=picture, frames=frames)
         _record(job, (), used)
     return path
 
 
+@contextlib.contextmanager
+def _begun(job: Job, path: Path) -> Iterator[None]:
+    """Note a result while it is written; where it can't be, it is forgotten: one of its name is a person's own then."""
+    begin(job.folder, path.stem)
+    try:
+        yield
+    except BadFile:
+        give_up(job.folder, path.stem)
+        raise
+
+
 def write_measured(path: Path, runout: Runout, *, picture: bytes | None, frames: Sequence[Path]) -> None:
-    """Write a measurement with the picture of its worst place (JPEG) and copies of its frames beside it.
+    """Write a measurement with the picture of its worst place (JPEG) and copies of its frames beside it, all or nothing.
 
     The measurement itself comes last: where it is, all that goes with it is there too.
 
@@ -116,12 +128,18 @@ def write_measured(path: Path, runout: Runout, *, picture: bytes | None, frames:
         A file can't be read or written.
 
     """
+    files = {} if picture is None else {picture_path(path): picture}
+    if picture is not None:
+        runout = replace(runout, picture_sha256=hashlib.sha256(picture).hexdigest())
+    files[path] = disk.as_bytes(pass_text(path, runout))
     if frames:
         disk.copy_files(frames, frames_path(path))
-    if picture is not None:
-        disk.write_bytes(picture_path(path), picture)
-        runout = replace(runout, picture_sha256=hashlib.sha256(picture).hexdigest())
-    write_pass(path, runout)
+    try:
+        disk.write_together(files)
+    except BaseException:
+        if frames:
+            shutil.rmtree(frames_path(path), ignore_errors=True)
+        raise
 
 
 def picture_path(measurement: Path) -> Path:
@@ -154,9 +172,9 @@ def keep_plan(job: Job, plan: Plan, *, typed: Collection[Path] = ()) -> Path:
     with hold(job):
         _check_manifest(job)
         path = next_path(job, "plan")
-        begin(job.folder, path.stem)
         newest = passes(job)[-1:]
-        write_plan(path, replace(plan, follows=newest[0].name if newest else ""))
+        with _begun(job, path):
+            write_plan(path, replace(plan, follows=newest[0].name if newest else ""))
         _record(job, typed)
     return path
 
@@ -184,8 +202,8 @@ def keep_dish(job: Job, kept: KeptDish) -> Path:
     with hold(job):
         _check_manifest(job)
         path = next_path(job, "dish")
-        begin(job.folder, path.stem)
-        write_dish(path, kept)
+        with _begun(job, path):
+            write_dish(path, kept)
         _record(job, ())
     return path
 

@@ -304,7 +304,7 @@ def _basis(place: Reader, shape: tuple[int, ...], spokes: int) -> Basis:
 
 
 _FORMAT = FileFormat("rimgauge-pass", pass_fields, _parse)
-read_pass, write_pass = _FORMAT.read, _FORMAT.write
+read_pass, write_pass, pass_text = _FORMAT.read, _FORMAT.write, _FORMAT.text
 
 
 def tells_what_errs_alike(path: Path) -> bool:

@@ -296,9 +296,16 @@ def write_json(
         The file can't be written, or holds a value that reading it would refuse.
 
     """
+    disk.write_text(path, _readable(path, wanted, fields, check))
+
+
+def _readable(
+    path: Path, wanted: JsonFormat, fields: dict[str, Any], check: Callable[[Reader], object]
+) -> str:
+    """Render a file of one of our formats, and make sure that it can be read back."""
     text = render(headed(wanted, fields))
     check(Reader(path, json.loads(text)))
-    disk.write_text(path, text)
+    return text
 
 
 @dataclass(frozen=True)
@@ -322,7 +329,18 @@ class FileFormat(Generic[_T]):
 
     def write(self, path: Path, value: _T) -> None:
         """Write a file, whole or not at all; raises what write_json does."""
-        write_json(Path(path), self.name, self.fields(value), self.parse)
+        disk.write_text(Path(path), self.text(path, value))
+
+    def text(self, path: Path, value: _T) -> str:
+        """Give what `write` would write.
+
+        Raises
+        ------
+        BadFile
+            It holds a value that reading it would refuse.
+
+        """
+        return _readable(Path(path), self.name, self.fields(value), self.parse)
 
 
 def headed(wanted: JsonFormat, fields: dict[str, Any]) -> dict[str, Any]:

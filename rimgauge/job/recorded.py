@@ -140,6 +140,16 @@ def unfinished(folder: Path) -> tuple[str, ...]:
         return ()
 
 
+def give_up(folder: Path, stem: str) -> None:
+    """Forget one result that was begun and could not be written; where others wait for the record, they stay noted."""
+    left = [each for each in unfinished(folder) if each != stem]
+    if not left:
+        finish(folder)
+        return
+    with contextlib.suppress(BadFile):  # noted, it does no harm
+        disk.write_text(folder / _UNFINISHED, "\n".join(left))
+
+
 def finish(folder: Path) -> None:
     """Forget what was begun: it is recorded."""
     with contextlib.suppress(OSError):

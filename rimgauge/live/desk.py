@@ -165,6 +165,7 @@ class Desk:
         try:
             path.write_bytes(data.tobytes() if good else b"")
         except OSError as trouble:
+            path.unlink(missing_ok=True)
             raise BadFile(path, f"this picture can't be saved ({trouble.strerror})") from None
         self.saved.append(path)
         self._say(f"Saved as {path.name}")

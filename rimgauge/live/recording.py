@@ -51,7 +51,7 @@ class Recording:
             return
         self._writer.release()
         try:
-            if self._part.stat().st_size == 0:
+            if not self._is_whole():
                 raise BadFile(self._path, "the video could not be written; is the disk full?")
             os.replace(self._part, self._path)
         except OSError as trouble:
@@ -82,6 +82,17 @@ class Recording:
         for _ in range(repeats):
             self._writer.write(picture)  # type: ignore[union-attr] # opened above
             self.frames += 1
+
+    def _is_whole(self) -> bool:
+        """Tell whether all pictures can be read back: a full disk is no error to what writes them.
+
+        One may be missing, since not every system's reader counts the last.
+        """
+        written = cv2.VideoCapture(str(self._part))
+        try:
+            return written.isOpened() and written.get(cv2.CAP_PROP_FRAME_COUNT) >= max(self.frames - 1, 1)
+        finally:
+            written.release()
 
     def _open(self, picture: Image) -> None:
         height, width = picture.shape[:2]

@@ -82,7 +82,7 @@ def test_a_direction_not_measured_since_a_plan_makes_no_wheel_true(
     run(["jobs", str(tmp_path)])
     said = " ".join(capsys.readouterr().out.split())
     assert (
-        f"! lateral was {lateral[0]:.2f} {lateral[1]}, not measured since the corrections were planned"
+        f"! lateral was {lateral[0]:.2f} mm, {lateral[1]}, and not measured since the corrections were planned"
         in said
     )
     assert ("0.10 within wheel" in said) == (now == "within")

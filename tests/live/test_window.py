@@ -15,6 +15,7 @@ from rimgauge.live import desk as desk_room
 from rimgauge.live import window as loop
 from rimgauge.live.recording import Recording
 from rimgauge.live.screen import Controls, all_keys, pressed
+from tests.small_disk import mounted
 
 
 def plain(showing):
@@ -59,6 +60,15 @@ def test_a_clock_that_jumps_does_not_fill_the_video(tmp_path):
         for time_s in (0.0, 0.1, 9999.0, 9999.1, 5.0, 5.1):
             recording.add(picture, time_s)
     assert recording.frames < 20
+
+
+@pytest.mark.parametrize("ending", [".mp4", ".avi"])
+def test_a_full_disk_leaves_no_broken_video(tmp_path, moments, ending):
+    noise = np.random.default_rng(1).integers(0, 255, (360, 640, 3), np.uint8)
+    with mounted(tmp_path / "disk", "size=200k") as disk:
+        with pytest.raises(BadFile, match="could not be written; is the disk full"):
+            run_window(moments(20), lambda _: noise, window=False, record_to=disk / f"a{ending}")
+        assert os.listdir(disk) == []
 
 
 def test_stopping_half_way_leaves_a_whole_video(tmp_path, moments):
