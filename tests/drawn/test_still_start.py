@@ -1,5 +1,6 @@
 """A film may begin before the wheel is turned: what stands still then tells nothing of pointer and rim."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES, Hints, aim
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.still_start import from_the_turning_on, look_of, still_before
-from rimgauge.capture.tracker import _Noted
+from rimgauge.capture.tracker import LEARNING_FRAMES, _Noted
 from rimgauge.cli.scene import _wheel_text
 from rimgauge.scene import scene_truth, scene_view
 from tests.benchmarks.rendered import measured
@@ -83,6 +84,15 @@ def test_still_frames_are_learnt_from_too_where_too_few_follow(scene, film, afte
     notes = _Noted(scene_view(scene))
     next(notes.parts(film[: STILL + after]))
     assert (STILL - EARLY <= notes.still <= STILL) if learnt_from_there else notes.still == 0
+
+
+def test_a_wheel_that_never_turns_is_not_waited_for_without_end(scene, film, monkeypatch):
+    """What is kept of frames to learn from stays small, however long the film goes on."""
+    most = 2 * LEARNING_FRAMES
+    monkeypatch.setattr("rimgauge.capture.tracker.MOST_STILL_FRAMES", most)
+    taken = itertools.count()
+    next(_Noted(scene_view(scene)).parts(replace(film[0], index=k) for k in taken))
+    assert next(taken) <= most + LEARNING_FRAMES
 
 
 @pytest.mark.parametrize("end", [STILL - 5, STILL + 4])
