@@ -40,6 +40,7 @@ from rimgauge.signal import (
     lens_share,
     side_runout,
     where_read,
+    without_aside,
     without_creep,
 )
 
@@ -63,7 +64,7 @@ def see(frames: Iterable[Frame], view: View, wheel: WheelInView) -> tuple[GapTra
     turning = find_turning(seen, laid_out(view, seen, scale, wheel))
     check_at_rest(seen, turning, view.positive)
     kept = without_creep(_without_unsure(seen, turning), turning, view.positive, scale.mm_per_px)
-    return kept, turning
+    return without_aside(kept, turning, scale.mm_per_px), turning
 
 
 def _through_the_lens(seen: GapTrack, view: View) -> GapTrack:

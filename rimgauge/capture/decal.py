@@ -27,16 +27,9 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import least_squares
 from scipy.special import expit, ndtr
 
+from rimgauge.capture.two_looks import heaps
 from rimgauge.records import FloatArray
 
-ROUNDS = 20
-LEAST_APART = 6.0
-"""So many standard deviations within the heaps their middles must lie apart: an even spread gives 3.5, a bell curve 2.7; of
-drawn wheels those with a decal near the edge reach 8 and more, and those without one 4.3 at most."""
-LEAST_SHARE = 0.1
-"""A heap of fewer frames is a valve, a joint or a hand."""
-NEAR_ONE = 0.2
-"""Frames whose share of the decal is so near 0 or 1 have none of it or all."""
 ALIKE = 0.05
 """By that share the rim's brightness differs from one stretch to another (a judgement; drawn rims agree)."""
 NOISE = 2.0
@@ -103,18 +96,8 @@ def _shares(profiles: FloatArray, x: FloatArray, blur_px: float) -> FloatArray |
     rim = rim - rim.mean(axis=0)
     # What they differ by most: the first principal component.
     along = rim @ np.linalg.eigh(rim.T @ rim)[1][:, -1]
-    low, high = np.quantile(along, (LEAST_SHARE, 1.0 - LEAST_SHARE))
-    for _ in range(ROUNDS):
-        upper = along > 0.5 * (low + high)
-        if not LEAST_SHARE <= upper.mean() <= 1.0 - LEAST_SHARE:
-            return None
-        low, high = along[~upper].mean(), along[upper].mean()
-    within = np.sqrt(np.mean((along - np.where(upper, high, low)) ** 2))
-    if high - low < LEAST_APART * within:
-        return None
-    low, high = np.median(along[~upper]), np.median(along[upper])
-    share = (along - low) / (high - low)
-    return np.asarray(np.where(share < NEAR_ONE, 0.0, np.where(share > 1.0 - NEAR_ONE, 1.0, share)))
+    found = heaps(along)
+    return None if found is None else found[1]
 
 
 def _drawn_aside(

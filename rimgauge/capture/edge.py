@@ -120,15 +120,17 @@ def fit_edge(
     edge, fitting it widens the standard deviation by the factor 1 + 0.886·σ/n (docs/method.md).
     Rows are weighted by Tukey's function of their own residual: a spoke or decal spoils rows, not pixels.
     """
-    widths = [shape.second_step_px] if shape.second_step_px is not None else []
-    free = [0, *([1] if fit_slope else []), *([2] if fit_bend else []), *([_WIDTH] if widths else [])]
-    half = patches.shape[1] / 2.0
-    moved_px = np.array([1.0, half, half**2, 1.0])[free]
+    free, moved_px = _asked_for(shape, patches.shape[1], fit_slope=fit_slope, fit_bend=fit_bend)
     result = np.full((len(EdgeFit.__slots__), len(patches)), np.nan)
     result[-1] = 0.0
     rows = np.full(len(patches), patches.shape[1]) if clear is None else clear.sum(axis=1)
     band, left = _Band.cut(patches, start_px, row_px, shape, clear, rim)
-    unknowns = np.array([[place, shape.slope, shape.bend_per_px, *widths] for place in start_px[left]])
+    known = [
+        shape.slope,
+        shape.bend_per_px,
+        *([] if shape.second_step_px is None else [shape.second_step_px]),
+    ]
+    unknowns = np.array([[place, *known] for place in start_px[left]])
     for turn in range(ITERATIONS):
         if not len(left):
             break
@@ -140,6 +142,16 @@ def fit_edge(
             result[:, left[sane]] = _summary(unknowns[sane], solved.of(sane), rows[left[sane]])
             left, unknowns, band = left[going], unknowns[going], band.of(going)
     return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
+
+
+def _asked_for(
+    shape: EdgeShape, rows: int, *, fit_slope: bool, fit_bend: bool
+) -> tuple[list[int], FloatArray]:
+    """Indices (f,) of the free unknowns, and by how much the farthest row moves as each grows by one [px]."""
+    asked = (True, fit_slope, fit_bend, shape.second_step_px is not None)
+    free = [index for index, wanted in enumerate(asked) if wanted]
+    half = rows / 2.0
+    return free, np.array([1.0, half, half**2, 1.0])[free]
 
 
 def _advance(unknowns: FloatArray, solved: _Solved, free: list[int], shape: EdgeShape) -> FloatArray:

@@ -19,6 +19,7 @@ from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
 from rimgauge.capture.steadiness import steadied
 from rimgauge.capture.texture import evened, mean_profiles, widened
 from rimgauge.capture.texture_gaps import Gaps
+from rimgauge.capture.two_looks import two_looks
 from rimgauge.records import BoolArray, Edge, FloatArray, View
 
 BAND_ROOM_PX = 18
@@ -53,6 +54,7 @@ class Sightings:
     place_px: of the rim's edge in its patch. profile (n, pixels): mean brightness across it, NaN where unknown.
     lost (n,): number of the reason among REASONS, 0 where the gap is good.
     white (n,): whether the rim, usually below white, is clipped in nearly all rows.
+    look (n,): how much of a second look the edge shows, which the whole pass tells; NaN where it doesn't.
     """
 
     gap_px: FloatArray
@@ -66,6 +68,7 @@ class Sightings:
     profile: GreyArray
     lost: NDArray[np.uint8]
     white: BoolArray
+    look: FloatArray
 
     @staticmethod
     def joined(parts: list[Sightings]) -> Sightings:
@@ -216,14 +219,21 @@ class EdgeFollower:
         gap_px = np.where(good, steady_px, np.nan)
         gaps = Gaps(time_s, gap_px, seen.standard_error_px, pointer_error_px)
         # The rim looks the same after a knock.
-        found = evened(seen.profile, seen.place_px, gaps, good | (seen.lost == MOVED), shape)
+        shown = good | (seen.lost == MOVED)
+        look = two_looks(seen.profile, shown)
+        found = evened(seen.profile, seen.place_px, gaps, shown, shape)
         per_px = 1.0 / (self.du - shape.slope * self.dv)
         gap_px = steady_px + per_px * np.nan_to_num(found.correction_px)
         lost = np.where(found.unlike, COVERED, seen.lost).astype(np.uint8)
         # Of a long film the profiles are most of what is held, and they have told what they can.
         spent = np.empty((len(lost), 0), dtype=seen.profile.dtype)
         return replace(
-            seen, gap_px=gap_px, standard_error_px=found.standard_error_px, profile=spent, lost=lost
+            seen,
+            gap_px=gap_px,
+            standard_error_px=found.standard_error_px,
+            profile=spent,
+            lost=lost,
+            look=look,
         )
 
     def _next(self, scores: FloatArray, patch: GreyArray) -> float:
@@ -331,4 +341,5 @@ class EdgeFollower:
             profile=profile,
             lost=lost.astype(np.uint8),
             white=white,
+            look=np.full(len(gap), np.nan),
         )

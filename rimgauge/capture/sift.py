@@ -103,4 +103,5 @@ def edge_track(side: Side, seen: Sightings, ahead_px: float) -> EdgeTrack:
         tip_px=seen.tip_px,
         rim_px=seen.rim_px,
         ahead_px=ahead_px,
+        second_look=seen.look if np.isfinite(seen.look).any() else None,
     )

@@ -165,12 +165,8 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
     BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
     """
     noted = _Noted(view)
-    # To look for tags takes as long as to decode: it has a thread of its own.
     with contextlib.ExitStack() as threads:
-        coming = frames
-        if view.tag_box is not None:
-            coming = threads.enter_context(contextlib.closing(iter(ReadAhead(frames))))
-        parts = threads.enter_context(contextlib.closing(iter(ReadAhead(noted.parts(coming), AHEAD_PARTS))))
+        parts = _ahead(frames, noted, view, threads)
         aside = threads.enter_context(ThreadPoolExecutor(1))
         aside.submit(make_colours_ready)
         first = next(parts)
@@ -188,14 +184,13 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
     # What of a long film is held no longer makes room for what is handed on.
     noted.marks.clear()
     del first, seen
-    mark_px = mark_px - shake_px
     return GapTrack(
         time_s=times_s,
         sides=tuple(
             edge_track(edge.side, side, ahead_px)
             for edge, side, ahead_px in zip(view.edges, sides, tracker.ahead_px(view), strict=True)
         ),
-        mark_px=mark_px,
+        mark_px=mark_px - shake_px,
         mark_strength=strength,
         spoke_profile=noted.spoke_profile(),
         lost=reasons(sides),
@@ -203,6 +198,16 @@ def track(frames: Iterable[Frame], view: View) -> GapTrack:
         looks=looks,
         tags=noted.tags.sightings(),
     )
+
+
+def _ahead(
+    frames: Iterable[Frame], noted: _Noted, view: View, threads: contextlib.ExitStack
+) -> Iterator[list[Cut]]:
+    """What is cut out of frames part by part, ahead of what is read, in threads that end with those given."""
+    if view.tag_box is not None:
+        # To look for tags takes as long as to decode: it has a thread of its own.
+        frames = threads.enter_context(contextlib.closing(iter(ReadAhead(frames))))
+    return threads.enter_context(contextlib.closing(iter(ReadAhead(noted.parts(frames), AHEAD_PARTS))))
 
 
 def _read_all(

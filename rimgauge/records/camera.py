@@ -110,6 +110,7 @@ class EdgeTrack:
     standard_error_px (n,): of the gap, from the fits themselves. quality (n,): 0 useless to 1 good.
     tip_px, rim_px (n, 2): x, y of the tip and of the rim edge at the tip's height.
     ahead_px: how far forward of the first pointer's tip the edge was read.
+    second_look (n,): how much of another look the rim's edge shows, 0 to 1, NaN where a frame doesn't tell; None where it has but one.
     """
 
     side: Side
@@ -119,6 +120,7 @@ class EdgeTrack:
     tip_px: FloatArray
     rim_px: FloatArray
     ahead_px: float = 0.0
+    second_look: FloatArray | None = None
 
     def __post_init__(self) -> None:
         count = len(self.gap_px)
@@ -126,6 +128,8 @@ class EdgeTrack:
             own(self, name, (count,))
         for name in ("tip_px", "rim_px"):
             own(self, name, (count, 2))
+        if self.second_look is not None:
+            own(self, "second_look", (count,))
 
 
 @record

@@ -8,6 +8,7 @@ from rimgauge.signal.evidence import Layout, look_period_deg
 from rimgauge.signal.findings import axle_first, findings
 from rimgauge.signal.laid_out import laid_out, mark_to_pointer_deg, where_read
 from rimgauge.signal.live_place import LivePlace, Path
+from rimgauge.signal.read_aside import without_aside
 from rimgauge.signal.runout import (
     REPEATED_PX,
     REPEATED_PX_BEFORE,

@@ -80,17 +80,14 @@ def side_runout(
     good = np.isfinite(track.gap_px)
     _check_enough(good, turning, lost)
     fit = _curve(track, turning, good, scale, other, most=max(4, int(ORDER_PER_SPOKE * len(spoke_angle_deg))))
-    total_mm, repeatability_mm = _total(fit, rng)
     hidden_mm = _hidden(fit, track.standard_error_px[good] * scale.mm_per_px, repeated_px * scale.mm_per_px)
+    total_mm, repeatability = _total(fit, hidden_mm, rng)
+    angle_mm = _angle_part(fit, turning, good)
     budget = total_budget(
         total_mm,
         scale,
-        repeatability=BudgetLine(
-            source="repeatability of the curve",
-            standard_uncertainty_mm=math.hypot(repeatability_mm, math.sqrt(2.0) * hidden_mm),
-            degrees_of_freedom=fit.freedom,
-        ),
-        angle_mm=_angle_part(fit, turning, good),
+        repeatability=repeatability,
+        angle_mm=angle_mm,
         other=other,
         lens_share=lens_share,
         far_lip=far_lip,
@@ -193,12 +190,13 @@ def _mostly(lost: Sequence[str]) -> str:
     return f" (mostly: {reasons.most_common(1)[0][0]})" if reasons else ""
 
 
-def _total(fit: HarmonicFit, rng: np.random.Generator) -> tuple[float, float]:
-    """Full indicator reading of the rim behind the noise, and its standard uncertainty.
+def _total(fit: HarmonicFit, hidden_mm: float, rng: np.random.Generator) -> tuple[float, BudgetLine]:
+    """Full indicator reading of the rim behind the noise, and its own line of the budget.
 
     Parametric bootstrap (Efron and Tibshirani 1993; from memory): curves drawn from the fit are each as likely
     to be the rim as the fitted one, whose own max − min is too small where noise hides its finer bends.
     The reading is the mean of their max − min; that correction counts as unsure by its whole size.
+    What no residual shows enters at the places of max and min together.
     """
     shape = basis(CURVE_DEG[::2], fit.order)
     values, vectors = np.linalg.eigh(fit.covariance)
@@ -206,7 +204,13 @@ def _total(fit: HarmonicFit, rng: np.random.Generator) -> tuple[float, float]:
     draws = fit.coefficients + rng.standard_normal((DRAWS, len(values))) @ root.T
     totals = np.ptp(draws @ shape.T, axis=1)
     total = float(totals.mean())
-    return total, math.hypot(float(totals.std()), total - float(np.ptp(fit(CURVE_DEG))))
+    unsure_mm = math.hypot(float(totals.std()), total - float(np.ptp(fit(CURVE_DEG))))
+    line = BudgetLine(
+        source="repeatability of the curve",
+        standard_uncertainty_mm=math.hypot(unsure_mm, math.sqrt(2.0) * hidden_mm),
+        degrees_of_freedom=fit.freedom,
+    )
+    return total, line
 
 
 def _hidden(fit: HarmonicFit, errors_mm: FloatArray, repeated_mm: float) -> float:

@@ -42,6 +42,7 @@ def _followed(error_px: float, white_error_px: float) -> Sightings:
         profile=np.zeros((60, 1), dtype=np.float32),
         lost=np.zeros(60, dtype=np.uint8),
         white=white,
+        look=np.full(60, np.nan),
     )
 
 

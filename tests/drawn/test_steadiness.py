@@ -58,6 +58,7 @@ def sightings(jumps: dict[int, float], error_px: float = 0.05) -> Sightings:
         profile=np.zeros((300, 1), dtype=np.float32),
         lost=np.zeros(300, dtype=np.uint8),
         white=np.zeros(300, dtype=bool),
+        look=np.full(300, np.nan),
     )
 
 
