@@ -125,12 +125,7 @@ def fit_edge(
     result[-1] = 0.0
     rows = np.full(len(patches), patches.shape[1]) if clear is None else clear.sum(axis=1)
     band, left = _Band.cut(patches, start_px, row_px, shape, clear, rim)
-    known = [
-        shape.slope,
-        shape.bend_per_px,
-        *([] if shape.second_step_px is None else [shape.second_step_px]),
-    ]
-    unknowns = np.array([[place, *known] for place in start_px[left]])
+    unknowns = np.array([_begun(place, shape) for place in start_px[left]])
     for turn in range(ITERATIONS):
         if not len(left):
             break
@@ -142,6 +137,12 @@ def fit_edge(
             result[:, left[sane]] = _summary(unknowns[sane], solved.of(sane), rows[left[sane]])
             left, unknowns, band = left[going], unknowns[going], band.of(going)
     return EdgeFit(**dict(zip(EdgeFit.__slots__, result, strict=True)))
+
+
+def _begun(place_px: float, shape: EdgeShape) -> list[float]:
+    """Place, slope, bend and, of two steps, width to begin with."""
+    width = shape.second_step_px
+    return [place_px, shape.slope, shape.bend_per_px, *([] if width is None else [width])]
 
 
 def _asked_for(
