@@ -180,9 +180,11 @@ def misread(
         return None
     again = "all of them" if many else "that spoke" if len(named) == 1 else "those spokes"
     were = ("it was", "it wasn't") if again == "that spoke" else ("they were", "they weren't")
+    side = "its side" if len(named) == 1 else "the same side"
+    others = "" if many else f"read the others of {side} too, for several that are off alike hide; then "
     return (
         f"{_not_fitting(readings, wheel, named)}. Read {again} again, and if {were[0]} misread, plan again; if "
-        f"{were[1]}, {'go on' if turns else 'leave the nipples as they are'} (--checked spokes leaves this out)."
+        f"{were[1]}, {others}{'go on' if turns else 'leave the nipples as they are'} (--checked spokes leaves this out)."
     )
 
 
@@ -296,8 +298,9 @@ def _flat_spot(readings: Readings, wheel: Wheel, problem: Problem) -> str | None
         if (problem.tension_n[dented] / means[dented]).mean() > 1 + PULLED_IN:
             return None
     first, last = _ends(dented, len(wheel.flanges))
+    where = f"spoke {first + 1}" if first == last else f"spokes {first + 1} to {last + 1}"
     return (
-        f"the rim has a flat spot at spokes {first + 1} to {last + 1}, {depth:.2f} mm deep, and is round otherwise:"
+        f"the rim has a flat spot at {where}, {depth:.2f} mm deep, and is round otherwise:"
         " that looks like a knock. Spokes can hardly push a rim out, and loosening them there would leave them "
         "slack. Look for a dent or cracks; a mechanic will tell whether the rim can be saved. If it is sound, "
         "plan with --checked rim."

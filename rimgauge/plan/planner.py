@@ -11,6 +11,7 @@ from rimgauge.errors import BadInput
 from rimgauge.plan.choosing import Chosen, choose
 from rimgauge.plan.coarse import coarse_steps_mm, doubts
 from rimgauge.plan.order import order_of_work
+from rimgauge.plan.out_of_line import slips
 from rimgauge.plan.patterns import first_looks, misread
 from rimgauge.plan.problem import Problem
 from rimgauge.plan.remains import fewer_nipples, left_over, out_of_reach, radial_steps
@@ -111,10 +112,13 @@ def _chosen(
         first=not earlier,
         unseen=known.unseen,
     )
+    slip = slips(readings, wheel, influence, problem, wishes.checked)
     if not (chosen.refused or chosen.eighths.any()):
-        doubted = misread(readings, wheel, influence, problem, wishes.checked, turns=False)
-        return (chosen if doubted is None else replace(chosen, notes=(*chosen.notes, doubted))), ()
+        doubted = (slip, misread(readings, wheel, influence, problem, wishes.checked, turns=False))
+        return replace(chosen, notes=(*chosen.notes, *(words for words in doubted if words is not None))), ()
     looks = first_looks(readings, wheel, influence, problem, wishes.checked, known.axle)
+    if slip is not None:
+        looks = (f"Before you turn a nipple: {slip}", *looks)
     near = () if "spokes" in wishes.checked else may_pass_limit(readings, wheel, problem, chosen.eighths)
     return chosen, near + looks + out_of_reach(problem, chosen.eighths)
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from rimgauge.plan.out_of_line import slips
 from rimgauge.plan.patterns import points_elsewhere, too_far_unread
 from rimgauge.plan.problem import SLACK_SHARE, Problem, flange_spokes
 from rimgauge.plan.relaxed import relax
@@ -43,10 +44,21 @@ def reason_to_refuse(
         or _too_few(readings)
         or _few_but_wrong(readings, wheel, problem)
         or _too_tight_or_slack(readings, wheel, problem)
-        or _too_far(problem)
+        or _by_runout(readings, wheel, influence, problem, wishes)
+    )
+
+
+def _by_runout(
+    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, wishes: Wishes
+) -> str | None:
+    """Say what the runout tells against turning; where one reading doesn't fit the rest, that first, as it may be why."""
+    why = (
+        _too_far(problem)
         or points_elsewhere(readings, wheel, influence, problem, wishes.checked)
         or (None if "rim" in wishes.checked else _bent(problem) or too_far_unread(problem))
     )
+    slip = None if why is None else slips(readings, wheel, influence, problem, wishes.checked)
+    return why if slip is None else f"{slip} As read, {why}"
 
 
 def _damaged(problem: Problem, wishes: Wishes) -> str | None:

@@ -37,6 +37,7 @@ def test_without_a_screen_one_sentence_says_what_to_do(monkeypatch, display):
 
 SHOWN_AND_SEEN = """
 import sys
+import time
 from pathlib import Path
 import numpy as np
 sys.path.insert(0, sys.argv[1])
@@ -57,9 +58,11 @@ def compare():
     screen = np.frombuffer(data, np.uint8, offset=int(head[0] + 12 * head[19]), count=int(head[12] * head[5]))
     screen = screen.reshape(head[5], -1, 4)[:height, :width, :3]
     alike.append((screen == drawn[0]).all(axis=2).mean())
-    return alike[-1] > 0.999  # the mouse's arrow lies on some pixels, and nothing else does
+    # The mouse's arrow lies on some pixels, and nothing else does. A busy machine lays a window out in its own time.
+    return alike[-1] > 0.999 or time.monotonic() > end_s
 
-run_window(turning(1200), draw, dark=dark, stopped=compare)
+end_s = time.monotonic() + 240
+run_window(turning(100_000), draw, dark=dark, stopped=compare)
 print(max(alike))
 """
 
@@ -85,7 +88,7 @@ def test_the_window_shows_on_the_screen_what_was_drawn(tmp_path, width, height, 
             env={**os.environ, "DISPLAY": display},
             capture_output=True,
             text=True,
-            timeout=120,
+            timeout=300,
             check=True,
         )
     finally:
