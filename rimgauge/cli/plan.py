@@ -175,7 +175,8 @@ def _planned(start: Start, build: Wheel, wishes: Wishes) -> Plan:
         unseen=start.unseen,
         told=start.told,
     )
-    taken = typed_in(start.now) if plan.corrections and start.files.readings is not None else ()
+    typed = start.files.readings is not None and plan.refused is None
+    taken = typed_in(start.now, turns=bool(plan.corrections)) if typed else ()
     return replace(plan, notes=(*start.notes, *plan.notes, *taken))
 
 

@@ -24,6 +24,7 @@ from rimgauge.plan.to_know import (
     far_too_loose,
     may_pass_limit,
     over_limit,
+    sides_mistaken,
     things_to_know,
 )
 from rimgauge.plan.wishes import Known, Wishes
@@ -90,7 +91,9 @@ def make_plan(
         chosen, looks = Chosen.nothing(problem, refused), ()
     over = over_limit(wheel, problem) if refused is None else ()
     plan = _written(problem, wheel, chosen, wishes, over)
-    first = (*far_too_loose(wheel, problem), *looks) if refused is None else ()
+    first = () if refused else (*far_too_loose(wheel, problem), *looks)
+    if chosen.eighths.any():
+        first = (*sides_mistaken(wheel, problem), *first)
     return replace(plan, round=round_number, see_to_first=first, readings=readings, earlier=tuple(earlier))
 
 

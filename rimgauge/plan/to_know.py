@@ -13,6 +13,10 @@ LOOSE_SHARE = 0.5
 """A side whose mean tension is under this share of what it shall be is far too loose (our judgement)."""
 UNEVEN_SHARE = 0.1
 """By so much a spoke may be tighter than what is expected of it, where none was read (common practice)."""
+DISHED_BY = 0.15
+"""Sides whose mean tensions differ by less than this share are no help in telling which is which (our judgement)."""
+HARDLY_OUT_MM = 0.1
+"""Hardly a wheel that is looked at is truer; typed in inches a wheel 2.5 mm out of true is."""
 _COMES_FIRST = (
     "The limits of the wheel's and the rim's maker, local rules and a qualified mechanic come before this"
     " plan. If in doubt, or if the wheel has been in a crash, let a mechanic look at it."
@@ -160,9 +164,49 @@ def far_too_loose(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def typed_in(readings: Readings) -> tuple[str, ...]:
-    """Say how well readings that were typed in are taken to be read; of coarse ones a plan says so by itself."""
-    if any(readings.steps_mm):
+def sides_mistaken(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
+    """Say that the side read tighter is the one that the wheel file has looser: with mistaken sides all turns do harm.
+
+    Both sides hold the rim between them, so that which is the tighter follows from how far each flange is from its middle.
+    """
+    right, left = problem.sides
+    if not (right.read and left.read):
+        return ()
+    as_read = np.log(right.mean_n / left.mean_n)
+    as_built = np.log(wheel.tension.right_n / wheel.tension.left_n)
+    if as_read * as_built >= 0 or min(abs(as_read), abs(as_built)) < np.log(1 + DISHED_BY):
+        return ()
+    whose = (
+        "a usual wheel of this kind"
+        if {"tension.right_n", "tension.left_n"} <= set(wheel.assumed)
+        else "the wheel file"
+    )
+    return (
+        f"Before you turn a nipple: the right side was read at {right.mean_n:.0f} N in the mean and the left one at "
+        f"{left.mean_n:.0f} N, but {whose} has {wheel.tension.right_n:.0f} N right and {wheel.tension.left_n:.0f} N left. Look "
+        "whether the sides are mistaken: right is where the drive is, and first_spoke_side in wheel.toml tells to which flange "
+        "spoke 1 goes. If they are, these turns would make the wheel worse: stop, mend the readings or wheel.toml and plan again. "
+        "If they are right, write the hub's flange offsets or the sides' tensions into wheel.toml and plan again.",
+    )
+
+
+def typed_in(readings: Readings, *, turns: bool) -> tuple[str, ...]:
+    """Say how well readings that were typed in are taken to be read, and whether they may be in inches.
+
+    Of coarse ones a plan says so by itself. turns: whether the plan has any.
+    """
+    read = [
+        values[np.isfinite(values)]
+        for values in (readings.lateral_mm, readings.radial_mm)
+        if np.isfinite(values).any()
+    ]
+    most_mm = max((float(np.ptp(values)) for values in read), default=0.0)
+    if 0.0 < most_mm < HARDLY_OUT_MM:
+        return (
+            f"The readings differ by no more than {most_mm:.2f} mm round the wheel, as those of hardly any wheel do. If they "
+            "were typed in inches, write millimetres (an inch is 25.4 mm) and plan again.",
+        )
+    if any(readings.steps_mm) or not turns:
         return ()
     return (
         f"Nothing tells how well readings that were typed in were read: each is taken to be right to {READING_NOISE_MM} mm "
