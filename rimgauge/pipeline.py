@@ -30,6 +30,7 @@ from rimgauge.signal import (
     REPEATED_PX,
     camera_advice,
     check_at_rest,
+    check_focus,
     corrected_notes,
     edge_place,
     far_lip,
@@ -64,7 +65,9 @@ def see(frames: Iterable[Frame], view: View, wheel: WheelInView) -> tuple[GapTra
     turning = find_turning(seen, laid_out(view, seen, scale, wheel))
     check_at_rest(seen, turning, view.positive)
     kept = without_creep(_without_unsure(seen, turning), turning, view.positive, scale.mm_per_px)
-    return without_aside(kept, turning, scale.mm_per_px), turning
+    kept = without_aside(kept, turning, scale.mm_per_px)
+    check_focus(kept, turning)
+    return kept, turning
 
 
 def _through_the_lens(seen: GapTrack, view: View) -> GapTrack:

@@ -15,6 +15,7 @@ from rimgauge.capture.outline import Outline, close_scores, learn_outline, neare
 from rimgauge.capture.patch import GreyArray, Patch, inward
 from rimgauge.capture.pointer import PointerLook, learn_pointer
 from rimgauge.capture.shape import least_outside_px
+from rimgauge.capture.sharpness import edge_blurs
 from rimgauge.capture.shift import MARGIN_PX, Shift, find_shift
 from rimgauge.capture.steadiness import steadied
 from rimgauge.capture.texture import evened, mean_profiles, widened
@@ -54,7 +55,7 @@ class Sightings:
     place_px: of the rim's edge in its patch. profile (n, pixels): mean brightness across it, NaN where unknown.
     lost (n,): number of the reason among REASONS, 0 where the gap is good.
     white (n,): whether the rim, usually below white, is clipped in nearly all rows.
-    look (n,): how much of a second look the edge shows, which the whole pass tells; NaN where it doesn't.
+    look, blur_px (n,): how much of a second look the edge shows, and its blur, which the whole pass tells; NaN where it doesn't.
     """
 
     gap_px: FloatArray
@@ -69,6 +70,7 @@ class Sightings:
     lost: NDArray[np.uint8]
     white: BoolArray
     look: FloatArray
+    blur_px: FloatArray
 
     @staticmethod
     def joined(parts: list[Sightings]) -> Sightings:
@@ -221,6 +223,7 @@ class EdgeFollower:
         # The rim looks the same after a knock.
         shown = good | (seen.lost == MOVED)
         look = two_looks(seen.profile, shown)
+        blur_px = edge_blurs(seen.profile, shown, widened(shape))
         found = evened(seen.profile, seen.place_px, gaps, shown, shape)
         per_px = 1.0 / (self.du - shape.slope * self.dv)
         gap_px = steady_px + per_px * np.nan_to_num(found.correction_px)
@@ -234,6 +237,7 @@ class EdgeFollower:
             profile=spent,
             lost=lost,
             look=look,
+            blur_px=blur_px,
         )
 
     def _next(self, scores: FloatArray, patch: GreyArray) -> float:
@@ -342,4 +346,5 @@ class EdgeFollower:
             lost=lost.astype(np.uint8),
             white=white,
             look=np.full(len(gap), np.nan),
+            blur_px=np.full(len(gap), np.nan),
         )

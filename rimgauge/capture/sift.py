@@ -104,4 +104,5 @@ def edge_track(side: Side, seen: Sightings, ahead_px: float) -> EdgeTrack:
         rim_px=seen.rim_px,
         ahead_px=ahead_px,
         second_look=seen.look if np.isfinite(seen.look).any() else None,
+        blur_px=seen.blur_px,
     )

@@ -111,6 +111,7 @@ class EdgeTrack:
     tip_px, rim_px (n, 2): x, y of the tip and of the rim edge at the tip's height.
     ahead_px: how far forward of the first pointer's tip the edge was read.
     second_look (n,): how much of another look the rim's edge shows, 0 to 1, NaN where a frame doesn't tell; None where it has but one.
+    blur_px (n,): of the rim's edge, NaN where a frame doesn't tell; None where nobody knows.
     """
 
     side: Side
@@ -121,6 +122,7 @@ class EdgeTrack:
     rim_px: FloatArray
     ahead_px: float = 0.0
     second_look: FloatArray | None = None
+    blur_px: FloatArray | None = None
 
     def __post_init__(self) -> None:
         count = len(self.gap_px)
@@ -128,8 +130,9 @@ class EdgeTrack:
             own(self, name, (count,))
         for name in ("tip_px", "rim_px"):
             own(self, name, (count, 2))
-        if self.second_look is not None:
-            own(self, "second_look", (count,))
+        for name in ("second_look", "blur_px"):
+            if getattr(self, name) is not None:
+                own(self, name, (count,))
 
 
 @record

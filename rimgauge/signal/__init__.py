@@ -6,6 +6,7 @@ from rimgauge.signal.creep import without_creep
 from rimgauge.signal.dragged import check_at_rest
 from rimgauge.signal.evidence import Layout, look_period_deg
 from rimgauge.signal.findings import axle_first, findings
+from rimgauge.signal.in_focus import check_focus
 from rimgauge.signal.laid_out import laid_out, mark_to_pointer_deg, where_read
 from rimgauge.signal.live_place import LivePlace, Path
 from rimgauge.signal.read_aside import without_aside

@@ -80,21 +80,29 @@ def _taken_off(
 
 def _whole(look: FloatArray) -> BoolArray:
     """Frames (n,) that show one look alone."""
-    return np.asarray(np.abs(look - np.rint(look)) < WHOLE)
+    return shows_one_look(look, 0.0) | shows_one_look(look, 1.0)
+
+
+def shows_one_look(look: FloatArray, which: float) -> BoolArray:
+    """Frames (n,) that show the first look alone, 0, or the second, 1."""
+    return np.asarray(np.abs(look - which) < WHOLE)
 
 
 def _aside(side: EdgeTrack, look: FloatArray, angle_deg: FloatArray) -> tuple[float, float]:
     """How much larger gaps are with the second look, and how sure that is [px]; 0 and 0 where it doesn't stand out."""
     good = np.isfinite(side.gap_px) & np.isfinite(angle_deg) & _whole(look)
-    angle_deg, gap_px, share = angle_deg[good], side.gap_px[good], look[good]
+    told = fit_beside(angle_deg[good], side.gap_px[good], look[good])
+    return told if told is not None and abs(told[0]) > CLEAR * told[1] else (0.0, 0.0)
+
+
+def fit_beside(angle_deg: FloatArray, gap_px: FloatArray, column: FloatArray) -> tuple[float, float] | None:
+    """By how much gaps (n,) grow with a column (n,) beside the rim's own curve, and how sure that is; None by too few."""
     most = (len(gap_px) // FRAMES_A_COLUMN - 2) // 2
     if most < LEAST_ORDER:
-        return 0.0, 0.0
+        return None
     weight = np.ones(len(gap_px))
-    for order in ORDERS:
-        if order > most:
-            break
-        design = np.column_stack([basis(angle_deg, order), share])
+    for order in (order for order in ORDERS if order <= most):
+        design = np.column_stack([basis(angle_deg, order), column])
         weighed = design.T * weight
         # Where only one look is left nothing tells the two apart: the trace of ridge makes that unsure.
         inverse = np.linalg.inv(weighed @ design + RIDGE * np.eye(design.shape[1]))
@@ -104,6 +112,4 @@ def _aside(side: EdgeTrack, look: FloatArray, angle_deg: FloatArray) -> tuple[fl
         weight = np.minimum(1.0, BOUND * spread / np.maximum(residual, 1e-9)) ** 2
     freedom = max(float(weight.sum()) - design.shape[1], 1.0)
     noise = math.sqrt(float(np.sum(weight * residual**2)) / freedom)
-    aside_px = float(coefficients[-1])
-    error_px = ALIKE * noise * math.sqrt(max(float(inverse[-1, -1]), 0.0))
-    return (aside_px, error_px) if abs(aside_px) > CLEAR * error_px else (0.0, 0.0)
+    return float(coefficients[-1]), ALIKE * noise * math.sqrt(max(float(inverse[-1, -1]), 0.0))

@@ -43,6 +43,7 @@ def _followed(error_px: float, white_error_px: float) -> Sightings:
         lost=np.zeros(60, dtype=np.uint8),
         white=white,
         look=np.full(60, np.nan),
+        blur_px=np.full(60, np.nan),
     )
 
 

@@ -59,6 +59,7 @@ def sightings(jumps: dict[int, float], error_px: float = 0.05) -> Sightings:
         lost=np.zeros(300, dtype=np.uint8),
         white=np.zeros(300, dtype=bool),
         look=np.full(300, np.nan),
+        blur_px=np.full(300, np.nan),
     )
 
 

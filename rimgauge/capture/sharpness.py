@@ -1,0 +1,51 @@
+"""How blurred the rim's edge is in each frame: by its mean profile, over a whole pass."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import ndtr
+
+from rimgauge.capture.edge import EdgeShape
+from rimgauge.capture.patch import GreyArray
+from rimgauge.records import BoolArray, FloatArray
+
+BLURS = np.geomspace(0.4, 5.0, 40)
+"""Tried, as shares of the usual blur: nearer ones tell no more than a profile's noise."""
+COMMON, LEAST_COLUMNS = 0.9, 5
+"""A column counts where so many frames have it."""
+
+
+def edge_blurs(profiles: GreyArray, good: BoolArray, shape: EdgeShape) -> FloatArray:
+    """Standard deviation (n,) of the blur across the edge in each frame [px], NaN where a frame doesn't tell.
+
+    The blur whose step, brightness, contrast and place fitted, leaves least of the profile; between those that are tried
+    by a parabola.
+
+    Parameters
+    ----------
+    profiles : (n, pixels) mean brightness at whole pixels across the fitted edge, NaN where unknown.
+    good : (n,) frames whose profile is believed.
+    shape : of the edge, with the profiles' reach for its band.
+    """
+    result = np.full(len(good), np.nan)
+    known = np.isfinite(profiles)
+    columns = known[good].mean(axis=0) >= COMMON if good.any() else np.zeros(profiles.shape[1], dtype=bool)
+    usable = good & known[:, columns].all(axis=1)
+    if columns.sum() < LEAST_COLUMNS or not usable.any():
+        return result
+    x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]
+    seen = profiles[usable][:, columns]
+    whole = np.einsum("np,np->n", seen, seen)
+    left = np.array([whole - _explained(seen, x / (blur * shape.blur_px)) for blur in BLURS])
+    best = np.clip(left.argmin(axis=0), 1, len(BLURS) - 2)
+    before, least, after = (left[best + step, np.arange(len(best))] for step in (-1, 0, 1))
+    aside = 0.5 * (before - after) / np.maximum(before - 2.0 * least + after, 1e-9)
+    steps = best + np.clip(aside, -1.0, 1.0)
+    result[usable] = shape.blur_px * np.exp(np.interp(steps, np.arange(len(BLURS)), np.log(BLURS)))
+    return result
+
+
+def _explained(seen: GreyArray, z: FloatArray) -> FloatArray:
+    """Squares (n,) of profiles (n, pixels) that a step at places z in blurs explains, moved a little too."""
+    basis = np.linalg.qr(np.stack([np.ones_like(z), ndtr(z), np.exp(-0.5 * z**2)], axis=1))[0]
+    return np.asarray(np.sum((seen @ basis.astype(seen.dtype)).astype(np.float64) ** 2, axis=1))

@@ -1,0 +1,68 @@
+"""A camera whose focus hunts is refused by what it does to the gap, and by nothing else."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rimgauge.errors import NotTrustworthy
+from rimgauge.records import FloatArray, GapTrack
+from rimgauge.scene import random_curve
+from rimgauge.signal.in_focus import check_focus
+from tests.seen import edge_track, gap_track, turning_by_mark
+
+FRAMES, MM_PER_PX, NOISE_PX = 240, 0.12, 0.04
+ANGLE_DEG: FloatArray = np.linspace(0.0, 3.3 * 360.0, FRAMES)
+TIME_S: FloatArray = np.arange(FRAMES) / 30.0
+HUNTING: FloatArray = 1.0 + 0.4 * np.sin(2.0 * np.pi * TIME_S / 1.3)
+"""Blur of a camera that goes in and out of focus every 1.3 seconds [px]."""
+
+
+def seen(blur_px: FloatArray, by_blur_px: float, seed: int, look: FloatArray | None = None) -> GapTrack:
+    """A pass of a drawn rim whose gap grows by so much as the blur grows e times."""
+    rng = np.random.default_rng(seed)
+    curve_mm = random_curve(rng, 1.5)
+    gap_px = 15.0 - np.interp(ANGLE_DEG % 360.0, np.arange(720) * 0.5, curve_mm, period=360.0) / MM_PER_PX
+    gap_px = gap_px + by_blur_px * np.log(blur_px) + rng.normal(0.0, NOISE_PX, FRAMES)
+    told_px = blur_px * np.exp(rng.normal(0.0, 0.04, FRAMES))
+    return gap_track(TIME_S, edge_track(gap_px, NOISE_PX, second_look=look, blur_px=told_px))
+
+
+def check(track: GapTrack) -> None:
+    check_focus(track, turning_by_mark(ANGLE_DEG, 0.1))
+
+
+@pytest.mark.parametrize("seed", range(50, 56))
+@pytest.mark.parametrize("by_blur_px", [0.6, -1.2])
+def test_a_gap_that_moves_as_the_focus_hunts_is_refused(by_blur_px: float, seed: int) -> None:
+    with pytest.raises(NotTrustworthy, match="in and out of focus") as refused:
+        check(seen(HUNTING, by_blur_px, seed))
+    moved_px = abs(by_blur_px) * float(np.std(np.log(HUNTING)))
+    assert abs(float(str(refused.value).split("±")[1].split()[0]) - moved_px) < 0.1
+
+
+@pytest.mark.parametrize("seed", range(50, 56))
+def test_a_blur_that_leaves_the_gap_alone_and_one_that_hardly_varies_are_not(seed: int) -> None:
+    check(seen(HUNTING, 0.0, seed))
+    check(seen(HUNTING, 0.15, seed))
+    check(seen(HUNTING**0.2, 1.2, seed))
+
+
+def test_a_rim_that_comes_nearer_the_camera_at_the_same_place_in_each_turn_is_not() -> None:
+    check(seen(1.0 + 0.4 * np.sin(np.radians(2.0 * ANGLE_DEG)), 1.2, 50))
+
+
+def test_a_decal_that_looks_blurred_is_no_hunting_focus() -> None:
+    look: FloatArray = (np.abs(ANGLE_DEG % 360.0 - 180.0) < 80.0).astype(np.float64)
+    track = seen(np.where(look > 0.0, 1.8, 1.0), 1.0, 51, look)
+    check(track)
+    with pytest.raises(NotTrustworthy):
+        check(seen(np.where(look > 0.0, 1.8, 1.0) * HUNTING, 1.0, 51, look))
+
+
+def test_what_nobody_knows_of_the_blur_is_not_held_against_a_pass() -> None:
+    check(seen(np.full(FRAMES, np.nan), 0.0, 52))
+    gap_px = 15.0 + np.sin(np.radians(ANGLE_DEG))
+    check(gap_track(TIME_S, edge_track(gap_px, NOISE_PX)))
+    short = gap_track(TIME_S[:60], edge_track(gap_px[:60] + HUNTING[:60], NOISE_PX, blur_px=HUNTING[:60]))
+    check_focus(short, turning_by_mark(ANGLE_DEG[:60], 0.1))
