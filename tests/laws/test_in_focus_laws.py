@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from rimgauge import pipeline
 from rimgauge.errors import NotTrustworthy
 from rimgauge.records import FloatArray, GapTrack
 from rimgauge.scene import random_curve
 from rimgauge.signal.in_focus import check_focus
-from tests.seen import edge_track, gap_track, turning_by_mark
+from tests.seen import edge_track, gap_track, lateral_view, turning_by_mark
 
 FRAMES, MM_PER_PX, NOISE_PX = 240, 0.12, 0.04
 ANGLE_DEG: FloatArray = np.linspace(0.0, 3.3 * 360.0, FRAMES)
@@ -66,3 +70,31 @@ def test_what_nobody_knows_of_the_blur_is_not_held_against_a_pass() -> None:
     check(gap_track(TIME_S, edge_track(gap_px, NOISE_PX)))
     short = gap_track(TIME_S[:60], edge_track(gap_px[:60] + HUNTING[:60], NOISE_PX, blur_px=HUNTING[:60]))
     check_focus(short, turning_by_mark(ANGLE_DEG[:60], 0.1))
+
+
+@pytest.fixture
+def what_see_makes_of(monkeypatch: pytest.MonkeyPatch) -> Callable[[GapTrack], GapTrack]:
+    """What a measurement goes on with of a track, at a known scale and angle."""
+
+    def made(track: GapTrack) -> GapTrack:
+        for name, told in (
+            ("known_scale", SimpleNamespace(mm_per_px=MM_PER_PX)),
+            ("track", track),
+            ("_through_the_lens", track),
+            ("laid_out", None),
+            ("find_turning", turning_by_mark(ANGLE_DEG, 0.1)),
+        ):
+            monkeypatch.setattr(pipeline, name, lambda *_, told=told: told)
+        return pipeline.see([], lateral_view(), SimpleNamespace())[0]
+
+    return made
+
+
+def test_a_measurement_asks_for_the_focus_and_for_a_second_look(what_see_makes_of) -> None:
+    with pytest.raises(NotTrustworthy, match="in and out of focus"):
+        what_see_makes_of(seen(HUNTING, 1.2, 50))
+    look: FloatArray = (np.abs(ANGLE_DEG % 360.0 - 180.0) < 80.0).astype(np.float64)
+    aside = seen(np.where(look > 0.0, 2.0, 1.0), 4.0, 50, look)
+    kept = what_see_makes_of(aside)
+    moved_px = aside.sides[0].gap_px - kept.sides[0].gap_px
+    assert abs(float(np.median(moved_px[look > 0.0])) - 4.0 * np.log(2.0)) < 0.3
