@@ -152,6 +152,7 @@ def test_every_module_of_the_command_line_is_a_command():
         "aim_second",
         "common",
         "decimals",
+        "forward",
         "guidance",
         "measure_given",
         "measure_kept",

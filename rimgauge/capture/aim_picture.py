@@ -56,6 +56,8 @@ def draw_aim(found: Aim) -> Image:
     for shade, width in ((_DARK, 5.0), (_TIP, 2.5)):
         cv2.circle(picture, _whole(tip), round(14 * unit), shade, max(1, round(width * unit)), cv2.LINE_AA)
     _arrow(picture, arrow, along * 0.8, unit)
+    places = [arrow + along * end - away * 70 * unit for end in (0.4, 1.0, -0.2, 1.6)]
+    shown.write("rolls forward this way", _WHITE, places)
     for box, words, colour in frames:
         shown.write(words, colour, _beside(box, zoom, unit))
     for (x, y, width, height), _, _ in frames:
@@ -144,6 +146,7 @@ def _legend(width: int, unit: float, found: Aim) -> Image:
     lines = [
         "Check: the ring must sit on the pointer's tip, and the line on the rim's edge beside it.",
         f"{forward}." if side == "outer" else f"{forward}; then the pointer is on the wheel's {side} side.",
+        "If it points the other way, every spoke is numbered backward: aim again and turn the wheel forward.",
         *(note.replace("--mark-at X,Y", "--mark-at") for note in (*found.notes, *found.edge_notes)),
     ]
     letter = cv2.getTextSize("n" * 50, _FONT, 0.72 * unit, max(1, round(1.6 * unit)))[0][0] / 50

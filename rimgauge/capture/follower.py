@@ -105,7 +105,8 @@ class Place:
 
     def show(self, picture: NDArray[np.uint8]) -> Shown:
         """What is kept of a picture to learn from."""
-        return self.pointer.crop(picture, MARGIN_PX), self.rim.cut(picture)
+        # A part that isn't copied holds the whole picture in memory.
+        return self.pointer.crop(picture, MARGIN_PX).copy(), self.rim.cut(picture)
 
     def learn(self, shown: list[Shown], still: int = 0) -> tuple[Place, Cut]:
         """Choose the mixture of colours by the first pictures but so many, and cut them all so."""

@@ -286,9 +286,13 @@ class _Noted:
     def _shown_first(self, noted: Iterator[Frame]) -> list[list[Shown]]:
         """What is kept of frames to learn from, and of those before the wheel was turned, which are counted."""
         shown, looks = list[list[Shown]](), list[NDArray[np.uint8]]()
-        while frames := list(itertools.islice(noted, self.still + LEARNING_FRAMES - len(shown))):
-            shown += [[place.show(frame.image) for place in self.places] for frame in frames]
-            looks += [look_of(frame.image) for frame in frames]
+        before = -1
+        while before < len(shown) < self.still + LEARNING_FRAMES:
+            before = len(shown)
+            # No picture is held whole: sixty of a telephone's largest would take 1.5 GB.
+            for frame in itertools.islice(noted, self.still + LEARNING_FRAMES - before):
+                shown.append([place.show(frame.image) for place in self.places])
+                looks.append(look_of(frame.image))
             if len(shown) < MOST_STILL_FRAMES:
                 self.still = still_before(looks)
         if len(shown) < self.still + LEAST_LEARNT:

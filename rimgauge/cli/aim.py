@@ -23,6 +23,7 @@ from rimgauge.cli.common import (
     shown,
 )
 from rimgauge.cli.decimals import PLACE
+from rimgauge.cli.forward import say_forward
 from rimgauge.cli.scale_picture import is_live
 from rimgauge.cli.views import put_view
 from rimgauge.errors import BadFile, BadInput
@@ -261,6 +262,7 @@ def _print(
     for note in notes:
         click.echo(folded(note))
     click.echo(f"Wrote {shown(view_file)}.")
+    say_forward(found[0].view)
     _print_look(found[0], picture_file)
 
 
@@ -271,11 +273,7 @@ def _print_place(found: Aim, tip: str) -> None:
     click.echo(f"{tip} at {x:.0f},{y:.0f}, {gap_px:.0f} pixels from the rim's edge.")
     side = found.view.edges[0].side
     if side != "outer":
-        words = (
-            f"It is on the wheel's {side} side, {DRIVE[side]}, if the arrow in the picture points the way the "
-            "rim runs when the wheel rolls forward; if not, aim again with --side or --runs."
-        )
-        click.echo(folded(words))
+        click.echo(f"It is on the wheel's {side} side, {DRIVE[side]}, if the wheel was turned forward.")
 
 
 def _print_look(found: Aim, picture_file: Path | None) -> None:

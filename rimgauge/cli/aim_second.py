@@ -5,10 +5,11 @@ from __future__ import annotations
 import dataclasses
 from typing import TYPE_CHECKING
 
+from rimgauge.cli.forward import way_of
 from rimgauge.errors import BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.capture.aim import Hints, Way
+    from rimgauge.capture.aim import Hints
     from rimgauge.capture.aim_trial import Aim
     from rimgauge.capture.frame import Frame
     from rimgauge.records import Side, View
@@ -33,7 +34,7 @@ def second_of(first: Aim, frames: list[Frame], hints: Hints) -> Aim:
 
     from rimgauge.capture.aim import aim
 
-    found = aim(frames, "lateral", None, dataclasses.replace(hints, runs=_runs(first.view)))
+    found = aim(frames, "lateral", None, dataclasses.replace(hints, runs=way_of(first.view)))
     inward, second_inward = (np.subtract(each.rim_px, each.tip_px) for each in (first, found))
     side = first.view.edges[0].side
     if float(inward @ second_inward) > 0.0:
@@ -50,11 +51,3 @@ def second_of(first: Aim, frames: list[Frame], hints: Hints) -> Aim:
 def seen_by(found: list[Aim]) -> View:
     """The view in which all pointers are read: the first one's, with the edge of each."""
     return dataclasses.replace(found[0].view, edges=tuple(each.view.edges[0] for each in found))
-
-
-def _runs(view: View) -> Way:
-    """Which way the rim runs past the pointer, as --runs says it."""
-    x, y = (float(part) for part in view.forward)
-    if abs(x) > abs(y):
-        return "right" if x > 0 else "left"
-    return "down" if y > 0 else "up"

@@ -24,6 +24,7 @@ from rimgauge.cli.common import (
     stop_on_ctrl_c,
 )
 from rimgauge.cli.decimals import TOLERANCE_MM, WHOLE, DecimalRange, WholeRange
+from rimgauge.cli.forward import way_of
 from rimgauge.cli.measure_given import Given
 from rimgauge.cli.measure_kept import Kept, Target, worst_picture
 from rimgauge.cli.runout_words import bad_dish, check_text, other_direction, runout_text, to_decide
@@ -201,10 +202,12 @@ def _ask_how_it_stands(runout: Runout, job: Job) -> None:
         return
     sides = [side.side for side in runout.sides if side.side != "outer"]
     faces = f", its {sides[0]} side, {DRIVE[sides[0]]}, toward the pointer" if len(sides) == 1 else ""
+    way = "" if runout.basis is None else f" {way_of(runout.basis.view)}"
     words = (
-        f"This is the first {runout.direction} measurement here, so look: does the wheel stand as when you aimed{faces}? Put "
-        "in the other way round, its spokes would be numbered backward. If it stays so, nothing will tell, and a plan would "
-        "turn the wrong nipples; only a wheel turned round later is noticed."
+        f"This is the first {runout.direction} measurement here, so look: does the wheel stand as when you aimed{faces}? And "
+        f"does its rim run{way} past the pointer in the picture when it rolls forward, as the arrow of "
+        f"aim-{runout.direction}.png points? If not, its spokes are numbered backward. If it stays so, nothing will tell, and "
+        "a plan would turn the wrong nipples; only a wheel turned round later is noticed."
     )
     click.echo(folded(words))
 

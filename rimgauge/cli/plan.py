@@ -12,6 +12,7 @@ import click
 
 from rimgauge.cli.common import FILE, gathered, into_record, json_option, next_step, print_json, shown
 from rimgauge.cli.decimals import DECIMAL, WHOLE
+from rimgauge.cli.forward import say_before_first_turn
 from rimgauge.cli.plan_dish import placed
 from rimgauge.cli.plan_files import keep_from_loss, starting_point, without_its_tension
 from rimgauge.cli.plan_given import Files, checked_wheel, spoke_numbers
@@ -131,6 +132,10 @@ def command(
     plan = _planned(start, build, wishes)
     written = _keep(plan, build, job or out, sheet, seen_from, start.files.typed)
     _show(plan, written, job, as_json=as_json, typed=start.files.readings is not None)
+    if plan.round == 1 and plan.corrections and not as_json:
+        say_before_first_turn(
+            [path for path in (start.files.lateral, start.files.radial) if path is not None]
+        )
     if plan.refused is not None:
         sys.exit(1)
 

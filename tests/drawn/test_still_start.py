@@ -1,6 +1,7 @@
 """A film may begin before the wheel is turned: what stands still then tells nothing of pointer and rim."""
 
 import itertools
+import weakref
 from dataclasses import replace
 
 import numpy as np
@@ -93,6 +94,24 @@ def test_a_wheel_that_never_turns_is_not_waited_for_without_end(scene, film, mon
     taken = itertools.count()
     next(_Noted(scene_view(scene)).parts(replace(film[0], index=k) for k in taken))
     assert next(taken) <= most + LEARNING_FRAMES
+
+
+def test_pictures_are_let_go_of_as_they_come(scene, film):
+    """Those before the turning may be 600; of a telephone's largest picture each takes 25 MB."""
+    pictures, alive = [], []
+
+    def coming():
+        for frame in film[: STILL + 60]:
+            image = frame.image.copy()
+            pictures.append(weakref.ref(image))
+            alive.append(sum(each() is not None for each in pictures))
+            yield Frame(frame.index, frame.time_s, image)
+            del image
+
+    for _ in _Noted(scene_view(scene)).parts(coming()):
+        pass
+    assert len(alive) == STILL + 60
+    assert max(alive) <= 3
 
 
 @pytest.mark.parametrize("end", [STILL - 5, STILL + 4])

@@ -175,7 +175,8 @@ def test_aim_in_a_job_folder_records_what_it_writes(
     run(["aim", str(few), "--direction", "lateral"])
     said = " ".join(capsys.readouterr().out.split())
     assert "view-lateral.json held a scale, of the camera as it was: it holds that no longer" in said
-    assert "It is on the wheel's right side, where the drive is, if the arrow" in said
+    assert "It is on the wheel's right side, where the drive is, if the wheel was turned forward." in said
+    assert "FORWARD is taken to be down" in said or "FORWARD is taken to be up" in said
     assert "If it looks at the rim's outer edge, aim with --direction radial" in said
     assert (job / "aim-lateral.png").is_file()
     assert verify_job(job) == ()
