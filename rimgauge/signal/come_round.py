@@ -38,6 +38,12 @@ FARTHEST_GAP, HIGHEST_POWER = 3.0, 3
 """In standard deviations, what a gap tells with; and in powers up to that."""
 CLOSEST = 0.995
 """Correlation beyond which a likeness says no more."""
+LEAST_APART_DEG, MOST_NATS_A_PAIR = 2.4, 2.0
+"""So far apart must two frames be that what the wheel shows turned one way isn't looked for where it would be the other way; and
+how much (a logarithm) they may say of that."""
+LEAST_WAY_NATS, LEAST_WAY_SD = 30.0, 4.0
+"""By so much, and by so many times what pairs that say either by chance come to, must they speak for one way. In 20 fast drawn
+runs they came to 42 nats and more, 4.9 times chance; along courses that a film had nothing to do with to 26 and twice (judgements)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -236,3 +242,33 @@ def shows_again(seen: RimSeen, angle_deg: FloatArray, px_per_deg: float, share: 
         shift, _ = _shifts(*seen.likeness(both.later, order[at]), both.place, seen.px_per_bin / px_per_deg)
         elsewhere.append(np.mean(np.isfinite(shift)))
     return bool(np.mean(np.isfinite(both.change_deg)) - np.mean(elsewhere) >= share * LEAST_CLEAR)
+
+
+def way_shown(seen: RimSeen, angle_deg: FloatArray, px_per_deg: float) -> int:
+    """Tell which way the wheel turns: 1 as along a course (n,), −1 as along its mirror image, 0 where the rim doesn't show it.
+
+    Spokes and gap come again at the same angles either way. But of two frames that show one place of the rim the one in which
+    the wheel has turned farther shows it farther along `forward`, and along the mirror image farther back.
+    """
+    both, count = Pairs.along(seen, angle_deg, px_per_deg), len(angle_deg)
+    apart = np.abs(both.off_deg) > LEAST_APART_DEG
+    if not apart.any():
+        return 0
+    per_bin_deg = seen.px_per_bin / px_per_deg
+    reach = math.ceil(NEAR_DEG / per_bin_deg)
+    so, mirrored = (
+        _likeliest(both.nats, both.place - farther, reach)
+        for farther in (0.0, 2.0 * both.off_deg / per_bin_deg)
+    )
+    partners = both.of_frames(apart.astype(np.float64), count)
+    shared = np.where(apart, 2.0 / (1.0 + 0.5 * (partners[both.later] + partners[both.sooner])), 0.0)
+    says = shared * np.clip(so - mirrored, -MOST_NATS_A_PAIR, MOST_NATS_A_PAIR)
+    total, chance = float(says.sum()), float(np.linalg.norm(says))
+    return int(np.sign(total)) if abs(total) >= max(LEAST_WAY_NATS, LEAST_WAY_SD * chance) else 0
+
+
+def _likeliest(nats: NDArray[np.float32], place: FloatArray, reach: int) -> FloatArray:
+    """Highest (k,) of the columns near a place (k,)."""
+    window = np.rint(place).astype(np.intp)[:, None] + np.arange(-reach, reach + 1)
+    there = nats[np.arange(len(nats))[:, None], np.clip(window, 0, nats.shape[1] - 1)]
+    return np.asarray(there.max(axis=1), dtype=np.float64)

@@ -19,6 +19,7 @@ from rimgauge.records import (
     Slide,
     shortest_deg,
 )
+from rimgauge.signal.come_round import rim_seen, way_shown
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.looks import Look
@@ -125,6 +126,7 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None) -> tuple[IntArr
     if layout.start_spoke is not None:
         by_tags = _told(count)
     marked = layout.start_spoke is None and bool(np.isfinite(mark_deg).any())
+    rim = rim_seen(track)
     slid_deg = None if track.slide is None else _clear_slides(track.slide, moment, layout.px_per_deg)
     return moment, Evidence(
         mark_deg=at_moments(mark_deg, moment, count),
@@ -135,6 +137,7 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None) -> tuple[IntArr
         slid_deg=slid_deg,
         by_speed=None if slid_deg is None else _by_speed(slid_deg),
         by_tags=by_tags,
+        way=lambda angle_deg: 0 if rim is None else way_shown(rim, angle_deg[moment], layout.px_per_deg),
     )
 
 

@@ -42,6 +42,9 @@ HOPELESS = 250.0
 """Likelihood [nats] by which a path that is half learnt must not lag behind the best one."""
 BACKWARD = 0.1
 """Chance that a whole run is rolled backward: a judgement. It alone does not decide (LEAST_LIKELIER in turning.py)."""
+OTHER_WAY = 100.0
+"""Likelihood [nats] that a path loses where the rim shows that the wheel turned the other way: more than looks overstate
+(LEAST_LIKELIER_BACKWARD in turning.py)."""
 MARK_FLOOR = 1e-6
 SLID_SD_DEG = 4.0
 """Of a path by the slide, midway between two sightings of the mark (a judgement)."""
@@ -49,6 +52,10 @@ HIDDEN = 0.05
 """Chance that the mark isn't seen where it should be."""
 SAME_SHARE = 0.98
 """Two paths are one when they name the same spokes at this share of the moments."""
+
+
+def _not_shown(_: FloatArray) -> int:
+    return 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +70,8 @@ class Evidence:
     slid_deg (n,): how far the wheel turned since the moment before by the rim's own slide, NaN where that is unclear.
     by_speed: likelihood (n, SPEEDS) of each speed by it.
     by_tags: likelihood (n, STEPS) of each angle by numbered tags, or by what was told of the start.
+    way: tells, when asked, whether what the rim shows again says that the wheel went as along a path (n,), 1, as along its mirror
+    image, −1, or neither, 0.
     """
 
     mark_deg: FloatArray
@@ -73,6 +82,7 @@ class Evidence:
     slid_deg: FloatArray | None = None
     by_speed: FloatArray | None = None
     by_tags: FloatArray | None = None
+    way: Callable[[FloatArray], int] = _not_shown
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,7 +133,7 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
         if settled.likelihood < least:
             # Half learnt: the same path begun better may not be hopeless.
             continue
-        place = _expected(settled)
+        place = _expected(settled, evidence)
         # Of the others only the paths are kept: the chances of a long run fill much memory.
         paths.append(Rival(place.angle_deg, place.likelihood))
         if best is None or place.likelihood > best.likelihood:
@@ -133,9 +143,9 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
 
 
 def _mirrored(paths: list[Rival], evidence: Evidence) -> Iterator[Start]:
-    """The mirror image of the likeliest path by then, unless mark and slide tell the way: looks explain both equally well."""
+    """The mirror image of the likeliest path by then, unless mark, slide or rim tell the way: looks explain both equally well."""
     angle_deg = max(paths, key=lambda path: path.likelihood).angle_deg
-    if not goes_its_way(angle_deg, evidence):
+    if not (goes_its_way(angle_deg, evidence) or evidence.way(angle_deg) > 0):
         yield _start_near(-angle_deg, mark_likelihood(evidence), np.ones((len(angle_deg), SPEEDS)))
 
 
@@ -227,13 +237,17 @@ def reconsider(evidence: Evidence, angle_deg: FloatArray, *, once: bool = False)
     return smooth(likely, slide_likelihood(evidence), speeds, 1 if steps[0] >= 0.0 else -1)
 
 
-def _expected(place: Place) -> Place:
+def _expected(place: Place, evidence: Evidence) -> Place:
     """Weigh in that people roll a wheel forward, as they are asked to, and seldom backward through a whole run.
 
-    Where spokes pass at nearly one a frame, a path and its mirror image explain all that is seen equally well.
+    Where spokes pass at nearly one a frame, a path and its mirror image explain spokes, gap and mark equally well. Where the
+    rim shows what it showed a turn ago, that tells them apart.
     """
     backward = float(place.angle_deg[-1]) < float(place.angle_deg[0])
-    return replace(place, likelihood=place.likelihood + math.log(BACKWARD if backward else 1.0 - BACKWARD))
+    weighed = math.log(BACKWARD if backward else 1.0 - BACKWARD)
+    if evidence.way(place.angle_deg) < 0:
+        weighed -= OTHER_WAY
+    return replace(place, likelihood=place.likelihood + weighed)
 
 
 def _settle(

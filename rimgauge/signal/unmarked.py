@@ -67,13 +67,14 @@ def begun_at_start(track: GapTrack, layout: Layout) -> tuple[GapTrack, Layout, f
 def check_way(angle_deg: FloatArray, evidence: Evidence) -> None:
     """Refuse a path (n,) whose mirror image explains what was seen as well: spokes and gap alone don't tell the way.
 
-    A mark that passes does, and the rim's slide; what a person told of the first frame doesn't.
+    A mark that passes does, the rim's slide, and what the rim shows again a turn later; what a person told of the first frame
+    doesn't.
 
     Raises
     ------
     PlaceLost
     """
-    if not goes_its_way(angle_deg, evidence, LEAST_NATS_FORWARD):
+    if not (goes_its_way(angle_deg, evidence, LEAST_NATS_FORWARD) or evidence.way(angle_deg) > 0):
         raise PlaceLost(
             "it can't be seen which way the wheel turns, and without a mark nothing else tells it; turn the wheel more "
             "slowly and add light, so that specks on the rim are seen to move on, or put a piece of tape at the valve "

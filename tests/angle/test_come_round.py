@@ -9,8 +9,9 @@ from numpy.testing import assert_allclose
 from seen_angle import draw_bench, film, layout_of, spoke_angles
 
 from rimgauge.capture.slide import find_looks
+from rimgauge.errors import PlaceLost
 from rimgauge.signal import find_turning
-from rimgauge.signal.come_round import Pairs, RimSeen, shows_again
+from rimgauge.signal.come_round import Pairs, RimSeen, shows_again, way_shown
 from rimgauge.signal.smooth_curve import SmoothCurve
 
 BINS, PX_PER_BIN, PX_PER_DEG, FRAMES = 120, 3.0, 45.0, 240
@@ -67,6 +68,47 @@ def test_stains_come_round_also_past_a_gleam_that_stands(gleam: float) -> None:
     seen, angle_deg = look(fast_wheel(), stains=8.0, gleam=gleam), fast_wheel()
     assert shows_again(seen, angle_deg, PX_PER_DEG, share=3.0)
     assert not shows_again(seen, 0.98 * angle_deg, PX_PER_DEG)
+
+
+@pytest.mark.parametrize("gleam", [0.0, 12.0])
+@pytest.mark.parametrize("way", [1, -1])
+def test_the_rim_shows_which_way_the_wheel_turns_past_a_gleam_that_stands(way: int, gleam: float) -> None:
+    """Along a course two degrees off too, as a coarse path may be, and along its mirror image."""
+    angle_deg = way * fast_wheel()
+    seen, course_deg = look(angle_deg, stains=8.0, gleam=gleam), angle_deg + np.sin(np.arange(FRAMES) / 9.0)
+    assert way_shown(seen, course_deg, PX_PER_DEG) == 1
+    assert way_shown(seen, -course_deg, PX_PER_DEG) == -1
+
+
+@pytest.mark.parametrize(("stains", "gleam"), [(0.0, 0.0), (0.0, 12.0), (0.1, 30.0)])
+def test_noise_and_what_stands_still_show_no_way(stains: float, gleam: float) -> None:
+    assert way_shown(look(fast_wheel(), stains=stains, gleam=gleam), fast_wheel(), PX_PER_DEG) == 0
+
+
+def test_no_way_is_shown_along_a_course_that_is_elsewhere_nor_in_less_than_a_turn() -> None:
+    seen, few = look(fast_wheel(), stains=8.0), np.arange(14) * 20.0
+    for times in (0.98, 0.5, 0.71):
+        assert way_shown(seen, times * fast_wheel(), PX_PER_DEG) == 0
+    assert way_shown(look(few, stains=8.0), few, PX_PER_DEG) == 0
+
+
+def test_a_wheel_of_few_spokes_turned_backward_fast_is_told_because_the_rim_shows_its_way() -> None:
+    """Twelve spokes, more than half their spacing a frame: mark and looks speak for its way by 19 nats, where 60 are asked."""
+    seed = 12928
+    rng = np.random.default_rng(seed)
+    motion = draw_motion(KINDS[seed % len(KINDS)], rng)
+    bench = draw_bench(rng)
+    angles = spoke_angles(len(bench.spoke_angles_deg), paired=False, rng=np.random.default_rng(seed))
+    bench = replace(bench, spoke_angles_deg=angles, paired=False, dropped=0.1, jitter_s=0.005, hand=False)
+    seen = film(motion, bench, rng)
+    with pytest.raises(PlaceLost, match="only 0 of"):
+        find_turning(replace(seen.track, looks=None), layout_of(bench))
+    turning = find_turning(seen.track, layout_of(bench))
+    off_deg = (turning.angle_deg - seen.angle_deg + 180.0) % 360.0 - 180.0
+    told = np.isfinite(off_deg)
+    assert told.mean() > 0.9
+    assert np.percentile(np.abs(off_deg[told]), 95) < 1.0
+    assert np.mean(np.abs(off_deg[told]) < 2.0 * turning.standard_uncertainty_deg[told]) > 0.95
 
 
 def test_a_rim_seen_for_less_than_a_turn_shows_nothing_again() -> None:

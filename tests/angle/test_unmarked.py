@@ -77,6 +77,18 @@ def test_a_path_is_refused_whose_mirror_image_the_slide_does_not_speak_against(s
             check_way(path_deg, evidence)
 
 
+@pytest.mark.parametrize(("way", "told"), [(1, True), (0, False), (-1, False)])
+def test_a_path_is_told_from_its_mirror_image_by_what_the_rim_shows_again(way, told):
+    mark_deg = np.where(np.arange(100) == 0, 0.0, np.nan)
+    evidence = Evidence(mark_deg, np.full(100, 0.8), 0.0, way=lambda _: way)
+    for path_deg in (5.0 * np.arange(100.0), -5.0 * np.arange(100.0)):
+        if told:
+            check_way(path_deg, evidence)
+        else:
+            with pytest.raises(PlaceLost, match="which way the wheel turns"):
+                check_way(path_deg, evidence)
+
+
 def test_a_start_that_the_mark_contradicts_is_refused():
     rng = np.random.default_rng(42)
     bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004)
