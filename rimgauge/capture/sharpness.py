@@ -13,6 +13,8 @@ BLURS = np.geomspace(0.4, 5.0, 40)
 """Tried, as shares of the usual blur: nearer ones tell no more than a profile's noise."""
 COMMON, LEAST_COLUMNS = 0.9, 5
 """A column counts where so many frames have it."""
+TOGETHER = 4096
+"""Frames that are told in one go: what forty blurs leave of each frame of a long pass at once would be tens of megabytes."""
 
 
 def edge_blurs(profiles: GreyArray, good: BoolArray, shape: EdgeShape) -> FloatArray:
@@ -30,19 +32,25 @@ def edge_blurs(profiles: GreyArray, good: BoolArray, shape: EdgeShape) -> FloatA
     result = np.full(len(good), np.nan)
     known = np.isfinite(profiles)
     columns = known[good].mean(axis=0) >= COMMON if good.any() else np.zeros(profiles.shape[1], dtype=bool)
-    usable = good & known[:, columns].all(axis=1)
-    if columns.sum() < LEAST_COLUMNS or not usable.any():
+    if columns.sum() < LEAST_COLUMNS:
         return result
     x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]
-    seen = profiles[usable][:, columns]
+    usable = np.flatnonzero(good & known[:, columns].all(axis=1))
+    for begin in range(0, len(usable), TOGETHER):
+        some = usable[begin : begin + TOGETHER]
+        result[some] = _likeliest(profiles[some][:, columns], x, shape.blur_px)
+    return result
+
+
+def _likeliest(seen: GreyArray, x: FloatArray, usual_px: float) -> FloatArray:
+    """Blurs (n,) [px] that leave least of profiles (n, pixels) at places x (pixels,) [px]."""
     whole = np.einsum("np,np->n", seen, seen)
-    left = np.array([whole - _explained(seen, x / (blur * shape.blur_px)) for blur in BLURS])
+    left = np.array([whole - _explained(seen, x / (blur * usual_px)) for blur in BLURS])
     best = np.clip(left.argmin(axis=0), 1, len(BLURS) - 2)
     before, least, after = (left[best + step, np.arange(len(best))] for step in (-1, 0, 1))
     aside = 0.5 * (before - after) / np.maximum(before - 2.0 * least + after, 1e-9)
     steps = best + np.clip(aside, -1.0, 1.0)
-    result[usable] = shape.blur_px * np.exp(np.interp(steps, np.arange(len(BLURS)), np.log(BLURS)))
-    return result
+    return np.asarray(usual_px * np.exp(np.interp(steps, np.arange(len(BLURS)), np.log(BLURS))))
 
 
 def _explained(seen: GreyArray, z: FloatArray) -> FloatArray:
