@@ -132,14 +132,24 @@ def run(arguments: list[str] | None = None) -> Any:
         _print_no_more()
         sys.exit(1)
     except OSError as trouble:
-        if trouble.errno in FULL:  # where the words themselves go to a file, no name comes with it
-            _print_no_more()
-            where = f"{trouble.filename}: " if trouble.filename else ""
-            _stop(f"rimgauge: {where}the disk is full; free some space and run the command again", 1)
+        if trouble.errno in FULL:
+            _stop(f"rimgauge: {_no_room(trouble)}", 1)
         # A path that the system itself can't take, such as one of a thousand letters.
         if trouble.filename is None:
             raise
         _stop(f"rimgauge: {trouble.filename}: {(trouble.strerror or str(trouble)).lower()}", 1)
+
+
+def _no_room(trouble: OSError) -> str:
+    """What to say of a full disk, and that no more is printed."""
+    _print_no_more()
+    if trouble.filename is not None:
+        return f"{trouble.filename}: the disk is full; free some space and run the command again"
+    # Where the words themselves go to a file, no name comes with it.
+    return (
+        "the disk is full, and what was still to be printed is lost; what was to be written may be there: free some space "
+        "and look before running the command again"
+    )
 
 
 def _print_no_more() -> None:

@@ -119,7 +119,7 @@ def command(
     told = (*_noted(direction, found), *_lost(view_file))
     gone = kept_scale_picture(view_file)
     put_view(view_file, seen_by(found), used=[Path(source)], pictures=pictures, gone=gone)
-    _print(found, told, view_file, picture_file, as_json=as_json)
+    _print(found, told, view_file, picture_file, side_told=side is not None, as_json=as_json)
     if not as_json:
         _next_step(source, f"--direction {direction}" if out is None else f"--view {quoted(out)}")
 
@@ -240,6 +240,7 @@ def _print(
     view_file: Path,
     picture_file: Path | None,
     *,
+    side_told: bool,
     as_json: bool,
 ) -> None:
     if as_json:
@@ -258,22 +259,23 @@ def _print(
         )
         return
     for number, each in enumerate(found):
-        _print_place(each, "Second pointer tip" if number else "Pointer tip")
+        _print_place(each, "Second pointer tip" if number else "Pointer tip", side_told=side_told)
     for note in notes:
         click.echo(folded(note))
     click.echo(f"Wrote {shown(view_file)}.")
-    say_forward(found[0].view)
+    say_forward(found[0].view, side_told=side_told, pictured=picture_file is not None)
     _print_look(found[0], picture_file)
 
 
-def _print_place(found: Aim, tip: str) -> None:
+def _print_place(found: Aim, tip: str, *, side_told: bool) -> None:
     """Say where a pointer is, in the picture and at the wheel."""
     gap_px = math.dist(found.tip_px, found.rim_px)
     x, y = found.tip_px
     click.echo(f"{tip} at {x:.0f},{y:.0f}, {gap_px:.0f} pixels from the rim's edge.")
     side = found.view.edges[0].side
     if side != "outer":
-        click.echo(f"It is on the wheel's {side} side, {DRIVE[side]}, if the wheel was turned forward.")
+        why = "as --side says" if side_told else "if the wheel was turned forward"
+        click.echo(f"It is on the wheel's {side} side, {DRIVE[side]}, {why}.")
 
 
 def _print_look(found: Aim, picture_file: Path | None) -> None:

@@ -25,16 +25,20 @@ def way_of(view: View) -> Way:
     return "down" if y > 0 else "up"
 
 
-def say_forward(view: View) -> None:
-    """Say which way `aim` took for forward, what hangs on it, and what to do if it isn't so."""
+def say_forward(view: View, *, side_told: bool, pictured: bool) -> None:
+    """Say which way `aim` took for forward, what hangs on it, and what to do if it isn't so.
+
+    side_told: the pointer's side was typed, and would stand against the other way. pictured: an arrow shows the way.
+    """
     way, side = way_of(view), view.edges[0].side
     also = "" if side == "outer" else ", and right and left exchanged"
+    arrow = ": the way the white arrow points" if pictured else ". That"
+    instead = f"add --runs {OPPOSITE[way]}" + (" and take --side away" if side_told else "")
     click.echo(
         folded(
-            f"FORWARD is taken to be {way}: the way the white arrow points must be the way the rim runs past the pointer "
+            f"FORWARD is taken to be {way}{arrow} must be the way the rim runs past the pointer "
             f"when the bicycle rides ahead. If it isn't, every spoke would be numbered backward{also}, a plan would "
-            "turn the wrong nipples, and nothing later would tell: aim again and turn the wheel forward, or add "
-            f"--runs {OPPOSITE[way]}."
+            f"turn the wrong nipples, and nothing later would tell: aim again and turn the wheel forward, or {instead}."
         )
     )
 

@@ -96,7 +96,7 @@ def write_bytes(path: Path, data: bytes) -> None:
 
 
 def write_together(files: Mapping[Path, bytes]) -> None:
-    """Write whole files, or leave all that was there as it was.
+    """Write whole files, or leave all that was there as it was; no disk that fills up comes between.
 
     The bytes of all go to hidden files in the same folders and are forced to the disk; only then they take the names
     over, in this order. A name that isn't a regular file (a device, a pipe) is simply written to.
@@ -104,7 +104,8 @@ def write_together(files: Mapping[Path, bytes]) -> None:
     Raises
     ------
     BadFile
-        One can't be written; the files of these names, if there were any, are untouched.
+        One can't be written; the files of these names, if there were any, are untouched, but for those before one whose name
+        can't be taken over though its bytes were written.
 
     """
     parts: list[tuple[Path, Path, Path]] = []

@@ -16,10 +16,10 @@ WAYS = {"up": (0.0, -1.0), "down": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.
 OTHERS = {"up": "down", "down": "up", "left": "right", "right": "left"}
 
 
-def said_by(say, *given, capsys):
+def said_by(say, *given, capsys, **told):
     """What is printed, on one line."""
     capsys.readouterr()
-    say(*given)
+    say(*given, **told)
     return " ".join(capsys.readouterr().out.split())
 
 
@@ -33,15 +33,28 @@ def turned_to(view, way):
 def test_aim_says_the_way_and_what_to_type_if_it_is_the_other(way, capsys):
     view = turned_to(lateral_view(), way)
     assert way_of(view) == way
-    said = said_by(say_forward, view, capsys=capsys)
-    assert f"FORWARD is taken to be {way}:" in said
+    said = said_by(say_forward, view, capsys=capsys, side_told=False, pictured=True)
+    assert f"FORWARD is taken to be {way}: the way the white arrow points" in said
     assert said.endswith(f"--runs {OTHERS[way]}.")
     assert "right and left exchanged" in said
 
 
+def test_a_typed_side_is_taken_away_with_the_way(capsys):
+    """--runs alone would leave the side as it was typed, and right and left not exchanged."""
+    said = said_by(say_forward, lateral_view(), capsys=capsys, side_told=True, pictured=False)
+    assert said.endswith("--runs up and take --side away.")
+    assert "arrow" not in said
+
+
 def test_of_a_radial_view_no_side_is_said(capsys):
     edge = replace(lateral_view().edges[0], side="outer")
-    said = said_by(say_forward, lateral_view(direction="radial", edges=(edge,)), capsys=capsys)
+    said = said_by(
+        say_forward,
+        lateral_view(direction="radial", edges=(edge,)),
+        capsys=capsys,
+        side_told=False,
+        pictured=True,
+    )
     assert "FORWARD is taken to be down:" in said
     assert "left" not in said
 

@@ -263,7 +263,10 @@ def test_words_that_a_full_disk_does_not_take_end_in_one_sentence(words: list[st
             check=False,
         )
     assert done.returncode == 1
-    assert done.stderr == "rimgauge: the disk is full; free some space and run the command again\n"
+    assert done.stderr == (
+        "rimgauge: the disk is full, and what was still to be printed is lost; what was to be written may be there: "
+        "free some space and look before running the command again\n"
+    )
 
 
 @POSIX
