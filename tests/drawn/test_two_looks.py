@@ -29,6 +29,13 @@ def test_the_second_look_is_told_frame_by_frame_however_the_background_varies() 
     np.testing.assert_array_equal(np.abs(found - found[0]), SHOWN)
 
 
+def test_the_second_look_is_told_where_something_else_differs_by_more() -> None:
+    shine = np.random.default_rng(9).uniform(0.0, 100.0, FRAMES)[:, None] * ndtr(X - 2.0)
+    found = two_looks((profiles(SHOWN) + shine).astype(np.float32), ALL)
+    assert np.ptp(found) == 1.0
+    assert float(np.max(np.abs(np.abs(found - np.median(found[:20])) - SHOWN))) < 0.4
+
+
 def test_a_frame_that_shows_part_of_it_is_told_as_that() -> None:
     share = SHOWN.copy()
     share[20] = 0.5

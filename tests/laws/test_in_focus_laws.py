@@ -22,14 +22,20 @@ HUNTING: FloatArray = 1.0 + 0.4 * np.sin(2.0 * np.pi * TIME_S / 1.3)
 """Blur of a camera that goes in and out of focus every 1.3 seconds [px]."""
 
 
-def seen(blur_px: FloatArray, by_blur_px: float, seed: int, look: FloatArray | None = None) -> GapTrack:
+def seen(
+    blur_px: FloatArray,
+    by_blur_px: float,
+    seed: int,
+    look: FloatArray | None = None,
+    noise_px: float = NOISE_PX,
+) -> GapTrack:
     """A pass of a drawn rim whose gap grows by so much as the blur grows e times."""
     rng = np.random.default_rng(seed)
     curve_mm = random_curve(rng, 1.5)
     gap_px = 15.0 - np.interp(ANGLE_DEG % 360.0, np.arange(720) * 0.5, curve_mm, period=360.0) / MM_PER_PX
-    gap_px = gap_px + by_blur_px * np.log(blur_px) + rng.normal(0.0, NOISE_PX, FRAMES)
+    gap_px = gap_px + by_blur_px * np.log(blur_px) + rng.normal(0.0, noise_px, FRAMES)
     told_px = blur_px * np.exp(rng.normal(0.0, 0.04, FRAMES))
-    return gap_track(TIME_S, edge_track(gap_px, NOISE_PX, second_look=look, blur_px=told_px))
+    return gap_track(TIME_S, edge_track(gap_px, noise_px, second_look=look, blur_px=told_px))
 
 
 def check(track: GapTrack) -> None:
@@ -50,6 +56,18 @@ def test_a_blur_that_leaves_the_gap_alone_and_one_that_hardly_varies_are_not(see
     check(seen(HUNTING, 0.0, seed))
     check(seen(HUNTING, 0.15, seed))
     check(seen(HUNTING**0.2, 1.2, seed))
+
+
+@pytest.mark.parametrize("seed", range(50, 56))
+def test_a_blur_that_varies_as_in_good_films_is_not_held_against_a_gap_that_goes_with_it(seed: int) -> None:
+    check(seen(HUNTING**0.2, 3.0, seed))
+    with pytest.raises(NotTrustworthy):
+        check(seen(HUNTING**0.45, 3.0, seed))
+
+
+def test_a_rough_gap_goes_with_the_blur_by_chance_alone() -> None:
+    for seed in range(50, 56):
+        check(seen(HUNTING, 0.0, seed, noise_px=3.0))
 
 
 def test_a_rim_that_comes_nearer_the_camera_at_the_same_place_in_each_turn_is_not() -> None:
