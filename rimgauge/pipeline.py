@@ -100,19 +100,14 @@ def reckon(
     created, source : what the record says of when and from what it was made.
     other : the other direction of the same wheel in the same state, whose share in this view is taken off.
     repeated_px : what every turn shows alike beyond what the gaps' errors tell [px]; older programs took another.
-
     """
     results = _each_side(seen, turning, view, wheel, other, repeated_px)
     sides = tuple(side for side, _ in results)
     worse = worse_of(sides)
     total, budget = worse.total_runout, results[sides.index(worse)][1]
     verdict = judge(total, tolerance_mm)
-    found = findings(
-        view.direction,
-        sides,
-        within=verdict.outcome == "within",
-        by_radius_mm=_wider_by_radius_mm(view, other),
-    )
+    wider_mm = _wider_by_radius_mm(view, other)
+    found = findings(view.direction, sides, within=verdict.outcome == "within", by_radius_mm=wider_mm)
     return Runout(
         direction=view.direction,
         created=created,

@@ -1,12 +1,11 @@
 """The rim's edge to a fraction of a pixel: one fit over all rows of a narrow band, in many frames at once.
 
 Across the edge the picture is a blurred step, I(u) = b + A·Φ((u − u₀ − s·v − q·v²)/σ), where Φ is the
-normal distribution (a Gaussian blur of a step). Where the plateaus beside it are slanted, what they rise by is
-part of the step.
+normal distribution (a Gaussian blur of a step). Where the plateaus beside it are slanted, their rise is part of the step.
 A second step w further in stands for the dark or bright line that a rim's bevel often draws beside its outline.
-Place, slope and w belong to all rows together; brightness b and contrasts A belong to each row (streaks, glare).
-For a single step the least standard deviation any unbiased method can reach is
-√(σₙ²·2√π·σ/(A²·H)) over H rows with noise σₙ (Cramér and Rao; see docs/method.md).
+Place, slope and w belong to all rows together; brightness b and contrasts A to each row (streaks, glare).
+For a single step no unbiased method's standard deviation is below √(σₙ²·2√π·σ/(A²·H)) over H rows with noise σₙ
+(Cramér and Rao; see docs/method.md).
 """
 
 from __future__ import annotations
@@ -36,9 +35,8 @@ MANY_ROWS = 0.9
 clipping spoils."""
 RIM_WEIGHT = 0.05
 """What is known of the rim's brightness counts as so much of a pixel: a row differs by some 5 % from its usual one."""
-LEAST_ROWS = 6
-LEAST_PIXELS = 6
-"""Fewer pixels of a row that count tell no step."""
+LEAST_ROWS, LEAST_PIXELS = 6, 6
+"""Fewer rows, or fewer pixels of a row that count, tell no step."""
 LEAST_QUALITY = 0.25
 """A fit that is worse tells no place."""
 LEAST_NOISE = 0.2

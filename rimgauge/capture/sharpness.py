@@ -7,12 +7,11 @@ from scipy.special import ndtr
 
 from rimgauge.capture.edge import EdgeShape
 from rimgauge.capture.patch import GreyArray
+from rimgauge.capture.profiles import common_columns
 from rimgauge.records import BoolArray, FloatArray
 
 BLURS = np.geomspace(0.4, 5.0, 40)
 """Tried, as shares of the usual blur: nearer ones tell no more than a profile's noise."""
-COMMON, LEAST_COLUMNS = 0.9, 5
-"""A column counts where so many frames have it."""
 TOGETHER = 4096
 """Frames that are told in one go: what forty blurs leave of each frame of a long pass at once would be tens of megabytes."""
 
@@ -30,12 +29,9 @@ def edge_blurs(profiles: GreyArray, good: BoolArray, shape: EdgeShape) -> FloatA
     shape : of the edge, with the profiles' reach for its band.
     """
     result = np.full(len(good), np.nan)
-    known = np.isfinite(profiles)
-    columns = known[good].mean(axis=0) >= COMMON if good.any() else np.zeros(profiles.shape[1], dtype=bool)
-    if columns.sum() < LEAST_COLUMNS:
-        return result
+    columns, told = common_columns(profiles, good)
     x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]
-    usable = np.flatnonzero(good & known[:, columns].all(axis=1))
+    usable = np.flatnonzero(told)
     for begin in range(0, len(usable), TOGETHER):
         some = usable[begin : begin + TOGETHER]
         result[some] = _likeliest(profiles[some][:, columns], x, shape.blur_px)

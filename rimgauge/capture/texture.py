@@ -28,6 +28,7 @@ from scipy.special import ndtr
 from rimgauge.capture.decal import find_decal
 from rimgauge.capture.edge import EdgeShape, row_weights
 from rimgauge.capture.patch import GreyArray
+from rimgauge.capture.profiles import common_columns
 from rimgauge.capture.texture_gaps import Gaps, Restless, restless
 from rimgauge.capture.texture_spread import Spread
 from rimgauge.records import BoolArray, FloatArray
@@ -40,8 +41,6 @@ MOST_WHITE = 0.3
 LEAST_FRAMES = 40
 FRAMES_A_COLUMN = 3
 """Fewer profiles tell no covariance; a film of three seconds with a knock half way has 45 on either side."""
-COMMON, LEAST_COLUMNS = 0.9, 5
-"""A column counts where so many frames have it: near the pointer's tip the band is narrower. Fewer show no edge."""
 ROUNDS = 3
 MOST_UNLIKELY = 4.0
 """Frames whose misfit is so many times the usual one don't tell what is usual."""
@@ -185,8 +184,8 @@ def evened(
     shape = widened(shape)
     correction, unlike = np.full(len(good), np.nan), np.zeros(len(good), dtype=bool)
     variance = gaps.edge_error_px**2
-    columns, usable = _common(profiles, good)
-    if columns.sum() < LEAST_COLUMNS or usable.sum() < max(LEAST_FRAMES, FRAMES_A_COLUMN * columns.sum()):
+    columns, usable = common_columns(profiles, good & np.isfinite(profiles).any(axis=1))
+    if usable.sum() < max(LEAST_FRAMES, FRAMES_A_COLUMN * columns.sum()):
         left = restless(gaps.time_s, gaps.gap_px, np.zeros(len(good)))
         return Evened(correction, _agreeing(variance, left, gaps), unlike)
     x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]
@@ -308,14 +307,6 @@ def _told(seen: FloatArray, place_px: FloatArray, x: FloatArray, shape: EdgeShap
         usual = misfit < MOST_UNLIKELY * float(np.median(misfit))
     error = information**-0.5 * np.sqrt(np.maximum(misfit, 1.0))
     return _Told(waves[0], step, error, misfit, _of_fit(covariance, change, x, shape))
-
-
-def _common(profiles: GreyArray, good: BoolArray) -> tuple[BoolArray, BoolArray]:
-    """Columns (pixels,) that nearly all good frames have, and the good frames (n,) that have them all."""
-    known = np.isfinite(profiles)
-    has = good & known.any(axis=1)
-    columns = known[has].mean(axis=0) >= COMMON if has.any() else np.zeros(profiles.shape[1], dtype=bool)
-    return columns, has & known[:, columns].all(axis=1)
 
 
 def _contrasts(seen: FloatArray, mean: FloatArray, x: FloatArray, shape: EdgeShape) -> FloatArray:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from rimgauge.capture.patch import GreyArray
+from rimgauge.capture.profiles import common_columns
 from rimgauge.records import BoolArray, FloatArray
 
 ROUNDS = 20
@@ -20,8 +21,8 @@ LEAST_SHARE = 0.1
 """A heap of fewer frames is a valve, a joint or a hand."""
 NEAR_ONE = 0.2
 """Frames whose share of a look is so near 0 or 1 have none of it or all."""
-COMMON, LEAST_COLUMNS, LEAST_FRAMES = 0.9, 5, 40
-"""A column counts where so many frames have it; fewer columns or frames tell no look."""
+LEAST_FRAMES = 40
+"""Fewer tell no look."""
 COMPONENTS = 3
 """What lies behind may differ by more than the looks do."""
 
@@ -35,10 +36,8 @@ def two_looks(profiles: GreyArray, good: BoolArray) -> FloatArray:
     good : (n,) frames whose profile is believed.
     """
     share = np.full(len(good), np.nan)
-    known = np.isfinite(profiles)
-    columns = known[good].mean(axis=0) >= COMMON if good.any() else np.zeros(profiles.shape[1], dtype=bool)
-    usable = good & known[:, columns].all(axis=1)
-    if columns.sum() < LEAST_COLUMNS or usable.sum() < LEAST_FRAMES:
+    columns, usable = common_columns(profiles, good)
+    if usable.sum() < LEAST_FRAMES:
         return share
     seen = profiles[usable][:, columns]
     # The light, and how bright what lies behind is, change brightness and contrast.

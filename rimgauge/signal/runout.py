@@ -59,9 +59,7 @@ def side_runout(
 
     Parameters
     ----------
-    track : gap (n,) [px] of this side.
-    turning : angle (n,) [deg].
-    scale : mm per px.
+    track, turning, scale : gap (n,) [px] of this side, angle (n,) [deg], and mm per px.
     spoke_angle_deg, spoke_flange : (s,) angle of each spoke from the mark [deg], and its flange.
     rng : for the bootstrap.
     other : runout of the other direction of the same wheel, whose share in this view is taken off.
@@ -82,19 +80,17 @@ def side_runout(
     fit = _curve(track, turning, good, scale, other, most=max(4, int(ORDER_PER_SPOKE * len(spoke_angle_deg))))
     hidden_mm = _hidden(fit, track.standard_error_px[good] * scale.mm_per_px, repeated_px * scale.mm_per_px)
     total_mm, repeatability = _total(fit, hidden_mm, rng)
-    angle_mm = _angle_part(fit, turning, good)
     budget = total_budget(
         total_mm,
         scale,
         repeatability=repeatability,
-        angle_mm=angle_mm,
+        angle_mm=_angle_part(fit, turning, good),
         other=other,
         lens_share=lens_share,
         far_lip=far_lip,
     )
     total = expand(total_mm, budget)
-    side = _as_told(track.side, fit, turning, good, spoke_angle_deg, spoke_flange, total, hidden_mm)
-    return side, budget
+    return _as_told(track.side, fit, turning, good, spoke_angle_deg, spoke_flange, total, hidden_mm), budget
 
 
 def _curve(
