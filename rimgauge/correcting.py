@@ -107,6 +107,7 @@ def correct(
             stop=turned_back or _finer_than_told(measured, readings, wheel),
             axle=_of_the_axle(measured),
             unseen=frozenset({*unseen, *_over_before(wheel, rounds, readings)}),
+            measured=frozenset(runout.direction for runout in measured),
         ),
     )
     first = (*_see_to_first(plan, wheel, last, readings), *plan.see_to_first)

@@ -181,7 +181,7 @@ def _planned(start: Start, build: Wheel, wishes: Wishes) -> Plan:
         told=start.told,
     )
     typed = start.files.readings is not None and plan.refused is None
-    taken = typed_in(start.now, turns=bool(plan.corrections)) if typed else ()
+    taken = typed_in(start.now, turns=bool(plan.corrections), before=start.before) if typed else ()
     return replace(plan, notes=(*start.notes, *plan.notes, *taken))
 
 

@@ -34,6 +34,11 @@ class Start:
     let_be: bool = False
     told: bool = False
 
+    @property
+    def before(self) -> tuple[Readings, ...]:
+        """What was read before the rounds up to the last one, the oldest first."""
+        return () if self.last is None else (*(each.readings for each in self.last[0].earlier), self.last[1])
+
     def only_done(self, done: str) -> Start:
         """Keep of the last round's corrections those that were turned."""
         if self.last is None:

@@ -79,9 +79,17 @@ def _standing_out(values: FloatArray, expected: FloatArray, spread: FloatArray, 
 
 
 def slips(
-    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, checked: frozenset[Checked]
+    readings: Readings,
+    wheel: Wheel,
+    influence: Influence,
+    problem: Problem,
+    checked: frozenset[Checked],
+    measured: frozenset[Direction],
 ) -> str | None:
-    """Name the spokes whose runout as read doesn't fit the rim, and say what to do; None for none."""
+    """Name the spokes whose runout as read doesn't fit the rim, and say what to do; None for none.
+
+    measured: directions that were measured, which nobody can read again at one spoke.
+    """
     if "rim" in checked:
         return None
     found = out_of_line(readings, problem.tension_n, influence, flange_spokes(wheel))
@@ -92,15 +100,27 @@ def slips(
         f"{round(one.expected_mm, 2) + 0.0:.2f} mm would"
         for one in found
     )
-    again, were, there = (
-        ("that spoke", "it was", "there")
-        if len(found) == 1
-        else ("those spokes and their neighbours", "they were", "at one of them")
+    return f"{each}. {_read_again(found, measured)} (--checked rim leaves this out)."
+
+
+def _read_again(found: tuple[OutOfLine, ...], measured: frozenset[Direction]) -> str:
+    """Say how to tell a misread spoke from a rim that does run so, and what to look for then."""
+    there = "there" if len(found) == 1 else "at one of them"
+    bent = (
+        f"the rim is bent sharply {there}: look for a dent, a crack or the rim's joint, which no nipple mends"
     )
-    return (
-        f"{each}. Read {again} again, and if {were} misread, plan again; if not, the rim is bent sharply {there}: look for a "
-        "dent or a crack, which no nipple mends (--checked rim leaves this out)."
+    directions = {one.direction for one in found}
+    if directions <= measured:
+        return f"Measure again, and if it isn't so any more, plan on that; if it is, {bent}"
+    spokes, were = (
+        ("that spoke", "it was") if len(found) == 1 else ("those spokes and their neighbours", "they were")
     )
+    also = (
+        ""
+        if directions.isdisjoint(measured)
+        else f", measure {' and '.join(directions & measured)} runout anew"
+    )
+    return f"Read {spokes} again{also}, and if {were} misread, plan again; if not, {bent}"
 
 
 def _judged(
@@ -127,9 +147,8 @@ def _judged(
     alike = (of_direction > 0) & (of_direction[:, None] == of_direction)
     seen = replace(seen, noise=seen.noise + added, tilted=seen.tilted + MEAN_MM**2 * alike)
     inverse = np.linalg.inv(seen.covariance(likeliest_scales(seen)))
-    weight = np.diag(inverse)[
-        n:
-    ]  # of a Gaussian, as in `apart`: value less (K⁻¹y)/(K⁻¹), of variance 1/(K⁻¹)
+    # Of a Gaussian, as in `apart`: value less (K⁻¹y)/(K⁻¹), of variance 1/(K⁻¹).
+    weight = np.diag(inverse)[n:]
     expected, spread = np.full(2 * n, np.nan), np.full(2 * n, np.nan)
     expected[read] = filled_mm[read] - (inverse @ seen.values)[n:] / weight
     spread[read] = np.sqrt(1 / weight - added[n:])

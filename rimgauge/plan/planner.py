@@ -84,7 +84,7 @@ def make_plan(
     """
     _check(readings, wheel, influence)
     problem = state_problem(readings, wheel, influence, wishes, earlier)
-    refused = reason_to_refuse(readings, wheel, influence, problem, wishes) or known.stop
+    refused = reason_to_refuse(readings, wheel, influence, problem, wishes, known) or known.stop
     if refused is None:
         chosen, looks = _chosen(readings, wheel, influence, problem, wishes, earlier, known)
     else:
@@ -115,7 +115,7 @@ def _chosen(
         first=not earlier,
         unseen=known.unseen,
     )
-    slip = slips(readings, wheel, influence, problem, wishes.checked)
+    slip = slips(readings, wheel, influence, problem, wishes.checked, known.measured)
     if not (chosen.refused or chosen.eighths.any()):
         doubted = (slip, misread(readings, wheel, influence, problem, wishes.checked, turns=False))
         return replace(chosen, notes=(*chosen.notes, *(words for words in doubted if words is not None))), ()

@@ -10,7 +10,7 @@ from rimgauge.plan.out_of_line import slips
 from rimgauge.plan.patterns import points_elsewhere, too_far_unread
 from rimgauge.plan.problem import SLACK_SHARE, Problem, flange_spokes
 from rimgauge.plan.relaxed import relax
-from rimgauge.plan.wishes import Wishes
+from rimgauge.plan.wishes import Known, Wishes
 from rimgauge.plan.wording import is_or_are, named_spokes
 from rimgauge.records import EIGHTH, BoolArray, Influence, IntArray, Readings, Wheel
 
@@ -36,7 +36,7 @@ stays out by over a millimetre, which is out of true by common practice."""
 
 
 def reason_to_refuse(
-    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, wishes: Wishes
+    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, wishes: Wishes, known: Known
 ) -> str | None:
     """Say why nipples should not be turned on these readings, or None."""
     return (
@@ -44,12 +44,12 @@ def reason_to_refuse(
         or _too_few(readings)
         or _few_but_wrong(readings, wheel, problem)
         or _too_tight_or_slack(readings, wheel, problem)
-        or _by_runout(readings, wheel, influence, problem, wishes)
+        or _by_runout(readings, wheel, influence, problem, wishes, known)
     )
 
 
 def _by_runout(
-    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, wishes: Wishes
+    readings: Readings, wheel: Wheel, influence: Influence, problem: Problem, wishes: Wishes, known: Known
 ) -> str | None:
     """Say what the runout tells against turning; where one reading doesn't fit the rest, that first, as it may be why."""
     why = (
@@ -57,7 +57,9 @@ def _by_runout(
         or points_elsewhere(readings, wheel, influence, problem, wishes.checked)
         or (None if "rim" in wishes.checked else _bent(problem) or too_far_unread(problem))
     )
-    slip = None if why is None else slips(readings, wheel, influence, problem, wishes.checked)
+    if why is None:
+        return None
+    slip = slips(readings, wheel, influence, problem, wishes.checked, known.measured)
     return why if slip is None else f"{slip} As read, {why}"
 
 

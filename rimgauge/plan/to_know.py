@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from rimgauge.plan.problem import Problem
@@ -190,18 +192,14 @@ def sides_mistaken(wheel: Wheel, problem: Problem) -> tuple[str, ...]:
     )
 
 
-def typed_in(readings: Readings, *, turns: bool) -> tuple[str, ...]:
+def typed_in(readings: Readings, *, turns: bool, before: Sequence[Readings] = ()) -> tuple[str, ...]:
     """Say how well readings that were typed in are taken to be read, and whether they may be in inches.
 
-    Of coarse ones a plan says so by itself. turns: whether the plan has any.
+    Of coarse ones a plan says so by itself. turns: whether the plan has any. before: what was read before earlier rounds;
+    of a wheel that was farther out then, this may be what those made of it.
     """
-    read = [
-        values[np.isfinite(values)]
-        for values in (readings.lateral_mm, readings.radial_mm)
-        if np.isfinite(values).any()
-    ]
-    most_mm = max((float(np.ptp(values)) for values in read), default=0.0)
-    if 0.0 < most_mm < HARDLY_OUT_MM:
+    most_mm = _farthest_mm(readings)
+    if 0.0 < most_mm < HARDLY_OUT_MM and all(_farthest_mm(each) <= HARDLY_OUT_MM for each in before):
         return (
             f"The readings differ by no more than {most_mm:.2f} mm round the wheel, as those of hardly any wheel do. If they "
             "were typed in inches, write millimetres (an inch is 25.4 mm) and plan again.",
@@ -211,6 +209,15 @@ def typed_in(readings: Readings, *, turns: bool) -> tuple[str, ...]:
     return (
         f"Nothing tells how well readings that were typed in were read: each is taken to be right to {READING_NOISE_MM} mm "
         "(one standard deviation). Read a few spokes twice: what the two differ by is no reason to turn a nipple.",
+    )
+
+
+def _farthest_mm(readings: Readings) -> float:
+    """By how much the readings of a direction differ, of both the larger; 0 where nothing was read [mm]."""
+    directions = (readings.lateral_mm, readings.radial_mm)
+    return max(
+        (float(np.nanmax(values) - np.nanmin(values)) for values in directions if np.isfinite(values).any()),
+        default=0.0,
     )
 
 

@@ -18,12 +18,13 @@ class Known:
 
     stop: why to refuse a plan, if nothing else does. axle: what a measurement says of it, in place of what the readings
     hint at. unseen: directions known to have been over their tolerance before the last round, and not read since: the
-    wheel isn't called true.
+    wheel isn't called true. measured: directions whose runout is of a measurement, not typed in.
     """
 
     stop: str | None = None
     axle: str | None = None
     unseen: frozenset[Direction] = frozenset()
+    measured: frozenset[Direction] = frozenset()
 
 
 @record

@@ -1,5 +1,6 @@
 """Which way was taken for rolling forward is said before anything hangs on it: a wheel turned backward for `aim` mirrors all."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -89,3 +90,12 @@ def test_plan_asks_for_it_before_the_first_turn_only(tmp_path, capsys, monkeypat
         said.append(said_by(run, ["plan"], capsys=capsys))
     assert [read_plan(path).round for path in plans(job)] == [1, 2]
     assert ["Before the first turn, one look" in each for each in said] == [True, False]
+
+
+def test_a_plan_as_json_is_json_alone(tmp_path, capsys, monkeypatch):
+    job = create_job(tmp_path / "wheel", spokes=32)
+    monkeypatch.chdir(job.folder)
+    keep_pass(job, simulated_pass(wave(2, 0.5)))
+    fields = json.loads(said_by(run, ["plan", "--json"], capsys=capsys))
+    assert fields["round"] == 1
+    assert fields["corrections"]

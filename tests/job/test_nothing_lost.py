@@ -2,6 +2,7 @@
 
 import dataclasses
 import datetime
+import errno
 import json
 import os
 import subprocess
@@ -194,6 +195,22 @@ def test_a_full_disk_ends_in_one_sentence(tmp_path: Path, runout, size_kib: int)
         assert not list(disk.rglob("*.part"))
         pictures = {path.stem for path in disk.rglob("*.jpg")}
         assert pictures <= {path.stem for path in passes(job)}, "a picture without its measurement was left"
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [(errno.ENOSPC, "the disk is full; free"), (errno.EDQUOT, "your share of the disk is full; free")],
+)
+def test_a_full_disk_or_share_of_it_is_told_in_plain_words(
+    tmp_path: Path, runout, monkeypatch, code: int, words: str
+) -> None:
+    def fail(_handle):
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr("rimgauge.job.disk.os.fsync", fail)
+    with pytest.raises(BadFile, match=words):
+        write_pass(tmp_path / "pass.json", runout)
+    assert list(tmp_path.iterdir()) == []
 
 
 @POSIX

@@ -4,10 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from plan_bench import write_readings
+from wheels import out_of_true
 
+from rimgauge.cli import run
 from rimgauge.correcting import correct
-from rimgauge.plan import typed_in
+from rimgauge.plan import Wishes, typed_in
+from rimgauge.plan.stating import state_problem
+from rimgauge.plan.to_know import sides_mistaken
 from rimgauge.records import Readings
+from rimgauge.wheel import influence
 from tests.benchmarks.true_wheel import KINDS, random_wheel
 
 
@@ -45,6 +51,29 @@ def test_of_sides_that_pull_alike_nothing_is_told(name) -> None:
     assert mistaken(wheel, other_way_round(readings)) == []
 
 
+@pytest.mark.parametrize(("right_n", "left_n", "asked"), [(900.0, 1000.0, False), (900.0, 1080.0, True)])
+def test_sides_that_differ_hardly_are_not_asked_after(right_n, left_n, asked) -> None:
+    # as built the right side is far tighter; as read the left one is, by a ninth, or by a fifth
+    wheel, readings = read_wheel("dished rear")
+    on_right = np.array(wheel.flanges) == "right"
+    read = replace(readings, tension_n=np.where(on_right, right_n, left_n))
+    problem = state_problem(read, wheel, influence(wheel), Wishes())
+    assert bool(sides_mistaken(wheel, problem)) == asked
+
+
+@pytest.mark.parametrize("side", ["right", "left"])
+def test_of_one_side_alone_nothing_is_told(side) -> None:
+    wheel, readings = read_wheel("dished rear")
+    turned = other_way_round(readings)
+    read = replace(turned, tension_n=np.where(np.array(wheel.flanges) == side, turned.tension_n, np.nan))
+    problem = state_problem(read, wheel, influence(wheel), Wishes())
+    # the other side, worked out from this one, comes out the opposite of the wheel file's
+    right, left = problem.sides
+    sides = (replace(right, mean_n=500.0), replace(left, mean_n=1000.0))
+    assert [each.read for each in sides] == [side == "right", side == "left"]
+    assert sides_mistaken(wheel, replace(problem, sides=sides)) == ()
+
+
 @pytest.mark.parametrize("turns", [True, False])
 def test_runout_typed_in_inches_is_asked_after(turns) -> None:
     _, readings = read_wheel("front")
@@ -58,3 +87,29 @@ def test_a_true_wheel_typed_in_millimetres_is_let_be() -> None:
     true = replace(readings, lateral_mm=0.2 * readings.lateral_mm, radial_mm=0.2 * readings.radial_mm)
     assert np.ptp(true.lateral_mm) > 0.1
     assert typed_in(true, turns=False) == ()
+
+
+@pytest.mark.parametrize(("most_mm", "asked"), [(0.09, True), (0.12, False)])
+def test_only_readings_truer_than_hardly_any_wheel_are_asked_after(most_mm, asked) -> None:
+    _, readings = read_wheel("front")
+    share = most_mm / max(np.ptp(readings.lateral_mm), np.ptp(readings.radial_mm))
+    read = replace(readings, lateral_mm=share * readings.lateral_mm, radial_mm=share * readings.radial_mm)
+    assert any("typed in inches" in words for words in typed_in(read, turns=False)) == asked
+
+
+def test_a_wheel_that_was_trued_is_not_asked_after() -> None:
+    _, before = read_wheel("front")
+    now = replace(before, lateral_mm=before.lateral_mm / 25.4, radial_mm=before.radial_mm / 25.4)
+    assert typed_in(now, turns=False, before=[before]) == ()
+    assert any("typed in inches" in words for words in typed_in(now, turns=False, before=[now]))
+
+
+def test_nor_is_it_by_the_command_in_its_second_round(job, wheel, capsys) -> None:
+    readings = out_of_true(wheel, 1, lateral_mm=1.6)
+    for number, share in ((1, 1.0), (2, 0.05)):
+        read = replace(readings, lateral_mm=share * readings.lateral_mm, radial_mm=share * readings.radial_mm)
+        write_readings(job.folder / f"readings-{number:02d}.csv", read)
+        run(["plan"])
+        said = capsys.readouterr().out
+        assert f"Round {number}" in said
+        assert "typed in inches" not in said

@@ -13,6 +13,7 @@ from rimgauge.plan.patterns import points_elsewhere
 from rimgauge.plan.safety import reason_to_refuse
 from rimgauge.plan.stating import state_problem
 from rimgauge.plan.to_know import things_to_know
+from rimgauge.plan.wishes import Known
 from rimgauge.records import Tension
 from rimgauge.wheel import influence
 
@@ -203,7 +204,7 @@ def test_a_small_kink_is_no_bent_rim_however_strict_the_goal(wheel, answer, size
     strict = replace(wheel, tolerance=replace(wheel.tolerance, lateral_mm=0.2))
     readings = replace(readings, lateral_mm=kink)
     problem = state_problem(readings, strict, answer, Wishes())
-    refused = reason_to_refuse(readings, strict, answer, problem, Wishes())
+    refused = reason_to_refuse(readings, strict, answer, problem, Wishes(), Known())
     assert ("rim itself seems bent" in (refused or "")) == bent
 
 

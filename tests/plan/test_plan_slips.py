@@ -7,13 +7,14 @@ import pytest
 
 from rimgauge.correcting import correct
 from rimgauge.plan import Wishes
-from rimgauge.plan.out_of_line import out_of_line
+from rimgauge.plan.out_of_line import OutOfLine, out_of_line, slips
 from rimgauge.plan.problem import flange_spokes
 from rimgauge.plan.stating import state_problem
 from rimgauge.records import Readings, Wheel
 from rimgauge.wheel import influence
 from tests.benchmarks.misread import rows
 from tests.benchmarks.true_wheel import random_wheel
+from tests.laws.simulated import simulated_pass, wave
 
 SPOKE = 6
 
@@ -23,9 +24,9 @@ def read_wheel(seed: int) -> tuple[Wheel, Readings]:
     return true.nominal, true.read(np.random.default_rng(seed))
 
 
-def slipped(readings: Readings, by_mm: float, direction: str = "lateral") -> Readings:
+def slipped(readings: Readings, by_mm: float, direction: str = "lateral", spoke: int = SPOKE) -> Readings:
     values = getattr(readings, f"{direction}_mm").copy()
-    values[SPOKE] += by_mm
+    values[spoke] += by_mm
     return replace(readings, **{f"{direction}_mm": values})
 
 
@@ -53,6 +54,75 @@ def test_two_that_were_misread_are_both_named() -> None:
     assert {one.direction for one in named(wheel, both)} == {"lateral", "radial"}
 
 
+def noisy(readings: Readings, seed: int) -> Readings:
+    """Read by a hand that errs by 0.05 mm, three times what is taken for usual."""
+    random = np.random.default_rng(seed)
+    names = ("lateral_mm", "radial_mm")
+    return replace(
+        readings,
+        **{
+            name: getattr(readings, name) + random.normal(0, 0.05, len(readings.lateral_mm)) for name in names
+        },
+    )
+
+
+@pytest.mark.parametrize(("by_mm", "spokes"), [(0.12, []), (0.25, [SPOKE])])
+def test_how_small_a_slip_is_named(by_mm, spokes) -> None:
+    wheel, sound = read_wheel(29460)
+    true = replace(sound, lateral_mm=0.1 * sound.lateral_mm, radial_mm=0.1 * sound.radial_mm)
+    assert [one.spoke for one in named(wheel, slipped(true, by_mm))] == spokes
+
+
+@pytest.mark.parametrize("seed", [29462, 29466])
+def test_sound_readings_of_an_unsteady_hand_are_not_named(seed) -> None:
+    # the first has readings four usual deviations off, the second more than five, and fewer of its own scatter
+    wheel, sound = read_wheel(seed)
+    assert named(wheel, noisy(sound, seed + 1)) == ()
+
+
+@pytest.mark.parametrize("seed", [29460, 29465])
+def test_three_that_were_misread_are_all_named_though_each_hides_the_others(seed) -> None:
+    wheel, sound = read_wheel(seed)
+    three = slipped(slipped(slipped(sound, 0.7, spoke=3), -0.7, spoke=14), 0.7, spoke=25)
+    assert [one.spoke for one in named(wheel, three)] == [3, 14, 25]
+
+
+def test_a_large_slip_is_expected_to_be_what_a_small_one_is() -> None:
+    # it shifts the mean of all readings by a tenth of a millimetre, which is no movement of the rim
+    wheel, sound = read_wheel(29460)
+    small, large = (named(wheel, slipped(sound, by_mm)) for by_mm in (0.5, 3.0))
+    assert [one.spoke for one in small] == [one.spoke for one in large] == [SPOKE]
+    assert large[0].expected_mm == pytest.approx(small[0].expected_mm, abs=0.02)
+
+
+def test_one_that_fits_once_all_that_do_not_are_left_out_is_not_named() -> None:
+    wheel, sound = read_wheel(29462)
+    three = slipped(slipped(slipped(sound, 0.6), 0.6, spoke=7), 0.6, spoke=8)
+    assert 5 not in [one.spoke for one in named(wheel, three)], "spoke 6 was read as it is"
+
+
+@pytest.mark.parametrize(
+    ("measured", "again"),
+    [
+        ((), "Read those spokes and their neighbours again, and if they were misread, plan again;"),
+        (("lateral",), "Read those spokes and their neighbours again, measure lateral runout anew, and"),
+        (("lateral", "radial"), "Measure again, and if it isn't so any more, plan on that;"),
+    ],
+)
+def test_what_was_measured_is_to_be_measured_again(monkeypatch, measured, again) -> None:
+    found = tuple(
+        OutOfLine(spoke=SPOKE, direction=direction, read_mm=1.0, expected_mm=0.0)
+        for direction in ("lateral", "radial")
+    )
+    monkeypatch.setattr("rimgauge.plan.out_of_line.out_of_line", lambda *_: found)
+    wheel, sound = read_wheel(29460)
+    answer = influence(wheel)
+    problem = state_problem(sound, wheel, answer, Wishes())
+    words = slips(sound, wheel, answer, problem, frozenset(), frozenset(measured))
+    assert again in words
+    assert "look for a dent, a crack or the rim's joint" in words
+
+
 @pytest.mark.parametrize("seed", range(29461, 29465))
 def test_sound_readings_are_not_named_however_they_are_read(seed) -> None:
     for name, true, readings, _ in rows(seed):
@@ -77,6 +147,19 @@ def test_it_is_said_before_the_steps_until_the_rim_was_looked_at() -> None:
     assert slip[0].startswith("Before you turn a nipple: ")
     looked = correct(readings, wheel, wishes=Wishes(checked=frozenset({"rim"})))
     assert not any("doesn't fit" in words for words in (*looked.see_to_first, *looked.notes))
+
+
+@pytest.mark.parametrize("by_mm", [0.5, 3.0])
+def test_a_plan_on_measurements_asks_for_another_one_whether_it_turns_or_not(by_mm) -> None:
+    wheel, sound = read_wheel(29460)
+    measured = [simulated_pass(wave(2, 0.5), direction="lateral")]
+    typed, seen = (correct(slipped(sound, by_mm), wheel, measured=each) for each in ((), measured))
+    assert "Read that spoke again, and if it was misread" in " ".join(
+        (typed.refused or "", *typed.see_to_first)
+    )
+    said = " ".join((seen.refused or "", *seen.see_to_first))
+    assert "Measure again, and if it isn't so any more" in said
+    assert "Read that spoke again" not in said
 
 
 def test_a_wheel_that_seems_bent_by_one_reading_is_told_so() -> None:
