@@ -112,15 +112,14 @@ def _read_again(found: tuple[OutOfLine, ...], measured: frozenset[Direction]) ->
     directions = {one.direction for one in found}
     if directions <= measured:
         return f"Measure again, and if it isn't so any more, plan on that; if it is, {bent}"
-    spokes, were = (
-        ("that spoke", "it was") if len(found) == 1 else ("those spokes and their neighbours", "they were")
-    )
+    # Where two neighbours are misread alike, it is sound ones beside them that stand out.
+    spokes = "that spoke and its neighbours" if len(found) == 1 else "those spokes and their neighbours"
     also = (
         ""
         if directions.isdisjoint(measured)
         else f", measure {' and '.join(directions & measured)} runout anew"
     )
-    return f"Read {spokes} again{also}, and if {were} misread, plan again; if not, {bent}"
+    return f"Read {spokes} again{also}, and if one was misread, plan again; if none was, {bent}"
 
 
 def _judged(

@@ -21,8 +21,8 @@ from rimgauge.records import BoolArray, EdgeTrack, FloatArray, GapTrack, Turning
 from rimgauge.signal.harmonics import basis
 
 ORDERS, LEAST_ORDER = (4, 8, 12, 16, 20, 20, 20), 16
-"""Of the curve, round by round: a stiff one first, beside which frames that were read between the two places stand out. One that can't follow
-the rim's own bends would tell them for a step."""
+"""Of the curve, round by round: a stiff one first, beside which frames that were read between the two places stand out. One that
+can't follow the rim's own bends would tell them for a step."""
 FRAMES_A_COLUMN = 3
 BOUND = 1.5
 """Residuals beyond so many standard deviations weigh less."""
