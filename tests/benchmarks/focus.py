@@ -11,13 +11,14 @@ from __future__ import annotations
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 
 from rimgauge.job import read_view
 from rimgauge.records import FloatArray
-from tests.benchmarks.aim_mixed import after, result_of
+from tests.benchmarks.aim_mixed import after
 from tests.benchmarks.scenes import CONDITIONS, draw
 
 FPS, NOISE = 30.0, 1.5
@@ -72,7 +73,8 @@ def put_out_of_focus(folder: Path, kind: str, blur_px: float, magnified: float, 
 def main() -> None:
     """Print the table."""
     seed = int(sys.argv[1])
-    print("| film | total, mm | spokes held |\n|---|---|---|")
+    print("| film | error of the total mm | stated ± mm | spokes rms mm | stated mm | spokes within two sd |")
+    print("|---|---|---|---|---|---|")
     for number, (name, (options, kind, blur_px, magnified)) in enumerate(FILMS.items()):
         with tempfile.TemporaryDirectory() as scratch:
             folder = Path(scratch) / "scene"
@@ -81,8 +83,21 @@ def main() -> None:
             if kind != "none":
                 put_out_of_focus(folder, kind, blur_px, magnified, seed + number)
             line = after(read_view(folder / "view.json"), folder)
-        held = f"{line['spokes_held']:.0%}" if "spokes_held" in line else ""
-        print(f"| {name} | {result_of(line)} | {held} |", flush=True)
+        print(f"| {name} | {cells(line)} |", flush=True)
+
+
+def cells(line: dict[str, Any]) -> str:
+    """What was measured of a film, or why nothing was, as cells of the table."""
+    if "error_mm" not in line:
+        return f"refused: {line['measured'].split(',')[0]} | | | |"
+    places = {
+        "error_mm": "+.3f",
+        "stated_mm": ".3f",
+        "rms_mm": ".4f",
+        "spoke_stated_mm": ".4f",
+        "spokes_held": ".0%",
+    }
+    return " | ".join(format(line[key], place) for key, place in places.items())
 
 
 if __name__ == "__main__":
