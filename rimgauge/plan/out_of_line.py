@@ -49,10 +49,11 @@ def out_of_line(
     values = np.concatenate([readings.lateral_mm, readings.radial_mm])
     filled, out, kept = values.copy(), np.zeros(2 * n, dtype=bool), np.zeros(2 * n, dtype=bool)
     judged = _judged(readings, filled, out, tension_n, influence, sides)
-    while out.sum() < MOST_NAMED and out.sum() - kept.sum() < HIDDEN:
-        worst = int(
-            np.argmax(np.where(np.isfinite(values) & ~out, np.abs(values - judged[0]) / judged[1], 0))
-        )
+    most = min(MOST_NAMED, int(np.isfinite(values).sum()))
+    while out.sum() < most and out.sum() - kept.sum() < HIDDEN:
+        # Where all that is left fits to the last digit, as where a dial is stuck, one that was left out must not come again.
+        off = np.where(np.isfinite(values) & ~out, np.abs(values - judged[0]) / judged[1], -1.0)
+        worst = int(np.argmax(off))
         out[worst], filled[worst] = True, judged[0][worst]
         judged = _judged(readings, filled, out, tension_n, influence, sides)
         kept = out.copy() if _standing_out(values, *judged, out)[worst] else kept
