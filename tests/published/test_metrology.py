@@ -277,7 +277,7 @@ def test_a_reading_of_noise_alone_loses_most_of_its_upward_bias(count, range_sds
     for _ in range(40):
         values = rng.normal(0.0, sigma, count)
         naive.append(float(np.ptp(values)))
-        ours.append(_total(fit_smooth(degrees, values, 12), rng)[0])
+        ours.append(_total(fit_smooth(degrees, values, 12), 0.0, rng)[0])
     assert_allclose(np.mean(naive), range_sds * sigma, rtol=0.06, atol=0)
     assert np.mean(ours) < 0.5 * np.mean(naive)
 
