@@ -12,6 +12,7 @@ from rimgauge.plan.gauge import GAUGE_NOISE
 from rimgauge.plan.problem import Problem, flange_spokes
 from rimgauge.plan.regression import about_means, likeliest_scales, put_together
 from rimgauge.plan.wishes import Checked
+from rimgauge.plan.wording import named_spokes
 from rimgauge.records import BoolArray, Direction, FloatArray, Influence, IntArray, Readings, Wheel, record
 
 LEAST_OFF = 5.0
@@ -101,10 +102,10 @@ def slips(
         f"{round(one.expected_mm, 2) + 0.0:.2f} mm would"
         for one in found
     )
-    return f"{each}. {_read_again(found, measured)} (--checked rim leaves this out)."
+    return f"{each}. {_read_again(found, measured, problem.nipples)} (--checked rim leaves this out)."
 
 
-def _read_again(found: tuple[OutOfLine, ...], measured: frozenset[Direction]) -> str:
+def _read_again(found: tuple[OutOfLine, ...], measured: frozenset[Direction], spokes: int) -> str:
     """Say how to tell a misread spoke from a rim that does run so, and what to look for then."""
     there = "there" if len(found) == 1 else "at one of them"
     bent = (
@@ -113,14 +114,18 @@ def _read_again(found: tuple[OutOfLine, ...], measured: frozenset[Direction]) ->
     directions = {one.direction for one in found}
     if directions <= measured:
         return f"Measure again, and if it isn't so any more, plan on that; if it is, {bent}"
-    # Where two neighbours are misread alike, it is sound ones beside them that stand out.
-    spokes = "that spoke and its neighbours" if len(found) == 1 else "those spokes and their neighbours"
     also = (
         ""
         if directions.isdisjoint(measured)
         else f", measure {' and '.join(directions & measured)} runout anew"
     )
-    return f"Read {spokes} again{also}, and if one was misread, plan again; if none was, {bent}"
+    return f"Read {_with_neighbours(found, measured, spokes)} again{also}, and if one was misread, plan again; if none was, {bent}"
+
+
+def _with_neighbours(found: tuple[OutOfLine, ...], measured: frozenset[Direction], spokes: int) -> str:
+    """Name the spokes of typed readings and those beside each: of two neighbours misread alike, sound ones stand out."""
+    there = np.array([one.spoke for one in found if one.direction not in measured])
+    return named_spokes(np.unique((there[:, None] + [-1, 0, 1]) % spokes))
 
 
 def _judged(

@@ -19,6 +19,8 @@ DISHED_BY = 0.15
 """Sides whose mean tensions differ by less than this share are no help in telling which is which (our judgement)."""
 HARDLY_OUT_MM = 0.1
 """Hardly a wheel that is looked at is truer; typed in inches a wheel 2.5 mm out of true is."""
+AS_IF_STUCK_MM = 0.025
+"""No wheel reads truer by hand: readings of an indicator scatter by 0.01 mm, which is 0.04 mm round 36 spokes (CHECKS, 2)."""
 _COMES_FIRST = (
     "The limits of the wheel's and the rim's maker, local rules and a qualified mechanic come before this"
     " plan. If in doubt, or if the wheel has been in a crash, let a mechanic look at it."
@@ -196,10 +198,11 @@ def typed_in(readings: Readings, *, turns: bool, before: Sequence[Readings] = ()
     """Say how well readings that were typed in are taken to be read, and whether they may be in inches.
 
     Of coarse ones a plan says so by itself. turns: whether the plan has any. before: what was read before earlier rounds;
-    of a wheel that was farther out then, this may be what those made of it.
+    of a wheel that was farther out then, this may be what those made of it, unless it is truer than a hand reads.
     """
     most_mm = _farthest_mm(readings)
-    if 0.0 < most_mm < HARDLY_OUT_MM and all(_farthest_mm(each) <= HARDLY_OUT_MM for each in before):
+    trued = any(_farthest_mm(each) > HARDLY_OUT_MM for each in before)
+    if 0.0 < most_mm < (AS_IF_STUCK_MM if trued else HARDLY_OUT_MM):
         return (
             f"The readings differ by no more than {most_mm:.2f} mm round the wheel, as those of hardly any wheel do. If they "
             "were typed in inches, write millimetres (an inch is 25.4 mm) and plan again.",

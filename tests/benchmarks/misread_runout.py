@@ -3,7 +3,8 @@
     python -m tests.benchmarks.misread_runout [wheels] [first seed]
 
 The wheels of `misread.py`, read as they are and with some runout readings changed by so much, either way, at spokes drawn by
-lot; of the last row the reading farthest out has the wrong sign.
+lot; two neighbours are changed alike, and of the last row the reading farthest out has the wrong sign. The words ask to read
+again what is named and the spokes beside it.
 """
 
 from __future__ import annotations
@@ -47,6 +48,18 @@ def slipped(seed: int, read: Readings) -> Iterator[tuple[str, Readings, set[Plac
             yield f"{count} {direction} by {by_mm:g} mm", slips, where
             if (by_mm, count) == (0.5, 1):
                 yield f"the same, tension not read, {direction}", replace(slips, tension_n=unread), where
+    for direction in ("lateral", "radial"):
+        for by_mm in (0.5, 1.0):
+            first = int(random.integers(n))
+            beside = [first, (first + 1) % n]
+            values = getattr(read, f"{direction}_mm").copy()
+            values[beside] += by_mm * random.choice([-1.0, 1.0])
+            alike = replace(read, **{f"{direction}_mm": values})
+            yield (
+                f"2 neighbours alike, {direction} by {by_mm:g} mm",
+                alike,
+                {(direction, spoke) for spoke in beside},
+            )
     turned = read.lateral_mm.copy()
     farthest = int(np.argmax(np.abs(turned)))
     turned[farthest] *= -1
@@ -60,6 +73,12 @@ def named(true: TrueWheel, read: Readings, answer: Influence) -> set[Place]:
     return {(one.direction, one.spoke) for one in found}
 
 
+def told_of(found: set[Place], where: set[Place], spokes: int) -> tuple[bool, bool, bool, bool]:
+    """Whether any is named, all that were misread are, a sound one is, and all that were are to be read again."""
+    asked = {(direction, (spoke + beside) % spokes) for direction, spoke in found for beside in (-1, 0, 1)}
+    return bool(found), found >= where, bool(found - where), asked >= where
+
+
 def main(wheels: int = 40, first: int = 29420) -> None:
     """Print the table."""
     told = defaultdict(list)
@@ -69,13 +88,15 @@ def main(wheels: int = 40, first: int = 29420) -> None:
             if name == "sound":
                 for row, slips, where in slipped(seed, read):
                     found = named(true, slips, answer)
-                    told[row].append((bool(found), found >= where, bool(found - where)))
+                    told[row].append(told_of(found, where, len(slips.lateral_mm)))
             kind = "tensions misread, runout sound" if misread.any() else name
             found = named(true, read, answer)
-            told[kind].append((bool(found), False, bool(found)))
+            told[kind].append((bool(found), False, bool(found), False))
     print(f"{wheels} wheels, seeds {first} to {first + wheels - 1}\n")
-    print("| runout | sets of readings | some named | all of those that were | a sound one |")
-    print("|---|---|---|---|---|")
+    print(
+        "| runout | sets of readings | some named | all of those that were | a sound one | to be read again, all that were |"
+    )
+    print("|---|---|---|---|---|---|")
     for row, each in told.items():
         counts = np.sum(each, axis=0).astype(int)
         print(f"| {row} | {len(each)} | {' | '.join(str(count) for count in counts)} |")

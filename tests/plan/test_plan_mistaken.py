@@ -15,6 +15,7 @@ from rimgauge.plan.to_know import sides_mistaken
 from rimgauge.records import Readings
 from rimgauge.wheel import influence
 from tests.benchmarks.true_wheel import KINDS, random_wheel
+from tests.laws.simulated import wave
 
 
 def read_wheel(name: str, seed: int = 29551):
@@ -100,8 +101,24 @@ def test_only_readings_truer_than_hardly_any_wheel_are_asked_after(most_mm, aske
 def test_a_wheel_that_was_trued_is_not_asked_after() -> None:
     _, before = read_wheel("front")
     now = replace(before, lateral_mm=before.lateral_mm / 25.4, radial_mm=before.radial_mm / 25.4)
+    assert np.ptp(now.lateral_mm) > 0.03
     assert typed_in(now, turns=False, before=[before]) == ()
     assert any("typed in inches" in words for words in typed_in(now, turns=False, before=[now]))
+
+
+@pytest.mark.parametrize("seed", range(29551, 29555))
+def test_a_trued_wheel_typed_in_inches_is_truer_than_a_hand_reads_and_asked_after(seed) -> None:
+    _, before = read_wheel("front", seed)
+    random = np.random.default_rng(seed)
+    waves = wave(3, 0.2)(np.arange(len(before.lateral_mm)) * 10.0)
+    true = replace(before, lateral_mm=waves + random.normal(0, 0.01, len(waves)), radial_mm=waves)
+    inches = replace(true, lateral_mm=np.round(true.lateral_mm / 25.4, 3), radial_mm=true.radial_mm / 25.4)
+    assert any("typed in inches" in words for words in typed_in(inches, turns=False, before=[before]))
+    assert not any("inches" in words for words in typed_in(true, turns=False, before=[before]))
+    flat = replace(
+        true, lateral_mm=random.normal(0, 0.01, len(waves)), radial_mm=random.normal(0, 0.01, len(waves))
+    )
+    assert not any("inches" in words for words in typed_in(flat, turns=False, before=[before]))
 
 
 def test_nor_is_it_by_the_command_in_its_second_round(job, wheel, capsys) -> None:

@@ -104,15 +104,15 @@ def test_one_that_fits_once_all_that_do_not_are_left_out_is_not_named() -> None:
 @pytest.mark.parametrize(
     ("measured", "again"),
     [
-        ((), "Read those spokes and their neighbours again, and if one was misread, plan again;"),
-        (("lateral",), "Read those spokes and their neighbours again, measure lateral runout anew, and"),
+        ((), "Read spokes 1, 2, 6, 7, 8 and 36 again, and if one was misread, plan again;"),
+        (("lateral",), "Read spokes 1, 2 and 36 again, measure lateral runout anew, and"),
         (("lateral", "radial"), "Measure again, and if it isn't so any more, plan on that;"),
     ],
 )
 def test_what_was_measured_is_to_be_measured_again(monkeypatch, measured, again) -> None:
     found = tuple(
-        OutOfLine(spoke=SPOKE, direction=direction, read_mm=1.0, expected_mm=0.0)
-        for direction in ("lateral", "radial")
+        OutOfLine(spoke=spoke, direction=direction, read_mm=1.0, expected_mm=0.0)
+        for spoke, direction in ((SPOKE, "lateral"), (0, "radial"))
     )
     monkeypatch.setattr("rimgauge.plan.out_of_line.out_of_line", lambda *_: found)
     wheel, sound = read_wheel(29460)
@@ -121,6 +121,18 @@ def test_what_was_measured_is_to_be_measured_again(monkeypatch, measured, again)
     words = slips(sound, wheel, answer, problem, frozenset(), frozenset(measured))
     assert again in words
     assert "look for a dent, a crack or the rim's joint" in words
+
+
+@pytest.mark.parametrize("direction", ["lateral", "radial"])
+def test_two_neighbours_misread_alike_are_both_to_be_read_again(direction) -> None:
+    # sound ones beside them stand out, as the rim could run so between those two
+    wheel, sound = read_wheel(29461)
+    alike = slipped(slipped(sound, 1.0, direction), 1.0, direction, SPOKE + 1)
+    found = {one.spoke for one in named(wheel, alike)}
+    assert SPOKE not in found
+    (said,) = [each for each in correct(alike, wheel).see_to_first if "doesn't fit how" in each]
+    again = said.split(". Read spokes ")[1].split(" again")[0].replace(" and ", ", ").split(", ")
+    assert {str(SPOKE + 1), str(SPOKE + 2)} <= set(again)
 
 
 @pytest.mark.parametrize("seed", range(29461, 29465))
@@ -154,12 +166,12 @@ def test_a_plan_on_measurements_asks_for_another_one_whether_it_turns_or_not(by_
     wheel, sound = read_wheel(29460)
     measured = [simulated_pass(wave(2, 0.5), direction="lateral")]
     typed, seen = (correct(slipped(sound, by_mm), wheel, measured=each) for each in ((), measured))
-    assert "Read that spoke and its neighbours again, and if one was misread" in " ".join(
+    assert "Read spokes 6, 7 and 8 again, and if one was misread" in " ".join(
         (typed.refused or "", *typed.see_to_first)
     )
     said = " ".join((seen.refused or "", *seen.see_to_first))
     assert "Measure again, and if it isn't so any more" in said
-    assert "Read that spoke" not in said
+    assert "Read spokes" not in said
 
 
 def test_a_wheel_that_seems_bent_by_one_reading_is_told_so() -> None:
