@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +18,9 @@ IN_STEP, BEND_SPOKES, FAINTEST = 0.95, 4, 1e-9
 """A wave goes in step with the frames that moves on by a twentieth of its length or less from one to the next, but for whole
 lengths. Not longer than so many spokes, after which an even wheel looks the same: where only a whole turn brings the look back,
 nothing else held a tag that was stuck amiss. And what an unknown that nothing tells is held by, as a share of the others."""
+HELD_SPOKES, HELD_SHARE = (4, 2), 0.01
+"""A look may have been learnt bent by the spokes' own pattern, waves of so many of them, each by such a share of their spacing
+(standard deviation, a judgement)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,7 +29,7 @@ class SpokesSay:
 
     slope (n, k): of each component, in units of its noise [1/deg]. toward (n,): slope of the log-likelihood.
     information (n,): its curvature. basis (n, p), series: of the look that the frames share. bends (n, q): how angles may be
-    bent by the phase.
+    bent by the phase. hold (q,): how narrowly each such bend is held [1/deg²].
     """
 
     slope: FloatArray
@@ -35,6 +37,7 @@ class SpokesSay:
     information: FloatArray
     basis: FloatArray
     bends: FloatArray
+    hold: FloatArray
     series: Series
 
     def of(self, curve: SmoothCurve) -> tuple[FloatArray, FloatArray]:
@@ -44,7 +47,8 @@ class SpokesSay:
         angles that a change of the look would explain as well counts for nothing. Its prior holds the look where it is,
         and so holds what bends the angle by the phase alone: a shift of the whole curve, and where the wheel turns by a
         simple share of the look's period a frame, so that few places of it are ever seen, a drift past them, which is
-        slower past a look that is pressed together. Such bends are unknowns of their own, eliminated too.
+        slower past a look that is pressed together. Such bends are unknowns of their own, eliminated too, and bends by the
+        spokes' own pattern, narrowly held.
         """
         bends = self.bends
         shared, bent = self._looks(curve.design), self._looks(bends)
@@ -53,7 +57,7 @@ class SpokesSay:
         both = np.asarray(curve.design.T @ informed) - share * (shared @ bent.T)
         own = bends.T @ informed - share * (bent @ bent.T)
         faint = FAINTEST * (1.0 + float(np.trace(own)) / len(own))
-        factor = cho_factor(own + faint * np.eye(len(own)))
+        factor = cho_factor(own + np.diag(self.hold + faint))
         normal = squares(curve.design, self.information) - share * (shared @ shared.T)
         normal -= both @ cho_solve(factor, both.T)
         right = np.asarray(curve.design.T @ self.toward)
@@ -69,16 +73,19 @@ class SpokesSay:
         return np.hstack(shared)
 
 
-def _in_step(basis: FloatArray, longest: float) -> FloatArray:
-    """Those of the waves (n, p) that hardly change from frame to frame, as a smooth curve does (n, q).
+def _bends(basis: FloatArray, look_spokes: float, spacing_deg: float) -> tuple[FloatArray, FloatArray]:
+    """Those of the waves (n, p) by which angles may be bent (n, q), and how narrowly each is held (q,) [1/deg²].
 
-    longest: of such a wave, as a share of the look's period.
+    Free are those that hardly change from frame to frame, as a smooth curve does; look_spokes: spokes a look's period.
     """
     alike = np.mean(basis[1:] * basis[:-1], axis=0)
     half = len(alike) // 2
-    slow = alike[1 : half + 1] + alike[half + 1 :] > IN_STEP
-    slow[: math.ceil(1.0 / longest - 0.01) - 1] = False
-    return basis[:, np.concatenate([[True], slow, slow])]
+    orders = np.arange(1, half + 1)
+    free = (alike[1 : half + 1] + alike[half + 1 :] > IN_STEP) & (orders > look_spokes / BEND_SPOKES - 0.01)
+    held = ~free & np.isclose(look_spokes / orders[:, None], HELD_SPOKES, atol=0.01).any(axis=1)
+    bend = free | held
+    hold = held[bend] / (HELD_SHARE * spacing_deg) ** 2
+    return basis[:, np.concatenate([[True], bend, bend])], np.concatenate([[0.0], hold, hold])
 
 
 def spokes_say(
@@ -96,12 +103,14 @@ def spokes_say(
     change = (slope @ series.coefficients) / series.noise
     residual = (components - basis @ series.coefficients) / series.noise
     weight = independent_share(components) * series.weight
+    bends, hold = _bends(basis, wave_deg[0] / spacing_deg, spacing_deg)
     return SpokesSay(
         slope=change,
         toward=weight * np.sum(change * residual, axis=1),
         information=weight * np.sum(change**2, axis=1),
         basis=basis,
-        bends=_in_step(basis, BEND_SPOKES * spacing_deg / wave_deg[0]),
+        bends=bends,
+        hold=hold,
         series=series,
     )
 
