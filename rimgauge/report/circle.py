@@ -13,8 +13,8 @@ from rimgauge.report.palette import INK, QUIET, Stroke
 LARGEST_BULGE = 0.28
 """The deviation drawn may reach this share of the radius."""
 
-_CAPTION, _LINE = -1.2, 0.2
-"""Where the words below begin, and how high each of their lines is, in radii."""
+_CAPTION, _BELOW_CURVE, _LINE = -1.2, 0.06, 0.2
+"""Where the words below begin, how far below the rim as drawn at the least, and how high each line is, in radii."""
 
 
 def nice_factor(reach_mm: float, rim_diameter_mm: float) -> int:
@@ -52,28 +52,27 @@ def draw_circle(
     axes.axis("off")
     axes.set_xlim(-1.36, 1.36)
     below = "\n".join(line for line in (legend, factor_words(curves[-1][0], factor)) if line)
-    axes.set_ylim(_CAPTION - _LINE * (1 + below.count("\n")), 1.62)
     around = np.linspace(0, 360, 361)
     axes.plot(*_points(around, np.ones_like(around)), color=QUIET, linewidth=0.6)
-    for runout, stroke in curves:
-        _draw_rim(axes, runout.worse_side, stroke, factor / (rim_diameter_mm / 2))
+    per_mm = factor / (rim_diameter_mm / 2)
+    lowest = min(_draw_rim(axes, runout.worse_side, stroke, per_mm) for runout, stroke in curves)
+    caption = min(_CAPTION, lowest - _BELOW_CURVE)
+    axes.set_ylim(caption - _LINE * (1 + below.count("\n")), 1.62)
     runout = curves[-1][0]
     _number_spokes(axes, runout.worse_side.spoke_angle_deg)
     _draw_pointer(axes)
     _draw_rolling(axes)
     axes.text(0, 0.05, title, ha="center", va="center", fontsize=8.5, fontweight="bold")
-    axes.text(0, _CAPTION, below, ha="center", va="top", fontsize=6.5)
+    axes.text(0, caption, below, ha="center", va="top", fontsize=6.5)
 
 
-def _draw_rim(axes: Axes, side: SideRunout, stroke: Stroke, per_mm: float) -> None:
+def _draw_rim(axes: Axes, side: SideRunout, stroke: Stroke, per_mm: float) -> float:
+    """Draw one curve, and return how low it reaches, in radii."""
     curve = np.append(side.curve_mm, side.curve_mm[0])
     angle = np.append(side.curve_angle_deg, side.curve_angle_deg[0] + 360)
-    axes.plot(
-        *_points(angle, 1 + per_mm * curve),
-        color=stroke.colour,
-        linestyle=stroke.line,
-        linewidth=stroke.width,
-    )
+    x, y = _points(angle, 1 + per_mm * curve)
+    axes.plot(x, y, color=stroke.colour, linestyle=stroke.line, linewidth=stroke.width)
+    return float(y.min())
 
 
 def _points(angle_deg: FloatArray, radius: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -11,6 +11,7 @@ from rimgauge.cli.runout_words import runout_text
 from rimgauge.report.circle import nice_factor
 from rimgauge.report.runout import runout_figure
 from rimgauge.report.unrolled import largest_reach_mm
+from tests.laws.simulated import simulated_pass, wave
 
 
 def words(figure: Figure) -> str:
@@ -107,3 +108,15 @@ def test_reach_covers_curve_and_tolerance_of_both(runout):
 
 def test_many_spokes_and_a_perfect_wheel_can_be_drawn(runout):
     assert "± 0.04" in words(runout_figure(runout(1e-9, spokes=72)))
+
+
+@pytest.mark.parametrize("size_mm", [0.1, 0.3, 0.49, 0.8, 1.3])
+def test_the_curve_does_not_cross_the_words_below_it(size_mm):
+    # farthest out opposite the valve, which is drawn lowest
+    figure = runout_figure(simulated_pass(wave(1, size_mm, 180.0)))
+    figure.canvas.draw()
+    (below,) = (text for text in figure.findobj(Text) if "times too large" in text.get_text())
+    lines = [line for line in below.axes.lines if len(line.get_xdata()) > 100]
+    lowest = min(line.get_transform().transform(line.get_xydata())[:, 1].min() for line in lines)
+    assert below.get_window_extent().y1 < lowest
+    assert below.get_window_extent().y0 >= 0
