@@ -93,7 +93,7 @@ def _shares(profiles: FloatArray, x: FloatArray, blur_px: float) -> FloatArray |
     if not before.any() or x[-1] < FOOT_BLURS * blur_px:
         return None
     rim = profiles[:, behind] - profiles[:, before].mean(axis=1, keepdims=True)
-    rim = rim - rim.mean(axis=0)
+    rim -= rim.mean(axis=0)
     # What they differ by most: the first principal component.
     along = rim @ np.linalg.eigh(rim.T @ rim)[1][:, -1]
     found = heaps(along)

@@ -42,6 +42,8 @@ LEAST_FRAMES = 40
 FRAMES_A_COLUMN = 3
 """Fewer profiles tell no covariance; a film of three seconds with a knock half way has 45 on either side."""
 ROUNDS = 3
+TOGETHER = 4096
+"""Frames that are told in one go: of a long pass every copy of all profiles takes 20 MB."""
 MOST_UNLIKELY = 4.0
 """Frames whose misfit is so many times the usual one don't tell what is usual."""
 MOST_BLURS = 3.0
@@ -290,23 +292,39 @@ def _told(seen: FloatArray, place_px: FloatArray, x: FloatArray, shape: EdgeShap
     phase = 2.0 * np.pi * place_px
     course = np.stack([np.ones(len(seen)), np.sin(phase), np.cos(phase)], axis=1)
     usual, begins = np.ones(len(seen), dtype=bool), None
+    step, misfit = np.empty((2, len(seen)))
     for _ in range(ROUNDS):
-        # By normal equations and in place: of a long pass each copy of all profiles takes 20 MB.
+        # By normal equations: the profiles themselves are held once.
         counted = course * usual[:, None]
         waves = np.linalg.pinv(counted.T @ course, hermitian=True) @ (counted.T @ seen)
-        off = course @ waves
-        np.subtract(seen, off, out=off)
-        spread = Spread(x, waves[0], off[usual])
+        spread = Spread(x, waves[0], _scatter(seen, course, waves, usual), int(usual.sum()))
         begins = begins or spread.begins(shape)
         covariance, change = spread.covariance(begins), spread.change
         inverse = np.linalg.inv(covariance)
         information = float(change @ inverse @ change)
-        weighed = off @ inverse
-        step = weighed @ change / information
-        misfit = (np.einsum("np,np->n", weighed, off) - information * step**2) / (len(x) - 1)
+        for part in _parts(len(seen)):
+            off = seen[part] - course[part] @ waves
+            weighed = off @ inverse
+            step[part] = weighed @ change / information
+            left = np.einsum("np,np->n", weighed, off) - information * step[part] ** 2
+            misfit[part] = left / (len(x) - 1)
         usual = misfit < MOST_UNLIKELY * float(np.median(misfit))
     error = information**-0.5 * np.sqrt(np.maximum(misfit, 1.0))
     return _Told(waves[0], step, error, misfit, _of_fit(covariance, change, x, shape))
+
+
+def _parts(count: int) -> list[slice]:
+    """So many frames, a number of them together."""
+    return [slice(start, start + TOGETHER) for start in range(0, count, TOGETHER)]
+
+
+def _scatter(seen: FloatArray, course: FloatArray, waves: FloatArray, usual: BoolArray) -> FloatArray:
+    """Mean products (pixels, pixels) of what the usual ones of profiles (m, pixels) differ by from their course (m, 3) @ waves."""
+    result = np.zeros((seen.shape[1],) * 2)
+    for part in _parts(len(seen)):
+        off = (seen[part] - course[part] @ waves)[usual[part]]
+        result += off.T @ off
+    return np.asarray(result / usual.sum())
 
 
 def _contrasts(seen: FloatArray, mean: FloatArray, x: FloatArray, shape: EdgeShape) -> FloatArray:

@@ -96,6 +96,18 @@ def _lag(correction_px: FloatArray) -> int:
     return next((k for k in range(1, MOST_LAG) if float(even[k:] @ even[:-k]) <= size), MOST_LAG)
 
 
+def _smooth(time_s: FloatArray, values: FloatArray, knots: FloatArray, weight: FloatArray) -> FloatArray:
+    """Splines (m, 2) with knots through values (m, 2) of weights (m,); NaN where those tell none.
+
+    By normal equations, whose time grows with the length of the pass; scipy's usual way takes its square.
+    """
+    try:
+        spline = make_lsq_spline(time_s, values, knots, DEGREE, np.sqrt(weight), method="norm-eq")
+    except np.linalg.LinAlgError:
+        return np.full_like(values, np.nan)
+    return np.asarray(spline(time_s))
+
+
 def _beside(time_s: FloatArray, values: FloatArray, frames: int) -> Restless | None:
     """What is left of values (m, 2), gaps and corrections, beside splines of pieces of so many frames."""
     inner = time_s[frames // 2 + DEGREE - 1 : 1 - DEGREE : frames]
@@ -105,7 +117,7 @@ def _beside(time_s: FloatArray, values: FloatArray, frames: int) -> Restless | N
         return None
     share, weight = 0.0, np.ones(len(time_s))
     for _ in range(ROUNDS):
-        gap, correction = (values - make_lsq_spline(time_s, values, knots, DEGREE, np.sqrt(weight))(time_s)).T
+        gap, correction = (values - _smooth(time_s, values, knots, weight)).T
         size = max(float(weight @ correction**2), 1e-12)
         share = -float((weight * correction) @ gap) / size
         left, used = gap + share * correction, weight

@@ -28,16 +28,16 @@ CLOSE_ENOUGH, LIKELY_ENOUGH = 0.03, 1e-6
 
 
 class Spread:
-    """How profiles at places x (pixels,) differ (n, pixels) from their mean (pixels,), and what that is made of.
+    """How so many profiles at places x (pixels,) differ from their mean (pixels,), and what that is made of.
 
-    change: (pixels,) of the mean by a shift of the edge.
+    scatter: (pixels, pixels) mean products of the differences. change: (pixels,) of the mean by a shift of the edge.
     """
 
-    def __init__(self, x: FloatArray, mean: FloatArray, off: FloatArray) -> None:
+    def __init__(self, x: FloatArray, mean: FloatArray, scatter: FloatArray, count: int) -> None:
         self.change: FloatArray = -CubicSpline(x, mean)(x, 1)
-        self._x, self._mean, self._count = x, mean, len(off)
+        self._x, self._mean, self._count = x, mean, count
         self._clear: FloatArray = null_space(self.change[None, :])
-        self._scatter = self._clear.T @ (off.T @ off / len(off)) @ self._clear
+        self._scatter = self._clear.T @ scatter @ self._clear
         self._logs: FloatArray | None = None
 
     def covariance(self, begins: tuple[float, float]) -> FloatArray:

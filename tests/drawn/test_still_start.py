@@ -37,12 +37,8 @@ def turning(scene):
 @pytest.fixture(scope="module")
 def film(scene, turning):
     """The wheel's frames, and before them some of it at rest."""
-    still = [
-        scene.expose(
-            scene.photograph(turning[BEGIN].wheel_angle_deg, brightness=1.0 + 0.03 * np.sin(2.3 * k))
-        )
-        for k in range(STILL)
-    ]
+    picture = scene.photograph(turning[BEGIN].wheel_angle_deg)
+    still = [scene.expose(picture * np.float32(1.0 + 0.03 * np.sin(2.3 * k))) for k in range(STILL)]
     images = [*still, *(each.image for each in turning[BEGIN:])]
     return [Frame(k, k / 30.0, image) for k, image in enumerate(images)]
 

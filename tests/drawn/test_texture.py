@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+import tracemalloc
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 from scipy.ndimage import gaussian_filter
 
+from rimgauge.capture import texture
 from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
 from rimgauge.capture.texture import evened, mean_profiles
-from rimgauge.capture.texture_gaps import Gaps, restless
+from rimgauge.capture.texture_gaps import DEGREE, Gaps, _smooth, restless
 from rimgauge.records import FloatArray
 
 FRAMES, ROWS, COLUMNS, ROW_PX, FINE = 160, 48, 44, 23.5, 8
@@ -63,6 +66,27 @@ def test_what_texture_moves_the_edge_by_is_taken_off_and_stated(strength: float,
     assert 0.8 < float(np.median(found.standard_error_px)) / float(np.std(after)) < 1.2
     if strength:
         assert float(np.std(before)) > 3.0 * float(np.median(fit.standard_error_px))
+
+
+def test_a_long_pass_is_told_part_by_part_with_the_same_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    frames, places = drawn(0.12, seed=12)
+    fit = fit_edge(frames, places, ROW_PX, SHAPE)
+    profiles = mean_profiles(frames, fit.place_px, fit.slope, ROW_PX, SHAPE)
+    x = np.arange(-SHAPE.outside_px, profiles.shape[1] - SHAPE.outside_px, dtype=np.float64)
+    seen = np.tile(profiles.astype(np.float64), (150, 1))
+    place_px = np.tile(fit.place_px, 150)
+    peaks, told = [], []
+    for together in (1000, len(seen)):
+        monkeypatch.setattr(texture, "TOGETHER", together)
+        tracemalloc.start()
+        told.append(texture._told(seen, place_px, x, SHAPE))
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    # The search for the likeliest ends where no run can tell more, and sums differ in their last digit.
+    assert_allclose(told[0].step_px, told[1].step_px, rtol=0.0, atol=3e-4)
+    assert_allclose(told[0].error_px, told[1].error_px, rtol=1e-3)
+    # Beside the profiles nothing of their size is held.
+    assert peaks[0] < seen.nbytes < 0.5 * peaks[1]
 
 
 @pytest.mark.parametrize(("alike_frames", "most"), [(3.0, 2.0), (6.0, 1.4)])
@@ -136,3 +160,12 @@ def test_a_rims_own_bends_are_not_taken_for_texture_where_corrections_are_alike_
     assert found is not None
     # Pieces of six frames and more, as such corrections ask for, leave half a pixel of these bends.
     assert math.sqrt(found.variance) < 0.04
+
+
+def test_a_spline_follows_what_it_can_and_without_weights_tells_nothing() -> None:
+    time_s = np.arange(100) / 30.0
+    values = np.stack([time_s**5 - time_s, 40.0 + time_s**2], axis=1)
+    knots = np.concatenate([time_s[:1].repeat(DEGREE + 1), time_s[6:-6:4], time_s[-1:].repeat(DEGREE + 1)])
+    uneven = np.where(np.arange(100) % 3 == 0, 0.01, 1.0)
+    assert_allclose(_smooth(time_s, values, knots, uneven), values, rtol=0.0, atol=1e-8)
+    assert np.isnan(_smooth(time_s, values, knots, np.zeros(100))).all()
