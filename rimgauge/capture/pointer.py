@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from rimgauge.capture.patch import GreyArray
+from rimgauge.capture.sharpness import outline_blur_px
 from rimgauge.capture.shift import MARGIN_PX, Look, learn_look
-from rimgauge.errors import PointerNotSeen
+from rimgauge.errors import NotTrustworthy, PointerNotSeen
 from rimgauge.records import BoolArray, FloatArray, IntArray
 
 Point = tuple[float, float]
@@ -32,6 +33,10 @@ CLEAR_SHARE, CLEAR_QUANTILE = 0.3, 0.98
 LEAST_END_ROWS, OWN_ROWS_SHARE, MOST_CLOSED, NEAR_BORDER_PX = 3, 0.9, 0.3, 8
 """An end beyond a box is the pointer's where so many rows show it, nearly all of them the pointer's own, and the box closes
 few of them near its border by something half as clear (judgements)."""
+
+MOST_BLUR_PX = 4.75
+"""Of pictures more blurred than that the bands in which pointer and edge are followed show half a step, which passes for another
+(docs/benchmarks.md): 4 px are followed rightly, by 6 a gap was told 4 to 55 % too small."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,6 +59,8 @@ def learn_pointer(patches: GreyArray, where: str) -> PointerLook:
     ------
     PointerNotSeen
         Nothing in the box stands out against its surroundings.
+    NotTrustworthy
+        What does is too blurred to be followed.
     """
     look = learn_look(patches)
     wider = look.mean[MARGIN_PX:-MARGIN_PX, MARGIN_PX : BEYOND_PX - MARGIN_PX].astype(np.float64)
@@ -61,6 +68,12 @@ def learn_pointer(patches: GreyArray, where: str) -> PointerLook:
     tip = _tip_beyond(wider, look.mean_noise) or _end_beyond(wider, look.mean_noise) or (ends and ends[0])
     if tip is None:
         raise PointerNotSeen(_not_seen(where))
+    inner = look.mean[MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX].astype(np.float64)
+    if (blur_px := outline_blur_px(inner, look.weight)) > MOST_BLUR_PX:
+        raise NotTrustworthy(
+            f"the pictures are too blurred at the pointer to be measured, by {blur_px:.1f} pixels (standard deviation); bring gap and "
+            "pointer into focus, or, of a large picture that can't be sharper, film in fewer lines, such as 1080"
+        )
     return PointerLook(look, *tip, front_u=max(tip[0], ends[1][0] if ends else 0.0))
 
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from scipy.special import ndtr
 
 from rimgauge.capture.edge import EdgeShape
-from rimgauge.capture.sharpness import edge_blurs
+from rimgauge.capture.pointer import learn_pointer
+from rimgauge.capture.sharpness import edge_blurs, outline_blur_px
+from rimgauge.capture.shift import MARGIN_PX
+from rimgauge.errors import NotTrustworthy
 from rimgauge.records import FloatArray
 
 SHAPE = EdgeShape(blur_px=1.2, slope=0.0, bend_per_px=0.0, second_step_px=None, outside_px=6, inside_px=7)
@@ -39,3 +43,30 @@ def test_no_frames_or_too_few_columns_tell_no_blur() -> None:
     assert np.isnan(edge_blurs(profiles, np.zeros(FRAMES, dtype=bool), SHAPE)).all()
     profiles[:, 4:] = np.nan
     assert np.isnan(edge_blurs(profiles, np.ones(FRAMES, dtype=bool), SHAPE)).all()
+
+
+def bar(blur_px: float) -> FloatArray:
+    """Pictures of a dark bar with a straight end before a wall whose light falls off, with noise."""
+    u, v = np.meshgrid(np.arange(60.0 + 2 * MARGIN_PX), np.arange(54.0 + 2 * MARGIN_PX))
+    across = ndtr((v - 20.0) / blur_px) - ndtr((v - 50.0) / blur_px)
+    wall = 170.0 - 0.5 * u
+    bar = wall - 120.0 * across * ndtr((50.0 - u) / blur_px)
+    return bar + np.random.default_rng(3).normal(0.0, 2.0, (30, *bar.shape))
+
+
+@pytest.mark.parametrize("blur_px", [1.0, 2.0, 4.0])
+def test_the_blur_of_a_still_outline_is_told_beside_a_slanted_wall_and_what_moves(blur_px: float) -> None:
+    look = bar(blur_px).mean(axis=0)
+    weight = np.ones_like(look)
+    look[:, -6:] += np.random.default_rng(4).normal(0.0, 15.0, (len(look), 6))
+    weight[:, -8:] = 1e-4
+    # Differences over two pixels blur by one more.
+    assert outline_blur_px(look, weight) == pytest.approx(np.hypot(blur_px, 1.0), rel=0.12)
+
+
+def test_pictures_more_blurred_than_can_be_followed_are_refused() -> None:
+    learn_pointer(bar(4.0).astype(np.float32), "the box")
+    with pytest.raises(
+        NotTrustworthy, match=r"too blurred at the pointer to be measured, by [5-7]\.\d pixels"
+    ):
+        learn_pointer(bar(6.0).astype(np.float32), "the box")
