@@ -28,10 +28,11 @@ from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place, chance_elsewhere
-from rimgauge.signal.series import foretold, share_foretold
+from rimgauge.signal.series import foretold
 from rimgauge.signal.sightings import outward_deg
 from rimgauge.signal.slid import but_for_hands
 from rimgauge.signal.spoke_count import check_multiple, fits
+from rimgauge.signal.spokes_seen import spokes_seen
 from rimgauge.signal.tagged import Tagged, check_tags, in_words, tagged
 from rimgauge.signal.too_fast import times_too_slow
 from rimgauge.signal.unmarked import (
@@ -44,8 +45,6 @@ from rimgauge.signal.unmarked import (
 
 COMPONENTS = 12
 SOFT_DEG = 0.7
-LEAST_FORETOLD = 0.5
-WORST_SHARE = 0.1
 LEAST_REVOLUTIONS = 1.1
 FEWEST_FRAMES = math.ceil(LEAST_REVOLUTIONS * STEPS / FASTEST_STEPS)
 """In fewer no wheel that can be followed turns so far."""
@@ -142,7 +141,7 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
     found = _followed(evidence, layout, counted=tags is None and spokes)
     path_deg = found.place.angle_deg[moment]
     course = fit_course(track, layout, tags, moment, path_deg, components, sure=found.alone)
-    if spokes and share_foretold(course.missed, course.whole, WORST_SHARE) < LEAST_FORETOLD:
+    if spokes and not spokes_seen(components, course, layout):
         if layout.start_spoke is not None:
             raise PlaceLost(
                 "the spokes can't be followed in these frames, and without a mark nothing else counts them; turn the "
