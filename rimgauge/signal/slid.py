@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -77,7 +79,8 @@ def slid(
     scale = 1.0
     for _ in range(2):
         place = (course * px_per_deg * scale - slide.shift_px[0]) / step_px
-        reach = int(np.ceil(NEAR_DEG * px_per_deg / step_px))
+        # No farther than the candidates reach, whatever a view says of the scale.
+        reach = min(math.ceil(NEAR_DEG * px_per_deg / step_px), slide.nats.shape[1])
         best, sd_px = peaks(slide.nats[1:], place, reach, step_px)
         moved_px = slide.shift_px[0] + best * step_px
         clear = np.isfinite(best)

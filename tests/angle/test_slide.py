@@ -7,6 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from rimgauge.capture.slide import find_slide
+from rimgauge.records import FloatArray
+from rimgauge.signal.slid import peaks, slid
 
 BINS, FRAMES, STEP_BINS = 120, 60, 7
 PLAIN, NOISE = 120.0, 0.5
@@ -36,3 +38,20 @@ def test_specks_are_followed_beside_it() -> None:
     """Three grey levels of specks tell each step of the rim, whatever goes on at the border."""
     slide = find_slide(strips(3.0, slice(0, 2), 8.0), 1.0)
     assert float(np.mean(slide.shift_px[slide.nats[1:].argmax(axis=1)] == STEP_BINS)) > 0.95
+
+
+def test_a_likeness_is_looked_for_no_farther_than_there_are_candidates(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A view whose scale is a thousand times too small asked for a million columns, and took ten seconds."""
+    reaches: list[int] = []
+
+    def noted(nats: NDArray[np.float32], place: FloatArray, reach: int, step_px: float) -> object:
+        reaches.append(reach)
+        return peaks(nats, place, reach, step_px)
+
+    slide = find_slide(strips(3.0, slice(0, 2), 8.0), 1.0)
+    monkeypatch.setattr("rimgauge.signal.slid.peaks", noted)
+    slid(slide, np.arange(FRAMES) * 0.7, 1e5, 0.1)
+    assert reaches
+    assert max(reaches) <= slide.nats.shape[1]
