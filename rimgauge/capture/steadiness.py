@@ -8,6 +8,8 @@ from rimgauge.records import BoolArray, FloatArray, IntArray
 
 WINDOW = 12
 """Good frames before and after a moment that are compared: under half a second, too short for a hand to sag."""
+TOGETHER = 4096
+"""Windows that are looked at in one go: of a long pass all of them together took 55 MB."""
 LEAST_STEP_PX = 0.5
 """A smaller step is 0.06 mm at the usual scale, and hides in what doesn't repeat from turn to turn."""
 STANDS_OUT = 5.0
@@ -31,9 +33,7 @@ def stretches(tip_px: FloatArray, good: BoolArray) -> IntArray:
     seen = np.flatnonzero(good)
     if len(seen) < 2 * WINDOW:
         return np.zeros(count, dtype=np.intp)
-    windows = np.lib.stride_tricks.sliding_window_view(tip_px[seen], WINDOW, axis=0)
-    middle = np.median(windows, axis=2)
-    spread = 1.4826 * np.median(np.abs(windows - middle[..., None]), axis=2).max(axis=1)
+    middle, spread = _middles(tip_px[seen])
     step = np.linalg.norm(middle[WINDOW:] - middle[:-WINDOW], axis=1)
     share = step / np.maximum(STANDS_OUT * np.maximum(spread[WINDOW:], spread[:-WINDOW]), LEAST_STEP_PX)
     jump = np.linalg.norm(np.diff(tip_px[seen], axis=0), axis=1)
@@ -48,6 +48,17 @@ def stretches(tip_px: FloatArray, good: BoolArray) -> IntArray:
             result[seen[last] + 1 :] += 1
         share[max(0, clearest - WINDOW) : clearest + WINDOW + 1] = 0.0
     return result
+
+
+def _middles(tip_px: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Middle place (m, 2) of each window of places (n, 2), and how far they usually are from it (m,), along the worse axis."""
+    windows = np.lib.stride_tricks.sliding_window_view(tip_px, WINDOW, axis=0)
+    middle, spread = np.empty(windows.shape[:2]), np.empty(len(windows))
+    for start in range(0, len(windows), TOGETHER):
+        part = slice(start, start + TOGETHER)
+        middle[part] = np.median(windows[part], axis=2)
+        spread[part] = np.median(np.abs(windows[part] - middle[part, :, None]), axis=2).max(axis=1)
+    return middle, 1.4826 * spread
 
 
 def _sudden(tip_px: FloatArray, frames: IntArray, last: int) -> bool:
