@@ -143,7 +143,7 @@ class EdgeFollower:
 
     def __init__(self, view: View, edge: Edge, place: Place, cut: Cut, rows: BoolArray | None = None) -> None:
         self.place, self.rim_patch = place, place.rim
-        which = "the one" if edge.side == "outer" else f"the {edge.side} one"
+        which = "it" if edge.side == "outer" else f"the {edge.side} one"
         name = f"the picture where {which} should be"
         pointers, rims = cut
         self.look: PointerLook = learn_pointer(pointers, name)

@@ -71,8 +71,8 @@ def learn_pointer(patches: GreyArray, where: str) -> PointerLook:
     inner = look.mean[MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX].astype(np.float64)
     if (blur_px := outline_blur_px(inner, look.weight)) > MOST_BLUR_PX:
         raise NotTrustworthy(
-            f"the pictures are too blurred at the pointer to be measured, by {blur_px:.1f} pixels (standard deviation); bring gap and "
-            "pointer into focus, or, of a large picture that can't be sharper, film in fewer lines, such as 1080"
+            f"no pointer can be measured in {where}: it is blurred by {blur_px:.1f} pixels (standard deviation); bring gap and pointer "
+            "into focus, or, of a large picture that can't be sharper, film in fewer lines, such as 1080"
         )
     return PointerLook(look, *tip, front_u=max(tip[0], ends[1][0] if ends else 0.0))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
 from rimgauge.capture.edge import EdgeShape
@@ -16,25 +17,29 @@ BLURS = np.geomspace(0.4, 5.0, 40)
 """Tried, as shares of the usual blur: nearer ones tell no more than a profile's noise."""
 TOGETHER = 4096
 """Frames that are told in one go: what forty blurs leave of each frame of a long pass at once would be tens of megabytes."""
-TINY = 1e-9
+SMOOTHED_PX = 1.5
+"""A look is smoothed by so much first, for noise makes bends of its own; of blurs from there on it is taken off again."""
+LEAST_SQUARE = 1e-9
+"""Of a slope, squared: what is plainer has none [grey levels²/px²]."""
 
 
 def outline_blur_px(look: FloatArray, weight: FloatArray | GreyArray) -> float:
     """Standard deviation of the blur across the outlines of what a mean look shows [px], 0 of a plain one.
 
     Derived: of a step blurred by σ the slope is s = A·g(u), a bell curve, and ∫s⁴ du = 4σ²·∫s²·s′² du, whatever A; so high a
-    power leaves noise and slow shades out. A line thinner than its blur looks less blurred than it is.
+    power leaves slow shades out, and smoothing noise (blurs add as squares). A line thinner than its blur looks less blurred than it is.
 
     Parameters
     ----------
     look, weight : (rows, columns) mean grey levels, and how much each counts: what moves behind it hardly does.
     """
-    down, right = np.gradient(look)
+    down, right = np.gradient(gaussian_filter(look, SMOOTHED_PX))
     (down_down, down_right), right_right = np.gradient(down), np.gradient(right, axis=1)
     square = down**2 + right**2
     bend = down**2 * down_down + 2.0 * down * right * down_right + right**2 * right_right
-    changes = float(np.sum(weight * bend**2 / np.maximum(square, TINY)))
-    return math.sqrt(float(np.sum(weight * square**2)) / max(4.0 * changes, TINY))
+    changes = float(np.sum(weight * bend**2 / np.maximum(square, LEAST_SQUARE)))
+    told_px2 = float(np.sum(weight * square**2)) / max(4.0 * changes, LEAST_SQUARE)
+    return math.sqrt(max(told_px2 - SMOOTHED_PX**2, 0.0))
 
 
 def edge_blurs(profiles: GreyArray, good: BoolArray, shape: EdgeShape) -> FloatArray:

@@ -107,7 +107,7 @@ def slips(
 
 def _read_again(found: tuple[OutOfLine, ...], measured: frozenset[Direction], spokes: int) -> str:
     """Say how to tell a misread spoke from a rim that does run so, and what to look for then."""
-    there = "there" if len(found) == 1 else "at one of them"
+    there = "there" if len({one.spoke for one in found}) == 1 else "at one of them"
     bent = (
         f"the rim is bent sharply {there}: look for a dent, a crack or the rim's joint, which no nipple mends"
     )

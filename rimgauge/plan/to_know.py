@@ -19,8 +19,9 @@ DISHED_BY = 0.15
 """Sides whose mean tensions differ by less than this share are no help in telling which is which (our judgement)."""
 HARDLY_OUT_MM = 0.1
 """Hardly a wheel that is looked at is truer; typed in inches a wheel 2.5 mm out of true is."""
-AS_IF_STUCK_MM = 0.025
-"""No wheel reads truer by hand: readings of an indicator scatter by 0.01 mm, which is 0.04 mm round 36 spokes (CHECKS, 2)."""
+INDICATOR_MM, AS_IF_STUCK = 0.01, 0.001
+"""What readings of an indicator scatter by (standard deviation, common practice), and how seldom those of a wheel without any
+runout differ by less than what is asked after."""
 _COMES_FIRST = (
     "The limits of the wheel's and the rim's maker, local rules and a qualified mechanic come before this"
     " plan. If in doubt, or if the wheel has been in a crash, let a mechanic look at it."
@@ -202,9 +203,9 @@ def typed_in(readings: Readings, *, turns: bool, before: Sequence[Readings] = ()
     """
     most_mm = _farthest_mm(readings)
     trued = any(_farthest_mm(each) > HARDLY_OUT_MM for each in before)
-    if 0.0 < most_mm < (AS_IF_STUCK_MM if trued else HARDLY_OUT_MM):
+    if 0.0 < most_mm < (_scatter_mm(readings) if trued else HARDLY_OUT_MM):
         return (
-            f"The readings differ by no more than {most_mm:.2f} mm round the wheel, as those of hardly any wheel do. If they "
+            f"The readings differ by no more than {most_mm:.3f} mm round the wheel, as those of hardly any wheel do. If they "
             "were typed in inches, write millimetres (an inch is 25.4 mm) and plan again.",
         )
     if any(readings.steps_mm) or not turns:
@@ -213,6 +214,18 @@ def typed_in(readings: Readings, *, turns: bool, before: Sequence[Readings] = ()
         f"Nothing tells how well readings that were typed in were read: each is taken to be right to {READING_NOISE_MM} mm "
         "(one standard deviation). Read a few spokes twice: what the two differ by is no reason to turn a nipple.",
     )
+
+
+def _scatter_mm(readings: Readings) -> float:
+    """By how much readings that scatter alone differ at the least, but for one wheel in a thousand [mm].
+
+    The range of so many independent normal values (scipy's studentized range, of a known standard deviation).
+    """
+    # Half a second to load, and hardly a plan asks for it.
+    from scipy.stats import studentized_range  # noqa: PLC0415
+
+    count = max(int(np.isfinite(values).sum()) for values in (readings.lateral_mm, readings.radial_mm))
+    return INDICATOR_MM * float(studentized_range.ppf(AS_IF_STUCK, max(count, 2), np.inf))
 
 
 def _farthest_mm(readings: Readings) -> float:

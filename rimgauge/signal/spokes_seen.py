@@ -12,9 +12,9 @@ from rimgauge.signal.evidence import Layout
 from rimgauge.signal.series import foretold, share_foretold, waves
 
 LEAST_FORETOLD, WORST_SHARE = 0.5, 0.1
-LEAST_SHORT, SHORT_SPOKES = 0.12, 2
-"""Share of what the box shows that must return as spokes do in waves of two spokes and less: 0.24 and more where spokes were seen
-(43 simulated runs, six films), 0.02 where streaks of a rim that runs out of round were taken for them."""
+LEAST_SHORT, SHORT_SPOKES = 0.06, 2
+"""Share of what the box shows that must return as spokes do in waves of two spokes and less: 0.12 and more where spokes were seen
+(about a hundred simulated runs, six films), 0.02 where streaks of a rim that runs out of round were taken for them."""
 WHOLE_TURN_DEG = 360.0
 
 

@@ -1,14 +1,15 @@
 """Whether it is spokes that a course was told by, and not streaks of a rim that runs out of round."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from hand_motion import draw_motion
 from seen_angle import Bench, film, layout_of, spoke_angles
 
-from rimgauge.signal import find_turning
-from rimgauge.signal.spokes_seen import share_of_short
+from rimgauge.signal import Layout, find_turning
+from rimgauge.signal.spokes_seen import share_of_short, spokes_seen
 
 RUN_DEG = -60.0 + np.cumsum(np.random.default_rng(2).uniform(3.0, 7.0, 250))
 SPACING_DEG = 15.0
@@ -40,6 +41,24 @@ def test_waves_round_the_wheel_are_none_of_spokes_though_a_bent_path_has_them_re
 def test_short_waves_that_do_not_return_with_the_spokes_count_for_nothing():
     strange = waves_of(RUN_DEG, (360.0 / 29.0,))
     assert share_of_short(strange, RUN_DEG, LOOK_DEG, 2 * SPACING_DEG) < 0.05
+
+
+@pytest.mark.parametrize(
+    ("lengths_deg", "spokes", "seen"),
+    [
+        pytest.param((SPACING_DEG,), 24, True, id="spokes"),
+        pytest.param((360.0, 180.0, 120.0, 4 * SPACING_DEG), 24, False, id="a rim out of round"),
+        pytest.param((4 * SPACING_DEG,) * 3 + (2 * SPACING_DEG,), 24, True, id="pairs of spokes, faintly"),
+        pytest.param((360.0, 180.0, 120.0), 23, True, id="only a whole turn brings the spokes back"),
+    ],
+)
+def test_what_is_foretold_well_is_spokes_only_if_short_waves_tell_it(lengths_deg, spokes, seen):
+    """All are foretold by nine tenths, as a bent path has them return."""
+    course = SimpleNamespace(
+        angle_deg=RUN_DEG, missed=np.full(len(RUN_DEG), 0.1), whole=np.ones(len(RUN_DEG))
+    )
+    layout = Layout(np.arange(spokes) * 360.0 / spokes, 45.0, 0.1, 2.0)
+    assert spokes_seen(waves_of(RUN_DEG, lengths_deg), course, layout) == seen
 
 
 @pytest.mark.parametrize(("rim", "told_by"), [(0.0, ("mark", "spokes")), (1.0, ("mark",))])

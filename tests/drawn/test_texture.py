@@ -8,11 +8,12 @@ import tracemalloc
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.interpolate import LSQUnivariateSpline
 from scipy.ndimage import gaussian_filter
 
 from rimgauge.capture import texture
 from rimgauge.capture.edge import EdgeFit, EdgeShape, fit_edge
-from rimgauge.capture.texture import evened, mean_profiles
+from rimgauge.capture.texture import _scatter, evened, mean_profiles
 from rimgauge.capture.texture_gaps import DEGREE, Gaps, _smooth, restless
 from rimgauge.records import FloatArray
 
@@ -169,3 +170,22 @@ def test_a_spline_follows_what_it_can_and_without_weights_tells_nothing() -> Non
     uneven = np.where(np.arange(100) % 3 == 0, 0.01, 1.0)
     assert_allclose(_smooth(time_s, values, knots, uneven), values, rtol=0.0, atol=1e-8)
     assert np.isnan(_smooth(time_s, values, knots, np.zeros(100))).all()
+
+
+def test_frames_that_fit_worse_count_less_in_a_spline_and_in_what_profiles_scatter_by() -> None:
+    rng = np.random.default_rng(9)
+    time_s, weight = np.arange(100) / 30.0, rng.uniform(0.05, 1.0, 100)
+    values = rng.normal(0.0, 1.0, (100, 2))
+    knots = np.concatenate([time_s[:1].repeat(DEGREE + 1), time_s[6:-6:4], time_s[-1:].repeat(DEGREE + 1)])
+    # FITPACK's own way, whose weights multiply what is left, not its square.
+    reference = [
+        LSQUnivariateSpline(time_s, each, time_s[6:-6:4], np.sqrt(weight), k=DEGREE)(time_s)
+        for each in values.T
+    ]
+    assert_allclose(_smooth(time_s, values, knots, weight), np.stack(reference, axis=1), rtol=0.0, atol=1e-9)
+    profiles, usual = rng.normal(0.0, 1.0, (60, 5)), np.arange(60) != 7
+    profiles[7] = 1e6
+    kept = profiles[usual]
+    assert_allclose(
+        _scatter(profiles, np.zeros((60, 3)), np.zeros((3, 5)), usual), kept.T @ kept / 59.0, rtol=1e-12
+    )

@@ -121,6 +121,21 @@ def test_a_trued_wheel_typed_in_inches_is_truer_than_a_hand_reads_and_asked_afte
     assert not any("inches" in words for words in typed_in(flat, turns=False, before=[before]))
 
 
+@pytest.mark.parametrize(
+    ("spokes", "most_mm", "asked"),
+    [(36, 0.024, True), (36, 0.026, False), (12, 0.012, True), (12, 0.014, False)],
+)
+def test_readings_that_differ_as_scatter_alone_does_are_let_be(spokes, most_mm, asked) -> None:
+    """Range of so many normal values of 0.01 mm that one set in a thousand stays under: 2.512 σ of 36, 1.293 σ of 12 (scipy)."""
+    _, before = read_wheel("front")
+    values = np.full(spokes, 0.3)
+    values[0] -= most_mm
+    unread = np.full(spokes, np.nan)
+    now = replace(before, lateral_mm=values, radial_mm=unread, tension_n=unread)
+    said = " ".join(typed_in(now, turns=False, before=[before]))
+    assert (f"no more than {most_mm:.3f} mm" in said) == asked
+
+
 def test_nor_is_it_by_the_command_in_its_second_round(job, wheel, capsys) -> None:
     readings = out_of_true(wheel, 1, lateral_mm=1.6)
     for number, share in ((1, 1.0), (2, 0.05)):

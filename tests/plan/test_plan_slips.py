@@ -123,6 +123,21 @@ def test_what_was_measured_is_to_be_measured_again(monkeypatch, measured, again)
     assert "look for a dent, a crack or the rim's joint" in words
 
 
+@pytest.mark.parametrize(
+    ("spokes", "where"), [((5, 5), "bent sharply there"), ((5, 0), "bent sharply at one of them")]
+)
+def test_one_spoke_that_does_not_fit_in_either_direction_is_one_place(monkeypatch, spokes, where) -> None:
+    found = tuple(
+        OutOfLine(spoke=spoke, direction=direction, read_mm=1.0, expected_mm=0.0)
+        for spoke, direction in zip(spokes, ("lateral", "radial"), strict=True)
+    )
+    monkeypatch.setattr("rimgauge.plan.out_of_line.out_of_line", lambda *_: found)
+    wheel, sound = read_wheel(29460)
+    answer = influence(wheel)
+    problem = state_problem(sound, wheel, answer, Wishes())
+    assert where in slips(sound, wheel, answer, problem, frozenset(), frozenset())
+
+
 @pytest.mark.parametrize("direction", ["lateral", "radial"])
 def test_two_neighbours_misread_alike_are_both_to_be_read_again(direction) -> None:
     # sound ones beside them stand out, as the rim could run so between those two
