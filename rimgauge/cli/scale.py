@@ -120,6 +120,7 @@ def command(*, view_file: Path | None, direction: Direction | None, told: _Given
     found, seen = _found(view, told)
     other = view.scale
     differs = other is not None and disagree(found.scale, other)
+    _check_scale(path, view, found.scale.mm_per_px)
     kept = dataclasses.replace(view, scale=found.scale)
     files = [*told.pictures, *([seen.file] if seen is not None and seen.file is not None else [])]
     taken = {} if place is None or seen is None else {place: seen.jpeg()}
@@ -139,6 +140,18 @@ def command(*, view_file: Path | None, direction: Direction | None, told: _Given
             else f" --view {quoted(path)} --wheel wheel.toml"
         )
         next_step("turn the wheel slowly, three times round, and measure.", f"rimgauge measure SOURCE{which}")
+
+
+def _check_scale(path: Path, view: View, mm_per_px: float) -> None:
+    """Refuse a scale that no picture of a rim can have."""
+    from rimgauge.records import scale_trouble
+
+    trouble = scale_trouble(mm_per_px, view.image_size)
+    if trouble:
+        raise BadInput(
+            f"{shown(path)} is left as it was, for one pixel can't be {mm_per_px:.4g} mm: {trouble}; check the "
+            "millimetres that you typed (an inch is 25.4 mm), and where the two ends are"
+        )
 
 
 def _place_of_picture(view_file: Path, told: _Given) -> Path | None:

@@ -61,8 +61,6 @@ def _scale_fields(view: View, scale: Scale) -> dict[str, object]:
     }
 
 
-NARROWEST_MM, WIDEST_MM = 10.0, 1500.0
-"""No webcam comes so near that it sees less, and farther off a whole wheel is lost in the picture (our judgement)."""
 HARDLY_KNOWN_SHARE = 0.4
 """A distance whose expanded uncertainty is more than this share of it is asked for rather than told (our judgement)."""
 
@@ -74,7 +72,7 @@ def words(path: Path, view: View, found: ScaleResult, other: Scale | None, diffe
     lines = [
         f"One pixel is {scale.mm_per_px:.5f} mm ± {expanded:.5f} mm (about 95 % sure),",
         f"from {METHODS[scale.method]}. On 1 mm of runout, ± {expanded / scale.mm_per_px:.3f} mm.",
-        *_width_words(scale.mm_per_px * view.image_size[0]),
+        f"So the picture is {scale.mm_per_px * view.image_size[0]:.0f} mm wide where the rim's edge is.",
         "",
         "What makes it unsure (standard uncertainty, share of the scale):",
         *(f"  {line.source:<32} {100.0 * line.relative:6.2f} %" for line in found.budget),
@@ -95,14 +93,6 @@ def words(path: Path, view: View, found: ScaleResult, other: Scale | None, diffe
         )
         lines += ["", folded(said + end)]
     return "\n".join([*lines, "", f"Wrote {shown(path)}."])
-
-
-def _width_words(width_mm: float) -> list[str]:
-    """Say how wide the picture is, which anyone can check by eye, and doubt what no camera before a rim sees."""
-    said = f"So the picture is {width_mm:.0f} mm wide where the rim's edge is."
-    if NARROWEST_MM <= width_mm <= WIDEST_MM:
-        return [said]
-    return [said, folded("That can hardly be: check the millimetres that you typed (an inch is 25.4 mm).")]
 
 
 def _camera_words(view: View, camera: CameraPlace | None) -> str:

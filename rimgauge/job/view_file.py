@@ -9,7 +9,18 @@ from typing import Any
 
 import numpy as np
 
-from rimgauge.records import Box, CameraPlace, Direction, Edge, FloatArray, Lens, Scale, Side, View
+from rimgauge.records import (
+    Box,
+    CameraPlace,
+    Direction,
+    Edge,
+    FloatArray,
+    Lens,
+    Scale,
+    Side,
+    View,
+    scale_trouble,
+)
 
 from .reader import FileFormat, Reader, read_json, write_json
 
@@ -74,7 +85,7 @@ def parse_view(view: Reader) -> View:
             lambda place: place.number(least=-360, most=360)
         ),
         spoke_box=view["spoke_box"].or_none(lambda place: place.box(size)),
-        scale=view["scale"].or_none(_scale),
+        scale=view["scale"].or_none(lambda place: _scale(place, size)),
         lens=view["lens"].or_none(parse_lens),
         tag_box=None if tags is None else tags.or_none(lambda place: place.box(size)),
     )
@@ -105,10 +116,16 @@ def _edges(place: Reader, direction: Direction, size: tuple[int, int]) -> tuple[
     return tuple(edges)
 
 
-def _scale(place: Reader) -> Scale:
+def _scale(place: Reader, image_size: tuple[int, int]) -> Scale:
     camera = place.get("camera")
+    mm_per_px = place["mm_per_px"].number(above=0)
+    trouble = scale_trouble(mm_per_px, image_size)
+    if trouble:
+        place["mm_per_px"].fail(
+            f"can't be {mm_per_px:.4g}: {trouble}; take the scale anew with rimgauge scale"
+        )
     return Scale(
-        mm_per_px=place["mm_per_px"].number(above=0),
+        mm_per_px=mm_per_px,
         standard_uncertainty_mm_per_px=place["standard_uncertainty_mm_per_px"].number(least=0),
         method=place["method"].text(),
         camera=None if camera is None else camera.or_none(_camera),

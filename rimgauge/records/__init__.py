@@ -43,6 +43,7 @@ from rimgauge.records.camera import (
     TagSightings,
     View,
     nearest_spoke,
+    scale_trouble,
 )
 from rimgauge.records.plan import (
     AT_ONCE_EIGHTHS,

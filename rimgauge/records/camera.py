@@ -13,6 +13,11 @@ USUAL_FOCAL = 1.2
 """Focal length as a share of the picture's width (common practice)."""
 USUAL_DISTANCE_MM = 200.0
 """From the camera to the rim where nothing tells: where people put one that shall see a rim's edge large (a judgement)."""
+NARROWEST_MM, WIDEST_MM = 10.0, 1500.0
+"""What the longer side of a picture shows at the rim's edge: pointer, edge and mark need room beside one another, and
+two wheels' width is more than anyone films (judgements; the pictures drawn and filmed so far show 60 to 115)."""
+COARSEST_MM_PER_PX = 1.0
+"""A pixel wider than this can't show a pointer, whose tip is about as wide (a judgement)."""
 TAG_DICTIONARY = "DICT_4X4_50"
 """OpenCV's name for the numbered tags that are printed, drawn and read: four by four squares, numbers 0 to 49."""
 TAG_MODULES = 6
@@ -59,6 +64,20 @@ class Scale:
     standard_uncertainty_mm_per_px: float
     method: str
     camera: CameraPlace | None = None
+
+
+def scale_trouble(mm_per_px: float, image_size: tuple[int, int]) -> str | None:
+    """Say what can't be about a scale for pictures of that size, which show a wheel's rim; None where it can be."""
+    across_mm = mm_per_px * max(image_size)
+    shown = f"the picture's longer side would show {across_mm:.2g} mm"
+    if across_mm < NARROWEST_MM:
+        return f"{shown}, and no camera sees a rim's edge from so near: {NARROWEST_MM:g} mm at the least"
+    if across_mm > WIDEST_MM:
+        shown = f"the picture's longer side would show {across_mm / 1000:.3g} m"
+        return f"{shown}, where a whole wheel is 0.7 m across: {WIDEST_MM / 1000:g} m at the most"
+    if mm_per_px > COARSEST_MM_PER_PX:
+        return f"a pixel is wider than a pointer's tip then: {COARSEST_MM_PER_PX:g} mm at the most"
+    return None
 
 
 @record

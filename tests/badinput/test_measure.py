@@ -12,6 +12,7 @@ import pytest
 
 from rimgauge.cli import run
 from rimgauge.cli.scene import write_scene
+from rimgauge.records import scale_trouble
 from rimgauge.scene import SceneSpec, random_curve
 from tests.said import stopped
 
@@ -121,6 +122,36 @@ def test_a_view_that_can_not_be(
     view = few.parent / "view.json"
     changed_view(view, **changes)
     assert named in refused(capsys, few, view)
+
+
+@pytest.mark.parametrize(
+    ("mm_per_px", "says"),
+    [
+        (0.00016, "would show 0.1 mm, and no camera"),
+        (0.0155, "would show 9.9 mm, and no camera"),
+        (1.01, "wider than a pointer's tip"),
+        (2.4, "would show 1.54 m, where a whole wheel is 0.7 m"),
+    ],
+)
+def test_a_scale_that_no_picture_of_a_rim_has(
+    few: Path, capsys: pytest.CaptureFixture[str], mm_per_px: float, says: str
+) -> None:
+    view = few.parent / "view.json"
+    changed_view(view, scale={"mm_per_px": mm_per_px, **SCALE})
+    said = refused(capsys, few, view)
+    assert f"view.json: scale.mm_per_px can't be {mm_per_px}" in said
+    assert says in said
+    assert "rimgauge scale" in said
+
+
+@pytest.mark.parametrize(
+    ("mm_per_px", "image_size"),
+    [(0.0157, (360, 640)), (0.0014, (7680, 4320)), (0.99, (320, 240)), (0.195, (4320, 7680))],
+)
+def test_the_scales_at_the_ends_of_what_can_be_are_taken(
+    mm_per_px: float, image_size: tuple[int, int]
+) -> None:
+    assert scale_trouble(mm_per_px, image_size) is None
 
 
 @pytest.mark.parametrize("box", [[20, 20, 40, 40], [20, 200, 60, 60], [550, 20, 40, 40], [400, 300, 50, 50]])
