@@ -20,6 +20,8 @@ LEAST_OFF = 5.0
 LEAST_OFF_MM = 0.15
 """Less is within what a careful hand reads, and what is turned for it is small; our choice."""
 MOST_NAMED = 5
+MANY = 1 / 3
+"""Where more than this share of the spokes would be listed to be read again, all are: a list so long is misread itself."""
 LEFT_OUT_MM = 10.0
 """Standard deviation that is given to a reading that is left out: against what the rim tells it weighs nothing."""
 
@@ -119,13 +121,21 @@ def _read_again(found: tuple[OutOfLine, ...], measured: frozenset[Direction], sp
         if directions.isdisjoint(measured)
         else f", measure {' and '.join(directions & measured)} runout anew"
     )
-    return f"Read {_with_neighbours(found, measured, spokes)} again{also}, and if one was misread, plan again; if none was, {bent}"
+    return f"Read {_to_read(found, measured, spokes)} again{also}, and if one was misread, plan again; if none was, {bent}"
 
 
-def _with_neighbours(found: tuple[OutOfLine, ...], measured: frozenset[Direction], spokes: int) -> str:
-    """Name the spokes of typed readings and those beside each: of two neighbours misread alike, sound ones stand out."""
-    there = np.array([one.spoke for one in found if one.direction not in measured])
-    return named_spokes(np.unique((there[:, None] + [-1, 0, 1]) % spokes))
+def _to_read(found: tuple[OutOfLine, ...], measured: frozenset[Direction], spokes: int) -> str:
+    """Name what was typed and is to be read again: direction and spokes, those beside too, or all where that is many.
+
+    Of two neighbours misread alike it is sound ones beside them that stand out.
+    """
+    parts = []
+    for direction in sorted({one.direction for one in found} - measured):
+        there = np.array([one.spoke for one in found if one.direction == direction])
+        beside = np.unique((there[:, None] + [-1, 0, 1]) % spokes)
+        named = "all spokes" if len(beside) > MANY * spokes else named_spokes(beside)
+        parts.append(f"the {direction} runout of {named}")
+    return " and ".join(parts)
 
 
 def _judged(

@@ -11,7 +11,7 @@ from rimgauge.errors import BadInput
 from rimgauge.records import FloatArray, Influence, Readings, Round, Wheel
 from rimgauge.wheel.groups import Group, groups_of, summed
 from rimgauge.wheel.missed import round_words
-from rimgauge.wheel.movement import TOO_LITTLE, TURN_SPREAD, Movement, share_moved
+from rimgauge.wheel.movement import TOO_LITTLE, TURN_SPREAD, Movement, far_more, share_moved
 from rimgauge.wheel.stiffness import influence
 
 
@@ -74,11 +74,14 @@ def _check(wheel: Wheel, states: Sequence[Readings]) -> None:
 
 
 def believable(answer: Influence, rounds: Sequence[Round], after: Readings) -> tuple[Round, ...]:
-    """Keep the last rounds, back to one whose turns can't all have been done: the rim hardly moved."""
+    """Keep the last rounds, back to one that can't be what was planned: the rim hardly moved, or far more."""
     then = after
     for count, done in enumerate(reversed(rounds)):
-        shares = (share_moved(answer, done, then, name) for name in ("lateral_mm", "radial_mm"))
-        if any(share is not None and share < TOO_LITTLE for share in shares):
+        shares = {name: share_moved(answer, done, then, name) for name in ("lateral_mm", "radial_mm")}
+        if any(
+            (share is not None and share < TOO_LITTLE) or far_more(answer, done, then, name)
+            for name, share in shares.items()
+        ):
             return tuple(rounds[len(rounds) - count :])
         then = done.readings
     return tuple(rounds)

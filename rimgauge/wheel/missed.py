@@ -14,6 +14,7 @@ from rimgauge.wheel.movement import (
     TURN_SPREAD,
     Movement,
     about_mean,
+    far_more,
     share_moved,
 )
 from rimgauge.wheel.stiffness import influence
@@ -22,11 +23,12 @@ WORTH_SAYING = 0.05
 LITTLE = 0.65
 """Of a rim that moved by less than this share some turns may have been left out (our judgement)."""
 ALL_DONE = "Were all turns of the last round done? If some were left out, plan again with --done."
+THIS_WHEEL = "is this the wheel of the last round (another one wants a job of its own), and"
 HOW_DONE = (
-    "were all turns of the last round done, the right way round, at the right spokes? If some were left out, plan again "
+    f"{THIS_WHEEL} were all its turns done, the right way round, at the right spokes? If some were left out, plan again "
     "with --done."
 )
-NAMED_DONE = "were the turns that --done names done the right way round, at the right spokes?"
+NAMED_DONE = f"{THIS_WHEEL} were the turns that --done names done the right way round, at the right spokes?"
 OPPOSITE = 0.15
 """A rim that moved against its plan by that share was not only read with noise (our estimate)."""
 SURELY_OPPOSITE, SURELY_MM = 0.5, 0.2
@@ -56,19 +58,24 @@ def round_words(
     prior, learnt: the influence before and after; last: the round as done, and the readings after it.
     """
     done, after = last
-    notes, shares = [], []
+    ask = NAMED_DONE if told else HOW_DONE
+    notes: list[str | None] = []
+    shares, far = [], False
     for how, name in (("sideways", "lateral_mm"), ("radially", "radial_mm")):
         as_read = share_moved(prior, done, after, name)
-        if as_read is not None:
+        if as_read is not None and far_more(prior, done, after, name):
+            far = True
+            notes.append(
+                f"The rim moved {how} {as_read:.1f} times as far as planned, as no wheel does: {ask}"
+            )
+        elif as_read is not None:
             shares.append(as_read)
             foretold, as_learnt = (
                 about_mean(getattr(answer, name) @ done.turns) for answer in (prior, learnt)
             )
-            notes.append(
-                _moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how, told=told)
-            )
-    # Where all turns failed, or there were none, no single nipple is to blame.
-    if done.turns.any() and (not shares or max(shares) >= TOO_LITTLE):
+            notes.append(_moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how, ask))
+    # Where all turns failed, or there were none, or the wheel is another one, no single nipple is to blame.
+    if done.turns.any() and not far and (not shares or max(shares) >= TOO_LITTLE):
         moved = Movement.between(wheel, done.readings, after)
         missed = _missed_words(wheel, prior, groups, done.turns, moved, told=told)
         half_done = bool(shares) and TOO_LITTLE <= min(shares) < LITTLE
@@ -77,16 +84,15 @@ def round_words(
     return tuple(note for note in notes if note is not None and note not in asking[1:])  # asked once
 
 
-def _moved_words(as_read: float, as_learnt: float, how: str, *, told: bool) -> str | None:
+def _moved_words(as_read: float, as_learnt: float, how: str, ask: str) -> str | None:
     if as_read < -OPPOSITE:
         return None  # `moved_opposite` says it
     if as_read < TOO_LITTLE:
-        return (
-            f"The rim moved {how} only {max(as_read, 0.0):.0%} as far as planned: "
-            f"{NAMED_DONE if told else HOW_DONE}"
-        )
+        return f"The rim moved {how} only {max(as_read, 0.0):.0%} as far as planned: {ask}"
     if abs(as_learnt - 1) < WORTH_SAYING:
         return None
+    if as_learnt < LITTLE:  # less than wheels differ by: no property of this one
+        return f"The rim moved {how} only about {as_learnt:.0%} as far as planned; the plan counts on that."
     more = "more" if as_learnt > 1 else "less"
     return f"This rim moves {abs(as_learnt - 1):.0%} {more} {how} than assumed; the plan counts on that."
 

@@ -53,7 +53,7 @@ def test_second_round_learns_from_the_first(bench, wheel, answer):
     before = out_of_true(wheel, 1, lateral_mm=2.0)
     turns = turns_of(plan, 36)
     then = Readings(
-        lateral_mm=before.lateral_mm + 0.5 * answer.lateral_mm @ turns,
+        lateral_mm=before.lateral_mm + 0.75 * answer.lateral_mm @ turns,
         radial_mm=before.radial_mm + answer.radial_mm @ turns,
         tension_n=before.tension_n + answer.tension_n @ turns,
     )
@@ -98,7 +98,7 @@ def test_in_a_job_folder_no_files_are_named_and_the_second_round_learns(job, whe
     run_plan("--seen-from", "hub")
     assert read_plan(job.folder / "plan-02.json").round == 1
     turns = turns_of(plan, 36)
-    keep_pass(job, a_pass("lateral", before.lateral_mm + 0.6 * answer.lateral_mm @ turns, wheel))
+    keep_pass(job, a_pass("lateral", before.lateral_mm + 0.75 * answer.lateral_mm @ turns, wheel))
     text = " ".join(run_plan().split())
     second = read_plan(job.folder / "plan-03.json")
     assert second.round == 2

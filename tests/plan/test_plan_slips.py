@@ -7,7 +7,7 @@ import pytest
 
 from rimgauge.correcting import correct
 from rimgauge.plan import Wishes
-from rimgauge.plan.out_of_line import OutOfLine, out_of_line, slips
+from rimgauge.plan.out_of_line import OutOfLine, _to_read, out_of_line, slips
 from rimgauge.plan.problem import flange_spokes
 from rimgauge.plan.stating import state_problem
 from rimgauge.records import Readings, Wheel
@@ -104,8 +104,14 @@ def test_one_that_fits_once_all_that_do_not_are_left_out_is_not_named() -> None:
 @pytest.mark.parametrize(
     ("measured", "again"),
     [
-        ((), "Read spokes 1, 2, 6, 7, 8 and 36 again, and if one was misread, plan again;"),
-        (("lateral",), "Read spokes 1, 2 and 36 again, measure lateral runout anew, and"),
+        (
+            (),
+            "Read the lateral runout of spokes 6, 7 and 8 and the radial runout of spokes 1, 2 and 36 again, and if one",
+        ),
+        (
+            ("lateral",),
+            "Read the radial runout of spokes 1, 2 and 36 again, measure lateral runout anew, and",
+        ),
         (("lateral", "radial"), "Measure again, and if it isn't so any more, plan on that;"),
     ],
 )
@@ -121,6 +127,20 @@ def test_what_was_measured_is_to_be_measured_again(monkeypatch, measured, again)
     words = slips(sound, wheel, answer, problem, frozenset(), frozenset(measured))
     assert again in words
     assert "look for a dent, a crack or the rim's joint" in words
+
+
+@pytest.mark.parametrize(
+    ("spokes", "again"),
+    [
+        ((2, 10, 18, 26), "spokes 2, 3, 4, 10, 11, 12, 18, 19, 20, 26, 27 and 28"),
+        ((2, 9, 16, 23, 30), "all spokes"),
+    ],
+)
+def test_more_than_a_third_of_the_spokes_are_no_list_to_read_by(spokes, again) -> None:
+    found = tuple(
+        OutOfLine(spoke=spoke, direction="radial", read_mm=1.0, expected_mm=0.0) for spoke in spokes
+    )
+    assert _to_read(found, frozenset(), 36) == f"the radial runout of {again}"
 
 
 @pytest.mark.parametrize(
@@ -146,7 +166,12 @@ def test_two_neighbours_misread_alike_are_both_to_be_read_again(direction) -> No
     found = {one.spoke for one in named(wheel, alike)}
     assert SPOKE not in found
     (said,) = [each for each in correct(alike, wheel).see_to_first if "doesn't fit how" in each]
-    again = said.split(". Read spokes ")[1].split(" again")[0].replace(" and ", ", ").split(", ")
+    again = (
+        said.split(f". Read the {direction} runout of spokes ")[1]
+        .split(" again")[0]
+        .replace(" and ", ", ")
+        .split(", ")
+    )
     assert {str(SPOKE + 1), str(SPOKE + 2)} <= set(again)
 
 
@@ -181,12 +206,12 @@ def test_a_plan_on_measurements_asks_for_another_one_whether_it_turns_or_not(by_
     wheel, sound = read_wheel(29460)
     measured = [simulated_pass(wave(2, 0.5), direction="lateral")]
     typed, seen = (correct(slipped(sound, by_mm), wheel, measured=each) for each in ((), measured))
-    assert "Read spokes 6, 7 and 8 again, and if one was misread" in " ".join(
+    assert "Read the lateral runout of spokes 6, 7 and 8 again, and if one was misread" in " ".join(
         (typed.refused or "", *typed.see_to_first)
     )
     said = " ".join((seen.refused or "", *seen.see_to_first))
     assert "Measure again, and if it isn't so any more" in said
-    assert "Read spokes" not in said
+    assert "Read the" not in said
 
 
 def test_a_wheel_that_seems_bent_by_one_reading_is_told_so() -> None:
