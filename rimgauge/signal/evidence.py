@@ -44,8 +44,9 @@ MOST_STEPS = 2_000_000
 LEAST_PASSES = 3
 """With fewer passes of the mark most of the rim was seen once and nothing foretells its gap: a path that goes to and
 fro in step with the gap would foretell it better than the true one."""
-LEAST_EVENNESS, MOST_UNEVEN_SHARE, STEPS_COMPARED = 0.6, 0.25, 15
-"""Stamps that jitter by 5 ms at 30 frames a second keep their beat to 0.7; so far may they be off it, as a share."""
+SURE_EVENNESS, LEAST_EVENNESS, MOST_UNEVEN_SHARE, STEPS_COMPARED = 0.6, 0.45, 0.25, 15
+"""Stamps that jitter by 5 ms at 30 frames a second keep their beat to 0.5 to 0.7, in short films to the less; so far may they be
+off it, as a share."""
 START_SD_DEG = 0.5
 """How well a person brings a spoke to the pointer: 3 mm at the rim (a judgement)."""
 CUT_STRENGTH = 0.5
@@ -256,18 +257,30 @@ def even_moments(time_s: FloatArray) -> IntArray:
     is longer than those round it.
     """
     interval_s, start_s, evenness = _beat(time_s)
-    if evenness < LEAST_EVENNESS:
+    beat = (time_s - start_s) / interval_s
+    if not _is_kept(beat, evenness):
         steps_s = np.diff(time_s)
         usual_s = median_filter(steps_s, STEPS_COMPARED, mode="nearest")
         steps = np.maximum(np.rint(steps_s / np.maximum(usual_s, 1e-9)), 1.0)
         return np.concatenate([[0], np.cumsum(steps)]).astype(np.intp)
-    beat = (time_s - start_s) / interval_s
     even, index = np.rint(beat), np.arange(len(beat))
     # Two frames of one beat: the later one is pushed on or the earlier one back, whichever fits the stamps.
     later = np.maximum.accumulate(even - index) + index
     earlier = (np.minimum.accumulate((even - index)[::-1])[::-1]) + index
     even = min((later, earlier), key=lambda guess: float(np.sum(np.abs(guess - beat))))
     return np.asarray(even - even[0], dtype=np.intp)
+
+
+def _is_kept(beat: FloatArray, evenness: float) -> bool:
+    """Tell whether frames, at so many beats (n,), keep a beat that is so even.
+
+    Of stamps that scatter neighbours are alike to the square of the evenness, of a rate that changed to nearly 1.
+    """
+    if evenness >= SURE_EVENNESS:
+        return True
+    late = np.exp(2j * np.pi * beat)
+    alike = float(np.abs(np.mean(late[1:] * late[:-1].conj())))
+    return evenness >= LEAST_EVENNESS and alike < evenness
 
 
 def beat_times_s(moment: IntArray, time_s: FloatArray) -> FloatArray:

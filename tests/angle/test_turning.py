@@ -33,6 +33,20 @@ def test_frames_keep_their_beat_though_some_are_dropped_and_stamps_jitter(jitter
     assert (even_moments(stamps_s) == kept - kept[0]).all()
 
 
+def test_no_short_film_whose_stamps_jitter_loses_its_beat_by_chance():
+    rng = np.random.default_rng(17)
+    for _ in range(60):
+        kept = np.flatnonzero(rng.random(90) >= 0.1)
+        stamps_s = kept / 30.0 + np.clip(rng.normal(0.0, 1.0, len(kept)), -2.0, 2.0) * 0.005
+        assert (even_moments(stamps_s) == kept - kept[0]).all()
+
+
+def test_a_beat_that_half_the_frames_keep_is_none_of_the_others():
+    # For most of the film the beat fits; the rest is slower by a tenth, and on that beat would miss every tenth moment.
+    steps_s = np.concatenate([np.full(132, 1.0 / 30.0), np.full(108, 1.0 / 27.0)])
+    assert (np.diff(even_moments(np.concatenate([[0.0], np.cumsum(steps_s)]))) == 1).all()
+
+
 def test_spokes_look_the_same_after_both_flanges_and_both_sides_of_the_heads():
     # 36 is a multiple of four: heads in and heads out take turns on each flange, so four spokes; 18 is not.
     assert_allclose(look_period_deg(np.arange(36) * 10.0), 40.0, rtol=1e-12)
