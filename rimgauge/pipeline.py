@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from rimgauge import __version__
-from rimgauge.capture import Frame, straightened, track
+from rimgauge.capture import Frame, at_full_size, at_working_size, straightened, track
 from rimgauge.errors import BadInput, ScaleMissing
 from rimgauge.records import (
     Basis,
@@ -60,6 +60,13 @@ def see(frames: Iterable[Frame], view: View, wheel: WheelInView) -> tuple[GapTra
         The frames can't give an answer; the message says why and what to do.
 
     """
+    frames, small, times = at_working_size(frames, view)
+    kept, turning = _see(frames, small, wheel)
+    return at_full_size(kept, times), turning
+
+
+def _see(frames: Iterable[Frame], view: View, wheel: WheelInView) -> tuple[GapTrack, Turning]:
+    """Follow what is seen in frames of the size at which they are read."""
     scale = known_scale(view)
     seen = _through_the_lens(track(frames, view), view)
     turning = find_turning(seen, laid_out(view, seen, scale, wheel))

@@ -23,6 +23,7 @@ from rimgauge.capture.aim_motion import (
 from rimgauge.capture.aim_trial import Aim, not_the_tip, tried
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
+from rimgauge.capture.working_size import LOOKED_AT, reduced_frames, times_softer
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
 from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
 
@@ -98,8 +99,16 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
     facing = facings[0]
     view, notes = _seen(facing, small, direction, side, hints)
     view, notes = _with_tags(_enlarged(view, zoom, (width, height)), frames, notes)
+    times = _times_softer(view, frames)
     with _pointed_out(hints):
-        return _followed(view, facing, frames, zoom, notes)
+        return _followed(view, facing, list(reduced_frames(frames, times)), times, zoom, notes)
+
+
+def _times_softer(view: View, frames: list[Frame]) -> int:
+    """By how many times frames can be reduced and show pointer and rim as well."""
+    looked_at = frames[:: len(frames) // LOOKED_AT][:LOOKED_AT]
+    edge = view.edges[0]
+    return times_softer([frame.image for frame in looked_at], (edge.pointer_box, edge.rim_box))
 
 
 def _facings(frames: list[Frame], hints: Hints) -> list[Facing]:
@@ -161,8 +170,10 @@ def _pointed_out(hints: Hints) -> Iterator[None]:
         ) from trouble
 
 
-def _followed(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
-    """Try the view out; where tip or edge isn't what is followed, try again with less room round it.
+def _followed(
+    view: View, facing: Facing, frames: list[Frame], times: int, zoom: float, notes: tuple[str, ...]
+) -> Aim:
+    """Try the view out on frames so many times smaller than its own; where tip or edge isn't what is followed, try again with less room round it.
 
     Of rooms in which the tip is followed the first counts that has it near where it was found, else the nearest.
     """
@@ -176,7 +187,7 @@ def _followed(view: View, facing: Facing, frames: list[Frame], zoom: float, note
         pointer, rim = (enlarged(box, zoom, view.image_size) for box in boxes)
         view = replace(view, edges=(replace(view.edges[0], pointer_box=pointer, rim_box=rim),))
         try:
-            found.append(tried(view, facing, frames, zoom, notes))
+            found.append(tried(view, facing, frames, times, zoom, notes))
         except (RimNotSeen, NotTrustworthy) as trouble:
             # Spokes may stand close before the edge.
             first = first or trouble

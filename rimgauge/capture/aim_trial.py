@@ -11,10 +11,11 @@ from scipy.ndimage import median_filter
 from rimgauge.capture.aim_facing import Facing
 from rimgauge.capture.aim_look import Point, zoomed
 from rimgauge.capture.aim_tip import SPARE_PX
-from rimgauge.capture.follower import SEEN, Sightings
+from rimgauge.capture.follower import SEEN
 from rimgauge.capture.outline import outline_scores, rival_edges
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker
+from rimgauge.capture.working_size import enlarged_picture, full_places, reduced
 from rimgauge.errors import NotTrustworthy, PointerNotSeen
 from rimgauge.records import FloatArray, IntArray, View
 
@@ -52,9 +53,14 @@ class Aim:
     tip_off: float = 0.0
 
 
-def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: tuple[str, ...]) -> Aim:
-    """Follow pointer and rim through some of the frames; an aim that can't be followed is none."""
-    tracker = Tracker.of_frames(view, frames[:LEARNING_FRAMES])
+def tried(
+    view: View, facing: Facing, frames: list[Frame], times: int, zoom: float, notes: tuple[str, ...]
+) -> Aim:
+    """Follow pointer and rim through some of the frames; an aim that can't be followed is none.
+
+    The frames are so many times smaller than those the view is of, and these zoom times larger than those of usual size.
+    """
+    tracker = Tracker.of_frames(reduced(view, times), frames[:LEARNING_FRAMES])
     shown = frames[:TRIED_FRAMES]
     cuts = tracker.cut(shown)
     seen = tracker.read(cuts)[0]
@@ -65,20 +71,21 @@ def tried(view: View, facing: Facing, frames: list[Frame], zoom: float, notes: t
             "bring the camera closer, add light, put something plain behind them, or point them out with "
             "--pointer-at and --rim-at"
         )
-    tip_off = _tip_off(facing, seen.tip_px[good], zoom)
-    right = _with_the_rim(facing, seen, zoom)
+    tips_px, rims_px = (full_places(places, times) for places in (seen.tip_px, seen.rim_px))
+    tip_off = _tip_off(facing, tips_px[good], zoom)
+    right = _with_the_rim(facing, rims_px, zoom)
     last = int(good[np.isin(good, right)][-1])
     follower, rims = tracker.followers[0], cuts[0][1][good]
     places = np.array([follower.rim_patch.to_patch(*place)[0] for place in seen.rim_px[good]])
     rivals = rival_edges(outline_scores(rims, follower.outline), follower.outline, places)
-    (tip_x, tip_y), (rim_x, rim_y) = seen.tip_px[last], seen.rim_px[last]
+    (tip_x, tip_y), (rim_x, rim_y) = tips_px[last], rims_px[last]
     return Aim(
         view,
-        shown[last].image,
+        enlarged_picture(shown[last].image, times),
         (float(tip_x), float(tip_y)),
         (float(rim_x), float(rim_y)),
         notes,
-        _rival_notes(rivals),
+        _rival_notes(times * rivals),
         tip_off,
     )
 
@@ -102,10 +109,10 @@ def not_the_tip() -> PointerNotSeen:
     )
 
 
-def _with_the_rim(facing: Facing, seen: Sightings, zoom: float) -> IntArray:
-    """Frames whose edge lies most nearly where the rim as a whole says; refuse one that doesn't: a spoke's, or a decal's."""
+def _with_the_rim(facing: Facing, rims_px: FloatArray, zoom: float) -> IntArray:
+    """Frames whose edge, at places (n, 2), lies most nearly where the rim as a whole says; refuse one that doesn't: a spoke's, or a decal's."""
     patch, every = facing.still.patch, facing.course.every
-    followed = np.array([patch.to_patch(*zoomed(place, 1.0 / zoom))[0] for place in seen.rim_px[::every]])
+    followed = np.array([patch.to_patch(*zoomed(place, 1.0 / zoom))[0] for place in rims_px[::every]])
     where = followed - facing.course.moves_px[: len(followed)]
     usual = float(np.nanmedian(where)) if np.isfinite(where).any() else np.inf
     off = np.abs(where - usual)

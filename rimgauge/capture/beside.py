@@ -22,8 +22,9 @@ SURE_PX = 0.04
 """An edge that is surer than that is followed in its box: on drawn wheels it usually is three times as sure."""
 SURER, MOST_UNSURE_PX = 0.75, 0.2
 """Beside the box it must be so much surer, and as sure as edges are."""
-LEAST_APART_PX = 0.3
-"""Where both tell the same to that, the box is read: a rim's bends between its rows and those beside it come to less."""
+LEAST_APART_PX, LEAST_APART_SHARE = 0.3, 0.004
+"""Where both tell the same to that, or to such a share of the box's length where that is more, the box is read: a rim's bends
+between its rows and those beside it come to less, and are as much larger as the picture is (0.0027 in a ray-traced view)."""
 
 
 def with_rows_beside(pointer: Patch, rim: Patch, view: View) -> Place:
@@ -53,7 +54,9 @@ def surest_follower(view: View, edge: Edge, place: Place, cut: Cut) -> EdgeFollo
     except RimNotSeen:
         return near
     surer = beside.usual_error_px <= min(SURER * near.usual_error_px, MOST_UNSURE_PX)
-    return beside if surer and _apart_px(near, beside) > LEAST_APART_PX else near
+    first, end = place.box_rows
+    by_bends_px = max(LEAST_APART_PX, LEAST_APART_SHARE * (end - first))
+    return beside if surer and _apart_px(near, beside) > by_bends_px else near
 
 
 def _apart_px(near: EdgeFollower, beside: EdgeFollower) -> float:

@@ -25,7 +25,7 @@ from rimgauge.capture.sources import Frame, open_source
 from rimgauge.cli.scene import write_scene
 from rimgauge.errors import BadInput, RimgaugeError
 from rimgauge.job import read_view
-from rimgauge.records import View
+from rimgauge.records import Runout, View
 from rimgauge.scene import SceneSpec, random_curve
 from tests.benchmarks.rendered import measured
 
@@ -124,11 +124,15 @@ def wrongs(found: Aim, frames: list[Frame], folder: Path, aside_px: float) -> li
 def after(view: View, folder: Path) -> dict[str, Any]:
     """What is measured with a view of the scene and the scene's own scale."""
     view = replace(view, scale=read_view(folder / "view.json").scale)
-    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     try:
-        runout = measured(folder, view)
+        return against_truth(measured(folder, view), folder)
     except RimgaugeError as trouble:
         return {"measured": str(trouble)[:90]}
+
+
+def against_truth(runout: Runout, folder: Path) -> dict[str, Any]:
+    """Errors of a measurement of a scene, and what was stated of them."""
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     total = runout.total_runout
     right = np.array(
         [s["apparent_runout_mm"] for s in sorted(truth["spokes"], key=lambda s: int(s["number"]))]
