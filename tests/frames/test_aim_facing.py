@@ -192,7 +192,7 @@ def test_an_edge_that_is_seen_in_none_of_the_frames_compared_is_no_number_of_pix
     facing = find_facings(film([BAR]), None, None)[0]
     seen = SimpleNamespace(rim_px=np.full((len(facing.course.moves_px) * facing.course.every, 2), np.nan))
     with pytest.raises(NotTrustworthy, match="isn't the rim's own edge"):
-        _with_the_rim(facing, seen, 1.0)
+        _with_the_rim(facing, seen.rim_px, 1.0)
 
 
 def test_a_rim_that_is_mostly_far_to_one_side_of_where_it_is_in_the_still_look_is_followed():
@@ -202,9 +202,9 @@ def test_a_rim_that_is_mostly_far_to_one_side_of_where_it_is_in_the_still_look_i
     places = np.repeat(course.edges_u[0] + course.moves_px, course.every)
     seen = SimpleNamespace(rim_px=np.stack([places, np.full(frames, facing.tip[1])], axis=1))
     aside = replace(facing, edge_u=facing.edge_u - 3.0)
-    assert len(_with_the_rim(aside, seen, 1.0)) == frames
+    assert len(_with_the_rim(aside, seen.rim_px, 1.0)) == frames
     with pytest.raises(NotTrustworthy, match="pixels inside the rim's edge"):
-        _with_the_rim(aside, SimpleNamespace(rim_px=np.add(seen.rim_px, (4.0, 0.0))), 1.0)
+        _with_the_rim(aside, np.add(seen.rim_px, (4.0, 0.0)), 1.0)
 
 
 def test_a_walls_patch_beside_a_pointer_isnt_taken_for_a_wider_part_of_it(monkeypatch):
@@ -239,4 +239,4 @@ def test_a_frame_whose_edge_something_hides_isnt_shown():
     places = np.repeat(facing.edge_u + course.moves_px, course.every)
     places[-5:] -= 2.5
     seen = SimpleNamespace(rim_px=np.stack([places, np.full(len(places), facing.tip[1])], axis=1))
-    assert _with_the_rim(facing, seen, 1.0).max() == len(places) - 6
+    assert _with_the_rim(facing, seen.rim_px, 1.0).max() == len(places) - 6

@@ -78,12 +78,12 @@ def test_what_hardly_moves_with_the_rim_is_none_of_its_edges(strays_px):
         places = np.repeat(facing.edge_u + share * facing.course.fine_moves_px, facing.course.every)
         return SimpleNamespace(rim_px=np.stack([places, np.full(len(places), facing.tip[1])], axis=1))
 
-    assert len(_with_the_rim(facing, seen(0.9), 1.0))
+    assert len(_with_the_rim(facing, seen(0.9).rim_px, 1.0))
     with pytest.raises(NotTrustworthy, match="the rim moves otherwise"):
-        _with_the_rim(facing, seen(0.5), 1.0)
+        _with_the_rim(facing, seen(0.5).rim_px, 1.0)
     true = seen(1.0)
     facing.course.fine_moves_px[3] += 16.0
-    assert len(_with_the_rim(facing, true, 1.0))
+    assert len(_with_the_rim(facing, true.rim_px, 1.0))
 
 
 @pytest.mark.parametrize(
@@ -112,9 +112,9 @@ def test_the_room_counts_in_which_the_tip_is_followed_near_where_it_was_found(mo
     )
     if taken is None:
         with pytest.raises(PointerNotSeen, match="no tip"):
-            aim._followed(view, facing, [], 1.0, ())
+            aim._followed(view, facing, [], 1, 1.0, ())
     else:
-        assert aim._followed(view, facing, [], 1.0, ()).tip_off == taken
+        assert aim._followed(view, facing, [], 1, 1.0, ()).tip_off == taken
     assert not left
 
 
