@@ -107,6 +107,10 @@ class Scene:
                 image=self.expose(picture),
             )
 
+    def spokes_px(self) -> FloatArray:
+        """Places (n, 2) in the picture that spokes pass, before the rim hides any of them."""
+        return self._spokes.places_px()
+
     def photograph(
         self,
         wheel_angle_deg: float,

@@ -72,19 +72,30 @@ def _mark_and_spoke_boxes(scene: Scene) -> tuple[Box, Box]:
     """Where the mark passes, on the rim's side, and where the spokes do, beyond it."""
     spec, camera = scene.spec, scene.camera
     per_mm = 1.0 / camera.mm_per_px
-    near = scene.gap_round_px.min()
     length = spec.image_size[1] if abs(camera.forward[1]) > 0.5 else spec.image_size[0]
     if spec.direction == "lateral":
         inner = spec.gap_mm + spec.rim_width_mm
         across = (-(inner - 4.3) * per_mm, -(spec.gap_mm + 4.3) * per_mm)
         mark = _box(scene, across, (-0.47 * length, 0.47 * length))
-        return mark, _box(scene, (-near + 6, -near + 70), (35, 0.48 * length))
+        return mark, _beside_rim(scene, 0.48 * length)
     inner = spec.gap_mm + spec.rim_depth_mm
     across = (-(inner - 5.5) * per_mm, -(spec.gap_mm + 3.2) * per_mm)
     mark = _box(scene, across, (-0.45 * length, 0.45 * length))
     return mark, _box(
         scene, (-(inner + 4.8) * per_mm, -(inner + 2.0) * per_mm), (-0.3 * length, 0.3 * length)
     )
+
+
+def _beside_rim(scene: Scene, reach_px: float) -> Box:
+    """Where spokes pass beside the rim: on the pointer's side, or on the other one if a camera that leans sees more there."""
+    boxes, passing, places = [], [], scene.spokes_px()
+    for gap_px, other_side in ((scene.gap_round_px, False), (scene.other_gap_round_px, True)):
+        near = gap_px.min()
+        box = _box(scene, (-near + 6, -near + 70), (35, reach_px), other_side=other_side)
+        inside = (places >= box[:2]) & (places < np.add(box[:2], box[2:]))
+        boxes.append(box)
+        passing.append(int(inside.all(axis=1).sum()))
+    return boxes[int(np.argmax(passing))]
 
 
 def _box(scene: Scene, outward: Along, forward: Along, *, other_side: bool = False) -> Box:

@@ -18,6 +18,8 @@ _NIPPLE_LENGTH_MM = 12.0
 _FLANGE_RADIUS_MM = 22.0
 _FLANGE_OFFSET_MM = 31.0
 _SUBSTEPS = 6
+_PLACES, _TURNS = 60, 8
+"""Places that are told along a spoke, and angles of the wheel within a pattern of four."""
 _BITS = 4
 """Fraction bits of the corners handed to OpenCV."""
 _HUB = ((-40.0, 40.0, 9.0, 138.0), (-32.5, -29.5, 26.0, 112.0), (29.5, 32.5, 26.0, 112.0))
@@ -65,11 +67,26 @@ class Spokes:
             added = added * clear + np.float32(grey) * (1 - clear)
         return np.asarray(background * left[..., None] + added[..., None])
 
+    def places_px(self) -> FloatArray:
+        """Places (n, 2) along the spokes in the picture, of a wheel that turned on through a few of them."""
+        share = np.linspace(0, 1, _PLACES)[:, None, None]
+        places = []
+        for turn in np.arange(_TURNS) * 1440.0 / (len(self._angles) * _TURNS):
+            past = np.radians(turn - self._angles)
+            rim, hub = (each[np.cos(past) > 0] for each in self._ends(past))
+            places.append(self._camera.project(rim + share * (hub - rim)).reshape(-1, 2))
+        return np.concatenate(places)
+
+    def _ends(self, past: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Ends (n, 3) of each spoke at rim and hub, `past` the pointer by so many radians."""
+        rim = self._at(0.8 * self._sides, self._root_mm, past)
+        hub = self._at(_FLANGE_OFFSET_MM * self._sides, _FLANGE_RADIUS_MM, past + np.radians(self._swing_deg))
+        return rim, hub
+
     def _shapes(self, wheel_angle_deg: float) -> dict[str, NDArray[np.int32]]:
         """Corners (n, 4, 2) in OpenCV's fixed point of the spokes' bodies, shines and nipples."""
         past = np.radians(wheel_angle_deg - self._angles)
-        rim = self._at(0.8 * self._sides, self._root_mm, past)
-        hub = self._at(_FLANGE_OFFSET_MM * self._sides, _FLANGE_RADIUS_MM, past + np.radians(self._swing_deg))
+        rim, hub = self._ends(past)
         along = (hub - rim) / np.linalg.norm(hub - rim, axis=1, keepdims=True)
         nipple = rim + _NIPPLE_LENGTH_MM * along
         near = np.cos(past) > -0.3
