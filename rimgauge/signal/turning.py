@@ -235,7 +235,7 @@ def _followed(evidence: Evidence, layout: Layout, *, counted: bool) -> Followed:
     if counted and not fits(evidence, found.place.angle_deg, layout, alone=found.alone):
         raise SpokesMiscounted(
             f"these frames don't fit a wheel of {len(layout.spoke_angles_deg)} spokes; another number explains them far "
-            "better: count the spokes, and correct wheel.toml or --spokes"
+            "better: count the spokes, and correct wheel.toml or --spokes; if the number is right, turn the wheel more slowly"
         )
     return found
 
