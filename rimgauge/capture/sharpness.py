@@ -9,14 +9,13 @@ from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
 from rimgauge.capture.edge import EdgeShape
+from rimgauge.capture.parts import parts
 from rimgauge.capture.patch import GreyArray
 from rimgauge.capture.profiles import common_columns
 from rimgauge.records import BoolArray, FloatArray
 
 BLURS = np.geomspace(0.4, 5.0, 40)
 """Tried, as shares of the usual blur: nearer ones tell no more than a profile's noise."""
-TOGETHER = 4096
-"""Frames that are told in one go: what forty blurs leave of each frame of a long pass at once would be tens of megabytes."""
 SMOOTHED_PX = 1.5
 """A look is smoothed by so much first, for noise makes bends of its own; of blurs from there on it is taken off again."""
 LEAST_SQUARE = 1e-9
@@ -58,8 +57,8 @@ def edge_blurs(profiles: GreyArray, good: BoolArray, shape: EdgeShape) -> FloatA
     columns, told = common_columns(profiles, good)
     x = np.arange(-shape.outside_px, shape.inside_px + 1.0)[columns]
     usable = np.flatnonzero(told)
-    for begin in range(0, len(usable), TOGETHER):
-        some = usable[begin : begin + TOGETHER]
+    for part in parts(len(usable)):
+        some = usable[part]
         result[some] = _likeliest(profiles[some][:, columns], x, shape.blur_px)
     return result
 

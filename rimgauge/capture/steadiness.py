@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from rimgauge.capture.parts import parts
 from rimgauge.records import BoolArray, FloatArray, IntArray
 
 WINDOW = 12
 """Good frames before and after a moment that are compared: under half a second, too short for a hand to sag."""
-TOGETHER = 4096
-"""Windows that are looked at in one go: of a long pass all of them together took 55 MB."""
 LEAST_STEP_PX = 0.5
 """A smaller step is 0.06 mm at the usual scale, and hides in what doesn't repeat from turn to turn."""
 STANDS_OUT = 5.0
@@ -54,8 +53,7 @@ def _middles(tip_px: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Middle place (m, 2) of each window of places (n, 2), and how far they usually are from it (m,), along the worse axis."""
     windows = np.lib.stride_tricks.sliding_window_view(tip_px, WINDOW, axis=0)
     middle, spread = np.empty(windows.shape[:2]), np.empty(len(windows))
-    for start in range(0, len(windows), TOGETHER):
-        part = slice(start, start + TOGETHER)
+    for part in parts(len(windows)):
         middle[part] = np.median(windows[part], axis=2)
         spread[part] = np.median(np.abs(windows[part] - middle[part, :, None]), axis=2).max(axis=1)
     return middle, 1.4826 * spread

@@ -27,6 +27,7 @@ from scipy.special import ndtr
 
 from rimgauge.capture.decal import find_decal
 from rimgauge.capture.edge import EdgeShape, row_weights
+from rimgauge.capture.parts import parts
 from rimgauge.capture.patch import GreyArray
 from rimgauge.capture.profiles import common_columns
 from rimgauge.capture.texture_gaps import Gaps, Restless, restless
@@ -42,8 +43,6 @@ LEAST_FRAMES = 40
 FRAMES_A_COLUMN = 3
 """Fewer profiles tell no covariance; a film of three seconds with a knock half way has 45 on either side."""
 ROUNDS = 3
-TOGETHER = 4096
-"""Frames that are told in one go: of a long pass every copy of all profiles takes 20 MB."""
 MOST_UNLIKELY = 4.0
 """Frames whose misfit is so many times the usual one don't tell what is usual."""
 MOST_BLURS = 3.0
@@ -302,7 +301,7 @@ def _told(seen: FloatArray, place_px: FloatArray, x: FloatArray, shape: EdgeShap
         covariance, change = spread.covariance(begins), spread.change
         inverse = np.linalg.inv(covariance)
         information = float(change @ inverse @ change)
-        for part in _parts(len(seen)):
+        for part in parts(len(seen)):
             off = seen[part] - course[part] @ waves
             weighed = off @ inverse
             step[part] = weighed @ change / information
@@ -313,15 +312,10 @@ def _told(seen: FloatArray, place_px: FloatArray, x: FloatArray, shape: EdgeShap
     return _Told(waves[0], step, error, misfit, _of_fit(covariance, change, x, shape))
 
 
-def _parts(count: int) -> list[slice]:
-    """So many frames, a number of them together."""
-    return [slice(start, start + TOGETHER) for start in range(0, count, TOGETHER)]
-
-
 def _scatter(seen: FloatArray, course: FloatArray, waves: FloatArray, usual: BoolArray) -> FloatArray:
     """Mean products (pixels, pixels) of what the usual ones of profiles (m, pixels) differ by from their course (m, 3) @ waves."""
     result = np.zeros((seen.shape[1],) * 2)
-    for part in _parts(len(seen)):
+    for part in parts(len(seen)):
         off = (seen[part] - course[part] @ waves)[usual[part]]
         result += off.T @ off
     return np.asarray(result / usual.sum())

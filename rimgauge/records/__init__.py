@@ -79,6 +79,7 @@ from rimgauge.records.wheel import (
     FEWEST_SPOKES,
     MOST_SPOKES,
     NEWTONS_PER_KGF,
+    USUAL_RADIUS_MM,
     Hub,
     Influence,
     Rim,

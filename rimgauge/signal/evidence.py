@@ -11,6 +11,7 @@ from scipy.ndimage import median_filter
 from rimgauge.errors import NotTrustworthy
 from rimgauge.records import (
     USUAL_DISTANCE_MM,
+    USUAL_RADIUS_MM,
     BoolArray,
     Flange,
     FloatArray,
@@ -28,7 +29,6 @@ from rimgauge.signal.profile import COMPONENTS, but_for_the_edge, learn_axes
 from rimgauge.signal.tagged import Tagged, tag_likelihood
 
 UNEVEN_SHARE = 0.2
-USUAL_RADIUS_MM = 300.0
 SPOKE_NOISE = 0.05
 SOFT_DEG = 0.5
 """What is narrower along the rim than the path's own steps is taken off the spokes' look: on a grid it is noise, unless the

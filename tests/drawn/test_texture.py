@@ -78,7 +78,7 @@ def test_a_long_pass_is_told_part_by_part_with_the_same_numbers(monkeypatch: pyt
     place_px = np.tile(fit.place_px, 150)
     peaks, told = [], []
     for together in (1000, len(seen)):
-        monkeypatch.setattr(texture, "TOGETHER", together)
+        monkeypatch.setattr("rimgauge.capture.parts.TOGETHER", together)
         tracemalloc.start()
         told.append(texture._told(seen, place_px, x, SHAPE))
         peaks.append(tracemalloc.get_traced_memory()[1])
