@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -11,15 +11,8 @@ import numpy as np
 
 from rimgauge.capture.aim_facing import MARGINS, Facing, find_facings, find_foremost
 from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, zoomed
-from rimgauge.capture.aim_motion import (
-    find_mark_beyond,
-    find_mark_columns,
-    find_spoke_box,
-    mark_box,
-    rim_strips,
-    running_way,
-    to_picture_way,
-)
+from rimgauge.capture.aim_motion import find_spoke_box, mark_box, to_picture_way
+from rimgauge.capture.aim_passing import what_passes
 from rimgauge.capture.aim_trial import Aim, not_the_tip, tried
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
@@ -62,7 +55,13 @@ class Hints:
         return Hints(pointer, rim, mark, self.runs)
 
 
-def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hints) -> Aim:
+def aim(
+    frames: list[Frame],
+    direction: Direction,
+    side: Side | None,
+    hints: Hints,
+    later: Iterable[Frame] = (),
+) -> Aim:
     """Find where things are in the frames of a turning wheel, and try the find out with the tracker.
 
     Positive is from the rim to the pointer for a pointer on the right or outside, and from the pointer to the
@@ -78,6 +77,8 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
         Of the rim that the pointer faces; 'outer' for radial. None: worked out from the way the rim runs.
     hints : Hints
         What the person pointed out.
+    later : iterable of Frame
+        What comes after them; read as far as is needed where they don't tell the way the rim runs or show no mark.
 
     Raises
     ------
@@ -91,13 +92,14 @@ def aim(frames: list[Frame], direction: Direction, side: Side | None, hints: Hin
         raise FrameTrouble("frames", f"{len(frames)} are too few to aim with; give at least {LEAST_FRAMES}")
     height, width = frames[0].image.shape[:2]
     _check_hints(hints, width, height)
-    small, zoom = made_usual(frames)
+    small, usual = made_usual(frames)
+    zoom = usual.zoom
     hints = hints.zoomed(1.0 / zoom)
     facings = _facings(small, hints)
     if hints.pointer_at is None:
         _check_rivals(facings, zoom)
     facing = facings[0]
-    view, notes = _seen(facing, small, direction, side, hints)
+    view, notes = _seen(facing, small, direction, side, hints, map(usual.of, later))
     view, notes = _with_tags(_enlarged(view, zoom, (width, height)), frames, notes)
     times = _times_softer(view, frames)
     with _pointed_out(hints):
@@ -207,12 +209,20 @@ def _followed(
 
 
 def _seen(
-    facing: Facing, frames: list[Frame], direction: Direction, side: Side | None, hints: Hints
+    facing: Facing,
+    frames: list[Frame],
+    direction: Direction,
+    side: Side | None,
+    hints: Hints,
+    later: Iterator[Frame],
 ) -> tuple[View, tuple[str, ...]]:
     """What is seen of rim, mark and spokes in pictures of usual size, as their view."""
-    strips = rim_strips(frames, facing, facing.width_px)
-    mark, notes = _mark(facing, strips, frames if direction == "lateral" else [], hints.mark_at)
-    forward = _forward(facing, strips, hints)
+    mark_asked, way_asked = hints.mark_at is None, hints.runs is None
+    told, columns = what_passes(
+        frames, facing, later, way=way_asked, mark=mark_asked, beyond=direction == "lateral"
+    )
+    mark, notes = _mark(facing, columns, hints.mark_at)
+    forward = _forward(facing, told, hints)
     faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
     view = _view(facing, direction, faced, forward=forward, mark=mark)
     return replace(view, spoke_box=find_spoke_box(frames, facing, view)), notes
@@ -228,7 +238,11 @@ def _with_tags(view: View, frames: list[Frame], notes: tuple[str, ...]) -> tuple
             f"{len(numbers)} numbered tags were read: the wheel's place is told by tags, a mark isn't needed.",
         )
     if view.spoke_box is None:
-        notes = (*notes, f"Spokes don't stand out beside the rim; {by} alone will tell the wheel's place.")
+        notes = (
+            *notes,
+            f"No spokes are in view beside the rim; {by} alone will tell the wheel's place. If you can, move the camera so "
+            "that spokes pass in the picture, and aim again.",
+        )
     return view, notes
 
 
@@ -290,7 +304,7 @@ def _nothing_found(hints: Hints) -> PointerNotSeen | RimNotSeen:
     )
 
 
-def _forward(facing: Facing, strips: FloatArray, hints: Hints) -> Point:
+def _forward(facing: Facing, told: tuple[int, bool], hints: Hints) -> Point:
     runs = hints.runs
     if runs is not None:
         ways = [to_picture_way(facing, way) for way in (1, -1)]
@@ -299,7 +313,7 @@ def _forward(facing: Facing, strips: FloatArray, hints: Hints) -> Point:
             other = "left or right" if runs in ("up", "down") else "up or down"
             raise BadInput(f"the rim's edge doesn't run {runs} in this picture; say --runs {other}")
         return ways[int(np.argmax(fits))]
-    way, sure = running_way(strips)
+    way, sure = told
     if not sure:
         check = "" if hints.rim_at is None else "; check too that --rim-at is on the rim's very edge"
         raise NotTrustworthy(
@@ -331,16 +345,13 @@ def _side(facing: Facing, forward: Point, said: Side | None, runs: Way | None) -
 
 
 def _mark(
-    facing: Facing, strips: FloatArray, beside: list[Frame], mark_at: Point | None
+    facing: Facing, columns: tuple[int, int] | None, mark_at: Point | None
 ) -> tuple[Box | None, tuple[str, ...]]:
-    """Box of a mark on the rim's strips or else, in frames that may show a tyre beside it, beyond them."""
+    """Box of a mark that passes in these columns, or where a person pointed."""
     if mark_at is not None:
         u, _ = facing.still.patch.to_patch(*mark_at)
         middle, half = u - facing.edge_u, 20
         return mark_box(facing, (round(middle - half), round(middle + half))), ()
-    columns = find_mark_columns(strips, facing.course.moves_px)
-    if columns is None and beside:
-        columns = find_mark_beyond(beside, facing, strips.shape[2])
     if columns is not None:
         return mark_box(facing, columns), ()
     note = (

@@ -54,17 +54,20 @@ def aim_from(
     found: Aim | None = None
     trouble: OutOfSight | None = None
     try:
-        found = aim(first, direction, side, hints)
+        found = aim(first, direction, side, hints, coming)
     except OutOfSight as told:
         trouble = told
     if found is not None and not changes(first, found.tip_px):
         return first, found
     # A camera's frames went by while the first were looked at: what is left of those is followed by none.
-    left = [] if source.kind in LIVE else first[LATER_FRAMES:]
-    later = left + list(itertools.islice(coming, AIM_FRAMES - len(left)))
+    after = next(coming, None)
+    parted = source.kind in LIVE or after is None or after.index > first[-1].index + 1
+    left = [] if parted else first[LATER_FRAMES:]
+    later = [*left, *([] if after is None else [after])]
+    later += itertools.islice(coming, AIM_FRAMES - len(later))
     if len(later) == AIM_FRAMES:
         with suppress(RimgaugeError):
-            again = aim(later, direction, side, hints)
+            again = aim(later, direction, side, hints, coming)
             if found is None or not changes(later, again.tip_px):
                 return later, again
     if trouble is not None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimgauge.capture.patch import Patch
-from rimgauge.capture.sources import Frame
+from rimgauge.capture.sources import Frame, Picture
 from rimgauge.records import Box
 
 Point = tuple[float, float]
@@ -35,23 +35,43 @@ class Still:
     noise: float
 
 
-def made_usual(frames: list[Frame]) -> tuple[list[Frame], float]:
-    """Bring pictures to usual size and brightness; also how many times larger they were.
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """How pictures are brought to usual size (width, height) and brightness: they were zoom times larger.
 
     To reduce a picture averages its noise.
     """
+
+    size: tuple[int, int]
+    zoom: float
+    gain: float
+
+    def of(self, frame: Frame) -> Frame:
+        """The frame with its picture so."""
+        image = _resized(frame, self.size, self.zoom)
+        return replace(frame, image=_brightened(image, self.gain))
+
+
+def made_usual(frames: list[Frame]) -> tuple[list[Frame], Usual]:
+    """Bring pictures to usual size and brightness; also how, for later ones."""
     height, width = frames[0].image.shape[:2]
     zoom = min(height, width) / USUAL_PX
     size = (round(width / zoom), round(height / zoom))
-    way = cv2.INTER_AREA if zoom > 1.0 else cv2.INTER_LINEAR
-    small = [cv2.resize(frame.image, size, interpolation=way) for frame in frames]
+    small = [_resized(frame, size, zoom) for frame in frames]
     whites = [float(np.quantile(image[::4, ::4].max(axis=2), WHITE_SHARE)) for image in small[::10]]
     gain = min(USUAL_WHITE / max(float(np.median(whites)), 1.0), MOST_GAIN)
-    if gain > 1.0:
-        small = [cv2.convertScaleAbs(image, alpha=gain) for image in small]
     return [
-        replace(frame, image=image.astype(np.uint8)) for frame, image in zip(frames, small, strict=True)
-    ], zoom
+        replace(frame, image=_brightened(image, gain)) for frame, image in zip(frames, small, strict=True)
+    ], Usual(size, zoom, gain)
+
+
+def _resized(frame: Frame, size: tuple[int, int], zoom: float) -> Picture:
+    way = cv2.INTER_AREA if zoom > 1.0 else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(frame.image, size, interpolation=way), dtype=np.uint8)
+
+
+def _brightened(image: Picture, gain: float) -> Picture:
+    return np.asarray(cv2.convertScaleAbs(image, alpha=gain) if gain > 1.0 else image, dtype=np.uint8)
 
 
 def zoomed(place: Point, zoom: float) -> Point:

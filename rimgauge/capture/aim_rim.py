@@ -204,6 +204,18 @@ def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -
     )
 
 
+def moves_on(course: Course, before: Sequence[Frame], later: Sequence[Frame]) -> FloatArray:
+    """How far [px] the rim lies in every so many-th of later frames from where it mostly was before."""
+    patch, first = course.still.patch, before[:: course.every]
+    rows = course.still.mean.shape[0] // BLOCK_PX
+    aside_px = _asides(rows, course.slope, course.bend_px)
+    chosen = (*first, *later[:: course.every])
+    straight = [_straight(_blocks(_steep(patch.cut(frame.image))), aside_px) for frame in chosen]
+    moving = _moving(np.stack([_all_along(one) for one in straight]))
+    moves = _moves(np.stack([(one * moving).mean(axis=0) for one in straight])).astype(np.float64)
+    return moves[len(first) :] - float(np.median(moves[: len(first)]))
+
+
 def _steep(look: GreyPicture) -> GreyPicture:
     smooth = cv2.GaussianBlur(look, (5, 5), 0)
     return np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125), dtype=np.float32)

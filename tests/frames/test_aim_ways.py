@@ -5,7 +5,7 @@ import pytest
 from scipy.special import ndtr
 
 from rimgauge.capture.aim_look import look_still
-from rimgauge.capture.aim_motion import find_mark_columns, running_way
+from rimgauge.capture.aim_motion import find_mark_columns, pass_whole, running_way
 from rimgauge.capture.aim_pointer import _stillness
 from rimgauge.capture.aim_rim import Course, _moves, find_course
 from rimgauge.capture.sources import Frame
@@ -80,6 +80,32 @@ def test_a_coloured_mark_tells_the_way_and_not_a_decal_longer_than_the_picture()
     marked[50], marked[51] = 0, 60
     strips += strips_with_a_mark(marked, rng) - 120.0
     assert running_way(strips) == (1, True)
+
+
+def spokes_in(bins, rng):
+    """Changes (120, 72) of a box that a spoke passes every seventh frame, seen in these bins alone."""
+    change = rng.normal(0.0, 1.0, (120, 72))
+    for frame in range(120):
+        for place in range(int(-5.3 * frame) % 35, 72, 35):
+            change[frame, place : place + 3] -= (
+                12.0 * ((np.arange(72) >= bins[0]) & (np.arange(72) < bins[1]))[place : place + 3]
+            )
+    return change
+
+
+@pytest.mark.parametrize(
+    ("bins", "seen"), [((0, 72), True), ((0, 60), True), ((24, 48), False), ((0, 48), False), ((0, 0), False)]
+)
+def test_spokes_pass_a_box_all_along(bins, seen):
+    """A rim that fills the picture but for its middle or one side hides them on the way."""
+    assert pass_whole(spokes_in(bins, np.random.default_rng(4))) == seen
+
+
+def test_streaks_of_a_rim_that_runs_out_are_no_spokes():
+    """They shine all along the box at once, 30 grey levels strong."""
+    rng = np.random.default_rng(4)
+    streaks = rng.normal(0.0, 10.0, (120, 1)) * (1.0 + 0.3 * np.linspace(-1.0, 1.0, 72) ** 2)
+    assert not pass_whole(streaks + rng.normal(0.0, 1.0, (120, 72)))
 
 
 @pytest.mark.parametrize(
