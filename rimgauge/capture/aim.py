@@ -101,16 +101,9 @@ def aim(
     facing = facings[0]
     view, notes = _seen(facing, small, direction, side, hints, map(usual.of, later))
     view, notes = _with_tags(_enlarged(view, zoom, (width, height)), frames, notes)
-    times = _times_softer(view, frames)
+    times = times_softer(frames[:: len(frames) // LOOKED_AT][:LOOKED_AT], view)
     with _pointed_out(hints):
         return _followed(view, facing, list(reduced_frames(frames, times)), times, zoom, notes)
-
-
-def _times_softer(view: View, frames: list[Frame]) -> int:
-    """By how many times frames can be reduced and show pointer and rim as well."""
-    looked_at = frames[:: len(frames) // LOOKED_AT][:LOOKED_AT]
-    edge = view.edges[0]
-    return times_softer([frame.image for frame in looked_at], (edge.pointer_box, edge.rim_box))
 
 
 def _facings(frames: list[Frame], hints: Hints) -> list[Facing]:

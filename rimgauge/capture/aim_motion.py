@@ -47,7 +47,7 @@ NARROW_BINS, PASSING_FRAMES, LEAST_USUAL = 4.0, 40, 0.2
 the usual change taken for less grey levels than this."""
 CLEARLY, LEAST_CROSSED = 5.0, 1.0 / 3.0
 """Something passed a bin in which what is seen most seldom is so many times the usual; in each third of a box so many must be
-passed. On 13 films with spokes beyond the rim 0.88 of them and more were, drawn and ray-traced; in the least third of four with
+passed. On 11 films with spokes beyond the rim 0.88 of them and more were, drawn and ray-traced; in the least third of four with
 a rim that fills the picture none or hardly one."""
 
 

@@ -31,23 +31,17 @@ def at_working_size(frames: Iterable[Frame], view: View) -> tuple[Iterable[Frame
     every = itertools.chain(first, coming)
     if {frame.image.shape[1::-1] for frame in first} != {view.image_size}:
         return every, view, 1
-    boxes = [box for edge in view.edges for box in (edge.pointer_box, edge.rim_box)]
-    times = times_softer([frame.image for frame in first], boxes)
+    times = times_softer(first, view)
     return (every, view, 1) if times == 1 else (reduced_frames(every, times), reduced(view, times), times)
 
 
-def times_softer(pictures: list[Picture], boxes: Iterable[Box]) -> int:
-    """By how many times pictures can be reduced, by the sharpest of some boxes, and still have usual size.
-
-    Parameters
-    ----------
-    pictures : (h, w, 3) BGR, all of one size.
-    boxes : where it matters.
-    """
-    most = min(MOST_TIMES, min(pictures[0].shape[:2]) // USUAL_PX)
+def times_softer(frames: list[Frame], view: View) -> int:
+    """By how many times some frames of a view can be reduced and show pointers and rim as well, and still have usual size."""
+    most = min(MOST_TIMES, min(frames[0].image.shape[:2]) // USUAL_PX)
     if most < 2:
         return 1
-    sharpest_px = min(float(np.median([_blur_px(one, box) for one in pictures])) for box in boxes)
+    boxes = [box for edge in view.edges for box in (edge.pointer_box, edge.rim_box)]
+    sharpest_px = min(float(np.median([_blur_px(frame.image, box) for frame in frames])) for box in boxes)
     return int(min(max(sharpest_px // WORKING_BLUR_PX, 1), most))
 
 

@@ -18,7 +18,7 @@ from rimgauge.capture.lens import along_px
 from rimgauge.capture.tracker import Tracker, track
 from rimgauge.capture.working_size import full_places, reduced, reduced_picture, times_softer
 from rimgauge.job import read_view
-from rimgauge.records import CameraPlace, Edge, Lens, Scale
+from rimgauge.records import Box, CameraPlace, Edge, Lens, Scale, View
 from tests.benchmarks.large import enlarged, softened
 from tests.seen import lateral_view
 
@@ -30,6 +30,15 @@ def bar(blur_px: float, lines: int = 1440) -> np.ndarray:
     picture = np.full((lines, lines * 16 // 9, 3), 190, dtype=np.uint8)
     picture[150:250, :250] = 40
     return picture if not blur_px else np.asarray(cv2.GaussianBlur(picture, (0, 0), blur_px), dtype=np.uint8)
+
+
+def films(*pictures: np.ndarray) -> list[Frame]:
+    return [Frame(k, k / 30.0, picture) for k, picture in enumerate(pictures)]
+
+
+def boxed(*boxes: Box) -> View:
+    """A view in which these are a pointer's box and a rim's, the last one for all that follow."""
+    return lateral_view(edges=(Edge(side="right", pointer_box=boxes[0], rim_box=boxes[-1]),))
 
 
 @pytest.mark.parametrize(
@@ -47,7 +56,7 @@ def bar(blur_px: float, lines: int = 1440) -> np.ndarray:
 def test_soft_pictures_are_reduced_until_they_are_sharp_or_of_usual_size(
     blur_px: float, lines: int, times: int
 ) -> None:
-    assert times_softer([bar(blur_px, lines)] * 5, [BOX]) == times
+    assert times_softer(films(*[bar(blur_px, lines)] * 5), boxed(BOX)) == times
 
 
 def test_the_sharpest_box_counts_and_what_passes_does_not() -> None:
@@ -55,9 +64,10 @@ def test_the_sharpest_box_counts_and_what_passes_does_not() -> None:
     both = soft.copy()
     both[600:] = sharp[:-600]
     below = (100, 700, 300, 200)
-    assert times_softer([both] * 5, [BOX, below]) == 1
-    assert times_softer([soft, soft, sharp, soft, sharp], [BOX]) == 4
-    assert times_softer([sharp, soft, sharp, sharp, soft], [BOX]) == 1
+    assert times_softer(films(*[both] * 5), boxed(BOX)) == 4
+    assert times_softer(films(*[both] * 5), boxed(BOX, below)) == 1
+    assert times_softer(films(soft, soft, sharp, soft, sharp), boxed(BOX)) == 4
+    assert times_softer(films(sharp, soft, sharp, sharp, soft), boxed(BOX)) == 1
 
 
 def test_what_a_view_says_of_reduced_pictures_is_the_same_in_millimetres() -> None:
