@@ -95,23 +95,36 @@ def correct(
     answer, learnt = learn(wheel, rounds, readings, told=told)
     wishes = wishes or Wishes()
     last = None if "turns" in wishes.checked or not rounds else rounds[-1]
-    turned_back = None if last is None else _turned_back(wheel, last, readings)
     plan = make_plan(
         readings,
         wheel,
         answer,
         wishes=wishes,
         round_number=round_number,
-        earlier=believable(answer, rounds, readings),
-        known=Known(
-            stop=turned_back or _finer_than_told(measured, readings, wheel),
-            axle=_of_the_axle(measured),
-            unseen=frozenset({*unseen, *_over_before(wheel, rounds, readings)}),
-            measured=frozenset(runout.direction for runout in measured),
+        earlier=believable(wheel, rounds, readings),
+        known=_known(
+            readings, wheel, last, measured, frozenset({*unseen, *_over_before(wheel, rounds, readings)})
         ),
     )
     first = (*_see_to_first(plan, wheel, last, readings), *plan.see_to_first)
     return replace(plan, notes=(*learnt, *plan.notes), see_to_first=first)
+
+
+def _known(
+    readings: Readings,
+    wheel: Wheel,
+    last: Round | None,
+    measured: Sequence[Runout],
+    unseen: frozenset[Direction],
+) -> Known:
+    """What measurements and the last round tell beside the readings; last: None where it is not to be judged."""
+    turned_back = None if last is None else _turned_back(wheel, last, readings)
+    return Known(
+        stop=turned_back or _finer_than_told(measured, readings, wheel),
+        axle=_of_the_axle(measured),
+        unseen=unseen,
+        measured=frozenset(runout.direction for runout in measured),
+    )
 
 
 def _finer_than_told(measured: Sequence[Runout], readings: Readings, wheel: Wheel) -> str | None:

@@ -10,7 +10,7 @@ from scipy.linalg import block_diag
 from rimgauge.errors import BadInput
 from rimgauge.records import FloatArray, Influence, Readings, Round, Wheel
 from rimgauge.wheel.groups import Group, groups_of, summed
-from rimgauge.wheel.missed import round_words
+from rimgauge.wheel.missed import nipples_missed, round_words
 from rimgauge.wheel.movement import TOO_LITTLE, TURN_SPREAD, Movement, far_more, share_moved
 from rimgauge.wheel.stiffness import influence
 
@@ -56,7 +56,7 @@ def learn(
     groups = groups_of(wheel, prior)
     believed = [
         (Movement.between(wheel, done.readings, then), done.turns)
-        for done, then in steps[len(steps) - len(believable(prior, rounds, after)) :]
+        for done, then in steps[len(steps) - len(believable(wheel, rounds, after)) :]
         if done.turns.any()
     ]
     factors = _fitted(groups, prior, believed)
@@ -73,18 +73,29 @@ def _check(wheel: Wheel, states: Sequence[Readings]) -> None:
         )
 
 
-def believable(answer: Influence, rounds: Sequence[Round], after: Readings) -> tuple[Round, ...]:
-    """Keep the last rounds, back to one that can't be what was planned: the rim hardly moved, or far more."""
+def believable(wheel: Wheel, rounds: Sequence[Round], after: Readings) -> tuple[Round, ...]:
+    """Keep the last rounds, back to one that can't be what was planned.
+
+    After it the rim had hardly moved, or far more, or as no one nipple missed explains: it is asked after, and until that is
+    answered (`--done`) it teaches nothing.
+    """
+    prior = influence(wheel)
+    groups = groups_of(wheel, prior)
     then = after
     for count, done in enumerate(reversed(rounds)):
-        shares = {name: share_moved(answer, done, then, name) for name in ("lateral_mm", "radial_mm")}
-        if any(
-            (share is not None and share < TOO_LITTLE) or far_more(answer, done, then, name)
-            for name, share in shares.items()
-        ):
+        if _doubtful(wheel, prior, groups, done, then):
             return tuple(rounds[len(rounds) - count :])
         then = done.readings
     return tuple(rounds)
+
+
+def _doubtful(wheel: Wheel, prior: Influence, groups: Sequence[Group], done: Round, then: Readings) -> bool:
+    for name in ("lateral_mm", "radial_mm"):
+        share = share_moved(prior, done, then, name)
+        if (share is not None and share < TOO_LITTLE) or far_more(prior, done, then, name):
+            return True
+    missed = nipples_missed(wheel, prior, groups, done, then) if done.turns.any() else None
+    return missed is not None and not missed.nipples
 
 
 def _fitted(

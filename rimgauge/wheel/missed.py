@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from rimgauge.records import FloatArray, Influence, Readings, Round, Wheel
+from rimgauge.records import FloatArray, Influence, Readings, Round, Wheel, record
 from rimgauge.wheel.groups import Group
 from rimgauge.wheel.movement import (
     MOVEMENT_NOISE_MM,
@@ -27,6 +27,9 @@ THIS_WHEEL = "is this the wheel of the last round (another one wants a job of it
 HOW_DONE = (
     f"{THIS_WHEEL} were all its turns done, the right way round, at the right spokes? If some were left out, plan again "
     "with --done."
+)
+UNEXPLAINED = (
+    "The rim didn't move as planned, no single nipple explains it, and nothing is learnt from that round:"
 )
 NAMED_DONE = f"{THIS_WHEEL} were the turns that --done names done the right way round, at the right spokes?"
 OPPOSITE = 0.15
@@ -76,8 +79,9 @@ def round_words(
             notes.append(_moved_words(as_read, float(foretold @ as_learnt / (foretold @ foretold)), how, ask))
     # Where all turns failed, or there were none, or the wheel is another one, no single nipple is to blame.
     if done.turns.any() and not far and (not shares or max(shares) >= TOO_LITTLE):
-        moved = Movement.between(wheel, done.readings, after)
-        missed = _missed_words(wheel, prior, groups, done.turns, moved, told=told)
+        missed = _missed_words(
+            wheel, done.turns, nipples_missed(wheel, prior, groups, done, after), told=told
+        )
         half_done = bool(shares) and TOO_LITTLE <= min(shares) < LITTLE
         notes.append(missed or (ALL_DONE if half_done and not told else None))
     asking = [note for note in notes if note is not None and note.endswith((HOW_DONE, NAMED_DONE))]
@@ -115,16 +119,19 @@ def moved_opposite(wheel: Wheel, last: Round, after: Readings, *, surely: bool =
     return None
 
 
-def _missed_words(
-    wheel: Wheel,
-    prior: Influence,
-    groups: Sequence[Group],
-    turns: FloatArray,
-    moved: Movement,
-    *,
-    told: bool,
-) -> str | None:
-    """Name the nipple that seems to have turned by another amount than planned, or ask after all of them."""
+@record
+class Missed:
+    """Nipples (k,) one of which seems to have turned by `off_turns` [turns] more than planned; none: no one nipple explains it."""
+
+    nipples: tuple[int, ...]
+    off_turns: float
+
+
+def nipples_missed(
+    wheel: Wheel, prior: Influence, groups: Sequence[Group], done: Round, after: Readings
+) -> Missed | None:
+    """Tell which nipple turned by another amount than planned; None where the rim moved as the round and noise explain."""
+    moved, turns = Movement.between(wheel, done.readings, after), done.turns
     left = moved.measured - moved.foretold(prior, turns)
     columns = np.column_stack([moved.foretold(prior, one) for one in np.eye(len(turns))])
     usual = np.column_stack(
@@ -140,16 +147,28 @@ def _missed_words(
     _, gained_too = _one_missed(columns, np.column_stack([usual, columns[:, spoke]]), left)
     alike = np.flatnonzero(gained > gained[spoke] - MISSED_ALIKE)
     if gained_too.max() > MISSED_TOO or len(alike) > MOST_NAMED:
-        return f"The rim didn't move as planned, and no single nipple explains it: {NAMED_DONE if told else HOW_DONE}"
-    planned = "be left alone" if turns[spoke] == 0.0 else f"turn {_turned_words(turns[spoke])}"
-    seems = f"turned {_turned_words(turns[spoke] + off[spoke])}, and was to {planned}"
+        return Missed(nipples=(), off_turns=0.0)
+    return Missed(nipples=tuple(int(one) for one in alike), off_turns=float(off[spoke]))
+
+
+def _missed_words(wheel: Wheel, turns: FloatArray, missed: Missed | None, *, told: bool) -> str | None:
+    """Name the nipple that seems to have turned by another amount than planned, or ask after all of them."""
+    if missed is None:
+        return None
+    if not missed.nipples:
+        return f"{UNEXPLAINED} {NAMED_DONE if told else HOW_DONE}"
+    first = missed.nipples[0]
+    planned = "be left alone" if turns[first] == 0.0 else f"turn {_turned_words(turns[first])}"
+    seems = f"turned {_turned_words(turns[first] + missed.off_turns)}, and was to {planned}"
     left_out = (
-        "" if told or not turns[alike].any() else " If you left steps out, plan again with --done instead."
+        ""
+        if told or not turns[list(missed.nipples)].any()
+        else " If you left steps out, plan again with --done instead."
     )
-    named = " or ".join(f"{one + 1} ({wheel.flanges[one]} side)" for one in alike)
+    named = " or ".join(f"{one + 1} ({wheel.flanges[one]} side)" for one in missed.nipples)
     return (
-        f"Spoke {named} seems {f'to have {seems}' if len(alike) == 1 else 'not to have turned as planned'}: the key "
-        "slipped or was on the wrong nipple, or the spoke turned with its nipple. The new readings count, so carry on."
+        f"Spoke {named} seems {f'to have {seems}' if len(missed.nipples) == 1 else 'not to have turned as planned'}: the "
+        "key slipped or was on the wrong nipple, or the spoke turned with its nipple. The new readings count, so carry on."
         f"{left_out}"
     )
 

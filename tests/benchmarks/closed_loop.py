@@ -165,7 +165,7 @@ def run(
     wheel = random_wheel(seed, goal_mm, kinds)
     random, hand = np.random.default_rng(seed + 10_000), np.random.default_rng(seed + 20_000)
     spreads, means = wheel.spreads(), wheel.means_n()
-    nipples, turned, seconds, gap = 0, 0.0, 0.0, None
+    seconds, gap, made = 0.0, None, [np.zeros(len(wheel.lateral_mm))]
     first_mm = float(np.ptp(wheel.lateral_mm))
     last: tuple[Plan, Readings] | None = None
     done = true_in = None
@@ -180,33 +180,42 @@ def run(
         if plan is not None and not turns.any():
             break
         wheel.turn(turns + np.where(turns != 0, hand.normal(0, hand_turns, len(turns)), 0.0))
-        nipples += int(np.count_nonzero(turns))
-        turned += float(np.abs(turns).sum())
+        made.append(turns)
         if number == 1:
-            first_mm = float(np.ptp(wheel.lateral_mm))
-            gap = None if plan is None else plan.bound.objective - plan.bound.proved
+            first_mm, gap = float(np.ptp(wheel.lateral_mm)), _gap(plan)
         if wheel.is_true(goal_mm):
             true_in = number if true_in is None else true_in
-            kept = abs(wheel.dish_mm) <= DISH_GOAL_MM and np.all(wheel.spreads() <= spreads + NO_WORSE)
-            if kept:
-                done = number
+            done = number if _kept(wheel, spreads) else None
+            if done is not None or way is by_hand:
                 break
-            if way is by_hand:
-                break
-    changes = wheel.means_n() / means - 1
     return Outcome(
         rounds=done,
         true_in=true_in,
-        nipples=nipples,
-        turns=turned,
+        nipples=int(np.count_nonzero(made)),
+        turns=float(np.abs(made).sum()),
         first_mm=first_mm,
         dish_mm=abs(wheel.dish_mm),
         more_uneven=float((wheel.spreads() - spreads).max()),
-        mean_change=float(changes[np.argmax(np.abs(changes))]),
+        mean_change=_largest(wheel.means_n() / means - 1),
         seconds=seconds,
         gap=gap,
         refused=refused,
     )
+
+
+def _kept(wheel: TrueWheel, spreads: FloatArray) -> bool:
+    """Whether dish and evenness are no worse than before, spreads (2,)."""
+    return bool(abs(wheel.dish_mm) <= DISH_GOAL_MM and np.all(wheel.spreads() <= spreads + NO_WORSE))
+
+
+def _gap(plan: Plan | None) -> float | None:
+    """What the plan may cost more than the best one could, as far as that is proved."""
+    return None if plan is None else plan.bound.objective - plan.bound.proved
+
+
+def _largest(changes: FloatArray) -> float:
+    """The change of the largest size, with its sign."""
+    return float(changes[np.argmax(np.abs(changes))])
 
 
 def reach(seed: int, goal_mm: float) -> tuple[bool, bool]:

@@ -61,20 +61,12 @@ def simulated_pass(
         gap_px = (mean_mm + toward * (moved - wider)) / SCALE.mm_per_px + rng.normal(0.0, noise_px, FRAMES)
         rim_px = np.tile((len(tracks) * RIM_WIDTH_MM / SCALE.mm_per_px, 0.0), (FRAMES, 1))
         tracks.append(edge_track(gap_px, noise_px, side, rim_px=rim_px))
-    view = lateral_view(
-        direction=direction,
-        edges=tuple(
-            Edge(side=side, pointer_box=(300 * k, 100, 40, 40), rim_box=(300 * k + 40, 100, 40, 40))
-            for k, (side, _) in enumerate(gaps_mm)
-        ),
-        scale=scale,
-    )
     seen = gap_track(np.arange(FRAMES) / 30.0, *tracks)
     turning = turning_by_mark(degrees, 0.1)
     return reckon(
         seen,
         turning,
-        view,
+        lateral_view(direction=direction, edges=edges_of([side for side, _ in gaps_mm]), scale=scale),
         WheelInView(
             spoke_angles_deg=(np.arange(spokes) + 0.5) * 360.0 / spokes,
             flanges=("right", "left") * (spokes // 2),
@@ -83,6 +75,14 @@ def simulated_pass(
         created="2026-01-31T12:00:00+00:00",
         source=Source(kind="frames", name="simulated", frames=0, used=0, sha256=""),
         other=other,
+    )
+
+
+def edges_of(sides) -> tuple[Edge, ...]:
+    """A pointer and its edge for each side, one beside the other in the picture."""
+    return tuple(
+        Edge(side=side, pointer_box=(300 * k, 100, 40, 40), rim_box=(300 * k + 40, 100, 40, 40))
+        for k, side in enumerate(sides)
     )
 
 

@@ -16,7 +16,7 @@ from rimgauge.records import FloatArray, Round
 from rimgauge.wheel import influence
 from rimgauge.wheel.learning import believable, learn
 from rimgauge.wheel.missed import moved_opposite
-from rimgauge.wheel.movement import far_more
+from rimgauge.wheel.movement import TOO_LITTLE, TOO_MUCH, far_more, share_moved
 
 
 @pytest.fixture(scope="module")
@@ -97,7 +97,7 @@ def test_a_rim_that_moves_farther_than_any_wheel_is_asked_about(wheel, answer, r
     said = " ".join(notes)
     assert ("is this the wheel of the last round" in said) == asked
     assert ("more sideways than assumed" in said) != asked
-    assert (believable(answer, [done], then) == ()) == asked
+    assert (believable(wheel, [done], then) == ()) == asked
     if asked:
         assert "moved sideways 1.6 times as far as planned" in said
         assert_allclose(learnt.lateral_mm, answer.lateral_mm, rtol=1e-12, atol=0)
@@ -112,6 +112,27 @@ def test_what_noise_makes_of_a_small_movement_is_not_asked_about(
     small = replace(done, turns=done.turns * planned_mm / np.ptp(answer.lateral_mm @ done.turns))
     then = replace(before, lateral_mm=before.lateral_mm + 2 * answer.lateral_mm @ small.turns)
     assert far_more(answer, small, then, "lateral_mm") == asked
+
+
+@pytest.mark.parametrize(("others_turned", "asked"), [(0.0, False), (0.3, True)])
+def test_what_contradicts_the_round_is_asked_about_and_teaches_nothing(
+    wheel, answer, round_done, others_turned, asked
+):
+    before, plan = round_done
+    done = as_done(plan, before)
+    then = after(before, plan, replace(answer, lateral_mm=answer.lateral_mm * 1.2))
+    slipped = np.random.default_rng(7).normal(0, others_turned, 36)
+    then = replace(then, lateral_mm=then.lateral_mm + answer.lateral_mm @ slipped)
+    assert TOO_LITTLE < share_moved(answer, done, then, "lateral_mm") < TOO_MUCH, (
+        "by its size alone it could be"
+    )
+    learnt, notes = learn(wheel, [done], then)
+    said = " ".join(notes)
+    assert ("is this the wheel of the last round" in said) == asked
+    assert ("nothing is learnt from that round" in said) == asked
+    assert ("the plan counts on that" in said) != asked
+    assert np.array_equal(learnt.lateral_mm, answer.lateral_mm) == asked
+    assert (believable(wheel, [done], then) == ()) == asked
 
 
 def test_another_wheel_teaches_nothing(wheel, answer, round_done):
@@ -329,7 +350,7 @@ def test_rounds_up_to_one_that_was_not_done_are_left_out(wheel, answer, round_do
     before, plan = round_done
     then = after(before, plan, answer)
     not_done, last = as_done(plan, before), as_done(plan, before)
-    assert believable(answer, [not_done, last], then) == (last,)
+    assert believable(wheel, [not_done, last], then) == (last,)
     learnt, _ = learn(wheel, [not_done, last], then)
     assert_allclose(learnt.lateral_mm, answer.lateral_mm, rtol=1e-9, atol=1e-12)
-    assert believable(answer, [last, not_done], before) == ()
+    assert believable(wheel, [last, not_done], before) == ()

@@ -69,6 +69,20 @@ def side_runout(
     )
 
 
+BUDGET = (
+    BudgetLine(source="scale", standard_uncertainty_mm=0.004),
+    BudgetLine(source="edge and tip noise", standard_uncertainty_mm=0.006),
+    BudgetLine(source="angle", standard_uncertainty_mm=0.003),
+    BudgetLine(source="repeatability", standard_uncertainty_mm=0.018),
+)
+
+
+def _judged(value_mm: float, tolerance_mm: float, uncertainty_mm: float) -> Outcome:
+    if value_mm <= tolerance_mm - uncertainty_mm:
+        return "within"
+    return "out" if value_mm > tolerance_mm + uncertainty_mm else "undecided"
+
+
 def make_runout(
     size: float = 1.0,
     *,
@@ -92,11 +106,6 @@ def make_runout(
         for i, name in enumerate(names)
     )
     total = max((s.total_runout for s in both), key=lambda each: each.value)
-    outcome: Outcome = "undecided"
-    if total.value <= tolerance_mm - uncertainty_mm:
-        outcome = "within"
-    elif total.value > tolerance_mm + uncertainty_mm:
-        outcome = "out"
     time_s = np.arange(90) / 30
     return Runout(
         direction=direction,
@@ -111,16 +120,11 @@ def make_runout(
         revolutions=2.7,
         total_runout=total,
         sides=both,
-        budget=(
-            BudgetLine(source="scale", standard_uncertainty_mm=0.004),
-            BudgetLine(source="edge and tip noise", standard_uncertainty_mm=0.006),
-            BudgetLine(source="angle", standard_uncertainty_mm=0.003),
-            BudgetLine(source="repeatability", standard_uncertainty_mm=0.018),
-        ),
+        budget=BUDGET,
         verdict=Verdict(
             tolerance_mm=tolerance_mm,
             rule="within if runout plus its expanded uncertainty is at most the limit (ISO 14253-1)",
-            outcome=outcome,
+            outcome=_judged(total.value, tolerance_mm, uncertainty_mm),
         ),
         frames=FrameValues(
             time_s=time_s,
