@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from rimgauge.errors import BadInput
 from rimgauge.records import USUAL_DISTANCE_MM, USUAL_FOCAL, CameraPlace, FloatArray, Scale, View, record
 from rimgauge.signal import bending
 from rimgauge.signal.budget import UNKNOWN_CROSSTALK
-from rimgauge.signal.standing import COVERAGE_FACTOR
+from rimgauge.signal.standing import COVERAGE_FACTOR, VAGUE_DISTANCE
 
 HELD_MM = 0.5
 """A board or card is held so far before or behind the rim's edge (common practice)."""
@@ -154,7 +155,7 @@ def scale_from_points(
     length_px, error_px = sharpened or (apart_px, CLICK_PX * math.sqrt(2.0 / 3.0))
     edge, unsure_px = edge_place(view)
     middle_px = float(((start + end) / 2.0 - edge) @ view.positive)
-    seen_px, perspective = _flattened(middle_px, length_px, camera, view.image_size[0])
+    seen_px, perspective, camera = _at_its_focus(middle_px, length_px, length_mm, camera, view)
     lean = 0.0 if camera is None else camera.crosstalk / camera.focal_px
     budget = (
         ScaleLine(source="the length itself", relative=length_error_mm / length_mm),
@@ -166,6 +167,28 @@ def scale_from_points(
         _held(camera, depth_mm),
     )
     return combine(length_mm, seen_px * stretch, method, budget, camera)
+
+
+def _at_its_focus(
+    middle_px: float, length_px: float, length_mm: float, camera: CameraPlace | None, view: View
+) -> tuple[float, float, CameraPlace | None]:
+    """`_flattened` by the focal length that the length itself tells, and the camera with that."""
+    seen_px, perspective = _flattened(middle_px, length_px, camera, view.image_size[0])
+    if camera is not None and view.lens is None:
+        seen_px = length_px
+        for _ in range(
+            3
+        ):  # as seen the length is off by its perspective: each time round by a tenth of that before
+            camera = _focused(camera, length_mm / seen_px)
+            seen_px, perspective = _flattened(middle_px, length_px, camera, view.image_size[0])
+    return seen_px, perspective, camera
+
+
+def _focused(camera: CameraPlace, mm_per_px: float) -> CameraPlace:
+    """Give a camera whose distance is known the focal length that its scale tells: m = D·√(1 + tan²τ)/f (pinhole camera)."""
+    if camera.distance_standard_uncertainty_mm > VAGUE_DISTANCE * camera.distance_mm:
+        return camera
+    return replace(camera, focal_px=camera.distance_mm * math.hypot(1.0, camera.crosstalk) / mm_per_px)
 
 
 def _lain(start: FloatArray, end: FloatArray, view: View) -> tuple[float, float]:

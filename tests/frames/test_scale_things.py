@@ -27,8 +27,10 @@ from rimgauge.signal.budget import (
     UNKNOWN_DISTANCE_MM,
     depth_share,
 )
+from rimgauge.signal.scale import edge_place, scale_from_points
 from rimgauge.signal.standing import camera_advice, told_camera
 from tests.said import stopped
+from tests.seen import lateral_view
 
 
 def coin(radius_px, slant_deg=0.0, toward_deg=0.0, finger=False):
@@ -280,6 +282,25 @@ def test_what_is_told_against_the_board_is_reported(shared, tmp_path, capsys):
     assert "contradicts the board" in " ".join(said.split())
     assert "Next:" not in said
     assert max(len(line) for line in said.splitlines() if str(tmp_path) not in line) <= 80
+
+
+@pytest.mark.parametrize("shown_mm", [60.0, 115.0])
+@pytest.mark.parametrize(("begins_mm", "ends_mm"), [(5.0, 30.75), (-30.75, -5.0)])
+def test_a_coin_beside_the_edge_before_a_tilted_camera_at_a_known_distance(shown_mm, begins_mm, ends_mm):
+    # A pinhole camera 200 mm away, tilted by 15°: its focal length follows from how much of the rim it shows.
+    view, tilt, away_mm = lateral_view(), math.radians(15.0), 200.0
+    mm_per_px = shown_mm / view.image_size[0]
+    focal_px = away_mm / (mm_per_px * math.cos(tilt))
+    edge, _ = edge_place(view)
+
+    def seen(on_rim_mm):
+        along_px = focal_px * on_rim_mm * math.cos(tilt) / (away_mm - on_rim_mm * math.sin(tilt))
+        return edge - along_px * view.positive
+
+    camera, _ = told_camera(view, away_mm, 15.0)
+    told = scale_from_points(ends_mm - begins_mm, seen(begins_mm), seen(ends_mm), view, camera=camera).scale
+    assert_allclose(told.mm_per_px, mm_per_px, rtol=0.001, atol=0)
+    assert_allclose(told.camera.focal_px, focal_px, rtol=0.02, atol=0)
 
 
 @pytest.mark.parametrize("tilt_deg", [-25.0, 10.0])
