@@ -7,6 +7,7 @@ import math
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,8 +18,11 @@ from rimgauge.capture import (
     TagFinder,
     Tracker,
     along_px,
+    at_working_size,
+    full_places,
     lens_stretch,
     mark_strip,
+    reduced_picture,
     spoke_strip,
 )
 from rimgauge.pipeline import known_scale
@@ -83,17 +87,25 @@ class Watcher:
     """What is known so far of a wheel that turns before the camera; with `aside`, learnt while frames go on."""
 
     def __init__(self, view: View, wheel: WheelInView, *, aside: bool = False) -> None:
-        self._aside, self._view, self._wheel = aside, view, wheel
-        self._mm_per_px = known_scale(view).mm_per_px
-        self._places = [edge_place(view, edge)[0] for edge in view.edges]
+        self._aside, self._wheel = aside, wheel
+        self._see_in(view, 1)
         self._first: list[Frame] = []
         self._homework: Future[Moment] | None = None
         self._tracker: Tracker | None = None
         self._clock: _Clock | None = None
         self._tags: _TagClock | None = None
 
+    def _see_in(self, view: View, times: int) -> None:
+        """Take a view of pictures so many times smaller than the camera's to read them in."""
+        self._view, self._times = view, times
+        self._mm_per_px = known_scale(view).mm_per_px
+        self._places = [edge_place(view, edge)[0] for edge in view.edges]
+
     def learn(self, first: list[Frame]) -> None:
-        """Learn from the first frames how pointer, rim and mark look."""
+        """Learn from the first frames how pointer, rim and mark look, and at which size."""
+        coming, view, times = at_working_size(first, self._view)
+        self._see_in(view, times)
+        first = list(coming)
         self._tracker = Tracker.of_frames(self._view, first)
         if len(first) < 2 or (self._view.mark_box is None and self._view.tag_box is None):
             return
@@ -154,6 +166,7 @@ class Watcher:
 
     def _read(self, frame: Frame) -> Moment:
         assert self._tracker is not None
+        picture, frame = frame.image, replace(frame, image=reduced_picture(frame.image, self._times))
         sightings = self._tracker.sight(frame)
         gap_px = np.array(
             [
@@ -172,10 +185,10 @@ class Watcher:
         return Moment(
             index=frame.index,
             time_s=frame.time_s,
-            image=frame.image,
+            image=picture,
             gap_mm=gap_px * self._mm_per_px,
-            tip_px=np.array([s.tip_px[0] for s in sightings]),
-            rim_px=np.array([s.rim_px[0] for s in sightings]),
+            tip_px=full_places(np.array([s.tip_px[0] for s in sightings]), self._times),
+            rim_px=full_places(np.array([s.rim_px[0] for s in sightings]), self._times),
             angle_deg=angle_deg,
             spoke=nearest_spoke(angle_deg, self._wheel.spoke_angles_deg),
         )

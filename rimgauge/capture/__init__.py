@@ -6,4 +6,4 @@ from rimgauge.capture.live_mark import LiveMark
 from rimgauge.capture.sources import Frame, FrameSource, ReadAhead, open_source, read_picture
 from rimgauge.capture.tags import TagFinder, along_px
 from rimgauge.capture.tracker import LEARNING_FRAMES, Tracker, mark_strip, spoke_strip, track
-from rimgauge.capture.working_size import at_full_size, at_working_size
+from rimgauge.capture.working_size import at_full_size, at_working_size, full_places, reduced_picture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from contextlib import suppress
 
 import numpy as np
@@ -53,18 +54,16 @@ def aim_from(
         raise FrameTrouble(source.name, f"{seen} too few to aim with; give at least {LEAST_FRAMES}")
     found: Aim | None = None
     trouble: OutOfSight | None = None
+    next_ones: list[Frame] = []
     try:
-        found = aim(first, direction, side, hints, coming)
+        found = aim(first, direction, side, hints, _kept(coming, next_ones))
     except OutOfSight as told:
         trouble = told
     if found is not None and not changes(first, found.tip_px):
         return first, found
     # A camera's frames went by while the first were looked at: what is left of those is followed by none.
-    after = next(coming, None)
-    parted = source.kind in LIVE or after is None or after.index > first[-1].index + 1
-    left = [] if parted else first[LATER_FRAMES:]
-    later = [*left, *([] if after is None else [after])]
-    later += itertools.islice(coming, AIM_FRAMES - len(later))
+    left = [] if source.kind in LIVE else first[LATER_FRAMES:] + next_ones
+    later = left + list(itertools.islice(coming, AIM_FRAMES - len(left)))
     if len(later) == AIM_FRAMES:
         with suppress(RimgaugeError):
             again = aim(later, direction, side, hints, coming)
@@ -74,6 +73,14 @@ def aim_from(
         raise trouble
     assert found is not None
     return first, found
+
+
+def _kept(frames: Iterator[Frame], next_ones: list[Frame]) -> Iterator[Frame]:
+    """Hand frames on, and keep as many of the next ones as a later look takes of them."""
+    for frame in frames:
+        if len(next_ones) < AIM_FRAMES - LATER_FRAMES:
+            next_ones.append(frame)
+        yield frame
 
 
 def changes(frames: list[Frame], tip_px: Point) -> bool:

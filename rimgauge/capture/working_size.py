@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
@@ -14,11 +15,14 @@ from rimgauge.capture.frame import Frame, Picture
 from rimgauge.capture.sharpness import outline_blur_px
 from rimgauge.records import Box, EdgeTrack, FloatArray, GapTrack, Lens, View
 
-WORKING_BLUR_PX = 1.5
-"""Outlines keep at least so much blur [px]: steps so wide are still told as exactly as by all pixels (docs/benchmarks.md)."""
+WORKING_BLUR_PX, TRIED_BLUR_PX = 1.5, 1.0
+"""Outlines keep at least so much blur [px] where they are measured (docs/benchmarks.md), and where an aim is tried out: there
+places matter less than that boxes and bands hold what is to be followed."""
 MOST_TIMES = 4
-LOOKED_AT = 5
-"""Frames whose outlines are looked at; of the median of them, so that a passing thing doesn't count."""
+LOOKED_AT, MOST_FIRST = 5, 40
+"""Frames that show outlines, of which the median counts, so that a passing thing doesn't; and so many are waited for at most."""
+LEAST_CONTRAST, SMOOTHED_PX = 15.0, 1.5
+"""A box whose brightest and darkest differ by less, smoothed, shows no outline: a hand or a dark picture fills it [grey levels]."""
 
 
 def at_working_size(frames: Iterable[Frame], view: View) -> tuple[Iterable[Frame], View, int]:
@@ -28,27 +32,52 @@ def at_working_size(frames: Iterable[Frame], view: View) -> tuple[Iterable[Frame
     """
     coming = iter(frames)
     first = list(itertools.islice(coming, LOOKED_AT))
+    fits = {frame.image.shape[1::-1] for frame in first} == {view.image_size}
+    if not fits or _most_times(view) < 2:
+        return itertools.chain(first, coming), view, 1
+    blurs_px = [_blurs_px(frame, view) for frame in first]
+    while len(first) < MOST_FIRST and np.isfinite(blurs_px).sum(axis=0).min() < LOOKED_AT:
+        if (frame := next(coming, None)) is None:
+            break
+        first.append(frame)
+        blurs_px.append(_blurs_px(frame, view))
     every = itertools.chain(first, coming)
-    if {frame.image.shape[1::-1] for frame in first} != {view.image_size}:
-        return every, view, 1
-    times = times_softer(first, view)
+    times = _times_by(blurs_px, view, WORKING_BLUR_PX)
     return (every, view, 1) if times == 1 else (reduced_frames(every, times), reduced(view, times), times)
 
 
 def times_softer(frames: list[Frame], view: View) -> int:
-    """By how many times some frames of a view can be reduced and show pointers and rim as well, and still have usual size."""
-    most = min(MOST_TIMES, min(frames[0].image.shape[:2]) // USUAL_PX)
-    if most < 2:
+    """By how many times some frames of a view can be reduced to try it out, and still have usual size."""
+    if _most_times(view) < 2:
         return 1
+    return _times_by([_blurs_px(frame, view) for frame in frames], view, TRIED_BLUR_PX)
+
+
+def _most_times(view: View) -> int:
+    return min(MOST_TIMES, min(view.image_size) // USUAL_PX)
+
+
+def _times_by(blurs_px: list[list[float]], view: View, least_px: float) -> int:
+    """By how many times pictures can be reduced and keep so much blur, by the blurs of each one's boxes [px]."""
+    of_boxes = [np.array(blurs)[np.isfinite(blurs)] for blurs in zip(*blurs_px, strict=True)]
+    sharpest_px = min((float(np.median(blurs)) for blurs in of_boxes if len(blurs)), default=0.0)
+    return int(min(max(sharpest_px // least_px, 1), _most_times(view)))
+
+
+def _blurs_px(frame: Frame, view: View) -> list[float]:
+    """Blur of the outlines in the box of each pointer and each rim [px], NaN where it shows none."""
     boxes = [box for edge in view.edges for box in (edge.pointer_box, edge.rim_box)]
-    sharpest_px = min(float(np.median([_blur_px(frame.image, box) for frame in frames])) for box in boxes)
-    return int(min(max(sharpest_px // WORKING_BLUR_PX, 1), most))
+    return [_blur_px(frame.image, box) for box in boxes]
 
 
 def _blur_px(picture: Picture, box: Box) -> float:
+    """Blur of the outlines in a box of a picture [px], NaN where it shows none."""
     x, y, width, height = box
-    grey = cv2.cvtColor(picture[y : y + height, x : x + width], cv2.COLOR_BGR2GRAY)
-    return outline_blur_px(grey.astype(np.float64), np.ones(grey.shape))
+    grey = cv2.cvtColor(picture[y : y + height, x : x + width], cv2.COLOR_BGR2GRAY).astype(np.float64)
+    smooth = cv2.GaussianBlur(grey, (0, 0), SMOOTHED_PX)
+    if np.ptp(np.quantile(smooth, (0.01, 0.99))) < LEAST_CONTRAST:
+        return math.nan
+    return outline_blur_px(grey, np.ones(grey.shape))
 
 
 def reduced_picture(picture: Picture, times: int) -> Picture:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rimgauge.capture import aim_begin
+from rimgauge.capture import aim_begin, aim_passing
 from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
 from rimgauge.capture.aim_begin import LATER_FRAMES, aim_from, changes
 from rimgauge.capture.aim_trial import OutOfSight
@@ -141,3 +141,12 @@ def test_the_look_counts_round_whose_tip_nothing_changes(monkeypatch, moving, ch
     monkeypatch.setattr(aim_begin, "changes", lambda frames, _: frames[0].index in changed)
     frames, found = aim_from(Film(moving), "lateral", None, Hints())
     assert frames[0].index == found.at == begin
+
+
+def test_what_was_looked_on_at_for_a_mark_is_there_for_the_second_look_too(monkeypatch, scene, shots):
+    """A film of six seconds and no mark: to look on for one used the frames up, and the hand's tip was kept or refused."""
+    monkeypatch.setattr(aim_passing.Passing, "mark_columns", lambda self: None)
+    film = with_hand(scene, shots, lambda k: k < GONE)
+    frames, found = aim_from(film, "lateral", None, Hints())
+    assert [frame.index for frame in frames] == list(range(LATER_FRAMES, LATER_FRAMES + AIM_FRAMES))
+    assert found.tip_px == pytest.approx(tuple(scene.tip_px), abs=TIP_PX)

@@ -18,7 +18,8 @@ from rimgauge.capture.lens import along_px
 from rimgauge.capture.tracker import Tracker, track
 from rimgauge.capture.working_size import full_places, reduced, reduced_picture, times_softer
 from rimgauge.job import read_view
-from rimgauge.records import Box, CameraPlace, Edge, Lens, Scale, View
+from rimgauge.records import Box, CameraPlace, Edge, Lens, Scale, View, WheelInView
+from rimgauge.watching import watch
 from tests.benchmarks.large import enlarged, softened
 from tests.seen import lateral_view
 
@@ -36,18 +37,21 @@ def films(*pictures: np.ndarray) -> list[Frame]:
     return [Frame(k, k / 30.0, picture) for k, picture in enumerate(pictures)]
 
 
-def boxed(*boxes: Box) -> View:
+def boxed(*boxes: Box, lines: int = 1440) -> View:
     """A view in which these are a pointer's box and a rim's, the last one for all that follow."""
-    return lateral_view(edges=(Edge(side="right", pointer_box=boxes[0], rim_box=boxes[-1]),))
+    return lateral_view(
+        image_size=(lines * 16 // 9, lines),
+        edges=(Edge(side="right", pointer_box=boxes[0], rim_box=boxes[-1]),),
+    )
 
 
 @pytest.mark.parametrize(
     ("blur_px", "lines", "times"),
     [
         (1.0, 1440, 1),
-        (2.5, 1440, 1),
-        (3.5, 1440, 2),
-        (5.0, 1440, 3),
+        (1.5, 1440, 1),
+        (2.3, 1440, 2),
+        (3.3, 1440, 3),
         (9.0, 1440, 4),
         (9.0, 1079, 2),  # at least 360 lines are left
         (9.0, 719, 1),
@@ -56,7 +60,12 @@ def boxed(*boxes: Box) -> View:
 def test_soft_pictures_are_reduced_until_they_are_sharp_or_of_usual_size(
     blur_px: float, lines: int, times: int
 ) -> None:
-    assert times_softer(films(*[bar(blur_px, lines)] * 5), boxed(BOX)) == times
+    assert times_softer(films(*[bar(blur_px, lines)] * 5), boxed(BOX, lines=lines)) == times
+
+
+@pytest.mark.parametrize(("blur_px", "times"), [(2.3, 1), (3.5, 2), (5.0, 3)])
+def test_where_they_are_measured_they_stay_a_little_softer(blur_px: float, times: int) -> None:
+    assert at_working_size(films(*[bar(blur_px)] * 5), boxed(BOX))[2] == times
 
 
 def test_the_sharpest_box_counts_and_what_passes_does_not() -> None:
@@ -68,6 +77,19 @@ def test_the_sharpest_box_counts_and_what_passes_does_not() -> None:
     assert times_softer(films(*[both] * 5), boxed(BOX, below)) == 1
     assert times_softer(films(soft, soft, sharp, soft, sharp), boxed(BOX)) == 4
     assert times_softer(films(sharp, soft, sharp, sharp, soft), boxed(BOX)) == 1
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_pictures_that_a_hand_or_the_dark_fills_are_waited_out(dark: bool) -> None:
+    """A plain box has no blur; taken for a sharp one it had the whole film read at full size."""
+    plain = np.full_like(bar(6.0), 30 if dark else 140)
+    noisy = np.clip(plain + np.random.default_rng(2).normal(0.0, 6.0, plain.shape), 0, 255).astype(np.uint8)
+    film = films(*[noisy] * 12, *[bar(6.0)] * 5, bar(1.0), bar(1.0))
+    view = boxed(BOX)
+    every, _, times = at_working_size(film, view)
+    assert times == 4
+    assert len(list(every)) == len(film)
+    assert at_working_size(films(*[noisy] * 50), view)[2] == 1
 
 
 def test_what_a_view_says_of_reduced_pictures_is_the_same_in_millimetres() -> None:
@@ -129,6 +151,7 @@ def test_a_soft_telephone_film_is_followed_as_exactly_as_the_picture_it_was_made
     told = np.isfinite(off_px)
     assert told.mean() > 0.9
     assert float(np.std(off_px[told])) < 4.0 * 0.1
+    assert abs(float(np.mean(off_px[told]))) < 4.0 * 1.0
     assert seen.tip_px[told].mean(axis=0) == pytest.approx(
         4.0 * np.array(truth["pointer"]["tip_px"]), abs=8.0
     )
@@ -144,6 +167,24 @@ def test_a_rims_bends_are_no_reason_to_read_a_large_picture_beside_its_box(edge_
     ]
     place = Tracker.of_frames(view, frames).places[0]
     assert place.box_rows[0] == 0
+
+
+def test_what_is_shown_of_a_large_soft_stream_is_read_as_it_is_measured(edge_on: Path) -> None:
+    """Read at full size the gap was 4.6 mm off all through."""
+    view = enlarged(read_view(edge_on / "view.json"), 4)
+    assert view.scale is not None
+    wheel = WheelInView(spoke_angles_deg=np.arange(0.0, 360.0, 11.25), flanges=("left", "right") * 16)
+    shown = list(watch(itertools.islice(softened(edge_on, 4), 66), view, wheel))
+    truth = json.loads((edge_on / "truth.json").read_text(encoding="utf-8"))
+    right_mm = 4.0 * np.array([frame["gap_px"] for frame in truth["frames"][:66]]) * view.scale.mm_per_px
+    off_mm = np.array([moment.gap_mm[0] for moment in shown]) - right_mm
+    told = np.isfinite(off_mm)
+    assert told.mean() > 0.9
+    assert abs(float(np.mean(off_mm[told]))) < 0.1
+    assert float(np.std(off_mm[told])) < 0.02
+    last = shown[-1]
+    assert last.image.shape == (1440, 2560, 3)
+    assert last.tip_px[0] == pytest.approx(4.0 * np.array(truth["pointer"]["tip_px"]), abs=8.0)
 
 
 def blurred(folder: Path, count: int) -> Iterator[Frame]:
