@@ -226,6 +226,22 @@ def test_a_round_of_which_the_rim_shows_half_is_asked_about(wheel, answer, round
     )
 
 
+@pytest.mark.parametrize(("share", "of_this_rim"), [(0.5, False), (0.75, True)])
+def test_a_rim_that_moves_less_than_wheels_differ_by_is_told_no_property_of_it(
+    wheel, answer, round_done, share, of_this_rim
+):
+    """Each turn is done by that share; in tension and radially too."""
+    before, plan = round_done
+    partly = replace(
+        plan, corrections=tuple(replace(item, turns=share * item.turns) for item in plan.corrections)
+    )
+    said = " ".join(learn(wheel, [as_done(plan, before)], after(before, partly, answer))[1])
+    only = re.search(r"The rim moved sideways only about (\d\d)% as far as planned", said)
+    assert (only is None) == of_this_rim
+    assert only is None or abs(int(only[1]) - 50) <= 2
+    assert ("This rim moves" in said) == of_this_rim
+
+
 @pytest.mark.parametrize("seed", [501, 502, 503, 504])
 def test_a_round_half_done_is_asked_about_and_no_nipple_is_blamed(seed):
     said, _ = _read_again(seed, radial=True, done=lambda turns: turns * (np.arange(36) < 18))
