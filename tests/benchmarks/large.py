@@ -1,7 +1,7 @@
 """Large soft pictures through the whole chain: what a telephone enlarged, or took too near or out of focus.
 
-    python -m tests.benchmarks.large enlarged      ray-traced scenes 3, 4 and 6 times as large
-    python -m tests.benchmarks.large blurred SEED  drawn scenes twice as large, 1280 × 960, and blurred
+    python -m tests.benchmarks.large enlarged SCENE    a ray-traced scene 3, 4 and 6 times as large
+    python -m tests.benchmarks.large blurred SEED      drawn scenes twice as large, 1280 × 960, and blurred
 
 With the boxes a scene was drawn with, and aimed without a hint. The first needs the folder of outside material where
 RIMGAUGE_SHARED points.
@@ -27,7 +27,7 @@ from rimgauge.errors import RimgaugeError
 from rimgauge.job import read_view
 from rimgauge.records import Box, View
 from tests.benchmarks.aim_mixed import against_truth
-from tests.benchmarks.rendered import SCENES, measured
+from tests.benchmarks.rendered import measured
 from tests.benchmarks.scenes import draw
 
 TIMES = (3, 4, 6)
@@ -109,9 +109,9 @@ def main() -> None:
     )
     print("|---|---|---|---|---|---|")
     if sys.argv[1] == "enlarged":
-        scenes = Path(os.environ.get("RIMGAUGE_SHARED", "shared")) / "scenes"
-        for name, times in itertools.product(SCENES, TIMES):
-            for row in rows(f"{name}, × {times}", scenes / name, times):
+        folder = Path(os.environ.get("RIMGAUGE_SHARED", "shared")) / "scenes" / sys.argv[2]
+        for times in TIMES:
+            for row in rows(f"{folder.name}, × {times}", folder, times):
                 print(row, flush=True)
         return
     seed = int(sys.argv[2])
