@@ -55,9 +55,6 @@ LARGEST_SD_DEG = 2.0
 LARGEST_DOUBT = 0.1
 LEAST_LIKELIER = math.log(20.0)
 """Odds in favour of a path from which it is believed against another one."""
-LEAST_LIKELIER_FINE = 25.0
-"""The same, as a logarithm, by the finest lines of the spokes, where softer ones told no path: they are noise beside the path's own
-steps, and once overstated the odds for a path that stopped a spoke off by 18 (a judgement)."""
 LEAST_LIKELIER_BACKWARD = 60.0
 """The same, as a logarithm, for a path backward against one forward: neighbouring frames are alike, so that odds
 are overstated (a judgement)."""
@@ -156,7 +153,7 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
     # Where the valve stood among the spokes a look that follows it foretells others amiss.
     missed, whole = foretold(components, course.angle_deg, layout.look_period_deg, robust=True)
     course = replace(course, missed=missed, whole=whole)
-    usable = _usable(course, found, evidence, moment, layout, spokes=spokes)
+    usable = _usable(course, found, evidence, moment, layout.spacing_deg, spokes=spokes)
     gaps_px = np.stack([side.gap_px for side in track.sides])
     if layout.start_spoke is not None:
         usable = counted_through(gaps_px, course.angle_deg, track.time_s, usable, layout.spacing_deg)
@@ -211,11 +208,9 @@ def _check_counted(track: GapTrack, layout: Layout, tags: Tagged | None, course:
 
 
 def _usable(
-    course: Course, found: Followed, evidence: Evidence, moment: IntArray, layout: Layout, *, spokes: bool
+    course: Course, found: Followed, evidence: Evidence, moment: IntArray, spacing_deg: float, *, spokes: bool
 ) -> BoolArray:
     """Frames (n,) in which the angle is known well enough, and no other path through them is nearly as likely."""
-    spacing_deg = layout.spacing_deg
-    least = LEAST_LIKELIER if layout.soft_deg else LEAST_LIKELIER_FINE
     usable = course.spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
     usable &= course.settled
     if spokes:
@@ -223,7 +218,7 @@ def _usable(
         usable &= ~slipped(course, moment, spacing_deg)
     usable &= ~_doubted(found.place, evidence, moment, course.angle_deg, spacing_deg)
     for rival in found.rivals:
-        usable &= ~_contested(found.place, rival, spacing_deg, least)[moment]
+        usable &= ~_contested(found.place, rival, spacing_deg)[moment]
     usable = but_for_beside(usable)
     return but_for_lost_stops(usable, course.angle_deg, spacing_deg) if spokes else usable
 
@@ -269,15 +264,15 @@ def _doubted(
     return np.maximum(doubt, chance_elsewhere(once.chance[moment], angle_deg, spacing_deg)) >= LARGEST_DOUBT
 
 
-def _contested(place: Place, other: Rival, spacing_deg: float, least: float) -> BoolArray:
-    """Moments (n,) at which the next likely path, less likely by less than a logarithm, would name another spoke.
+def _contested(place: Place, other: Rival, spacing_deg: float) -> BoolArray:
+    """Moments (n,) at which the next likely path, hardly less likely, would name another spoke.
 
     A mark seen in one frame a turn doesn't tell which way the wheel goes round. Where half a spacing passes in a
     frame its mirror image looks much the same, and people roll a wheel forward: backward takes more evidence.
     """
     off = np.abs(shortest_deg(place.angle_deg - other.angle_deg))
     mirrored = _went(place.angle_deg) < 0.0 < _went(other.angle_deg)
-    least = max(LEAST_LIKELIER_BACKWARD, least) if mirrored else least
+    least = LEAST_LIKELIER_BACKWARD if mirrored else LEAST_LIKELIER
     return np.asarray((off > 0.5 * spacing_deg) & (place.likelihood - other.likelihood < least))
 
 
