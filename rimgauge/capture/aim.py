@@ -14,6 +14,7 @@ from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, z
 from rimgauge.capture.aim_motion import find_spoke_box, mark_box, to_picture_way
 from rimgauge.capture.aim_passing import what_passes
 from rimgauge.capture.aim_trial import Aim, not_the_tip, tried
+from rimgauge.capture.patch import with_boxes
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
 from rimgauge.capture.working_size import LOOKED_AT, reduced_frames, times_softer
@@ -100,7 +101,9 @@ def aim(
         _check_rivals(facings, zoom)
     facing = facings[0]
     view, notes = _seen(facing, small, direction, side, hints, map(usual.of, later))
-    view, notes = _with_tags(_enlarged(view, zoom, (width, height)), frames, notes)
+    size = (width, height)
+    whole = with_boxes(view, size, lambda box: enlarged(box, zoom, size))
+    view, notes = _with_tags(whole, frames, notes)
     times = times_softer(frames[:: len(frames) // LOOKED_AT][:LOOKED_AT], view)
     with _pointed_out(hints):
         return _followed(view, facing, list(reduced_frames(frames, times)), times, zoom, notes)
@@ -168,8 +171,9 @@ def _pointed_out(hints: Hints) -> Iterator[None]:
 def _followed(
     view: View, facing: Facing, frames: list[Frame], times: int, zoom: float, notes: tuple[str, ...]
 ) -> Aim:
-    """Try the view out on frames so many times smaller than its own; where tip or edge isn't what is followed, try again with less room round it.
+    """Try the view out; where tip or edge isn't what is followed, try again with less room round it.
 
+    The frames are so many times smaller than those the view is of.
     Of rooms in which the tip is followed the first counts that has it near where it was found, else the nearest.
     """
     less_half, less_ahead = max(LEAST_HALF_PX, facing.half_px - LESS_PX), min(LEAST_AHEAD_PX, facing.ahead_px)
@@ -237,22 +241,6 @@ def _with_tags(view: View, frames: list[Frame], notes: tuple[str, ...]) -> tuple
             "that spokes pass in the picture, and aim again.",
         )
     return view, notes
-
-
-def _enlarged(view: View, zoom: float, size: tuple[int, int]) -> View:
-    """The view of whole pictures of a size, for one of pictures reduced by zoom."""
-    edges = tuple(
-        replace(
-            edge,
-            pointer_box=enlarged(edge.pointer_box, zoom, size),
-            rim_box=enlarged(edge.rim_box, zoom, size),
-        )
-        for edge in view.edges
-    )
-    mark, spokes = (
-        None if box is None else enlarged(box, zoom, size) for box in (view.mark_box, view.spoke_box)
-    )
-    return replace(view, image_size=size, edges=edges, mark_box=mark, spoke_box=spokes)
 
 
 def _are_rivals(facings: list[Facing]) -> bool:

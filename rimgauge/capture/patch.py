@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -95,6 +96,24 @@ def patch_of(view: View, edge: Edge, box: Box) -> Patch:
     x, y = inward(view, edge)
     transposed = bool(abs(y) > abs(x))
     return Patch(box, transposed, bool((y if transposed else x) < 0.0))
+
+
+def with_boxes(view: View, size: tuple[int, int], changed: Callable[[Box], Box]) -> View:
+    """The view of pictures of another size (width, height), each of its boxes changed alike."""
+    mark, spokes, tags = (
+        None if box is None else changed(box) for box in (view.mark_box, view.spoke_box, view.tag_box)
+    )
+    return replace(
+        view,
+        image_size=size,
+        edges=tuple(
+            replace(edge, pointer_box=changed(edge.pointer_box), rim_box=changed(edge.rim_box))
+            for edge in view.edges
+        ),
+        mark_box=mark,
+        spoke_box=spokes,
+        tag_box=tags,
+    )
 
 
 def check_boxes(view: View) -> None:

@@ -72,7 +72,7 @@ def learn_pointer(patches: GreyArray, where: str) -> PointerLook:
     if (blur_px := outline_blur_px(inner, look.weight)) > MOST_BLUR_PX:
         raise NotTrustworthy(
             f"no pointer can be measured in {where}: it is blurred by {blur_px:.1f} pixels (standard deviation); bring gap and pointer "
-            "into focus, or, of a large picture that can't be sharper, film in fewer lines, such as 1080"
+            "into focus"
         )
     return PointerLook(look, *tip, front_u=max(tip[0], ends[1][0] if ends else 0.0))
 

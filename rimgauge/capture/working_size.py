@@ -12,6 +12,7 @@ import numpy as np
 
 from rimgauge.capture.aim_look import USUAL_PX
 from rimgauge.capture.frame import Frame, Picture
+from rimgauge.capture.patch import with_boxes
 from rimgauge.capture.sharpness import outline_blur_px
 from rimgauge.records import Box, EdgeTrack, FloatArray, GapTrack, Lens, View
 
@@ -105,34 +106,14 @@ def reduced_frames(frames: Iterable[Frame], times: int) -> Iterator[Frame]:
 def reduced(view: View, times: int) -> View:
     """The view of pictures so many times smaller; boxes hold at least what they held."""
     size = (view.image_size[0] // times, view.image_size[1] // times)
-    edges = tuple(
-        replace(
-            edge,
-            pointer_box=_reduced_box(edge.pointer_box, times, size),
-            rim_box=_reduced_box(edge.rim_box, times, size),
-        )
-        for edge in view.edges
-    )
-    mark, spokes, tags = (
-        None if box is None else _reduced_box(box, times, size)
-        for box in (view.mark_box, view.spoke_box, view.tag_box)
-    )
     scale = view.scale and replace(
         view.scale,
         mm_per_px=view.scale.mm_per_px * times,
         standard_uncertainty_mm_per_px=view.scale.standard_uncertainty_mm_per_px * times,
         camera=view.scale.camera and replace(view.scale.camera, focal_px=view.scale.camera.focal_px / times),
     )
-    return replace(
-        view,
-        image_size=size,
-        edges=edges,
-        mark_box=mark,
-        spoke_box=spokes,
-        tag_box=tags,
-        scale=scale,
-        lens=view.lens and _reduced_lens(view.lens, times),
-    )
+    small = with_boxes(view, size, lambda box: _reduced_box(box, times, size))
+    return replace(small, scale=scale, lens=view.lens and _reduced_lens(view.lens, times))
 
 
 def _reduced_box(box: Box, times: int, size: tuple[int, int]) -> Box:

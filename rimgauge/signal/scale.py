@@ -13,6 +13,7 @@ from rimgauge.signal import bending
 from rimgauge.signal.budget import UNKNOWN_CROSSTALK
 from rimgauge.signal.standing import COVERAGE_FACTOR, VAGUE_DISTANCE
 
+FOCUSED_ROUNDS = 3
 HELD_MM = 0.5
 """A board or card is held so far before or behind the rim's edge (common practice)."""
 POINTER_DEPTH_MM = 2.0 / math.sqrt(3.0)
@@ -176,9 +177,8 @@ def _at_its_focus(
     seen_px, perspective = _flattened(middle_px, length_px, camera, view.image_size[0])
     if camera is not None and view.lens is None:
         seen_px = length_px
-        for _ in range(
-            3
-        ):  # as seen the length is off by its perspective: each time round by a tenth of that before
+        # As seen the length is off by its perspective; each time round leaves about a tenth of that.
+        for _ in range(FOCUSED_ROUNDS):
             camera = _focused(camera, length_mm / seen_px)
             seen_px, perspective = _flattened(middle_px, length_px, camera, view.image_size[0])
     return seen_px, perspective, camera

@@ -82,8 +82,12 @@ def drawn_by_lot(seed: int) -> dict[str, Any]:
 
 
 def scene(seed: int, folder: Path) -> dict[str, Any]:
-    """Draw a scene where it isn't there yet, and return its properties; a lean that would hide the tip is turned round."""
-    properties = drawn_by_lot(seed)
+    """Draw a scene by lot where it isn't there yet, and return its properties."""
+    return written(drawn_by_lot(seed), folder)
+
+
+def written(properties: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """Draw a scene where it isn't there yet; a lean that would hide the tip is turned round."""
     if not folder.exists():
         try:
             write_scene(folder, SceneSpec(**properties))

@@ -24,11 +24,18 @@ from rimgauge.capture import aim_begin, aim_passing
 from rimgauge.capture.aim import Hints
 from rimgauge.capture.aim_trial import Aim
 from rimgauge.capture.sources import Frame, open_source
-from rimgauge.cli.scene import write_scene
-from rimgauge.errors import BadInput, RimgaugeError
+from rimgauge.errors import RimgaugeError
 from rimgauge.job import read_view
-from rimgauge.scene import SceneSpec
-from tests.benchmarks.aim_mixed import ASIDE_PX, BOLT_HALF_MM, after, drawn_by_lot, result_of, words, wrongs
+from tests.benchmarks.aim_mixed import (
+    ASIDE_PX,
+    BOLT_HALF_MM,
+    after,
+    drawn_by_lot,
+    result_of,
+    words,
+    written,
+    wrongs,
+)
 
 FRAMES, PASSED_OVER, FIRST_LOOK = 330, 25, 90
 
@@ -50,13 +57,7 @@ def scene(seed: int, folder: Path) -> dict[str, Any]:
     properties, rng = drawn_by_lot(seed), np.random.default_rng([seed, 99])
     properties |= {"turns_per_s": float(rng.uniform(0.2, 0.3)), "frames": FRAMES, "texture": 0.0}
     properties |= {"decal": False, "turning": str(rng.choice(["uneven", "uneven", "steady"]))}
-    if not folder.exists():
-        try:
-            write_scene(folder, SceneSpec(**properties))
-        except BadInput:
-            properties["tilt_deg"] *= -1.0
-            write_scene(folder, SceneSpec(**properties))
-    return properties
+    return written(properties, folder)
 
 
 def told(folder: Path, aside_px: float, later: int) -> tuple[str, Aim | None]:

@@ -23,6 +23,7 @@ import numpy as np
 
 from rimgauge.capture import Frame, open_source
 from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
+from rimgauge.capture.patch import with_boxes
 from rimgauge.errors import RimgaugeError
 from rimgauge.job import read_view
 from rimgauge.records import Box, View
@@ -60,15 +61,9 @@ def enlarged(view: View, times: int) -> View:
 
     assert view.scale is not None
     mm_per_px, unsure = view.scale.mm_per_px, view.scale.standard_uncertainty_mm_per_px
+    size = (times * view.image_size[0], times * view.image_size[1])
     return replace(
-        view,
-        image_size=(times * view.image_size[0], times * view.image_size[1]),
-        edges=tuple(
-            replace(edge, pointer_box=larger(edge.pointer_box), rim_box=larger(edge.rim_box))
-            for edge in view.edges
-        ),
-        mark_box=view.mark_box and larger(view.mark_box),
-        spoke_box=view.spoke_box and larger(view.spoke_box),
+        with_boxes(view, size, larger),
         scale=replace(view.scale, mm_per_px=mm_per_px / times, standard_uncertainty_mm_per_px=unsure / times),
     )
 
