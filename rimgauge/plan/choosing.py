@@ -15,7 +15,7 @@ from rimgauge.records import Bound, Direction, FloatArray, IntArray, Wheel, reco
 
 WORTH_DOING = 0.9
 """A round that leaves more than this share of the objective of doing nothing is not worth the risk."""
-SURE_ENOUGH, WORTH_MORE = 1.5, 0.5
+SURE_ENOUGH, WORTH_MORE = 2.0, 0.5
 """After the first round a true wheel is let be where it is so by so many standard deviations, and its tension as even as
 before; turns that make it surer by less than that many are not worth the risk."""
 READING_DOUBT_MM = 0.010
