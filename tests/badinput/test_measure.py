@@ -165,7 +165,7 @@ def test_no_pointer_where_it_should_be(few: Path, capsys: pytest.CaptureFixture[
     assert "box" not in said, "a person knows of no boxes"
 
 
-@pytest.mark.parametrize(("turns_per_s", "fps", "seed"), [(2.6, 30.0, 1), (2.7, 30.0, 9)])
+@pytest.mark.parametrize(("turns_per_s", "fps", "seed"), [(2.7, 30.0, 9)])
 def test_wheel_too_fast_for_the_frames_is_not_taken_for_a_slow_one(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], turns_per_s: float, fps: float, seed: int
 ) -> None:

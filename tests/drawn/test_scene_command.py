@@ -71,7 +71,7 @@ def test_curve_from_a_file_is_what_is_drawn(tmp_path):
 def test_tags_drawn_without_more_ado_are_read(tmp_path):
     """With seed 2 the smear of 8 ms left fewer than two of them to be read."""
     drawn = tmp_path / "drawn"
-    assert _scene("--out", drawn, "--tags", 4, "--seed", 2).returncode == 0
+    assert _scene("--out", drawn, "--tags", 4, "--seed", 2, "--frames", 140).returncode == 0
     done = CliRunner().invoke(
         measure, [str(drawn / "frames"), "--view", str(drawn / "view.json"), "--spokes", "32", "--json"]
     )

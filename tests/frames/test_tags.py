@@ -182,6 +182,7 @@ def test_a_tag_of_another_wheel_is_named():
         tagged(track_of(frame, 18 + visit, along_px), LAYOUT)
 
 
+@pytest.mark.parametrize("drawn", ["lateral"], indirect=True)
 def test_a_misplaced_tag_is_refused_and_named_where_its_neighbours_are_seen_with_it(
     drawn, tmp_path: Path, capsys
 ):
