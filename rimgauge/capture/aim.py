@@ -18,7 +18,7 @@ from rimgauge.capture.patch import with_boxes
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
 from rimgauge.capture.working_size import LOOKED_AT, reduced_frames, times_softer
-from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimNotSeen
+from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimgaugeError, RimNotSeen
 from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
 
 COLOURS = (0, 2)
@@ -94,54 +94,71 @@ def aim(
     height, width = frames[0].image.shape[:2]
     _check_hints(hints, width, height)
     small, usual = made_usual(frames)
-    zoom = usual.zoom
+    coming, size, zoom = map(usual.of, later), (width, height), usual.zoom
     hints = hints.zoomed(1.0 / zoom)
-    facings = _facings(small, hints)
-    if hints.pointer_at is None:
-        _check_rivals(facings, zoom)
-    facing = facings[0]
-    view, notes = _seen(facing, small, direction, side, hints, map(usual.of, later))
-    size = (width, height)
-    whole = with_boxes(view, size, lambda box: enlarged(box, zoom, size))
-    view, notes = _with_tags(whole, frames, notes)
-    times = times_softer(frames[:: len(frames) // LOOKED_AT][:LOOKED_AT], view)
-    with _pointed_out(hints):
-        return _followed(view, facing, list(reduced_frames(frames, times)), times, zoom, notes)
+
+    def looked_at(facing: Facing) -> Aim:
+        view, notes = _seen(facing, small, direction, side, hints, coming)
+        view = with_boxes(view, size, lambda box: enlarged(box, zoom, size))
+        view, notes = _with_tags(view, frames, notes)
+        times = times_softer(frames[:: len(frames) // LOOKED_AT][:LOOKED_AT], view)
+        with _pointed_out(hints):
+            return _followed(view, facing, list(reduced_frames(frames, times)), times, zoom, notes)
+
+    facing = _clearest(small, hints, zoom, strictly=False)
+    try:
+        return looked_at(facing)
+    except (PointerNotSeen, RimNotSeen, NotTrustworthy):
+        # Of a wheel nearly true spokes that bunch beside the rim move as little as it does.
+        if hints.rim_at is None and facing.edge_is_passed:
+            with suppress(RimgaugeError):
+                return looked_at(_clearest(small, hints, zoom, strictly=True))
+        raise
 
 
-def _facings(frames: list[Frame], hints: Hints) -> list[Facing]:
+def _clearest(frames: list[Frame], hints: Hints, zoom: float, *, strictly: bool) -> Facing:
+    """The pointer and the edge it faces; raises NotTrustworthy where two can't be told apart and none was pointed at."""
+    facings = _facings(frames, hints, strictly=strictly)
+    _check_rivals(facings, hints, zoom)
+    if facings[0].may_be_nearer:
+        raise _nothing_found(hints)
+    return facings[0]
+
+
+def _facings(frames: list[Frame], hints: Hints, *, strictly: bool = False) -> list[Facing]:
     """Pointers and the edges they face by brightness; where it shows none, by blue light alone, and by red.
 
-    A yellow tie is as bright as a grey wall, but gives hardly any blue light.
+    A yellow tie is as bright as a grey wall, but gives hardly any blue light. strictly: as find_facings takes it.
     """
     trouble: PointerNotSeen | RimNotSeen = _nothing_found(hints)
     found: list[Facing] = []
     try:
-        found = find_facings(frames, hints.pointer_at, hints.rim_at)
+        found = find_facings(frames, hints.pointer_at, hints.rim_at, strictly=strictly)
     except PointerNotSeen as told:
         trouble = told
     contested = not found or _are_rivals(found)
     if hints.pointer_at is None and (contested or found[0].end.is_crossed):
         # That the rim comes to something's tip in one colour is no matter where another pointer is plain.
         with nullcontext() if contested else suppress(PointerNotSeen):
-            foremost = _foremost(frames, hints)
+            foremost = _foremost(frames, hints, strictly=strictly)
             if foremost is not None:
                 return [foremost]
     for channel in COLOURS:
         if not found:
             with suppress(PointerNotSeen, RimNotSeen):
-                found = find_facings(_of_channel(frames, channel), hints.pointer_at, hints.rim_at)
+                coloured = _of_channel(frames, channel)
+                found = find_facings(coloured, hints.pointer_at, hints.rim_at, strictly=strictly)
     if not found:
         raise trouble
     return found
 
 
-def _foremost(frames: list[Frame], hints: Hints) -> Facing | None:
+def _foremost(frames: list[Frame], hints: Hints, *, strictly: bool) -> Facing | None:
     """The one thing that spokes are seen to pass behind, by brightness, blue light or red; None where there is none."""
     found: list[Facing | None] = []
     for seen in (frames, *(_of_channel(frames, channel) for channel in COLOURS)):
         with suppress(RimNotSeen):
-            found.append(find_foremost(seen, hints.rim_at))
+            found.append(find_foremost(seen, hints.rim_at, strictly=strictly))
     return next((facing for facing in found if facing is not None), None)
 
 
@@ -214,10 +231,8 @@ def _seen(
     later: Iterator[Frame],
 ) -> tuple[View, tuple[str, ...]]:
     """What is seen of rim, mark and spokes in pictures of usual size, as their view."""
-    mark_asked, way_asked = hints.mark_at is None, hints.runs is None
-    told, columns = what_passes(
-        frames, facing, later, way=way_asked, mark=mark_asked, beyond=direction == "lateral"
-    )
+    way_asked, mark_asked, beyond = hints.runs is None, hints.mark_at is None, direction == "lateral"
+    told, columns = what_passes(frames, facing, later, way=way_asked, mark=mark_asked, beyond=beyond)
     mark, notes = _mark(facing, columns, hints.mark_at)
     forward = _forward(facing, told, hints)
     faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
@@ -248,8 +263,8 @@ def _are_rivals(facings: list[Facing]) -> bool:
     return len(facings) > 1 and facings[1].score > ALIKE_SHARE * facings[0].score
 
 
-def _check_rivals(facings: list[Facing], zoom: float) -> None:
-    if _are_rivals(facings):
+def _check_rivals(facings: list[Facing], hints: Hints, zoom: float) -> None:
+    if hints.pointer_at is None and _are_rivals(facings):
         places = [zoomed(facing.still.patch.to_picture(*facing.tip), zoom) for facing in facings[:2]]
         (x, y), (other_x, other_y) = places
         raise NotTrustworthy(

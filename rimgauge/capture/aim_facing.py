@@ -72,6 +72,18 @@ class Facing:
         """Give the look that the coordinates are of."""
         return self.course.still
 
+    @property
+    def edge_is_passed(self) -> bool:
+        """Whether the edge it faces may be spokes that pass."""
+        off_px = np.abs(self.course.edges_u + self.course.aside(self.tip[1]) - self.edge_u)
+        return bool(self.course.passing[int(np.argmin(off_px))])
+
+    @property
+    def may_be_nearer(self) -> bool:
+        """Whether an edge that was left out lies between the tip and the one it faces: it may be the rim's own."""
+        left_out_u = self.course.left_out_u + self.course.aside(self.tip[1])
+        return bool(((left_out_u > self.tip[0]) & (left_out_u < self.edge_u)).any())
+
     def is_beside(self, other: Facing) -> bool:
         """Whether it lies along another that comes from the same side, as parts of one thing do."""
         near = max(self.half_px, other.half_px) + BESIDE_PX
@@ -96,9 +108,14 @@ class Facing:
         return before, self.edge_u + float(moves.max()) + room + 8.0
 
 
-def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | None) -> list[Facing]:
-    """Find pointers and rim edges that face each other, clearest first; hints x, y [px] fix one or both."""
-    things, unclear = _find_things(frames, pointer_at, rim_at)
+def find_facings(
+    frames: list[Frame], pointer_at: Point | None, rim_at: Point | None, *, strictly: bool = False
+) -> list[Facing]:
+    """Find pointers and rim edges that face each other, clearest first; hints x, y [px] fix one or both.
+
+    strictly: without the faint edges that spokes may be which pass.
+    """
+    things, unclear = _find_things(frames, pointer_at, rim_at, strictly=strictly)
     _check_gap_left(things, unclear)
     if things and any(_is_clearer(course.still, end, things[0]) for course, end in unclear):
         # Stripes of a wall go on under the rim at many places, and tell nothing of what stands before it.
@@ -112,12 +129,12 @@ def find_facings(frames: list[Frame], pointer_at: Point | None, rim_at: Point | 
     return things
 
 
-def find_foremost(frames: list[Frame], rim_at: Point | None) -> Facing | None:
+def find_foremost(frames: list[Frame], rim_at: Point | None, *, strictly: bool = False) -> Facing | None:
     """Find the one pointer that what passes goes on behind, as spokes do; None where there is none, or another may be it.
 
     Before a hub, a wall or a lamp spokes pass; what nothing passes before may stand as far to the front.
     """
-    things, unclear = _find_things(frames, None, rim_at)
+    things, unclear = _find_things(frames, None, rim_at, strictly=strictly)
     _check_gap_left(things, unclear)
     before = [thing for thing in things if thing.before]
     if len(before) != 1:
@@ -130,12 +147,14 @@ def find_foremost(frames: list[Frame], rim_at: Point | None) -> Facing | None:
 
 
 def _find_things(
-    frames: list[Frame], pointer_at: Point | None, rim_at: Point | None
+    frames: list[Frame], pointer_at: Point | None, rim_at: Point | None, *, strictly: bool = False
 ) -> tuple[list[Facing], list[tuple[Course, End]]]:
     """Find what may be a pointer before the rim's edge, clearest first, and the ends that can't be made out."""
     stills = look_still(frames)
     looked = (find_course(still, frames) for still in (stills[0], stills[2]))
     courses = [course for course in looked if course is not None]
+    if strictly:
+        courses = [course.without_passed() for course in courses]
     most = max((course.strength for course in courses), default=0.0)
     _check_courses(courses, most, rim_at)
     found: list[Facing] = []

@@ -7,7 +7,7 @@ border to border in every frame. The first and the last of them are its outlines
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -38,6 +38,10 @@ LIP_PX, LIP_SHARE = 12.0, 0.1
 """A faint lip lies so far before a rim's clear edge at most, and is such a share of its step at least, of the same sign."""
 HIDDEN_SHARE = 0.3
 """Share of an edge's length that something before it may hide, or where a spoke lies beside it."""
+MOST_PASSED = 2.0
+"""A faint edge has its step in every row; where in most of them it changes over the frames by more than so many such steps,
+and not in all alike as light does, spokes pass (a judgement: of seven films 0.9 and less at the rims' own faint edges, 1.5
+at one where spokes pass it, 2.9 and 3.4 where spokes bunch)."""
 CHANGE_PX = 9
 """Width of a step of brightness in the profile, and as much again for its moves."""
 BESIDE_PX, LEAST_CHANGE = 3, 0.05
@@ -52,8 +56,9 @@ class Course:
     """Where the rim's edges run in a turned look: u = place + slope·(v − middle) + bend·((v − middle) / middle)².
 
     strength: how clearly all of them stand out. edges_u (k,): the places of all long edges [px] where the rim is
-    mostly, steps (k,): their change of brightness [grey levels a pixel]. moves_px (n,): how far the rim lies from there
-    in every so many-th frame, fine_moves_px (n,) the same to a fraction of a pixel.
+    mostly, steps (k,): their change of brightness [grey levels a pixel], passed (k,): by how much of it that changes over the
+    frames. moves_px (n,): how far the rim lies from there in every so many-th frame, fine_moves_px (n,) the same to a fraction
+    of a pixel. left_out_u: places of faint edges that aren't among them.
     """
 
     still: Still
@@ -62,9 +67,11 @@ class Course:
     strength: float
     edges_u: FloatArray
     steps: FloatArray
+    passed: FloatArray
     moves_px: FloatArray
     every: int
     fine_moves_px: FloatArray
+    left_out_u: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def aside(self, v: FloatArray | float) -> FloatArray:
         """How far [px] the course lies further along u at v than at the middle."""
@@ -125,9 +132,22 @@ class Course:
             bend_px=-self.bend_px,
             edges_u=edges_u,
             steps=-self.steps[::-1],
+            passed=self.passed[::-1],
             moves_px=-self.moves_px,
             fine_moves_px=-self.fine_moves_px,
+            left_out_u=self.still.mean.shape[1] - 1.0 - self.left_out_u[::-1],
         )
+
+    @property
+    def passing(self) -> BoolArray:
+        """Which of the edges (k,) are faint and may be spokes that pass."""
+        return np.asarray(~np.isin(self.edges_u, self.clear_edges_u) & (self.passed > MOST_PASSED))
+
+    def without_passed(self) -> Course:
+        """The same without the edges that may be spokes that pass."""
+        own = ~self.passing
+        edges_u, steps, passed = (each[own] for each in (self.edges_u, self.steps, self.passed))
+        return replace(self, edges_u=edges_u, steps=steps, passed=passed, left_out_u=self.edges_u[~own])
 
     def straightened(self, image: GreyPicture) -> GreyPicture:
         """Shift every row of a turned picture so that the course runs straight along v."""
@@ -162,7 +182,7 @@ def _clearest_course(still: Still, frames: Sequence[Frame], blocks: GreyPicture)
     energy = [float((_straight(blocks, aside).mean(axis=0) ** 2).sum()) for _, _, aside in asides]
     slope, bend, aside = asides[int(np.argmax(energy))]
     none = np.empty(0)
-    course = Course(still, float(slope), float(bend), max(energy), none, none, none, 1, none)
+    course = Course(still, float(slope), float(bend), max(energy), none, none, none, none, 1, none)
     return _with_edges(course, frames, aside)
 
 
@@ -198,6 +218,7 @@ def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -
         course,
         edges_u=np.asarray(fine),
         steps=profile[peaks],
+        passed=_passed(straight, moves)[peaks] / np.abs(profile[peaks]),
         moves_px=moves.astype(np.float64),
         fine_moves_px=_fine_moves(means, moves),
         every=every,
@@ -312,6 +333,16 @@ def _moves_along(profiles: FloatArray, moves: IntArray) -> BoolArray:
         for each in (moved_back, profiles)
     ]
     return np.asarray(change[0] < change[1])
+
+
+def _passed(straight: Sequence[GreyPicture], moves: IntArray) -> FloatArray:
+    """How much the steepness near each place (columns,) changes over the frames in most of the blocks, beside what all do.
+
+    straight: the blocks (n, columns) of every frame; what the rim moves by is taken out.
+    """
+    back = [np.roll(one, -move, axis=1) for one, move in zip(straight, moves, strict=True)]
+    near = np.stack([cv2.blur(one, (3, 1)) for one in back])
+    return np.asarray(np.median((near - near.mean(axis=1, keepdims=True)).std(axis=0), axis=0))
 
 
 def _peaks(steep: FloatArray) -> IntArray:

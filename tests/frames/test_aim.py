@@ -171,6 +171,15 @@ def test_a_person_who_points_at_the_inner_of_two_edges_gets_that_one() -> None:
     )
 
 
+def test_spokes_that_bunch_beside_a_wheel_nearly_true_are_none_of_its_edges() -> None:
+    folder = Path(__file__).resolve().parents[2] / "sample_frames" / "lateral_after"
+    found = aim(_frames(folder)[::3], "lateral", None, Hints(runs="up"))
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    assert math.dist(found.tip_px, truth["tip_px"]) < 3.0
+    gaps_px = [frame["gap_px"] for frame in truth["frames"]]
+    assert min(gaps_px) - 1.0 < math.dist(found.rim_px, found.tip_px) < max(gaps_px) + 1.0
+
+
 @pytest.mark.parametrize(("shown", "there"), [({10, 11, 12, 80, 81, 82}, True), (set(range(20, 80)), False)])
 def test_a_mark_on_the_tyre_beyond_the_rim_is_found_and_what_always_passes_there_is_none(
     shared: Path, shown: set[int], there: bool

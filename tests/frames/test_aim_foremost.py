@@ -59,7 +59,7 @@ def test_of_pointer_and_hub_that_which_spokes_pass_behind_is_the_pointer(monkeyp
     assert _are_rivals(find_facings(frames, None, None))
     (facing,) = _facings(frames, Hints())
     assert in_picture(facing) == pytest.approx((TIP_PX, 72.0), abs=NEAR_PX)
-    monkeypatch.setattr("rimgauge.capture.aim.find_foremost", lambda *_: None)
+    monkeypatch.setattr("rimgauge.capture.aim.find_foremost", lambda *_, **__: None)
     with pytest.raises(NotTrustworthy, match="two things look like the pointer"):
         aim(frames, "lateral", None, Hints())
 
@@ -110,7 +110,7 @@ def test_a_clearer_thing_that_nothing_passes_before_may_be_the_pointer_too(monke
 
 
 def test_a_rim_that_comes_to_the_tip_in_one_colour_leaves_none_foremost(monkeypatch):
-    monkeypatch.setattr(aim_facing, "_find_things", lambda *_: ([], [(None, None)]))
+    monkeypatch.setattr(aim_facing, "_find_things", lambda *_, **__: ([], [(None, None)]))
     monkeypatch.setattr(aim_facing, "_touches", lambda *_: True)
     with pytest.raises(PointerNotSeen, match="no gap is left"):
         find_foremost(film(), None)
@@ -120,7 +120,7 @@ def test_a_rim_that_comes_to_the_tip_in_one_colour_leaves_none_foremost(monkeypa
 def test_that_the_rim_touches_something_in_one_colour_is_no_matter_where_a_pointer_is_plain(
     monkeypatch, rivals
 ):
-    def touching(*_):
+    def touching(*_, **__):
         raise PointerNotSeen("no gap is left")
 
     frames = film(before_pointer=True)

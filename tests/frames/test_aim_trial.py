@@ -8,6 +8,7 @@ import pytest
 from scipy.special import ndtr
 
 from rimgauge.capture import aim
+from rimgauge.capture.aim import Hints, _clearest
 from rimgauge.capture.aim_facing import Facing, find_facings
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_pointer import End
@@ -54,7 +55,16 @@ def test_a_faint_line_close_beyond_an_edge_leaves_the_outline_in_doubt(faint_u, 
     edges_u = np.array([faint_u, 140.0, 180.0])
     order = np.argsort(edges_u)
     course = Course(
-        None, 0.0, 0.0, 1.0, edges_u[order], np.array([1.5, 9.0, -9.0])[order], np.zeros(1), 1, np.zeros(1)
+        None,
+        0.0,
+        0.0,
+        1.0,
+        edges_u[order],
+        np.array([1.5, 9.0, -9.0])[order],
+        np.zeros(3),
+        np.zeros(1),
+        1,
+        np.zeros(1),
     )
     assert course.is_outlined == outlined
     groove = replace(course, steps=course.steps * np.where(course.edges_u == edges_u[order][0], -1.0, 1.0))
@@ -127,3 +137,47 @@ def test_what_lies_across_a_flank_of_something_is_no_part_of_it(v, half_px, span
         SimpleNamespace(end=End(150.0, at, half, 0.5)) for at, half in ((100.0, 14.0), (v, half_px))
     )
     assert Facing.spans(wide, narrow) == spans
+
+
+@pytest.fixture(scope="module")
+def found():
+    return find_facings(film(3.0), None, None)[0]
+
+
+@pytest.mark.parametrize(("left_out_u", "refused"), [(150.0, False), (195.0, True), (230.0, False)])
+def test_an_edge_left_out_between_tip_and_rim_may_be_the_rims_own(monkeypatch, found, left_out_u, refused):
+    assert 150.0 < found.tip[0] < 195.0 < found.edge_u < 230.0
+    doubtful = replace(found, course=replace(found.course, left_out_u=np.array([left_out_u])))
+    monkeypatch.setattr("rimgauge.capture.aim._facings", lambda *_, **__: [doubtful])
+    if refused:
+        with pytest.raises(PointerNotSeen, match="no pointer was found"):
+            _clearest([], Hints(), 1.0, strictly=True)
+    else:
+        assert _clearest([], Hints(), 1.0, strictly=True) is doubtful
+
+
+@pytest.mark.parametrize(
+    ("passed", "hints", "tries"),
+    [(3.0, Hints(), [False, True]), (1.0, Hints(), [False]), (3.0, Hints(rim_at=(200.0, 120.0)), [False])],
+    ids=["spokes may pass there", "nothing passes", "pointed out"],
+)
+def test_only_an_edge_that_fails_and_may_be_spokes_is_passed_over_and_else_the_first_reason_is_told(
+    monkeypatch, found, passed, hints, tries
+):
+    tried = []
+    steps, many = np.array([1.0, 10.0]), np.full(2, passed)
+    edges_u = np.array([found.edge_u, 260.0]) - found.course.aside(found.tip[1])
+    facing = replace(found, course=replace(found.course, edges_u=edges_u, steps=steps, passed=many))
+
+    def clearest(*_, strictly):
+        tried.append(strictly)
+        return facing
+
+    def unseen(*_):
+        raise NotTrustworthy(f"look {len(tried)}")
+
+    monkeypatch.setattr("rimgauge.capture.aim._clearest", clearest)
+    monkeypatch.setattr("rimgauge.capture.aim._seen", unseen)
+    with pytest.raises(NotTrustworthy, match="look 1"):
+        aim.aim(film(3.0)[:20], "lateral", None, hints)
+    assert tried == tries

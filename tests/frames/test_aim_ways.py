@@ -115,7 +115,7 @@ def test_streaks_of_a_rim_that_runs_out_are_no_spokes():
 )
 def test_a_faint_edge_outlines_the_rim_only_by_itself(faint_u, first_u):
     edges_u, steps = np.array([faint_u, 100.0, 140.0]), np.array([-1.4, 4.9, -17.7])
-    course = Course(None, 0.0, 0.0, 1.0, edges_u, steps, np.zeros(1), 1, np.zeros(1))
+    course = Course(None, 0.0, 0.0, 1.0, edges_u, steps, np.zeros(3), np.zeros(1), 1, np.zeros(1))
     assert course.outlines == (first_u, 140.0)
 
 
@@ -136,12 +136,41 @@ def test_a_faint_edge_outlines_the_rim_only_if_it_moves_as_the_rim_does(moves_px
     assert course.outlines[0] == pytest.approx(first_u, abs=1.5)
 
 
+@pytest.mark.parametrize(("passes", "strict_u"), [(True, 140.0), (False, 100.0)])
+def test_read_strictly_a_faint_edge_at_which_spokes_bunch_is_none(passes, strict_u):
+    """A black tyre from 140 px on before a pale wall moves by half a pixel, and at 100 px dark things pass, or a line rests on it."""
+    rng = np.random.default_rng(3)
+    u, v = np.arange(320.0), np.arange(240.0)[:, None]
+    frames = []
+    for index in range(60):
+        move = 0.5 * np.sin(index / 9.0)
+        grey = 180.0 - 150.0 * (ndtr((u - 140.0 - move) / 1.5) - ndtr((u - 180.0 - move) / 1.5))
+        darker = 15.0 + 120.0 * passes * (np.sin(v / 9.0 - 1.7 * index) > 0.7)
+        grey = grey - darker * ndtr((u - 100.0 - move) / 1.5)
+        noisy = grey + rng.normal(0.0, 2.0, (240, 320))
+        frames.append(
+            Frame(index, index / 30.0, np.repeat(noisy[:, :, None], 3, axis=2).clip(0, 255).astype(np.uint8))
+        )
+    course = find_course(look_still(frames)[0], frames)
+    assert course.outlines[0] == pytest.approx(100.0, abs=1.5)
+    assert course.without_passed().outlines[0] == pytest.approx(strict_u, abs=1.5)
+
+
 @pytest.mark.parametrize(
     ("steps", "thin"), [((15.9, -20.7), True), ((2.3, -8.3), False)], ids=["spoke", "lip"]
 )
 def test_a_shining_lip_is_no_spoke(steps, thin):
     course = Course(
-        None, 0.0, 0.0, 1.0, np.array([142.0, 150.0]), np.array(steps), np.zeros(1), 1, np.zeros(1)
+        None,
+        0.0,
+        0.0,
+        1.0,
+        np.array([142.0, 150.0]),
+        np.array(steps),
+        np.zeros(2),
+        np.zeros(1),
+        1,
+        np.zeros(1),
     )
     assert course.is_thin == thin
 
