@@ -30,7 +30,7 @@ from rimgauge.signal.place import (
     smooth,
     steady_speeds,
 )
-from rimgauge.signal.slid import path_by_slide
+from rimgauge.signal.slid import path_by_mark, path_by_slide
 
 EVERY_SPEED = range(-FASTEST_STEPS, FASTEST_STEPS + 1)
 CLEAR_ROUNDS, LEAST_ROUNDS, MOST_ROUNDS = 2, 3, 8
@@ -172,7 +172,10 @@ class Start:
 
 
 def _starts(evidence: Evidence, slid_deg: FloatArray | None, spacing_deg: float) -> Iterator[Start]:
-    """The slide's own path, and paths by the mark with and without slide and lattice, begun either way; each only once."""
+    """The slide's own path, and paths by the mark with and without slide and lattice, begun either way; each only once.
+
+    At last the even path from mark to mark.
+    """
     by_mark = mark_likelihood(evidence)
     any_speed = np.ones((len(by_mark), SPEEDS))
     speeds = (any_speed,) if evidence.by_speed is None else (evidence.by_speed, any_speed)
@@ -187,6 +190,11 @@ def _starts(evidence: Evidence, slid_deg: FloatArray | None, spacing_deg: float)
         if not any(_same(place.angle_deg, other, spacing_deg) for other in begun_deg):
             begun_deg.append(place.angle_deg)
             yield Start(place, by_speed, lattice)
+    # Where a wheel turns so evenly that each turn shows what the last one did, a course that is warped alike in each fits too, and
+    # learning may never come from it to the even one.
+    even_deg = path_by_mark(evidence.mark_deg)
+    if even_deg is not None:
+        yield _start_near(even_deg, by_mark, speeds[0])
 
 
 def _ways(

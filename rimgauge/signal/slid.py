@@ -32,6 +32,9 @@ PUSHED_SHARE = 0.3
 LEAST_COUNT = 8
 LEAST_MOVE_DEG = 0.5
 SCALE_BOUNDS = (0.8, 1.25)
+FEWEST_MOMENTS = 12
+"""In fewer the mark doesn't come by again: at 20° a moment, the fastest that is followed, a turn takes 18, less what the mark is seen
+for."""
 LEAST_CLEAR, FAR_DEG, FAR_SHARE = 0.3, 0.5, 0.15
 """Share of the moments whose slide must be clear for a path to be laid by slides, and how far those may be off their usual
 speed: what a hand changes within a frame, and the unsure scale."""
@@ -138,3 +141,21 @@ def path_by_slide(slid_deg: FloatArray, mark_deg: FloatArray, speed_deg: FloatAr
         scale = float(np.clip(regression, *SCALE_BOUNDS))
     seen_deg = mark_deg[at[0]] + np.concatenate([[0.0], np.cumsum(turned_deg)])
     return np.asarray(scale * way_deg + np.interp(moment, at, seen_deg - scale * way_deg[at]))
+
+
+def path_by_mark(mark_deg: FloatArray) -> FloatArray | None:
+    """Angles (n,) as if the wheel turned evenly, by a whole turn from one pass of the mark to the next; None with fewer than two.
+
+    mark_deg (n,): angle by the mark, NaN where it isn't seen.
+    """
+    at = np.flatnonzero(np.isfinite(mark_deg))
+    anew = np.diff(at) >= FEWEST_MOMENTS
+    if not anew.any():
+        return None
+    turned_deg = np.concatenate([[0.0], np.cumsum(360.0 * anew)])
+    moment = np.arange(len(mark_deg))
+    seen_deg = mark_deg[at] + turned_deg
+    # Before the first sighting and after the last as fast as between them.
+    speed_deg = float(seen_deg[-1] - seen_deg[0]) / float(at[-1] - at[0])
+    beyond = np.minimum(moment - at[0], 0) + np.maximum(moment - at[-1], 0)
+    return np.asarray(np.interp(moment, at, seen_deg) + speed_deg * beyond)

@@ -1,4 +1,4 @@
-"""A path laid by the rim's slide from mark to mark, on a simulated run of which truth is known."""
+"""Paths laid from mark to mark, by the rim's slide or as if the wheel turned evenly, on simulated runs of which truth is known."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from rimgauge.records import Slide
+from rimgauge.signal.follow import Evidence, _starts
 from rimgauge.signal.place import FASTEST_STEPS, SPEEDS, steady_speeds
-from rimgauge.signal.slid import but_for_hands, path_by_slide
+from rimgauge.signal.slid import but_for_hands, path_by_mark, path_by_slide
 
 FRAMES, SCALE, SPACING_DEG = 600, 1.1, 11.25
 
@@ -31,6 +32,23 @@ def test_slides_of_a_wrong_scale_and_of_the_next_spoke_still_give_the_path() -> 
     assert np.abs(path_deg - angle_deg).max() < 0.5 * SPACING_DEG
     assert path_by_slide(np.full(FRAMES, np.nan), mark_deg, speed_deg) is None
     assert path_by_slide(slid_deg, np.full(FRAMES, np.nan), speed_deg) is None
+
+
+def test_the_even_path_from_mark_to_mark_is_among_those_begun_from() -> None:
+    """A turn of such a wheel is 52.9 frames, so that each shows what the last one did, and a path warped alike in each fits as well.
+
+    By the mark alone, which shows for two frames a turn, the paths begun from were all 10° off.
+    """
+    angle_deg = 6.8 * np.arange(160) - 36.0
+    off_deg = (angle_deg + 180.0) % 360.0 - 180.0
+    mark_deg = np.where(np.abs(off_deg) < 6.0, off_deg, np.nan)
+    even_deg = path_by_mark(mark_deg)
+    assert even_deg is not None
+    assert np.abs(even_deg - angle_deg).max() < 1e-9
+    evidence = Evidence(mark_deg, np.full(160, 0.8), hidden_deg=2.0)
+    off = [np.abs(start.place.angle_deg - angle_deg).max() for start in _starts(evidence, None, 9.0)]
+    assert min(off) < 1.0
+    assert path_by_mark(np.where(np.arange(160) < 50, mark_deg, np.nan)) is None
 
 
 @pytest.mark.parametrize("resting", [40, 0])
