@@ -90,13 +90,18 @@ def _is_gap(look: Look) -> bool:
     return bool(look.components.shape[1] == 1)
 
 
-def goes_its_way(angle_deg: FloatArray, evidence: Evidence, least_nats: float = LEAST_NATS) -> bool:
+def goes_its_way(
+    angle_deg: FloatArray,
+    evidence: Evidence,
+    least_nats: float = LEAST_NATS,
+    least_nats_backward: float = LEAST_NATS_BACKWARD,
+) -> bool:
     """Tell whether slide, mark and tags speak clearly for a path (n,) against its mirror image, which looks explain as well.
 
-    least_nats: that they say so for a path forward.
+    least_nats, least_nats_backward: that they say so for a path forward, and for one backward.
     """
     forward = float(angle_deg[-1]) > float(angle_deg[0])
-    return _nats_for_its_way(angle_deg, evidence) >= (least_nats if forward else LEAST_NATS_BACKWARD)
+    return _nats_for_its_way(angle_deg, evidence) >= (least_nats if forward else least_nats_backward)
 
 
 def _nats_for_its_way(angle_deg: FloatArray, evidence: Evidence) -> float:

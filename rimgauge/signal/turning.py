@@ -164,8 +164,7 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
         )
     sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
-    if layout.start_spoke is not None:
-        check_way(found.place.angle_deg, evidence)
+    check_way(found.place.angle_deg, evidence, marked=layout.start_spoke is None)
     angle_deg = np.where(usable, course.angle_deg, np.nan)
     marked = tags is None and layout.start_spoke is None
     beside_deg = _beside_deg(layout, course, spokes=spokes) if marked else 0.0

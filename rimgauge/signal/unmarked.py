@@ -12,7 +12,7 @@ import numpy as np
 
 from rimgauge.errors import NotTrustworthy, PlaceLost
 from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning, shortest_deg
-from rimgauge.signal.alone import goes_its_way
+from rimgauge.signal.alone import LEAST_NATS, LEAST_NATS_BACKWARD, goes_its_way
 from rimgauge.signal.counted import but_for_uncounted
 from rimgauge.signal.evidence import START_SD_DEG, Layout, passes
 from rimgauge.signal.follow import Evidence
@@ -64,22 +64,34 @@ def begun_at_start(track: GapTrack, layout: Layout) -> tuple[GapTrack, Layout, f
     return begun, replace(layout, spoke_angles_deg=from_start_deg[order], flanges=flanges), start_deg
 
 
-def check_way(angle_deg: FloatArray, evidence: Evidence) -> None:
+def check_way(angle_deg: FloatArray, evidence: Evidence, *, marked: bool) -> None:
     """Refuse a path (n,) whose mirror image explains what was seen as well: spokes and gap alone don't tell the way.
 
     A mark that passes does, the rim's slide, and what the rim shows again a turn later; what a person told of the first frame
-    doesn't.
+    doesn't, nor a mark that shows in one frame a turn. With one a wheel is believed to be rolled forward, as people are asked to.
 
     Raises
     ------
     PlaceLost
     """
-    if not (goes_its_way(angle_deg, evidence, LEAST_NATS_FORWARD) or evidence.way(angle_deg) > 0):
+    forward = float(angle_deg[-1]) >= float(angle_deg[0])
+    backward_nats = LEAST_NATS if marked else LEAST_NATS_BACKWARD
+    if (
+        (marked and forward)
+        or goes_its_way(angle_deg, evidence, LEAST_NATS_FORWARD, backward_nats)
+        or evidence.way(angle_deg) > 0
+    ):
+        return
+    if marked:
         raise PlaceLost(
-            "it can't be seen which way the wheel turns, and without a mark nothing else tells it; turn the wheel more "
-            "slowly and add light, so that specks on the rim are seen to move on, or put a piece of tape at the valve "
-            "and leave --start-spoke out"
+            "the wheel seems to turn backward, but its spokes and its mark would look the same if it turned forward; turn "
+            "it forward, and more slowly, so that specks on the rim are seen to move on"
         )
+    raise PlaceLost(
+        "it can't be seen which way the wheel turns, and without a mark nothing else tells it; turn the wheel more "
+        "slowly and add light, so that specks on the rim are seen to move on, or put a piece of tape at the valve "
+        "and leave --start-spoke out"
+    )
 
 
 def counted_through(

@@ -71,10 +71,10 @@ def test_a_path_is_refused_whose_mirror_image_the_slide_does_not_speak_against(s
     mark_deg = np.where(np.arange(100) == 0, 0.0, np.nan)
     evidence = Evidence(mark_deg, np.full(100, 0.8), 0.0, by_speed=by_speed)
     if told:
-        check_way(path_deg, evidence)
+        check_way(path_deg, evidence, marked=False)
     else:
         with pytest.raises(PlaceLost, match="which way the wheel turns"):
-            check_way(path_deg, evidence)
+            check_way(path_deg, evidence, marked=False)
 
 
 @pytest.mark.parametrize(("way", "told"), [(1, True), (0, False), (-1, False)])
@@ -83,10 +83,29 @@ def test_a_path_is_told_from_its_mirror_image_by_what_the_rim_shows_again(way, t
     evidence = Evidence(mark_deg, np.full(100, 0.8), 0.0, way=lambda _: way)
     for path_deg in (5.0 * np.arange(100.0), -5.0 * np.arange(100.0)):
         if told:
-            check_way(path_deg, evidence)
+            check_way(path_deg, evidence, marked=False)
         else:
             with pytest.raises(PlaceLost, match="which way the wheel turns"):
-                check_way(path_deg, evidence)
+                check_way(path_deg, evidence, marked=False)
+
+
+@pytest.mark.parametrize(
+    ("seen_deg", "way", "told"), [(0.5, 0, False), (8.0, 0, True), (0.5, 1, True), (0.5, -1, False)]
+)
+def test_with_a_mark_a_path_backward_is_believed_only_where_something_but_looks_tells_the_way(
+    seen_deg, way, told
+):
+    """7.2° a frame, 50 frames a turn; the mark shows at one place a turn, or on its way past the pointer."""
+    path_deg = -7.2 * np.arange(200.0)
+    off_deg = (path_deg + 180.0) % 360.0 - 180.0
+    mark_deg = np.where(np.abs(off_deg) < seen_deg, off_deg, np.nan)
+    evidence = Evidence(mark_deg, np.full(200, 0.8), 0.0, way=lambda _: way)
+    check_way(-path_deg, evidence, marked=True)
+    if told:
+        check_way(path_deg, evidence, marked=True)
+    else:
+        with pytest.raises(PlaceLost, match="seems to turn backward"):
+            check_way(path_deg, evidence, marked=True)
 
 
 def test_a_start_that_the_mark_contradicts_is_refused():
