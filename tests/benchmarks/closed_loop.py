@@ -185,7 +185,7 @@ def run(
             first_mm, gap = float(np.ptp(wheel.lateral_mm)), _gap(plan)
         if wheel.is_true(goal_mm):
             true_in = number if true_in is None else true_in
-            done = number if _kept(wheel, spreads) else None
+            done = number if kept(wheel, spreads) else None
             if done is not None or way is by_hand:
                 break
     return Outcome(
@@ -203,7 +203,7 @@ def run(
     )
 
 
-def _kept(wheel: TrueWheel, spreads: FloatArray) -> bool:
+def kept(wheel: TrueWheel, spreads: FloatArray) -> bool:
     """Whether dish and evenness are no worse than before, spreads (2,)."""
     return bool(abs(wheel.dish_mm) <= DISH_GOAL_MM and np.all(wheel.spreads() <= spreads + NO_WORSE))
 
