@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
@@ -19,7 +20,7 @@ from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
 from rimgauge.capture.working_size import LOOKED_AT, reduced_frames, times_softer
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimgaugeError, RimNotSeen
-from rimgauge.records import Box, Direction, Edge, FloatArray, Side, View
+from rimgauge.records import Box, Direction, Edge, Side, View
 
 COLOURS = (0, 2)
 """Blue and red of a picture's colours; green is much like its brightness."""
@@ -94,25 +95,30 @@ def aim(
     height, width = frames[0].image.shape[:2]
     _check_hints(hints, width, height)
     small, usual = made_usual(frames)
-    coming, size, zoom = map(usual.of, later), (width, height), usual.zoom
+    size, zoom = (width, height), usual.zoom
     hints = hints.zoomed(1.0 / zoom)
 
-    def looked_at(facing: Facing) -> Aim:
+    def sought(facing: Facing, coming: Iterator[Frame]) -> tuple[View, tuple[str, ...]]:
         view, notes = _seen(facing, small, direction, side, hints, coming)
         view = with_boxes(view, size, lambda box: enlarged(box, zoom, size))
-        view, notes = _with_tags(view, frames, notes)
+        return _with_tags(view, frames, notes)
+
+    def followed(facing: Facing, view: View, notes: tuple[str, ...]) -> Aim:
         times = times_softer(frames[:: len(frames) // LOOKED_AT][:LOOKED_AT], view)
         with _pointed_out(hints):
             return _followed(view, facing, list(reduced_frames(frames, times)), times, zoom, notes)
 
+    coming, again = itertools.tee(map(usual.of, later))
     facing = _clearest(small, hints, zoom, strictly=False)
+    view, notes = sought(facing, coming)
     try:
-        return looked_at(facing)
+        return followed(facing, view, notes)
     except (PointerNotSeen, RimNotSeen, NotTrustworthy):
         # Of a wheel nearly true spokes that bunch beside the rim move as little as it does.
         if hints.rim_at is None and facing.edge_is_passed:
             with suppress(RimgaugeError):
-                return looked_at(_clearest(small, hints, zoom, strictly=True))
+                facing = _clearest(small, hints, zoom, strictly=True)
+                return followed(facing, *sought(facing, again))
         raise
 
 
@@ -325,7 +331,7 @@ def _side(facing: Facing, forward: Point, said: Side | None, runs: Way | None) -
     Seen from outside, toward the axle, the rider's right lies to the right of the way the rim runs as the wheel rolls
     forward: behind the rider it runs up, before him down, and there right and left change places too.
     """
-    inward = _inward(facing)
+    inward = facing.inward
     pointer_is_right = -inward[0] * -forward[1] - inward[1] * forward[0] > 0.0
     seen: Side = "right" if pointer_is_right else "left"
     if said is None or said == seen or runs is not None:
@@ -368,7 +374,7 @@ def _view(
     """Put boxes round tip and edge as the tracker wants them."""
     patch = facing.still.patch
     pointer, rim = _boxes(facing, (facing.half_px, facing.ahead_px), MARGINS[0])
-    inward = _inward(facing)
+    inward = facing.inward
     return View(
         direction=direction,
         image_size=(patch.box[2], patch.box[3]),
@@ -390,10 +396,3 @@ def _boxes(facing: Facing, room: tuple[float, float], margin: tuple[float, float
     if rim is None:
         raise RimNotSeen("the rim's edge is too close to the picture's border; move the camera")
     return pointer, rim
-
-
-def _inward(facing: Facing) -> FloatArray:
-    """Unit vector (2,) square to the rim's edge, from the pointer into the rim."""
-    patch = facing.still.patch
-    start, end = patch.to_picture(0.0, 0.0), patch.to_picture(1.0, -facing.slope)
-    return np.asarray(np.subtract(end, start) / np.hypot(1.0, facing.slope))

@@ -73,6 +73,12 @@ class Facing:
         return self.course.still
 
     @property
+    def inward(self) -> FloatArray:
+        """Unit vector (2,) square to the rim's edge, from the pointer into the rim."""
+        start, end = self.still.patch.to_picture(0.0, 0.0), self.still.patch.to_picture(1.0, -self.slope)
+        return np.asarray(np.subtract(end, start) / np.hypot(1.0, self.slope))
+
+    @property
     def edge_is_passed(self) -> bool:
         """Whether the edge it faces may be spokes that pass."""
         off_px = np.abs(self.course.edges_u + self.course.aside(self.tip[1]) - self.edge_u)

@@ -51,6 +51,12 @@ def test_the_even_path_from_mark_to_mark_is_among_those_begun_from() -> None:
     assert path_by_mark(np.where(np.arange(160) < 50, mark_deg, np.nan)) is None
 
 
+@pytest.mark.parametrize(("apart", "anew"), [(11, False), (13, True)])
+def test_a_mark_that_shows_again_sooner_than_any_wheel_comes_round_has_not_come_round(apart, anew):
+    mark_deg = np.where(np.isin(np.arange(60), [20, 20 + apart]), 0.0, np.nan)
+    assert (path_by_mark(mark_deg) is not None) == anew
+
+
 @pytest.mark.parametrize("resting", [40, 0])
 def test_a_hand_at_rest_before_the_rim_while_spokes_pass_is_no_resting_wheel(resting: int) -> None:
     """The wheel rests from frame 100 on, or never, and then spokes stir in every frame; a hand rests from frame 200 to 219."""

@@ -92,20 +92,36 @@ def test_a_path_is_told_from_its_mirror_image_by_what_the_rim_shows_again(way, t
 @pytest.mark.parametrize(
     ("seen_deg", "way", "told"), [(0.5, 0, False), (8.0, 0, True), (0.5, 1, True), (0.5, -1, False)]
 )
-def test_with_a_mark_a_path_backward_is_believed_only_where_something_but_looks_tells_the_way(
-    seen_deg, way, told
-):
+def test_with_a_mark_too_a_path_is_believed_only_where_something_but_looks_tells_the_way(seen_deg, way, told):
     """7.2° a frame, 50 frames a turn; the mark shows at one place a turn, or on its way past the pointer."""
-    path_deg = -7.2 * np.arange(200.0)
-    off_deg = (path_deg + 180.0) % 360.0 - 180.0
-    mark_deg = np.where(np.abs(off_deg) < seen_deg, off_deg, np.nan)
-    evidence = Evidence(mark_deg, np.full(200, 0.8), 0.0, way=lambda _: way)
-    check_way(-path_deg, evidence, marked=True)
-    if told:
-        check_way(path_deg, evidence, marked=True)
-    else:
-        with pytest.raises(PlaceLost, match="seems to turn backward"):
+    for path_deg in (7.2 * np.arange(200.0), -7.2 * np.arange(200.0)):
+        off_deg = (path_deg + 180.0) % 360.0 - 180.0
+        mark_deg = np.where(np.abs(off_deg) < seen_deg, off_deg, np.nan)
+        evidence = Evidence(mark_deg, np.full(200, 0.8), 0.0, way=lambda _: way)
+        if told:
             check_way(path_deg, evidence, marked=True)
+        else:
+            with pytest.raises(PlaceLost, match="if it turned the other way"):
+                check_way(path_deg, evidence, marked=True)
+
+
+@pytest.mark.parametrize(
+    ("sd_deg", "forward", "backward"),
+    [(4.0, False, False), (3.4, True, False), (2.0, True, False), (1.5, True, True)],
+)
+def test_a_mark_seen_twice_must_speak_more_for_a_wheel_turned_backward(sd_deg, forward, backward):
+    """7.2° apart, against 14.4 in mirror image: each is off by 7.2 of that, by 3.2, 4.5, 13 and 18 nats for both."""
+    for way, told in ((1, forward), (-1, backward)):
+        path_deg = 7.2 * way * np.arange(200.0)
+        mark_deg = np.where(np.arange(200) < 2, path_deg, np.nan)
+        evidence = Evidence(mark_deg, np.full(200, sd_deg), 0.0)
+        if told:
+            check_way(path_deg, evidence, marked=True)
+        else:
+            with pytest.raises(PlaceLost, match="if it turned the other way"):
+                check_way(path_deg, evidence, marked=True)
+    with pytest.raises(PlaceLost, match="which way the wheel turns"):
+        check_way(path_deg, evidence, marked=False)
 
 
 def test_a_start_that_the_mark_contradicts_is_refused():

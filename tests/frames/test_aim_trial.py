@@ -157,12 +157,17 @@ def test_an_edge_left_out_between_tip_and_rim_may_be_the_rims_own(monkeypatch, f
 
 
 @pytest.mark.parametrize(
-    ("passed", "hints", "tries"),
-    [(3.0, Hints(), [False, True]), (1.0, Hints(), [False]), (3.0, Hints(rim_at=(200.0, 120.0)), [False])],
-    ids=["spokes may pass there", "nothing passes", "pointed out"],
+    ("passed", "hints", "fails", "tries"),
+    [
+        (3.0, Hints(), "_followed", [False, True]),
+        (1.0, Hints(), "_followed", [False]),
+        (3.0, Hints(rim_at=(200.0, 120.0)), "_followed", [False]),
+        (3.0, Hints(), "_seen", [False]),
+    ],
+    ids=["spokes may pass there", "nothing passes", "pointed out", "a side that was said"],
 )
 def test_only_an_edge_that_fails_and_may_be_spokes_is_passed_over_and_else_the_first_reason_is_told(
-    monkeypatch, found, passed, hints, tries
+    monkeypatch, found, view, passed, hints, fails, tries
 ):
     tried = []
     steps, many = np.array([1.0, 10.0]), np.full(2, passed)
@@ -176,8 +181,16 @@ def test_only_an_edge_that_fails_and_may_be_spokes_is_passed_over_and_else_the_f
     def unseen(*_):
         raise NotTrustworthy(f"look {len(tried)}")
 
-    monkeypatch.setattr("rimgauge.capture.aim._clearest", clearest)
-    monkeypatch.setattr("rimgauge.capture.aim._seen", unseen)
+    stubs = {
+        "_clearest": clearest,
+        "_seen": lambda *_: (view, ()),
+        "with_boxes": lambda view, *_: view,
+        "_with_tags": lambda view, *_: (view, ()),
+        "times_softer": lambda *_: 1,
+        fails: unseen,
+    }
+    for name, stub in stubs.items():
+        monkeypatch.setattr(f"rimgauge.capture.aim.{name}", stub)
     with pytest.raises(NotTrustworthy, match="look 1"):
         aim.aim(film(3.0)[:20], "lateral", None, hints)
     assert tried == tries

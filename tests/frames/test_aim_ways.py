@@ -7,7 +7,7 @@ from scipy.special import ndtr
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_motion import find_mark_columns, pass_whole, running_way
 from rimgauge.capture.aim_pointer import _stillness
-from rimgauge.capture.aim_rim import Course, _moves, find_course
+from rimgauge.capture.aim_rim import Course, _moves, _passed, find_course
 from rimgauge.capture.sources import Frame
 
 BINS, COLUMNS = 90, 30
@@ -151,9 +151,13 @@ def test_read_strictly_a_faint_edge_at_which_spokes_bunch_is_none(passes, strict
         frames.append(
             Frame(index, index / 30.0, np.repeat(noisy[:, :, None], 3, axis=2).clip(0, 255).astype(np.uint8))
         )
-    course = find_course(look_still(frames)[0], frames)
+    stills = look_still(frames)
+    course = find_course(stills[0], frames)
     assert course.outlines[0] == pytest.approx(100.0, abs=1.5)
-    assert course.without_passed().outlines[0] == pytest.approx(strict_u, abs=1.5)
+    strict = course.without_passed()
+    assert strict.outlines[0] == pytest.approx(strict_u, abs=1.5)
+    assert strict.left_out_u == pytest.approx([100.0] if passes else [], abs=1.5)
+    assert strict.seen_from(stills[1]).left_out_u == pytest.approx([219.0] if passes else [], abs=1.5)
 
 
 @pytest.mark.parametrize(
@@ -195,3 +199,16 @@ def test_a_decals_lines_along_the_rim_are_no_move_of_it():
     )
     profiles = np.stack([np.roll(rim + decal * (k % 3 == 0), k % 2) for k in range(30)])
     assert np.ptp(_moves(profiles) - np.arange(30) % 2) == 0
+
+
+@pytest.mark.parametrize(
+    ("which", "alike", "passes"), [(range(4), True, False), (range(1), False, False), (range(4), False, True)]
+)
+def test_spokes_pass_where_most_rows_change_and_not_all_alike_as_by_the_light(which, alike, passes):
+    rng = np.random.default_rng(4)
+    blocks = np.zeros((30, 4, 40))
+    change = rng.normal(0.0, 3.0, (30, 4))
+    for k in which:
+        blocks[:, k, 15:25] = change[:, [0 if alike else k]]
+    straight = [one.astype(np.float32) for one in blocks]
+    assert (_passed(straight, np.zeros(30, dtype=np.intp))[20] > 1.0) == passes
