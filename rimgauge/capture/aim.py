@@ -12,7 +12,7 @@ import numpy as np
 
 from rimgauge.capture.aim_facing import MARGINS, Facing, find_facings, find_foremost
 from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, zoomed
-from rimgauge.capture.aim_motion import find_spoke_box, mark_box, to_picture_way
+from rimgauge.capture.aim_motion import find_spoke_box, mark_told, to_picture_way
 from rimgauge.capture.aim_passing import what_passes
 from rimgauge.capture.aim_trial import Aim, not_the_tip, tried
 from rimgauge.capture.patch import with_boxes
@@ -33,7 +33,6 @@ LESS_PX, LEAST_HALF_PX, LEAST_AHEAD_PX = 5.0, 6.0, 2.0
 """Room beside a tip that is left out where something else stands there, and what is left to both sides and ahead."""
 NEAR_TIP, FARTHEST_TIP = 0.5, 0.7
 """A tip is near where it was found up to such a share of what is allowed in a single room, and in none much farther."""
-USUAL_MARK_COLUMNS = (8, 108)
 
 Way = Literal["up", "down", "left", "right"]
 _WAYS: dict[Way, Point] = {"up": (0.0, -1.0), "down": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
@@ -92,43 +91,55 @@ def aim(
     """
     if len(frames) < LEAST_FRAMES:
         raise FrameTrouble("frames", f"{len(frames)} are too few to aim with; give at least {LEAST_FRAMES}")
-    height, width = frames[0].image.shape[:2]
-    _check_hints(hints, width, height)
+    _check_hints(hints, *frames[0].image.shape[1::-1])
     small, usual = made_usual(frames)
-    size, zoom = (width, height), usual.zoom
-    hints = hints.zoomed(1.0 / zoom)
-
-    def sought(facing: Facing, coming: Iterator[Frame]) -> tuple[View, tuple[str, ...]]:
-        view, notes = _seen(facing, small, direction, side, hints, coming)
-        view = with_boxes(view, size, lambda box: enlarged(box, zoom, size))
-        return _with_tags(view, frames, notes)
-
-    def followed(facing: Facing, view: View, notes: tuple[str, ...]) -> Aim:
-        times = times_softer(frames[:: len(frames) // LOOKED_AT][:LOOKED_AT], view)
-        with _pointed_out(hints):
-            return _followed(view, facing, list(reduced_frames(frames, times)), times, zoom, notes)
-
+    film = _Film(frames, small, usual.zoom, hints.zoomed(1.0 / usual.zoom))
     coming, again = itertools.tee(map(usual.of, later))
-    facing = _clearest(small, hints, zoom, strictly=False)
-    view, notes = sought(facing, coming)
+    facing = film.clearest(strictly=False)
+    view, notes = film.sought(facing, direction, side, coming)
     try:
-        return followed(facing, view, notes)
+        return film.followed(facing, view, notes)
     except (PointerNotSeen, RimNotSeen, NotTrustworthy):
         # Of a wheel nearly true spokes that bunch beside the rim move as little as it does.
         if hints.rim_at is None and facing.edge_is_passed:
             with suppress(RimgaugeError):
-                facing = _clearest(small, hints, zoom, strictly=True)
-                return followed(facing, *sought(facing, again))
+                facing = film.clearest(strictly=True)
+                return film.followed(facing, *film.sought(facing, direction, side, again))
         raise
 
 
-def _clearest(frames: list[Frame], hints: Hints, zoom: float, *, strictly: bool) -> Facing:
-    """The pointer and the edge it faces; raises NotTrustworthy where two can't be told apart and none was pointed at."""
-    facings = _facings(frames, hints, strictly=strictly)
-    _check_rivals(facings, hints, zoom)
-    if facings[0].may_be_nearer:
-        raise _nothing_found(hints)
-    return facings[0]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Film:
+    """Frames as they are and in usual size, how many times larger they are, and what was pointed out in those of usual size."""
+
+    frames: list[Frame]
+    small: list[Frame]
+    zoom: float
+    hints: Hints
+
+    def clearest(self, *, strictly: bool) -> Facing:
+        """The pointer and the edge it faces; raises NotTrustworthy where two can't be told apart and none was pointed at."""
+        facings = _facings(self.small, self.hints, strictly=strictly)
+        _check_rivals(facings, self.hints, self.zoom)
+        if facings[0].may_be_nearer:
+            raise _nothing_found(self.hints)
+        return facings[0]
+
+    def sought(
+        self, facing: Facing, direction: Direction, side: Side | None, later: Iterator[Frame]
+    ) -> tuple[View, tuple[str, ...]]:
+        """What else is seen, as a view of the frames as they are, and remarks."""
+        view, notes = _seen(facing, self.small, direction, side, self.hints, later)
+        height, width = self.frames[0].image.shape[:2]
+        view = with_boxes(view, (width, height), lambda box: enlarged(box, self.zoom, (width, height)))
+        return _with_tags(view, self.frames, notes)
+
+    def followed(self, facing: Facing, view: View, notes: tuple[str, ...]) -> Aim:
+        """The view tried out, at the size at which the frames are sharp."""
+        times = times_softer(self.frames[:: len(self.frames) // LOOKED_AT][:LOOKED_AT], view)
+        with _pointed_out(self.hints):
+            tried_on = list(reduced_frames(self.frames, times))
+            return _followed(view, facing, tried_on, times, self.zoom, notes)
 
 
 def _facings(frames: list[Frame], hints: Hints, *, strictly: bool = False) -> list[Facing]:
@@ -239,7 +250,7 @@ def _seen(
     """What is seen of rim, mark and spokes in pictures of usual size, as their view."""
     way_asked, mark_asked, beyond = hints.runs is None, hints.mark_at is None, direction == "lateral"
     told, columns = what_passes(frames, facing, later, way=way_asked, mark=mark_asked, beyond=beyond)
-    mark, notes = _mark(facing, columns, hints.mark_at)
+    mark, notes = mark_told(facing, columns, hints.mark_at)
     forward = _forward(facing, told, hints)
     faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
     view = _view(facing, direction, faced, forward=forward, mark=mark)
@@ -344,23 +355,6 @@ def _side(facing: Facing, forward: Point, said: Side | None, runs: Way | None) -
         f"not on its {said}; if it was turned backward add --runs {other}, and if the camera looks out from inside the "
         f"wheel add --runs {now}"
     )
-
-
-def _mark(
-    facing: Facing, columns: tuple[int, int] | None, mark_at: Point | None
-) -> tuple[Box | None, tuple[str, ...]]:
-    """Box of a mark that passes in these columns, or where a person pointed."""
-    if mark_at is not None:
-        u, _ = facing.still.patch.to_patch(*mark_at)
-        middle, half = u - facing.edge_u, 20
-        return mark_box(facing, (round(middle - half), round(middle + half))), ()
-    if columns is not None:
-        return mark_box(facing, columns), ()
-    note = (
-        "No coloured mark came by; stick one on the rim at the valve, or place it with --mark-at X,Y; "
-        "without one, begin the film with a spoke at the pointer and give `measure` its number with --start-spoke."
-    )
-    return mark_box(facing, USUAL_MARK_COLUMNS), (note,)
 
 
 def _view(

@@ -18,6 +18,7 @@ from rimgauge.capture.sources import Frame
 from rimgauge.records import Box, Direction, FloatArray, View
 
 BINS_ALONG, COLUMN_PX = 90, 4
+USUAL_MARK_COLUMNS = (8, 108)
 LEAST_OVERLAP = 0.2
 SURE_ERRORS = 4.0
 """Mean difference between the two ways beside its standard error that is believed at once."""
@@ -201,6 +202,23 @@ def mark_box(facing: Facing, columns: tuple[int, int]) -> Box | None:
     start = facing.edge_u + 2.0
     low, high = start + columns[0], start + max(columns[1], columns[0] + 12)
     return turned_box(patch, low, high, tip_v - half, tip_v + half)
+
+
+def mark_told(
+    facing: Facing, columns: tuple[int, int] | None, mark_at: Point | None
+) -> tuple[Box | None, tuple[str, ...]]:
+    """Box of a mark that passes in these columns, or where a person pointed; without either of where it usually is, and a remark."""
+    if mark_at is not None:
+        u, _ = facing.still.patch.to_patch(*mark_at)
+        middle, half = u - facing.edge_u, 20
+        return mark_box(facing, (round(middle - half), round(middle + half))), ()
+    if columns is not None:
+        return mark_box(facing, columns), ()
+    note = (
+        "No coloured mark came by; stick one on the rim at the valve, or place it with --mark-at X,Y; "
+        "without one, begin the film with a spoke at the pointer and give `measure` its number with --start-spoke."
+    )
+    return mark_box(facing, USUAL_MARK_COLUMNS), (note,)
 
 
 def find_spoke_box(frames: Sequence[Frame], facing: Facing, view: View) -> Box | None:

@@ -8,7 +8,7 @@ import pytest
 from scipy.special import ndtr
 
 from rimgauge.capture import aim
-from rimgauge.capture.aim import Hints, _clearest
+from rimgauge.capture.aim import Hints, _Film
 from rimgauge.capture.aim_facing import Facing, find_facings
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_pointer import End
@@ -151,9 +151,9 @@ def test_an_edge_left_out_between_tip_and_rim_may_be_the_rims_own(monkeypatch, f
     monkeypatch.setattr("rimgauge.capture.aim._facings", lambda *_, **__: [doubtful])
     if refused:
         with pytest.raises(PointerNotSeen, match="no pointer was found"):
-            _clearest([], Hints(), 1.0, strictly=True)
+            _Film([], [], 1.0, Hints()).clearest(strictly=True)
     else:
-        assert _clearest([], Hints(), 1.0, strictly=True) is doubtful
+        assert _Film([], [], 1.0, Hints()).clearest(strictly=True) is doubtful
 
 
 @pytest.mark.parametrize(
@@ -182,7 +182,7 @@ def test_only_an_edge_that_fails_and_may_be_spokes_is_passed_over_and_else_the_f
         raise NotTrustworthy(f"look {len(tried)}")
 
     stubs = {
-        "_clearest": clearest,
+        "_Film.clearest": clearest,
         "_seen": lambda *_: (view, ()),
         "with_boxes": lambda view, *_: view,
         "_with_tags": lambda view, *_: (view, ()),
