@@ -94,17 +94,18 @@ def aim(
     _check_hints(hints, *frames[0].image.shape[1::-1])
     small, usual = made_usual(frames)
     film = _Film(frames, small, usual.zoom, hints.zoomed(1.0 / usual.zoom))
-    coming, again = itertools.tee(map(usual.of, later))
     facing = film.clearest(strictly=False)
+    may_be_spokes = hints.rim_at is None and facing.edge_is_passed
+    coming, *again = itertools.tee(map(usual.of, later), 1 + may_be_spokes)
     view, notes = film.sought(facing, direction, side, coming)
     try:
         return film.followed(facing, view, notes)
     except (PointerNotSeen, RimNotSeen, NotTrustworthy):
         # Of a wheel nearly true spokes that bunch beside the rim move as little as it does.
-        if hints.rim_at is None and facing.edge_is_passed:
+        if may_be_spokes:
             with suppress(RimgaugeError):
                 facing = film.clearest(strictly=True)
-                return film.followed(facing, *film.sought(facing, direction, side, again))
+                return film.followed(facing, *film.sought(facing, direction, side, *again))
         raise
 
 

@@ -21,6 +21,7 @@ from rimgauge.errors import (
     TooFewRevolutions,
 )
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning, shortest_deg
+from rimgauge.signal.alone import check_way
 from rimgauge.signal.astray import astray, but_for_beside, but_for_lost_stops, slipped
 from rimgauge.signal.counted import but_for_uncounted
 from rimgauge.signal.course import Course, fit_course
@@ -38,7 +39,6 @@ from rimgauge.signal.too_fast import times_too_slow
 from rimgauge.signal.unmarked import (
     begun_at_start,
     check_start,
-    check_way,
     counted_from_mark,
     counted_through,
 )

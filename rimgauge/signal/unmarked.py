@@ -10,12 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from rimgauge.errors import NotTrustworthy, PlaceLost
+from rimgauge.errors import NotTrustworthy
 from rimgauge.records import BoolArray, FloatArray, GapTrack, Turning, shortest_deg
-from rimgauge.signal.alone import LEAST_NATS, LEAST_NATS_BACKWARD, goes_its_way
 from rimgauge.signal.counted import but_for_uncounted
 from rimgauge.signal.evidence import START_SD_DEG, Layout, passes
-from rimgauge.signal.follow import Evidence
 from rimgauge.signal.lattice import lattice_likelihood
 from rimgauge.signal.long_run import LONGEST_PIECE
 from rimgauge.signal.place import STEPS
@@ -25,11 +23,6 @@ LEAST_PASSES, TOGETHER = 2, 0.98
 OFFSETS_TRIED, FARTHEST_START, CLEAR_NATS = 16, 0.35, 100.0
 """How far from the pointer, in spacings, the spoke may stand that was told; and how clearly (a logarithm) it must stand
 farther. In lateral views spokes lean across their box, and where they stand isn't clear to 30."""
-
-LEAST_NATS_FORWARD, LEAST_NATS_MARKED = 6.0, 4.0
-"""Of the slide for a path forward (a logarithm): three frames more than speak against it. Of 56 simulated hands those told in
-mirror image had none, or 16 against; of those told right seven in eight had 22 and more. Of mark and slide, where there is a mark:
-of five even wheels told in mirror image 1.1 at most, of a hand told right 5.4 (a judgement between)."""
 
 
 def begun_at_start(track: GapTrack, layout: Layout) -> tuple[GapTrack, Layout, float]:
@@ -63,31 +56,6 @@ def begun_at_start(track: GapTrack, layout: Layout) -> tuple[GapTrack, Layout, f
     begun = replace(track, mark_px=mark_px, mark_strength=strength, tags=None)
     flanges = tuple(layout.flanges[k] for k in order) if layout.flanges else ()
     return begun, replace(layout, spoke_angles_deg=from_start_deg[order], flanges=flanges), start_deg
-
-
-def check_way(angle_deg: FloatArray, evidence: Evidence, *, marked: bool) -> None:
-    """Refuse a path (n,) whose mirror image explains what was seen as well: spokes and gap alone don't tell the way.
-
-    A mark that passes does, the rim's slide, and what the rim shows again a turn later; what a person told of the first frame
-    doesn't, nor a mark that shows in one frame a turn.
-
-    Raises
-    ------
-    PlaceLost
-    """
-    least = (LEAST_NATS_MARKED, LEAST_NATS) if marked else (LEAST_NATS_FORWARD, LEAST_NATS_BACKWARD)
-    if goes_its_way(angle_deg, evidence, *least) or evidence.way(angle_deg) > 0:
-        return
-    if marked:
-        raise PlaceLost(
-            "it can't be seen which way the wheel turns, for its spokes and its mark would look the same if it turned the "
-            "other way; turn it more slowly, so that the mark is seen in several frames as it passes"
-        )
-    raise PlaceLost(
-        "it can't be seen which way the wheel turns, and without a mark nothing else tells it; turn the wheel more "
-        "slowly and add light, so that specks on the rim are seen to move on, or put a piece of tape at the valve "
-        "and leave --start-spoke out"
-    )
 
 
 def counted_through(

@@ -8,7 +8,7 @@ laid over it. Sizes are those of a webcam at a bench: 0.12 to 0.16 mm a pixel, 3
 from dataclasses import dataclass, replace
 
 import numpy as np
-from hand_motion import Motion
+from hand_motion import STEP_S, Motion
 from seen_spokes import ALONG_THE_PLANE, Sight, look_on, spoke_strips
 
 from rimgauge.capture.mark import SPOKE_BINS, STRIP_BINS, find_mark
@@ -152,6 +152,20 @@ def layout_of(bench: Bench) -> Layout:
 def begun_at(motion: Motion, spoke_deg: float) -> Motion:
     """The same motion, with a spoke of that angle at the pointer in the first frame."""
     return replace(motion, angle_deg=motion.angle_deg - motion.at(FIRST_FRAME_S) + spoke_deg)
+
+
+def even_film(seed: int, way: int) -> Seen:
+    """A wheel turned fast and as evenly as can be, forward (1) or backward (-1), a turn in nearly a whole number of frames: 24 to 59.
+
+    The rim is plain, so that its own slide is hardly seen.
+    """
+    rng = np.random.default_rng(seed)
+    bench = replace(draw_bench(rng), hand=False, paired=False, texture=1.0)
+    bench = replace(bench, dropped=rng.choice([0.0, 0.1]), jitter_s=rng.choice([0.0, 0.005]))
+    frames_a_turn = int(rng.integers(24, 60)) + rng.uniform(-0.1, 0.1)
+    clock_s = np.arange(0.0, rng.uniform(4.0, 8.0) * frames_a_turn / bench.fps, STEP_S)
+    turned_deg = rng.uniform(0.0, 360.0) + way * 360.0 / frames_a_turn * bench.fps * clock_s
+    return film(Motion("steady", clock_s, turned_deg), bench, rng)
 
 
 def without_spokes(bench: Bench) -> Bench:
