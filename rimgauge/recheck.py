@@ -173,11 +173,12 @@ def from_pictures(recorded: Runout, folder: Path) -> tuple[Difference, ...]:
 
     """
     basis = _basis(recorded)
-    with kept_source(folder) as kept:
+    time_s = recorded.frames.time_s.tolist()
+    with kept_source(folder, time_s) as kept:
         if kept.sha256() != recorded.source.sha256:
             raise BadFile(folder, "these are not the pictures that were measured: their SHA-256 is another")
         seen, turning = see(
-            at_times(kept, recorded.frames.time_s.tolist()),
+            at_times(kept, time_s),
             basis.view,
             _wheel(recorded, basis),
         )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import math
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from rimgauge.capture.slow_motion import every_of
 from rimgauge.capture.sources import (
     PICTURE_ENDINGS,
     FolderSource,
@@ -58,7 +60,7 @@ def picture_at(source: FrameSource, index: int, time_s: float) -> Picture:
         The file is gone or has changed since.
 
     """
-    if not isinstance(source, VideoSource):
+    if not isinstance(source, VideoSource | FolderSource):
         return read_picture(source.files()[index])
     picture = source.picture_at(index, time_s)
     if picture is None:
@@ -66,8 +68,10 @@ def picture_at(source: FrameSource, index: int, time_s: float) -> Picture:
     return picture
 
 
-def kept_source(folder: Path) -> FrameSource:
-    """Open the pictures, or the one video, that were kept with a measurement.
+def kept_source(folder: Path, time_s: Sequence[float]) -> FrameSource:
+    """Open the pictures, or the one video, that were kept with a measurement of frames at some times (n,) [s].
+
+    These tell whether every frame was read: older programs read every one of slow motion, and of a camera all are.
 
     Raises
     ------
@@ -80,7 +84,14 @@ def kept_source(folder: Path) -> FrameSource:
     except OSError as error:
         raise BadFile(folder, f"can't be read ({error.strerror})") from None
     films = [path for path in inside if path.suffix.lower() not in (".csv", *PICTURE_ENDINGS)]
-    return VideoSource(films[0], 30.0) if len(films) == 1 else FolderSource(folder, 30.0)
+    if len(films) != 1:
+        pictures = FolderSource(folder, 30.0)
+        pictures.every = math.ceil(len(pictures.pictures) / max(1, len(time_s)))
+        return pictures
+    film = VideoSource(films[0], 30.0)
+    if every_of(time_s) > 1:
+        film.every = 1
+    return film
 
 
 def at_times(source: FrameSource, time_s: list[float]) -> Iterator[Frame]:

@@ -54,6 +54,31 @@ class FrameSource(Protocol):
         """What a record should say of how the frames came: pictures missing, a line that was lost."""
 
 
+class Closing:
+    """What sources without a handle to close have in common."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+
+    def stop(self) -> None:
+        """Let the frames end soon."""
+        self._stopped = True
+
+    def notes(self) -> tuple[str, ...]:
+        """Nothing was amiss."""
+        return ()
+
+    _stopped = False
+
+
 def as_colour(image: NDArray[np.generic]) -> Picture:
     """Picture (h, w, 3) BGR of a grey or colour one."""
     picture = np.asarray(image, dtype=np.uint8)

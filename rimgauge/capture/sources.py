@@ -7,21 +7,21 @@ import csv
 import hashlib
 import itertools
 import math
-import os
 import queue
 import re
 import threading
 from collections.abc import Generator, Iterable, Iterator
 from pathlib import Path
-from types import TracebackType
-from typing import Generic, Self, TypeVar
+from typing import Generic, TypeVar
 
 import cv2
 import numpy as np
 
-from rimgauge.capture.frame import Frame, FrameSource, Picture, as_colour
+from rimgauge.capture.film import VideoSource
+from rimgauge.capture.frame import Closing, Frame, FrameSource, Picture, as_colour
 from rimgauge.capture.http_stream import JPEG_BEGIN, JPEG_END, MjpegLine, NoMjpeg, without_secrets
 from rimgauge.capture.live_source import Line, LiveSource, OpenCvLine
+from rimgauge.capture.slow_motion import every_of, frames_per_s, thinned_note
 from rimgauge.errors import BadFile, FrameTrouble
 
 __all__ = [
@@ -44,11 +44,6 @@ B.1.1, from memory)."""
 LARGEST_PICTURE_BYTES = 400_000_000
 AHEAD_FRAMES = 8
 """How many decoded frames may wait for the tracker; bounds the memory."""
-MORE_DECODERS = 1
-"""So many threads more than the processor has cores decode a film: while one hands its picture on, the cores are at work."""
-SAME_TIME_S = 1e-4
-LEAST_OF_STATED = 0.9
-"""A file's number of frames is often reckoned from its length, and right to a few in a hundred (from memory)."""
 LONGEST_NUMBER = 9
 NO_CAMERA = "no camera answers to this number; plug it in, close other programs that use it, or try another number, from 0 up"
 NO_STREAM = "nothing answers at this address; check that phone and computer share a network"
@@ -57,32 +52,7 @@ NO_STREAM = "nothing answers at this address; check that phone and computer shar
 T = TypeVar("T")
 
 
-class _Closing:
-    """What sources without a handle to close have in common."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Let go of the file."""
-
-    def stop(self) -> None:
-        """Let the frames end soon."""
-        self._stopped = True
-
-    def notes(self) -> tuple[str, ...]:
-        """Nothing was amiss."""
-        return ()
-
-    _stopped = False
-
-
-class FolderSource(_Closing):
+class FolderSource(Closing):
     """Pictures of a folder in the order of their names and the numbers in them; times from times.csv or evenly spaced."""
 
     kind = "frames"
@@ -97,12 +67,13 @@ class FolderSource(_Closing):
             )
         places = (place / "times.csv" for place in (folder, folder.parent))
         self.times_file = next((place for place in places if place.is_file()), None)
-        self.times_s = None if self.times_file is None else _read_times(self.times_file, self.pictures)
-        self.fps = fps
+        evenly_s = [index / fps for index in range(len(self.pictures))]
+        self.times_s = evenly_s if self.times_file is None else _read_times(self.times_file, self.pictures)
+        self.every = every_of(self.times_s)
 
     def __iter__(self) -> Iterator[Frame]:
         size: tuple[int, ...] | None = None
-        for index, path in enumerate(self.pictures):
+        for index, path in enumerate(self.pictures[:: self.every]):
             if self._stopped:
                 return
             image = read_picture(path)
@@ -113,7 +84,15 @@ class FolderSource(_Closing):
                     f"{size[1]} × {size[0]}; keep frames of one camera setting in a folder",
                 )
             size = image.shape
-            yield Frame(index, index / self.fps if self.times_s is None else self.times_s[index], image)
+            yield Frame(index, self.times_s[index * self.every], image)
+
+    def picture_at(self, index: int, time_s: float) -> Picture:
+        """Read the picture (h, w, 3) BGR of a frame by its number."""
+        return read_picture(self.pictures[index * self.every])
+
+    def notes(self) -> tuple[str, ...]:
+        """Say where not every picture was read."""
+        return thinned_note(self.every, frames_per_s(self.times_s))
 
     def sha256(self) -> str:
         """Fingerprint over the bytes of all pictures in order."""
@@ -125,85 +104,6 @@ class FolderSource(_Closing):
     def files(self) -> list[Path]:
         """All pictures in order, then times.csv where there is one."""
         return self.pictures + ([self.times_file] if self.times_file else [])
-
-
-class VideoSource(_Closing):
-    """A video file."""
-
-    kind = "video"
-
-    def __init__(self, path: Path, fps: float) -> None:
-        self.name, self.path, self.fps = str(path), path, fps
-        self._read = 0
-        self.capture = _film(self.name)
-        if not self.capture.isOpened():
-            raise FrameTrouble(
-                path, "this file can't be read as a video; convert it to MP4 or give a folder of pictures"
-            )
-
-    def __iter__(self) -> Iterator[Frame]:
-        index, last_s = 0, -math.inf
-        stated_fps = self.capture.get(cv2.CAP_PROP_FPS)
-        fps = stated_fps if 1.0 <= stated_fps <= 1000.0 else self.fps
-        while not self._stopped:
-            good, image = self.capture.read()
-            if not good:
-                break
-            # Containers with a variable frame rate state each frame's time; some state only zeros.
-            time_s = self.capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
-            if time_s <= last_s:
-                time_s = max(last_s, 0.0) + 1.0 / fps if index else 0.0
-            last_s = time_s
-            yield Frame(index, time_s, as_colour(image))
-            index += 1
-        if index == 0:
-            raise FrameTrouble(self.name, "not one frame could be read from it")
-        self._read = index
-
-    def notes(self) -> tuple[str, ...]:
-        """Say where far fewer frames came than the file tells of, which not every kind of file does exactly."""
-        stated = int(self.capture.get(cv2.CAP_PROP_FRAME_COUNT))
-        if self._stopped or self._read >= LEAST_OF_STATED * stated:
-            return ()
-        return (
-            f"The film's file tells of {stated} frames, and {self._read} could be read: it was cut off or is damaged, and "
-            "what is missing was not measured.",
-        )
-
-    def picture_at(self, index: int, time_s: float) -> Picture | None:
-        """Read the picture (h, w, 3) BGR of a frame by its number and the time it had; None where it isn't there.
-
-        Films are entered at some frames only, and not every one at the frame asked for: its time tells. Where that is
-        another, all frames before are passed by.
-        """
-        self.capture.set(cv2.CAP_PROP_POS_FRAMES, index)
-        good, image = self.capture.read()
-        if not good or abs(self.capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0 - time_s) > SAME_TIME_S:
-            self.capture = _film(self.name)
-            if not all(self.capture.grab() for _ in range(index)):
-                return None
-            good, image = self.capture.read()
-        return as_colour(image) if good else None
-
-    def sha256(self) -> str:
-        """Fingerprint of the video file."""
-        with self.path.open("rb") as handle:
-            return hashlib.file_digest(handle, "sha256").hexdigest()
-
-    def files(self) -> list[Path]:
-        """The video file."""
-        return [self.path]
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self.capture.release()
-
-
-def _film(name: str) -> cv2.VideoCapture:
-    """Open a film, by the backend that can be told how many threads are to decode it where that one can read it."""
-    decoders = (os.cpu_count() or 1) + MORE_DECODERS
-    capture = cv2.VideoCapture(name, cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, decoders])
-    return capture if capture.isOpened() else cv2.VideoCapture(name)
 
 
 class ReadAhead(Generic[T]):

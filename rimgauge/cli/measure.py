@@ -274,7 +274,7 @@ def _measure(
     """Measure, and write the result with its pictures; a live source is laid down first where pictures are kept."""
     import tempfile
 
-    from rimgauge.capture import LaidDown, open_source
+    from rimgauge.capture import LaidDown, kept_source
     from rimgauge.job import now
     from rimgauge.pipeline import reckon, see
     from rimgauge.records import Source
@@ -285,7 +285,7 @@ def _measure(
         coming = LaidDown(seen_frames, Path(place)) if laid_down else seen_frames
         with named(frames.name):
             seen, turning = see(coming, known.view, known.in_view)
-        again = open_source(place) if laid_down else frames
+        again = kept_source(Path(place), seen.time_s.tolist()) if laid_down else frames
         sha256 = "" if live and to.keeps != "frames" else again.sha256()
         made = reckon(
             seen,

@@ -163,11 +163,11 @@ def test_pictures_are_measured_again_at_their_times_and_with_what_was_told(
         raise NotTrustworthy("asked enough")
 
     monkeypatch.setattr(recheck, "see", see)
-    monkeypatch.setattr(recheck, "kept_source", lambda _: _Kept(made.source.sha256))
+    monkeypatch.setattr(recheck, "kept_source", lambda *_: _Kept(made.source.sha256))
     with pytest.raises(NotTrustworthy):
         recheck.from_pictures(made, tmp_path)
     assert asked == [(made.frames.time_s.tolist(), view, 7)]
-    monkeypatch.setattr(recheck, "kept_source", lambda _: _Kept("ff" * 32))
+    monkeypatch.setattr(recheck, "kept_source", lambda *_: _Kept("ff" * 32))
     with pytest.raises(BadFile, match="not the pictures that were measured"):
         recheck.from_pictures(made, tmp_path)
 
