@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from rimgauge.records import FloatArray, GapTrack, IntArray, RimLooks
+from rimgauge.records import FloatArray, GapTrack, IntArray, RimLooks, shortest_deg
 from rimgauge.signal.slid import NEAR_DEG, OUTLYING, peaks
 from rimgauge.signal.smooth_curve import SmoothCurve
 
@@ -244,25 +244,26 @@ def shows_again(seen: RimSeen, angle_deg: FloatArray, px_per_deg: float, share: 
     return bool(np.mean(np.isfinite(both.change_deg)) - np.mean(elsewhere) >= share * LEAST_CLEAR)
 
 
-def way_shown(seen: RimSeen, angle_deg: FloatArray, px_per_deg: float) -> int:
-    """Tell which way the wheel turns: 1 as along a course (n,), −1 as along its mirror image, 0 where the rim doesn't show it.
+def way_shown(seen: RimSeen, angle_deg: FloatArray, other_deg: FloatArray, px_per_deg: float) -> int:
+    """Tell which way the wheel turns: 1 as along a course (n,), −1 as along another (n,), 0 where the rim doesn't show it.
 
-    Spokes and gap come again at the same angles either way. But of two frames that show one place of the rim the one in which
-    the wheel has turned farther shows it farther along `forward`, and along the mirror image farther back.
+    Spokes and gap come again at the same angles along a course's mirror image. But of two frames that show one place of the rim
+    the one in which the wheel has turned farther shows it farther along `forward`, and along the mirror image farther back.
     """
     both, count = Pairs.along(seen, angle_deg, px_per_deg), len(angle_deg)
-    apart = np.abs(both.off_deg) > LEAST_APART_DEG
+    per_bin_deg = seen.px_per_bin / px_per_deg
+    farther_deg = both.off_deg - shortest_deg(other_deg[both.later] - other_deg[both.sooner])
+    elsewhere = both.place - farther_deg / per_bin_deg
+    # Of what wouldn't be in the picture along the other course nothing is said.
+    apart = np.abs(farther_deg) > 2.0 * LEAST_APART_DEG
+    apart &= (elsewhere > -0.5) & (elsewhere < both.nats.shape[1] - 0.5)
     if not apart.any():
         return 0
-    per_bin_deg = seen.px_per_bin / px_per_deg
     reach = math.ceil(NEAR_DEG / per_bin_deg)
-    so, mirrored = (
-        _likeliest(both.nats, both.place - farther, reach)
-        for farther in (0.0, 2.0 * both.off_deg / per_bin_deg)
-    )
+    so, otherwise = (_likeliest(both.nats, place, reach) for place in (both.place, elsewhere))
     partners = both.of_frames(apart.astype(np.float64), count)
     shared = np.where(apart, 2.0 / (1.0 + 0.5 * (partners[both.later] + partners[both.sooner])), 0.0)
-    says = shared * np.clip(so - mirrored, -MOST_NATS_A_PAIR, MOST_NATS_A_PAIR)
+    says = shared * np.clip(so - otherwise, -MOST_NATS_A_PAIR, MOST_NATS_A_PAIR)
     total, chance = float(says.sum()), float(np.linalg.norm(says))
     return int(np.sign(total)) if abs(total) >= max(LEAST_WAY_NATS, LEAST_WAY_SD * chance) else 0
 

@@ -138,7 +138,9 @@ def gather(track: GapTrack, layout: Layout, tags: Tagged | None) -> tuple[IntArr
         slid_deg=slid_deg,
         by_speed=None if slid_deg is None else _by_speed(slid_deg),
         by_tags=by_tags,
-        way=lambda angle_deg: 0 if rim is None else way_shown(rim, angle_deg[moment], layout.px_per_deg),
+        way=lambda angle_deg, other_deg: (
+            0 if rim is None else way_shown(rim, angle_deg[moment], other_deg[moment], layout.px_per_deg)
+        ),
     )
 
 

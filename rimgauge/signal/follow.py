@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rimgauge.records import FloatArray, shortest_deg
-from rimgauge.signal.alone import goes_its_way, stands_alone
+from rimgauge.signal.alone import stands_alone
+from rimgauge.signal.its_way import doubles
 from rimgauge.signal.looks import Look, explain
 from rimgauge.signal.place import (
     FASTEST_STEPS,
@@ -54,7 +55,7 @@ SAME_SHARE = 0.98
 """Two paths are one when they name the same spokes at this share of the moments."""
 
 
-def _not_shown(_: FloatArray) -> int:
+def _not_shown(_: FloatArray, __: FloatArray) -> int:
     return 0
 
 
@@ -70,8 +71,8 @@ class Evidence:
     slid_deg (n,): how far the wheel turned since the moment before by the rim's own slide, NaN where that is unclear.
     by_speed: likelihood (n, SPEEDS) of each speed by it.
     by_tags: likelihood (n, STEPS) of each angle by numbered tags, or by what was told of the start.
-    way: tells, when asked, whether what the rim shows again says that the wheel went as along a path (n,), 1, as along its mirror
-    image, −1, or neither, 0.
+    way: tells, when asked, whether what the rim shows again says that the wheel went as along a path (n,), 1, as along another
+    (n,), −1, or neither, 0.
     """
 
     mark_deg: FloatArray
@@ -82,7 +83,7 @@ class Evidence:
     slid_deg: FloatArray | None = None
     by_speed: FloatArray | None = None
     by_tags: FloatArray | None = None
-    way: Callable[[FloatArray], int] = _not_shown
+    way: Callable[[FloatArray, FloatArray], int] = _not_shown
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,7 +118,7 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
             return Followed(place, [], alone=True)
     best: Place | None = None
     paths: list[Rival] = []
-    for start in itertools.chain(_starts(evidence, slid_deg, spacing_deg), _mirrored(paths, evidence)):
+    for start in itertools.chain(_starts(evidence, slid_deg, spacing_deg), _the_other_way(paths, evidence)):
         least = -math.inf if best is None else best.likelihood - HOPELESS
         settled, alone = _settle(
             start,
@@ -142,11 +143,12 @@ def follow(evidence: Evidence, spacing_deg: float) -> Followed:
     return Followed(best, [path for path in paths if path.angle_deg is not best.angle_deg], alone=False)
 
 
-def _mirrored(paths: list[Rival], evidence: Evidence) -> Iterator[Start]:
-    """The mirror image of the likeliest path by then, unless mark, slide or rim tell the way: looks explain both equally well."""
+def _the_other_way(paths: list[Rival], evidence: Evidence) -> Iterator[Start]:
+    """The doubles of the likeliest path by then, unless mark, slide or rim tell the way: looks explain them as well."""
     angle_deg = max(paths, key=lambda path: path.likelihood).angle_deg
-    if not (goes_its_way(angle_deg, evidence) or evidence.way(angle_deg) > 0):
-        yield _start_near(-angle_deg, mark_likelihood(evidence), np.ones((len(angle_deg), SPEEDS)))
+    for other_deg in doubles(angle_deg, evidence):
+        if evidence.way(angle_deg, other_deg) <= 0:
+            yield _start_near(other_deg, mark_likelihood(evidence), np.ones((len(angle_deg), SPEEDS)))
 
 
 def _start_near(path_deg: FloatArray, by_mark: FloatArray, by_speed: FloatArray) -> Start:
@@ -253,7 +255,7 @@ def _expected(place: Place, evidence: Evidence) -> Place:
     """
     backward = float(place.angle_deg[-1]) < float(place.angle_deg[0])
     weighed = math.log(BACKWARD if backward else 1.0 - BACKWARD)
-    if evidence.way(place.angle_deg) < 0:
+    if evidence.way(place.angle_deg, -place.angle_deg) < 0:
         weighed -= OTHER_WAY
     return replace(place, likelihood=place.likelihood + weighed)
 

@@ -21,12 +21,12 @@ from rimgauge.errors import (
     TooFewRevolutions,
 )
 from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning, shortest_deg
-from rimgauge.signal.alone import check_way
 from rimgauge.signal.astray import astray, but_for_beside, but_for_lost_stops, slipped
 from rimgauge.signal.counted import but_for_uncounted
 from rimgauge.signal.course import Course, fit_course
 from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
 from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
+from rimgauge.signal.its_way import check_way
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
 from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place, chance_elsewhere
 from rimgauge.signal.series import foretold

@@ -85,20 +85,34 @@ def test_the_rim_shows_which_way_the_wheel_turns_past_a_gleam_that_stands(way: i
     """Along a course two degrees off too, as a coarse path may be, and along its mirror image."""
     angle_deg = way * fast_wheel()
     seen, course_deg = look(angle_deg, stains=8.0, gleam=gleam), angle_deg + np.sin(np.arange(FRAMES) / 9.0)
-    assert way_shown(seen, course_deg, PX_PER_DEG) == 1
-    assert way_shown(seen, -course_deg, PX_PER_DEG) == -1
+    assert way_shown(seen, course_deg, -course_deg, PX_PER_DEG) == 1
+    assert way_shown(seen, -course_deg, course_deg, PX_PER_DEG) == -1
 
 
 @pytest.mark.parametrize(("stains", "gleam"), [(0.0, 0.0), (0.0, 12.0), (0.1, 30.0)])
 def test_noise_and_what_stands_still_show_no_way(stains: float, gleam: float) -> None:
-    assert way_shown(look(fast_wheel(), stains=stains, gleam=gleam), fast_wheel(), PX_PER_DEG) == 0
+    seen, angle_deg = look(fast_wheel(), stains=stains, gleam=gleam), fast_wheel()
+    assert way_shown(seen, angle_deg, -angle_deg, PX_PER_DEG) == 0
+
+
+def test_the_rim_tells_a_course_from_its_mirror_image_but_not_from_one_that_shows_the_same_the_other_way() -> (
+    None
+):
+    """358.7° backward in 25 frames, as 361.3° forward; only frames a whole number of turns apart show one place."""
+    frame = np.arange(FRAMES)
+    went_deg, double_deg = -358.7 / 25.0 * frame, 361.3 / 25.0 * frame
+    seen = look(went_deg, stains=8.0)
+    assert way_shown(seen, double_deg, -double_deg, PX_PER_DEG) == 1
+    assert way_shown(seen, double_deg, went_deg, PX_PER_DEG) == 0
+    assert way_shown(seen, went_deg, double_deg, PX_PER_DEG) == 0
 
 
 def test_no_way_is_shown_along_a_course_that_is_elsewhere_nor_in_less_than_a_turn() -> None:
     seen, few = look(fast_wheel(), stains=8.0), np.arange(14) * 20.0
     for times in (0.98, 0.5, 0.71):
-        assert way_shown(seen, times * fast_wheel(), PX_PER_DEG) == 0
-    assert way_shown(look(few, stains=8.0), few, PX_PER_DEG) == 0
+        course_deg = times * fast_wheel()
+        assert way_shown(seen, course_deg, -course_deg, PX_PER_DEG) == 0
+    assert way_shown(look(few, stains=8.0), few, -few, PX_PER_DEG) == 0
 
 
 def test_a_wheel_of_few_spokes_turned_backward_fast_is_told_because_the_rim_shows_its_way() -> None:

@@ -11,8 +11,8 @@ from seen_spokes import ALONG_THE_AXLE
 
 from rimgauge.errors import NotTrustworthy, PlaceLost, RimgaugeError
 from rimgauge.signal import find_turning
-from rimgauge.signal.alone import check_way
 from rimgauge.signal.follow import Evidence
+from rimgauge.signal.its_way import check_way
 from rimgauge.signal.place import FASTEST_STEPS, SPEEDS
 from rimgauge.signal.unmarked import counted_through
 
@@ -93,7 +93,7 @@ def test_a_path_is_refused_whose_mirror_image_the_slide_does_not_speak_against(s
 @pytest.mark.parametrize(("way", "told"), [(1, True), (0, False), (-1, False)])
 def test_a_path_is_told_from_its_mirror_image_by_what_the_rim_shows_again(way, told):
     mark_deg = np.where(np.arange(100) == 0, 0.0, np.nan)
-    evidence = Evidence(mark_deg, np.full(100, 0.8), 0.0, way=lambda _: way)
+    evidence = Evidence(mark_deg, np.full(100, 0.8), 0.0, way=lambda *_: way)
     for path_deg in (5.0 * np.arange(100.0), -5.0 * np.arange(100.0)):
         assert believed(path_deg, evidence, marked=False) == told
 
@@ -106,7 +106,7 @@ def test_with_a_mark_too_a_path_is_believed_only_where_something_but_looks_tells
     for path_deg in (7.2 * np.arange(200.0), -7.2 * np.arange(200.0)):
         off_deg = (path_deg + 180.0) % 360.0 - 180.0
         mark_deg = np.where(np.abs(off_deg) < seen_deg, off_deg, np.nan)
-        evidence = Evidence(mark_deg, np.full(200, 0.8), 0.0, way=lambda _: way)
+        evidence = Evidence(mark_deg, np.full(200, 0.8), 0.0, way=lambda *_: way)
         assert believed(path_deg, evidence, marked=True) == told
 
 
