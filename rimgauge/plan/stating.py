@@ -60,14 +60,18 @@ def state_problem(
 ) -> Problem:
     """Put readings, wheel and wishes into the form that the relaxed program and the search work on.
 
-    Readings that are missing (NaN) are left out of the runout; a missing tension is taken as its side's mean. earlier: the
-    rounds before, the oldest first. What was read then counts too; dish, mean tension and evenness are held to what they were
-    before the first, and the likeliest tensions looked for as of then: a wheel that was planned to be even need not be so.
+    Readings that are missing (NaN) are left out of the runout; a missing tension is taken as its side's mean before the
+    first round, with what was turned since. earlier: the rounds before, the oldest first. What was read then counts too; dish,
+    mean tension and evenness are held to what they were before the first, and the likeliest tensions looked for as of then: a
+    wheel that was planned to be even need not be so.
     """
     since = turned_since(earlier, len(wheel.flanges))
     turned = since[0] if since else np.zeros(len(wheel.flanges))
     read, steps_mm = _tension(readings, influence, earlier, since), coarse_steps_mm(readings, earlier)
-    tension_n, counts = starting_tension(read.mean_n, wheel)
+    # What wasn't read is assumed of the wheel before the first round: what was turned since counts for every spoke.
+    moved_n = influence.tension_n @ turned
+    before_n, counts = starting_tension(read.mean_n - moved_n, wheel)
+    tension_n = before_n + moved_n
     # A reading caps its own spoke, though its side has too few to count or it was read lower before.
     highest_n = np.fmax(tension_n, np.fmax(read.mean_n, readings.tension_n))
     read = replace(read, mean_n=np.where(counts, read.mean_n, np.nan))
@@ -75,7 +79,7 @@ def state_problem(
     lines, sides = _lines(readings, influence, wheel.tolerance), flange_spokes(wheel)
     lateral, radial = lines_behind(lines, readings, steps_mm, tension_n, influence, sides)
     centre = _Centre.of(readings, influence, wheel.tolerance)
-    at_first = _at_first(readings, steps_mm, read, tension_n, influence, sides, turned)
+    at_first = _at_first(readings, steps_mm, read, before_n, influence, sides, turned)
     return Problem(
         most_eighths=_most_eighths(wishes, len(wheel.flanges)),
         lateral=lateral,
@@ -107,19 +111,18 @@ def _at_first(
     readings: Readings,
     steps_mm: tuple[float, float],
     read: GaugeReading,
-    tension_n: FloatArray,
+    before_n: FloatArray,
     influence: Influence,
     sides: Sequence[IntArray],
     turned: FloatArray,
 ) -> Likely:
-    """Likeliest deviations of tension before the first round, from what stands now less what was turned (n,)."""
+    """Likeliest deviations of tension before the first round, before_n (n,), from what stands now less what was turned (n,)."""
     start = replace(
         readings,
         lateral_mm=readings.lateral_mm - influence.lateral_mm @ turned,
         radial_mm=readings.radial_mm - influence.radial_mm @ turned,
         tension_n=read.mean_n,
     )
-    before_n = tension_n - influence.tension_n @ turned
     return likely_deviations(start, before_n, influence, sides, steps_mm=steps_mm, gauge_readings=read.count)
 
 

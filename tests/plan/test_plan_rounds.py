@@ -118,6 +118,23 @@ def test_tension_read_before_holds_where_it_is_not_read_again(wheel, answer):
     assert state_problem(some, wheel, answer, Wishes(), (done,)).tension_n[7] == pytest.approx(true_n[7])
 
 
+@pytest.mark.parametrize("read", ["none", "left", "left but for two"])
+def test_what_earlier_rounds_turned_counts_where_tension_was_never_read(wheel, answer, read):
+    """All spokes pull 1000 N at first: each has what was turned since on top, and so much less to the limit."""
+    counted = np.array(wheel.flanges) == ("left" if "left" in read else "none")
+    if "two" in read:
+        counted[[1, 7]] = False
+    shift = np.zeros(36)
+    shift[[4, 7, 20]] = 0.5, 0.25, 0.25
+    start = replace(out_of_true(wheel, 1, lateral_mm=1.5), tension_n=np.where(counted, 1000.0, np.nan))
+    true_n = 1000.0 + answer.tension_n @ shift
+    now = replace(start, tension_n=np.where(counted, true_n, np.nan))
+    done = Round(readings=start, turns=shift)
+    problem = state_problem(now, wheel, answer, Wishes(), (done,))
+    assert_allclose(problem.tension_n, true_n, rtol=0, atol=1e-6)
+    assert_allclose(problem.tension_rise_n, wheel.tension.limit_n - true_n, rtol=0, atol=1e-6)
+
+
 def test_a_reading_of_before_counts_for_less_the_more_was_turned_since():
     none, before = np.full(36, np.nan), np.full(36, 1000.0)
     assert read_again(none, [before], [np.zeros(36)]).count == pytest.approx(1.0)
