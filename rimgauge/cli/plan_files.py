@@ -72,12 +72,17 @@ def starting_point(files: Files, job: Job | None, spokes: int, *, done: str | No
         start = Start(now=files.read(spokes), files=files, last=None, round_number=1, no_last=missing)
     last = files.read_last(spokes)
     if last is not None:
-        start = replace(start, last=last, round_number=last[0].round + 1)
+        start = replace(start, last=last, round_number=_next_round(last[0]))
     start = start if done is None else start.only_done(done)
     if last is not None:
         _check_its_own(files, *last)
         _check_measured_since(start)
     return start
+
+
+def _next_round(last: Plan) -> int:
+    """Count on from the last round's plan; one with nothing to turn, as a refused one, was no round."""
+    return last.round + bool(last.corrections)
 
 
 def _check_its_own(files: Files, plan: Plan, before: Readings) -> None:
@@ -95,16 +100,11 @@ def _check_its_own(files: Files, plan: Plan, before: Readings) -> None:
 
 def _check_measured_since(start: Start) -> None:
     """Refuse readings of now that are those of before the turns: they say nothing of what was done."""
-    import numpy as np
-
-    from rimgauge.job import same_runout
+    from rimgauge.job import same_readings
 
     if start.last is None or not start.last[0].corrections:
         return
-    before, now = start.last[1], start.now
-    pairs = ((before.lateral_mm, now.lateral_mm), (before.radial_mm, now.radial_mm))
-    both = [pair for pair in pairs if all(np.isfinite(runout_mm).any() for runout_mm in pair)]
-    if both and all(same_runout(*pair) for pair in both):
+    if same_readings(start.last[1], start.now):
         files = start.files
         named = next(path for path in (files.readings, files.lateral, files.radial) if path is not None)
         raise BadInput(
@@ -172,7 +172,7 @@ def _from_job(job: Job, files: Files, spokes: int, *, told: bool, untouched: boo
     measured = newest.lateral or newest.radial
     last = _last_done(made, now, course, measured.name if measured else "")
     _check_not_of_before(made, now, newest)
-    round_number = 1 if not made else made[0].round + (last is made[0])
+    round_number = 1 if not made else _next_round(made[0]) if last is made[0] else made[0].round
     old_film = course.film_before_turning(measured.name) if measured else ""
     start = Start(
         now=now,

@@ -22,7 +22,7 @@ from .history import (
     history,
     latest,
     made_on,
-    same_runout,
+    same_readings,
     since_corrections,
     straight_passes,
 )

@@ -213,12 +213,15 @@ def _anew(later: Plan, plan: Plan, seen: Sequence[tuple[Direction, int]]) -> boo
 
 
 def made_on(plan: Plan, now: Readings) -> bool:
-    """Tell whether a plan was made on these readings: the lateral ones, or the radial where there are no others."""
-    if plan.readings is None:
-        return False
-    if np.isfinite(now.lateral_mm).any():
-        return same_runout(plan.readings.lateral_mm, now.lateral_mm)
-    return same_runout(plan.readings.radial_mm, now.radial_mm)
+    """Tell whether a plan was made on these readings."""
+    return plan.readings is not None and same_readings(plan.readings, now)
+
+
+def same_readings(before: Readings, now: Readings) -> bool:
+    """Tell whether two readings are the same in every direction that was read both times; one at least must have been."""
+    pairs = ((before.lateral_mm, now.lateral_mm), (before.radial_mm, now.radial_mm))
+    both = [pair for pair in pairs if all(np.isfinite(runout_mm).any() for runout_mm in pair)]
+    return bool(both) and all(same_runout(*pair) for pair in both)
 
 
 def same_runout(before_mm: FloatArray, now_mm: FloatArray) -> bool:

@@ -112,7 +112,7 @@ def _chosen(
         wheel,
         things_to_know(readings, wheel, problem),
         doubts=doubts(problem, readings, coarse_steps_mm(readings, earlier)),
-        first=not earlier,
+        first=not any(done.turns.any() for done in earlier),
         unseen=known.unseen,
     )
     slip = slips(readings, wheel, influence, problem, wishes.checked, known.measured)

@@ -3,6 +3,7 @@
 import hashlib
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from rimgauge.cli.measure import _next_step
@@ -75,6 +76,29 @@ def test_a_round_is_not_taken_for_done_because_its_film_was_measured_again(job, 
     assert start.notes == ()
     assert start.round_number == 2
     assert start.last[1].lateral_mm.tolist() == made_on.lateral_mm.tolist()
+
+
+def typed(job, number, lateral_mm, radial_mm):
+    """Type readings in, to a tenth of a millimetre."""
+    rows = [
+        f"{spoke},{lateral:.1f},{radial:.1f}"
+        for spoke, lateral, radial in zip(range(1, 33), lateral_mm, radial_mm, strict=True)
+    ]
+    text = "\n".join(["spoke,lateral_mm,radial_mm", *rows, ""])
+    (job.folder / f"readings-{number:02}.csv").write_text(text, encoding="utf-8")
+
+
+@pytest.mark.parametrize("turned", [True, False])
+def test_a_round_counts_that_moved_radial_runout_alone_but_none_of_a_plan_without_turns(job, plan, turned):
+    lateral_mm, radial_mm = np.cos(np.arange(32)), np.sin(np.arange(32))
+    typed(job, 1, lateral_mm, radial_mm)
+    first = starting_point(NOTHING, job, 32, done=None).now
+    corrections = plan.corrections if turned else ()
+    keep_plan(job, replace(plan, corrections=corrections, readings=first, earlier=()))
+    typed(job, 2, lateral_mm, radial_mm / 2)
+    start = starting_point(NOTHING, job, 32, done=None)
+    assert [one.spoke for one in start.last[0].corrections] == [one.spoke for one in corrections]
+    assert start.round_number == 1 + turned
 
 
 def test_what_was_measured_between_a_plan_and_its_being_planned_anew_is_from_before_the_turns(job, plan):

@@ -199,6 +199,8 @@ def test_a_wheel_that_reads_just_within_its_tolerance_is_made_surer_after_the_fi
     assert any("make that surer" in note for note in near.notes)
     assert planned(0.018, (done,)).corrections
     assert planned(0.005, ()).corrections == planned(0.022, (done,)).corrections == ()
+    refused = replace(done, turns=np.zeros(36))
+    assert planned(0.005, (refused,)).corrections == (), "a plan without turns was no round"
 
 
 @pytest.mark.parametrize(("free", "worth"), [((4, 5, 6), False), ((4, 5, 6, 7), True)])
