@@ -94,6 +94,7 @@ def correct(
     rounds = () if previous is None else (*previous[0].earlier, _as_done(*previous))
     answer, learnt = learn(wheel, rounds, readings, told=told)
     wishes = wishes or Wishes()
+    believed = believable(wheel, rounds, readings)
     last = None if "turns" in wishes.checked or not rounds else rounds[-1]
     plan = make_plan(
         readings,
@@ -101,7 +102,8 @@ def correct(
         answer,
         wishes=wishes,
         round_number=round_number,
-        earlier=believable(wheel, rounds, readings),
+        earlier=believed,
+        doubted=rounds[: len(rounds) - len(believed)],
         known=_known(
             readings, wheel, last, measured, frozenset({*unseen, *_over_before(wheel, rounds, readings)})
         ),

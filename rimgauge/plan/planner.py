@@ -16,7 +16,7 @@ from rimgauge.plan.patterns import first_looks, misread
 from rimgauge.plan.problem import Problem
 from rimgauge.plan.remains import fewer_nipples, left_over, out_of_reach, radial_steps
 from rimgauge.plan.safety import reason_to_refuse
-from rimgauge.plan.stating import state_problem
+from rimgauge.plan.stating import held_too, state_problem
 from rimgauge.plan.to_know import (
     ASSUMED_TENSION,
     CAUTIONS,
@@ -53,6 +53,7 @@ def make_plan(
     wishes: Wishes = DEFAULT_WISHES,
     round_number: int = 1,
     earlier: Sequence[Round] = (),
+    doubted: Sequence[Round] = (),
     known: Known = NOTHING_MORE,
 ) -> Plan:
     """Work out which nipples to turn in this round, how far and in what order.
@@ -68,6 +69,8 @@ def make_plan(
     round_number : number of this round, from 1.
     earlier : the rounds done before on the same wheel, the oldest first. What was read then counts as further
         readings, and dish, mean tension and evenness are held to what they were before the first of them.
+    doubted : rounds before those, up to one that can't have been done as planned. Whether they were done or not, tension,
+        its mean and dish are held to their limits; nothing else is made of them.
     known : what is known of the wheel beside its readings.
 
     Returns
@@ -83,7 +86,9 @@ def make_plan(
 
     """
     _check(readings, wheel, influence)
-    problem = state_problem(readings, wheel, influence, wishes, earlier)
+    problem, every = state_problem(readings, wheel, influence, wishes, earlier), (*doubted, *earlier)
+    if doubted:
+        problem = held_too(problem, state_problem(readings, wheel, influence, wishes, every))
     refused = reason_to_refuse(readings, wheel, influence, problem, wishes, known) or known.stop
     if refused is None:
         chosen, looks = _chosen(readings, wheel, influence, problem, wishes, earlier, known)
@@ -94,7 +99,7 @@ def make_plan(
     first = () if refused else (*far_too_loose(wheel, problem), *looks)
     if chosen.eighths.any():
         first = (*sides_mistaken(wheel, problem), *first)
-    return replace(plan, round=round_number, see_to_first=first, readings=readings, earlier=tuple(earlier))
+    return replace(plan, round=round_number, see_to_first=first, readings=readings, earlier=every)
 
 
 def _chosen(

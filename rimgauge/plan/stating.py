@@ -107,6 +107,25 @@ def state_problem(
     )
 
 
+def held_too(problem: Problem, other: Problem) -> Problem:
+    """Hold a problem to the limits that another one has too, stated as if other rounds had been done; turning nothing keeps both."""
+    ranges_mm = (problem.dish_range_mm, other.dish_range_mm)
+    return replace(
+        problem,
+        dish_range_mm=(max(low for low, _ in ranges_mm), min(high for _, high in ranges_mm)),
+        tension_rise_n=np.minimum(problem.tension_rise_n, other.tension_rise_n),
+        tension_fall_n=np.minimum(problem.tension_fall_n, other.tension_fall_n),
+        sides=tuple(
+            replace(
+                side,
+                largest_rise_n=min(side.largest_rise_n, its.largest_rise_n),
+                largest_drop_n=min(side.largest_drop_n, its.largest_drop_n),
+            )
+            for side, its in zip(problem.sides, other.sides, strict=True)
+        ),
+    )
+
+
 def _at_first(
     readings: Readings,
     steps_mm: tuple[float, float],

@@ -309,19 +309,22 @@ def test_readings_of_another_wheel(wheel, answer, round_done):
         learn(wheel, [as_done(plan, before)], out_of_true(build(32), 0, lateral_mm=1.0))
 
 
-def test_a_plan_is_made_on_the_rounds_that_were_done(wheel, answer, round_done, monkeypatch):
+def test_a_plan_is_made_on_the_rounds_that_were_done_and_told_of_those_that_may_not_have_been(
+    wheel, answer, round_done, monkeypatch
+):
     before, plan = round_done
     asked = []
 
-    def make(*_, earlier, **__):
-        asked.append([done.turns.tolist() for done in earlier])
+    def make(*_, earlier, doubted, **__):
+        asked.append([[done.turns.tolist() for done in rounds] for rounds in (earlier, doubted)])
         raise BadInput("asked enough")
 
     monkeypatch.setattr("rimgauge.correcting.make_plan", make)
     for now in (before, after(before, plan, answer)):
         with pytest.raises(BadInput, match="asked enough"):
             correct(now, wheel, previous=(plan, before))
-    assert asked == [[], [as_done(plan, before).turns.tolist()]]
+    turns = as_done(plan, before).turns.tolist()
+    assert asked == [[[], [turns]], [[turns], []]]
 
 
 def test_a_last_round_of_more_spokes_is_refused(wheel, round_done):

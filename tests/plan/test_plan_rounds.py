@@ -135,6 +135,30 @@ def test_what_earlier_rounds_turned_counts_where_tension_was_never_read(wheel, a
     assert_allclose(problem.tension_rise_n, wheel.tension.limit_n - true_n, rtol=0, atol=1e-6)
 
 
+def test_limits_hold_whether_a_doubtful_round_was_done_or_not(wheel, answer, monkeypatch):
+    """One nipple of the right side tightened and two loosened, or none: tension, its mean and dish have the room that both leave."""
+    shift = np.zeros(36)
+    shift[[4, 7, 21]] = 0.5, -0.25, -0.25
+    now = replace(out_of_true(wheel, 1, lateral_mm=1.5), tension_n=np.full(36, np.nan))
+    done, stated = Round(readings=now, turns=shift), []
+
+    def refuse(_readings, _wheel, _answer, problem, *_):
+        stated.append(problem)
+        return "stated is enough"
+
+    monkeypatch.setattr("rimgauge.plan.planner.reason_to_refuse", refuse)
+    assert make_plan(now, wheel, answer, doubted=(done,)).earlier == (done,)
+    moved_n, moved_mm = answer.tension_n @ shift, float(answer.dish_mm @ shift)
+    room_n = wheel.tension.limit_n - 1000.0 - np.maximum(moved_n, 0.0)
+    assert_allclose(stated[0].tension_rise_n, room_n, rtol=0, atol=1e-6)
+    low_mm, high_mm = min(0.0, -0.05 - min(moved_mm, 0.0)), max(0.0, 0.05 - max(moved_mm, 0.0))
+    assert stated[0].dish_range_mm == pytest.approx((low_mm, high_mm))
+    for side in stated[0].sides:
+        side_n = float(moved_n[side.spokes].mean())
+        assert side.largest_rise_n == pytest.approx(min(30.0, 0.03 * (1000.0 + side_n) - side_n))
+        assert side.largest_drop_n == pytest.approx(max(min(10.0, 0.01 * (1000.0 + side_n) + side_n), 0.0))
+
+
 def test_a_reading_of_before_counts_for_less_the_more_was_turned_since():
     none, before = np.full(36, np.nan), np.full(36, 1000.0)
     assert read_again(none, [before], [np.zeros(36)]).count == pytest.approx(1.0)
