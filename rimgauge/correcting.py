@@ -91,7 +91,7 @@ def correct(
         Readings or rounds are not of this wheel, or a wish can't be meant.
 
     """
-    rounds = () if previous is None else (*previous[0].earlier, _as_done(*previous))
+    rounds = () if previous is None else rounds_done(*previous)
     answer, learnt = learn(wheel, rounds, readings, told=told)
     wishes = wishes or Wishes()
     believed = believable(wheel, rounds, readings)
@@ -219,6 +219,18 @@ def _turned_back(wheel: Wheel, last: Round, readings: Readings) -> str | None:
         f"{moved} If the sides are mistaken, correct wheel.toml and plan again; if they are right and the turns were "
         "the wrong way round, plan with --checked turns."
     )
+
+
+def rounds_done(plan: Plan, before: Readings) -> tuple[Round, ...]:
+    """All rounds up to the last one, the oldest first: its plan as it was done, which holds those before, and what was read before it.
+
+    Raises
+    ------
+    BadInput
+        The plan turns a spoke that the readings don't have.
+
+    """
+    return (*plan.earlier, _as_done(plan, before))
 
 
 def _as_done(plan: Plan, before: Readings) -> Round:

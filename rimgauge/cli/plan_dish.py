@@ -61,13 +61,13 @@ def _from_dish(job: Job, newest: str) -> tuple[float, str] | None:
 
 
 def _brought_forward(start: Start, wheel: Wheel) -> float:
-    """Where the rim's mean should stand after the last round's turns [mm]."""
+    """Where the rim's mean should stand after the last round's turns, as this wheel is learnt to answer [mm]."""
     import numpy as np
 
-    from rimgauge.wheel import influence
+    from rimgauge.correcting import rounds_done
+    from rimgauge.wheel.learning import learn
 
     assert start.last is not None
-    plan, before = start.last
-    answer = influence(wheel)
-    moved = sum(answer.dish_mm[item.spoke - 1] * item.turns for item in plan.corrections)
-    return float(np.nanmean(before.lateral_mm) + moved)
+    rounds = rounds_done(*start.last)
+    answer, _ = learn(wheel, rounds, start.now)
+    return float(np.nanmean(rounds[-1].readings.lateral_mm) + answer.dish_mm @ rounds[-1].turns)

@@ -77,7 +77,7 @@ def choose(
     """
     true, nothing = _true_enough(problem), np.zeros(problem.nipples)
     if true and unseen:
-        return Chosen.nothing(problem, None, (_not_seen_since(unseen),))
+        return Chosen.nothing(problem, None, (*doubts, _not_seen_since(unseen)))
     leave_it = (*doubts, f"As far as such readings tell: {LEAVE_IT}" if doubts else LEAVE_IT)
     if true and (first or min(_sure(problem, nothing)) >= SURE_ENOUGH):
         return Chosen.nothing(problem, None, leave_it)

@@ -9,6 +9,9 @@ import pytest
 from numpy.testing import assert_allclose
 from wheels import after, as_done, build, out_of_true, stiffened
 
+from rimgauge.cli.plan_dish import _brought_forward
+from rimgauge.cli.plan_files import Start
+from rimgauge.cli.plan_given import Files
 from rimgauge.correcting import correct
 from rimgauge.errors import BadInput
 from rimgauge.plan import Wishes, make_plan
@@ -38,6 +41,19 @@ def test_a_rim_that_moves_more_or_less_is_learnt(wheel, answer, round_done, fact
     assert _miss(learnt.lateral_mm, true_answer.lateral_mm) < 0.03
     assert _miss(learnt.tension_n, answer.tension_n) < 0.03
     assert any(f"20% {'more' if factor > 1 else 'less'} sideways" in note for note in notes)
+
+
+def test_the_middle_is_brought_forward_as_the_wheel_is_learnt_to_answer(wheel, answer, round_done):
+    """A wheel that moves half as far again sideways moves so as a whole too."""
+    before, plan = round_done
+    before = replace(before, centred=True)
+    true_answer = replace(answer, lateral_mm=1.4 * answer.lateral_mm, dish_mm=1.4 * answer.dish_mm)
+    now, turns = after(before, plan, true_answer), as_done(plan, before).turns
+    files = Files(lateral=None, radial=None, readings=None, tension=None, centred=False)
+    start = Start(now=replace(now, centred=False), files=files, last=(plan, before), round_number=2)
+    moved_mm = float(true_answer.dish_mm @ turns)
+    expected_mm = float(before.lateral_mm.mean()) + moved_mm
+    assert abs(_brought_forward(start, wheel) - expected_mm) < 0.1 * abs(moved_mm)
 
 
 def test_missed_turns_are_not_taken_for_another_stiffness(wheel, answer, round_done):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from wheels import as_done, out_of_true
 
-from rimgauge.plan import Wishes, make_plan
+from rimgauge.plan import Known, Wishes, make_plan
 from rimgauge.plan.choosing import LEFT_UNSEEN
 from rimgauge.plan.stating import state_problem
 from rimgauge.records import Readings
@@ -105,3 +105,12 @@ def test_readings_that_are_all_one_number_are_doubted_before_a_wheel_is_called_t
     assert any(note.startswith("As far as such readings tell") for note in notes)
     half = replace(out_of_true(wheel, 1, lateral_mm=2.0), radial_mm=alike)
     assert make_plan(half, wheel, answer).notes[0].startswith(f"Every radial reading is {alike_mm:g} mm")
+
+
+def test_a_doubt_of_the_readings_is_told_too_where_a_direction_was_not_measured_again(wheel, answer):
+    """Every lateral reading is one number, as of a gauge that is stuck, and radial runout was out before the last round."""
+    stuck, unread = np.full(36, 0.3), np.full(36, np.nan)
+    readings = Readings(lateral_mm=stuck, radial_mm=unread, tension_n=unread)
+    notes = " ".join(make_plan(readings, wheel, answer, known=Known(unseen=frozenset({"radial"}))).notes)
+    assert "is the gauge stuck" in notes
+    assert "radial runout was out of its tolerance" in notes
