@@ -6,19 +6,20 @@ import itertools
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
 from rimgauge.capture.aim_facing import MARGINS, Facing, find_facings, find_foremost
 from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, zoomed
-from rimgauge.capture.aim_motion import find_spoke_box, mark_told, to_picture_way
+from rimgauge.capture.aim_motion import find_spoke_box, mark_told
 from rimgauge.capture.aim_passing import what_passes
 from rimgauge.capture.aim_trial import Aim, not_the_tip, tried
+from rimgauge.capture.aim_way import Way, forward_of, side_of
 from rimgauge.capture.patch import with_boxes
 from rimgauge.capture.sources import Frame
 from rimgauge.capture.tags import find_tag_box
-from rimgauge.capture.working_size import LOOKED_AT, reduced_frames, times_softer
+from rimgauge.capture.tracker import LEARNING_FRAMES
+from rimgauge.capture.working_size import LOOKED_AT, reduced, reduced_frames, times_softer
 from rimgauge.errors import BadInput, FrameTrouble, NotTrustworthy, PointerNotSeen, RimgaugeError, RimNotSeen
 from rimgauge.records import Box, Direction, Edge, Side, View
 
@@ -33,9 +34,6 @@ LESS_PX, LEAST_HALF_PX, LEAST_AHEAD_PX = 5.0, 6.0, 2.0
 """Room beside a tip that is left out where something else stands there, and what is left to both sides and ahead."""
 NEAR_TIP, FARTHEST_TIP = 0.5, 0.7
 """A tip is near where it was found up to such a share of what is allowed in a single room, and in none much farther."""
-
-Way = Literal["up", "down", "left", "right"]
-_WAYS: dict[Way, Point] = {"up": (0.0, -1.0), "down": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,6 +60,7 @@ def aim(
     side: Side | None,
     hints: Hints,
     later: Iterable[Frame] = (),
+    size: tuple[int, int] | None = None,
 ) -> Aim:
     """Find where things are in the frames of a turning wheel, and try the find out with the tracker.
 
@@ -80,6 +79,8 @@ def aim(
         What the person pointed out.
     later : iterable of Frame
         What comes after them; read as far as is needed where they don't tell the way the rim runs or show no mark.
+    size : (width, height), optional
+        Of the camera's pictures [px], in which hints and answers are, where these frames are reduced.
 
     Raises
     ------
@@ -91,9 +92,12 @@ def aim(
     """
     if len(frames) < LEAST_FRAMES:
         raise FrameTrouble("frames", f"{len(frames)} are too few to aim with; give at least {LEAST_FRAMES}")
-    _check_hints(hints, *frames[0].image.shape[1::-1])
+    size = size or frames[0].image.shape[1::-1]
+    _check_hints(hints, *size)
     small, usual = made_usual(frames)
-    film = _Film(frames, small, usual.zoom, hints.zoomed(1.0 / usual.zoom))
+    times = size[0] // frames[0].image.shape[1]
+    zoom = usual.zoom * times
+    film = _Film(frames, small, size, times, zoom, hints.zoomed(1.0 / zoom))
     facing = film.clearest(strictly=False)
     may_be_spokes = hints.rim_at is None and facing.edge_is_passed
     coming, *again = itertools.tee(map(usual.of, later), 1 + may_be_spokes)
@@ -111,10 +115,15 @@ def aim(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Film:
-    """Frames as they are and in usual size, how many times larger they are, and what was pointed out in those of usual size."""
+    """Frames to try an aim out on and in usual size, and what was pointed out in those of usual size.
+
+    size: of the camera's pictures, which are so many times larger than the frames, and zoom times than those of usual size.
+    """
 
     frames: list[Frame]
     small: list[Frame]
+    size: tuple[int, int]
+    times: int
     zoom: float
     hints: Hints
 
@@ -129,18 +138,18 @@ class _Film:
     def sought(
         self, facing: Facing, direction: Direction, side: Side | None, later: Iterator[Frame]
     ) -> tuple[View, tuple[str, ...]]:
-        """What else is seen, as a view of the frames as they are, and remarks."""
+        """What else is seen, as a view of the camera's pictures, and remarks."""
         view, notes = _seen(facing, self.small, direction, side, self.hints, later)
-        height, width = self.frames[0].image.shape[:2]
-        view = with_boxes(view, (width, height), lambda box: enlarged(box, self.zoom, (width, height)))
-        return _with_tags(view, self.frames, notes)
+        view = with_boxes(view, self.size, lambda box: enlarged(box, self.zoom, self.size))
+        return _with_tags(view, self.frames, self.times, notes)
 
     def followed(self, facing: Facing, view: View, notes: tuple[str, ...]) -> Aim:
         """The view tried out, at the size at which the frames are sharp."""
-        times = times_softer(self.frames[:: len(self.frames) // LOOKED_AT][:LOOKED_AT], view)
+        some = self.frames[:: len(self.frames) // LOOKED_AT][:LOOKED_AT]
+        softer = times_softer(some, reduced(view, self.times))
         with _pointed_out(self.hints):
-            tried_on = list(reduced_frames(self.frames, times))
-            return _followed(view, facing, tried_on, times, self.zoom, notes)
+            tried_on = list(reduced_frames(self.frames[:LEARNING_FRAMES], softer))
+            return _followed(view, facing, tried_on, self.times * softer, self.zoom, notes)
 
 
 def _facings(frames: list[Frame], hints: Hints, *, strictly: bool = False) -> list[Facing]:
@@ -252,18 +261,23 @@ def _seen(
     way_asked, mark_asked, beyond = hints.runs is None, hints.mark_at is None, direction == "lateral"
     told, columns = what_passes(frames, facing, later, way=way_asked, mark=mark_asked, beyond=beyond)
     mark, notes = mark_told(facing, columns, hints.mark_at)
-    forward = _forward(facing, told, hints)
-    faced = "outer" if direction == "radial" else _side(facing, forward, side, hints.runs)
+    forward = forward_of(facing, told, hints.runs, rim_pointed_at=hints.rim_at is not None)
+    faced = "outer" if direction == "radial" else side_of(facing, forward, side, hints.runs)
     view = _view(facing, direction, faced, forward=forward, mark=mark)
     return replace(view, spoke_box=find_spoke_box(frames, facing, view)), notes
 
 
-def _with_tags(view: View, frames: list[Frame], notes: tuple[str, ...]) -> tuple[View, tuple[str, ...]]:
-    """The view with numbered tags where there are some, and what a person should know of what tells the wheel's place."""
+def _with_tags(
+    view: View, frames: list[Frame], times: int, notes: tuple[str, ...]
+) -> tuple[View, tuple[str, ...]]:
+    """The view with numbered tags where there are some, and what a person should know of what tells the wheel's place.
+
+    The frames are so many times smaller than those the view is of.
+    """
     tags, by = find_tag_box(frames, view.forward), "the mark"
     if tags is not None:
         box, numbers = tags
-        view, by = replace(view, tag_box=box), "the tags"
+        view, by = replace(view, tag_box=enlarged(box, times, view.image_size)), "the tags"
         notes = (
             f"{len(numbers)} numbered tags were read: the wheel's place is told by tags, a mark isn't needed.",
         )
@@ -315,46 +329,6 @@ def _nothing_found(hints: Hints) -> PointerNotSeen | RimNotSeen:
     return PointerNotSeen(
         "no pointer was found beside a turning rim; bring the camera closer, put something plain behind the "
         "pointer, add light, or say where its tip is with --pointer-at X,Y"
-    )
-
-
-def _forward(facing: Facing, told: tuple[int, bool], hints: Hints) -> Point:
-    runs = hints.runs
-    if runs is not None:
-        ways = [to_picture_way(facing, way) for way in (1, -1)]
-        fits = [float(np.dot(way, _WAYS[runs])) for way in ways]
-        if max(fits) < 0.5:
-            other = "left or right" if runs in ("up", "down") else "up or down"
-            raise BadInput(f"the rim's edge doesn't run {runs} in this picture; say --runs {other}")
-        return ways[int(np.argmax(fits))]
-    way, sure = told
-    if not sure:
-        check = "" if hints.rim_at is None else "; check too that --rim-at is on the rim's very edge"
-        raise NotTrustworthy(
-            "which way the rim runs can't be told from these frames; turn the wheel forward more slowly, "
-            f"stick a mark of strong colour on the rim, or say it with --runs up, down, left or right{check}"
-        )
-    return to_picture_way(facing, way)
-
-
-def _side(facing: Facing, forward: Point, said: Side | None, runs: Way | None) -> Side:
-    """Side of the wheel that the pointer is on.
-
-    Seen from outside, toward the axle, the rider's right lies to the right of the way the rim runs as the wheel rolls
-    forward: behind the rider it runs up, before him down, and there right and left change places too.
-    """
-    inward = facing.inward
-    pointer_is_right = -inward[0] * -forward[1] - inward[1] * forward[0] > 0.0
-    seen: Side = "right" if pointer_is_right else "left"
-    if said is None or said == seen or runs is not None:
-        return said or seen
-    now, other = (
-        max(_WAYS, key=lambda way: float(np.dot(_WAYS[way], sign * np.array(forward)))) for sign in (1, -1)
-    )
-    raise NotTrustworthy(
-        f"the rim runs {now} in the picture, so the pointer is on the wheel's {seen} side if the wheel rolled forward, "
-        f"not on its {said}; if it was turned backward add --runs {other}, and if the camera looks out from inside the "
-        f"wheel add --runs {now}"
     )
 
 

@@ -29,8 +29,9 @@ from rimgauge.cli.views import put_view
 from rimgauge.errors import BadFile, BadInput
 
 if TYPE_CHECKING:
-    from rimgauge.capture.aim import Hints, Way
+    from rimgauge.capture.aim import Hints
     from rimgauge.capture.aim_trial import Aim
+    from rimgauge.capture.aim_way import Way
     from rimgauge.job import Job
     from rimgauge.records import Direction, Side
 

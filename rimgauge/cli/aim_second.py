@@ -34,7 +34,8 @@ def second_of(first: Aim, frames: list[Frame], hints: Hints) -> Aim:
 
     from rimgauge.capture.aim import aim
 
-    found = aim(frames, "lateral", None, dataclasses.replace(hints, runs=way_of(first.view)))
+    runs = dataclasses.replace(hints, runs=way_of(first.view))
+    found = aim(frames, "lateral", None, runs, size=first.view.image_size)
     inward, second_inward = (np.subtract(each.rim_px, each.tip_px) for each in (first, found))
     side = first.view.edges[0].side
     if float(inward @ second_inward) > 0.0:

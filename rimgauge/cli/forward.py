@@ -11,7 +11,7 @@ from rimgauge.cli.common import folded
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from rimgauge.capture.aim import Way
+    from rimgauge.capture.aim_way import Way
     from rimgauge.records import View
 
 OPPOSITE: dict[Way, Way] = {"up": "down", "down": "up", "left": "right", "right": "left"}

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 
 from rimgauge.capture import aim_begin, aim_passing
-from rimgauge.capture.aim import AIM_FRAMES, Hints
+from rimgauge.capture.aim import AIM_FRAMES, Hints, aim
 from rimgauge.capture.aim_begin import LATER_FRAMES, aim_from, changes
 from rimgauge.capture.aim_trial import OutOfSight
 from rimgauge.capture.sources import Frame
-from rimgauge.errors import FrameTrouble, RimNotSeen
+from rimgauge.capture.working_size import reduced_frames
+from rimgauge.errors import BadInput, FrameTrouble, RimNotSeen
 from tests.seen import scene_of
 
 SEED = 18000
@@ -65,6 +66,19 @@ def test_a_hand_in_the_first_second_is_looked_past(scene, shots):
     assert np.linalg.norm(np.subtract(found.rim_px, found.tip_px)) == pytest.approx(shown.gap_px, abs=GAP_PX)
 
 
+def test_what_is_found_in_reduced_pictures_is_in_the_cameras_own_pixels(scene, shots):
+    height, width = shots[0].image.shape[:2]
+    half = list(reduced_frames((Frame(k, k / 30.0, shot.image) for k, shot in enumerate(shots[:40])), 2))
+    found = aim(half, "lateral", None, Hints(runs="up"), size=(width, height))
+    assert found.view.image_size == (width, height) == found.image.shape[1::-1]
+    assert found.tip_px == pytest.approx(tuple(scene.tip_px), abs=TIP_PX)
+    x, y, across, along = found.view.edges[0].pointer_box
+    assert x < found.tip_px[0] < x + across
+    assert y < found.tip_px[1] < y + along
+    with pytest.raises(BadInput, match=f"outside the picture of {width} × {height}"):
+        aim(half, "lateral", None, Hints(pointer_at=(width, 0)), size=(width, height))
+
+
 def test_a_hand_that_comes_again_is_still_refused(scene, shots):
     film = with_hand(scene, shots, lambda k: k < GONE or k in AGAIN)
     with pytest.raises(OutOfSight, match="could be followed in"):
@@ -101,6 +115,21 @@ def test_a_cameras_second_look_has_no_frames_of_before_the_first(moving, looked_
     frames, found = aim_from(Film(moving, "camera"), "lateral", None, Hints())
     assert (frames[0].index, found) == (AIM_FRAMES, "found")
     assert looked_at == [(0, AIM_FRAMES - 1), (AIM_FRAMES, 2 * AIM_FRAMES - 1)]
+
+
+def test_large_pictures_are_reduced_as_they_come(monkeypatch, moving):
+    """And hints and answers stay in the source's own pixels."""
+    monkeypatch.setattr(aim_begin, "MOST_LINES", 44)
+    asked = []
+
+    def look(frames, direction, side, hints, later, size):
+        asked.append((frames[0].image.shape, next(iter(later)).image.shape, hints.pointer_at, size))
+        return SimpleNamespace(tip_px=(60.5, 20.5))
+
+    monkeypatch.setattr(aim_begin, "aim", look)
+    monkeypatch.setattr(aim_begin, "changes", lambda frames, tip_px: asked.append(tip_px))
+    aim_from(Film(moving), "lateral", None, Hints(pointer_at=(70.0, 30.0)))
+    assert asked == [((45, 60, 3), (45, 60, 3), (70.0, 30.0), (120, 90)), (30.0, 10.0)]
 
 
 def test_where_the_second_look_finds_nothing_the_first_ones_trouble_is_told(moving, looked_at):

@@ -83,7 +83,7 @@ def test_of_the_second_pointer_only_what_concerns_its_own_edge_is_told(drawn, mo
     right, left = (dataclasses.replace(view, edges=(edge,)) for edge in view.edges)
     first = Aim(right, picture, (30.0, 4.0), (20.0, 4.0), ("No mark.",), ("Another edge.",))
     second = Aim(left, picture, (5.0, 4.0), (15.0, 4.0), ("No mark here either.",), ("A third edge.",))
-    monkeypatch.setattr("rimgauge.capture.aim.aim", lambda *_: second)
+    monkeypatch.setattr("rimgauge.capture.aim.aim", lambda *_, **__: second)
     found = second_of(first, [], Hints())
     assert (found.notes, found.edge_notes) == ((), ("A third edge.",))
     assert found.view.edges[0].side == "left"
