@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 import cv2
 import numpy as np
@@ -28,7 +28,7 @@ def from_the_turning_on(frames: Iterable[Frame], count: int, least: int) -> list
     source = iter(frames)
     taken = list(itertools.islice(source, count))
     passed = 0
-    while passed < MOST_STILL_FRAMES and (still := still_before([look_of(each.image) for each in taken])):
+    while passed < MOST_STILL_FRAMES and (still := still_before(each.image for each in taken)):
         more = list(itertools.islice(source, still))
         if len(taken) - still + len(more) < least:
             break
@@ -45,13 +45,36 @@ def look_of(picture: Picture) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
-def still_before(looks: Sequence[NDArray[np.uint8]]) -> int:
-    """Return how many of the looks (n) of frames pass before anything moves; all of them where nothing does."""
-    spells = range(0, len(looks) - SPELL_FRAMES + 1, STEP_FRAMES)
-    moving = next((k for k in spells if _moves(np.stack(looks[k : k + SPELL_FRAMES]))), None)
-    if moving is None:
-        return len(looks) if spells else 0
-    return moving and moving + SPELL_FRAMES - STEP_FRAMES
+class StillStart:
+    """How many frames passed before anything moved, told as they come; once something has, no more are looked at."""
+
+    def __init__(self) -> None:
+        self._looks: list[NDArray[np.uint8]] = []
+        self._moves_from: int | None = None
+
+    def see(self, picture: Picture) -> None:
+        """Look at the next frame's picture."""
+        if self._moves_from is not None:
+            return
+        self._looks.append(look_of(picture))
+        seen = len(self._looks)
+        if seen >= SPELL_FRAMES and seen % STEP_FRAMES == 0 and _moves(np.stack(self._looks[-SPELL_FRAMES:])):
+            self._moves_from = seen - SPELL_FRAMES
+
+    @property
+    def frames(self) -> int:
+        """So many passed before anything moved; all of them where nothing has, none where they are too few to tell."""
+        if self._moves_from is None:
+            return len(self._looks) if len(self._looks) >= SPELL_FRAMES else 0
+        return self._moves_from and self._moves_from + SPELL_FRAMES - STEP_FRAMES
+
+
+def still_before(pictures: Iterable[Picture]) -> int:
+    """Return how many of the pictures of a film pass before anything moves, as `StillStart` tells."""
+    start = StillStart()
+    for picture in pictures:
+        start.see(picture)
+    return start.frames
 
 
 def _moves(looks: NDArray[np.uint8]) -> bool:

@@ -32,7 +32,7 @@ from rimgauge.capture.patch import check_boxes, patch_of
 from rimgauge.capture.sift import check_clear, edge_track, moved_left_out, reasons, vague_left_out
 from rimgauge.capture.slide import find_looks, find_slide
 from rimgauge.capture.sources import Frame, ReadAhead
-from rimgauge.capture.still_start import MOST_STILL_FRAMES, look_of, still_before
+from rimgauge.capture.still_start import MOST_STILL_FRAMES, StillStart
 from rimgauge.capture.tags import TagLog
 from rimgauge.errors import FrameTrouble
 from rimgauge.records import Box, FloatArray, GapTrack, RimLooks, Slide, View
@@ -285,16 +285,16 @@ class _Noted:
 
     def _shown_first(self, noted: Iterator[Frame]) -> list[list[Shown]]:
         """What is kept of frames to learn from, and of those before the wheel was turned, which are counted."""
-        shown, looks = list[list[Shown]](), list[NDArray[np.uint8]]()
+        shown, start = list[list[Shown]](), StillStart()
         before = -1
         while before < len(shown) < self.still + LEARNING_FRAMES:
             before = len(shown)
             # No picture is held whole: sixty of a telephone's largest would take 1.5 GB.
             for frame in itertools.islice(noted, self.still + LEARNING_FRAMES - before):
                 shown.append([place.show(frame.image) for place in self.places])
-                looks.append(look_of(frame.image))
+                start.see(frame.image)
             if len(shown) < MOST_STILL_FRAMES:
-                self.still = still_before(looks)
+                self.still = start.frames
         if len(shown) < self.still + LEAST_LEARNT:
             self.still = 0
         return shown

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rimgauge.capture import still_start
 from rimgauge.capture.aim import AIM_FRAMES, LEAST_FRAMES, Hints, aim
 from rimgauge.capture.sources import Frame
-from rimgauge.capture.still_start import from_the_turning_on, look_of, still_before
+from rimgauge.capture.still_start import StillStart, from_the_turning_on, look_of, still_before
 from rimgauge.capture.tracker import LEARNING_FRAMES, _Noted
 from rimgauge.cli.scene import _wheel_text
 from rimgauge.scene import scene_truth, scene_view
@@ -44,11 +45,23 @@ def film(scene, turning):
 
 
 def test_the_frames_before_the_wheel_is_turned_are_counted(film):
-    looks = [look_of(frame.image) for frame in film[:120]]
-    assert STILL - EARLY <= still_before(looks) <= STILL
-    assert still_before(looks[STILL:]) == 0
-    assert still_before(looks[: STILL - 5]) == STILL - 5
-    assert still_before(looks[:15]) == 0
+    pictures = [frame.image for frame in film[:120]]
+    assert STILL - EARLY <= still_before(pictures) <= STILL
+    assert still_before(pictures[STILL:]) == 0
+    assert still_before(pictures[: STILL - 5]) == STILL - 5
+    assert still_before(pictures[:15]) == 0
+
+
+def test_once_something_has_moved_no_more_is_looked_at(film, monkeypatch):
+    looked_at = []
+    monkeypatch.setattr(still_start, "look_of", lambda picture: looked_at.append(0) or look_of(picture))
+    start, told = StillStart(), []
+    for frame in film[:120]:
+        start.see(frame.image)
+        told.append(start.frames)
+    assert STILL < len(looked_at) <= STILL + 2 * EARLY
+    assert told[: STILL - 1] == [0] * 19 + list(range(20, STILL))
+    assert set(told[STILL + 2 * EARLY :]) == {still_before(frame.image for frame in film[:120])}
 
 
 def test_as_many_frames_are_taken_from_the_turning_on(film):
@@ -64,9 +77,10 @@ def test_light_that_changes_is_no_movement():
     look[:10, :30] = 200.0
     light = 1.0 + 0.2 * np.sin(0.9 * np.arange(60))
     noise = np.random.default_rng(18).normal(0.0, 1.0, (60, 90, 120))
-    looks = list(np.clip(np.rint(look * light[:, None, None] + noise), 0, 255).astype(np.uint8))
-    assert still_before(looks) == 60
-    turned = [np.roll(each, 2 * max(k - 40, 0), axis=1) for k, each in enumerate(looks)]
+    grey = np.clip(np.rint(look * light[:, None, None] + noise), 0, 255).astype(np.uint8)
+    pictures = list(np.repeat(grey[..., None], 3, axis=3))
+    assert still_before(pictures) == 60
+    turned = [np.roll(each, 2 * max(k - 40, 0), axis=1) for k, each in enumerate(pictures)]
     assert 40 - EARLY <= still_before(turned) <= 40
 
 
