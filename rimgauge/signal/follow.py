@@ -42,10 +42,10 @@ not decide."""
 HOPELESS = 250.0
 """Likelihood [nats] by which a path that is half learnt must not lag behind the best one."""
 BACKWARD = 0.1
-"""Chance that a whole run is rolled backward: a judgement. It alone does not decide (LEAST_LIKELIER in turning.py)."""
+"""Chance that a whole run is rolled backward: a judgement. It alone does not decide (LEAST_LIKELIER in doubt.py)."""
 OTHER_WAY = 100.0
 """Likelihood [nats] that a path loses where the rim shows that the wheel turned the other way: more than looks overstate
-(LEAST_LIKELIER_BACKWARD in turning.py)."""
+(LEAST_LIKELIER_BACKWARD in doubt.py)."""
 MARK_FLOOR = 1e-6
 SLID_SD_DEG = 4.0
 """Of a path by the slide, midway between two sightings of the mark (a judgement)."""

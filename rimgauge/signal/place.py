@@ -67,6 +67,13 @@ def chance_elsewhere(chance: FloatArray, angle_deg: FloatArray, spacing_deg: flo
     return np.asarray(np.sum(np.where(off > 0.5 * spacing_deg + 1.0, chance, 0.0), axis=1))
 
 
+def strays_deg(chance: FloatArray, angle_deg: FloatArray) -> FloatArray:
+    """How far (n,) by those (n, STEPS) of each angle the wheel is from angles (n,), root mean square, beyond a step of the grid."""
+    off = np.abs(shortest_deg(GRID_DEG - angle_deg[:, None]))
+    beyond = np.maximum(off - 360.0 / STEPS, 0.0)
+    return np.asarray(np.sqrt(np.sum(chance * beyond**2, axis=1)))
+
+
 def likely_speeds(of_speed: FloatArray) -> range:
     """Leave out the speeds that no moment has as much as a small chance of; what is left goes faster."""
     likely = np.flatnonzero(of_speed.max(axis=0) > LEAST_CHANCE) - FASTEST_STEPS

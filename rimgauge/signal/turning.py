@@ -24,11 +24,12 @@ from rimgauge.records import BoolArray, FloatArray, GapTrack, IntArray, Turning,
 from rimgauge.signal.astray import astray, but_for_beside, but_for_lost_stops, slipped
 from rimgauge.signal.counted import but_for_uncounted
 from rimgauge.signal.course import Course, fit_course
+from rimgauge.signal.doubt import at_all, contested, doubted
 from rimgauge.signal.evidence import Layout, gather, passes, spoke_components
-from rimgauge.signal.follow import Evidence, Followed, Rival, follow, reconsider
+from rimgauge.signal.follow import Evidence, Followed, follow, reconsider
 from rimgauge.signal.its_way import check_way
 from rimgauge.signal.long_run import LONGEST_PIECE, piece_by_piece
-from rimgauge.signal.place import FASTEST_STEPS, STEPS, Place, chance_elsewhere
+from rimgauge.signal.place import FASTEST_STEPS, STEPS, strays_deg
 from rimgauge.signal.series import foretold
 from rimgauge.signal.sightings import outward_deg
 from rimgauge.signal.slid import but_for_hands
@@ -52,12 +53,6 @@ SURE_SHARE = 1.0 / 6.0
 """Largest standard uncertainty of a usable angle, as a share of the spokes' spacing: three of them are half
 a spacing, beyond which a neighbouring spoke would be named."""
 LARGEST_SD_DEG = 2.0
-LARGEST_DOUBT = 0.1
-LEAST_LIKELIER = math.log(20.0)
-"""Odds in favour of a path from which it is believed against another one."""
-LEAST_LIKELIER_BACKWARD = 60.0
-"""The same, as a logarithm, for a path backward against one forward: neighbouring frames are alike, so that odds
-are overstated (a judgement)."""
 MARK_AGREES, LEAST_AGREES = 1.0 / 3.0, 0.6
 """The mark is seen where it should be if it is so near, as a share of the spokes' spacing; and in so many of the frames that
 show it, at least. On films with a mark it is all of them (17 looked at), on one with none two of four."""
@@ -153,7 +148,13 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
     # Where the valve stood among the spokes a look that follows it foretells others amiss.
     missed, whole = foretold(components, course.angle_deg, layout.look_period_deg, robust=True)
     course = replace(course, missed=missed, whole=whole)
-    usable = _usable(course, found, evidence, moment, layout.spacing_deg, spokes=spokes)
+    # What a wheel at rest shows over and over has made sure of a wrong place too.
+    once = reconsider(evidence, at_all(moment, course.angle_deg), once=True).chance[moment]
+    usable = _usable(course, found, evidence, moment, layout.spacing_deg, once, spokes=spokes)
+    if spokes:
+        # Where a curve can't follow a hand it knows nothing of what it goes past.
+        course = replace(course, spread_deg=np.hypot(course.spread_deg, strays_deg(once, course.angle_deg)))
+        usable &= _sure_enough(course.spread_deg, layout.spacing_deg)
     gaps_px = np.stack([side.gap_px for side in track.sides])
     if layout.start_spoke is not None:
         usable = counted_through(gaps_px, course.angle_deg, track.time_s, usable, layout.spacing_deg)
@@ -206,18 +207,33 @@ def _check_counted(track: GapTrack, layout: Layout, tags: Tagged | None, course:
         )
 
 
+def _sure_enough(spread_deg: FloatArray, spacing_deg: float) -> BoolArray:
+    """Frames (n,) in which an angle that is unsure by so much (n,) names a spoke."""
+    return np.asarray(spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG))
+
+
 def _usable(
-    course: Course, found: Followed, evidence: Evidence, moment: IntArray, spacing_deg: float, *, spokes: bool
+    course: Course,
+    found: Followed,
+    evidence: Evidence,
+    moment: IntArray,
+    spacing_deg: float,
+    once: FloatArray,
+    *,
+    spokes: bool,
 ) -> BoolArray:
-    """Frames (n,) in which the angle is known well enough, and no other path through them is nearly as likely."""
-    usable = course.spread_deg < min(SURE_SHARE * spacing_deg, LARGEST_SD_DEG)
+    """Frames (n,) in which the angle is known well enough, and no other path through them is nearly as likely.
+
+    once (n, STEPS): chances of each angle where the course is reconsidered, what comes again counting once.
+    """
+    usable = _sure_enough(course.spread_deg, spacing_deg)
     usable &= course.settled
     if spokes:
         usable &= ~astray(course.missed, course.whole)
         usable &= ~slipped(course, moment, spacing_deg)
-    usable &= ~_doubted(found.place, evidence, moment, course.angle_deg, spacing_deg)
+    usable &= ~doubted(found.place, evidence, moment, course.angle_deg, spacing_deg, once)
     for rival in found.rivals:
-        usable &= ~_contested(found.place, rival, spacing_deg)[moment]
+        usable &= ~contested(found.place, rival, spacing_deg)[moment]
     usable = but_for_beside(usable)
     return but_for_lost_stops(usable, course.angle_deg, spacing_deg) if spokes else usable
 
@@ -247,36 +263,6 @@ def _sources(
         "the rim's own slide": slides,
     }
     return tuple(name for name, there in found.items() if there)
-
-
-def _doubted(
-    place: Place, evidence: Evidence, moment: IntArray, angle_deg: FloatArray, spacing_deg: float
-) -> BoolArray:
-    """Frames (n,) in which the wheel may be a spoke or more from the course (n,), by coarse path and by the course itself."""
-    along_deg = np.interp(np.arange(len(place.angle_deg)), moment, angle_deg)
-    doubt = chance_elsewhere(place.chance[moment], angle_deg, spacing_deg)
-    if (doubt >= LARGEST_DOUBT).any():
-        again = reconsider(evidence, along_deg)
-        doubt = np.minimum(doubt, chance_elsewhere(again.chance[moment], angle_deg, spacing_deg))
-    # What a wheel at rest shows over and over has made sure of a wrong place too.
-    once = reconsider(evidence, along_deg, once=True)
-    return np.maximum(doubt, chance_elsewhere(once.chance[moment], angle_deg, spacing_deg)) >= LARGEST_DOUBT
-
-
-def _contested(place: Place, other: Rival, spacing_deg: float) -> BoolArray:
-    """Moments (n,) at which the next likely path, hardly less likely, would name another spoke.
-
-    A mark seen in one frame a turn doesn't tell which way the wheel goes round. Where half a spacing passes in a
-    frame its mirror image looks much the same, and people roll a wheel forward: backward takes more evidence.
-    """
-    off = np.abs(shortest_deg(place.angle_deg - other.angle_deg))
-    mirrored = _went(place.angle_deg) < 0.0 < _went(other.angle_deg)
-    least = LEAST_LIKELIER_BACKWARD if mirrored else LEAST_LIKELIER
-    return np.asarray((off > 0.5 * spacing_deg) & (place.likelihood - other.likelihood < least))
-
-
-def _went(angle_deg: FloatArray) -> float:
-    return float(angle_deg[-1] - angle_deg[0])
 
 
 def _check(angle_deg: FloatArray, usable: BoolArray, evidence: tuple[str, ...]) -> None:

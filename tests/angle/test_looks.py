@@ -1,11 +1,15 @@
 """What the spokes' looks say of the wheel's place, told apart by looks made here."""
 
-import numpy as np
+from dataclasses import replace
 
-from rimgauge.signal import turning
+import numpy as np
+from hand_motion import STEP_S, Motion
+from seen_angle import draw_bench, film, layout_of
+
+from rimgauge.signal import doubt, turning
 from rimgauge.signal.follow import Evidence
 from rimgauge.signal.looks import LearntLook, look_likelihood
-from rimgauge.signal.place import SPEEDS, STEPS, Place, chance_along
+from rimgauge.signal.place import SPEEDS, STEPS, Place, chance_along, strays_deg
 
 HERE, THERE, KINDS = 10, 20, 6
 RIGHT, WRONG = np.zeros(KINDS), np.full(KINDS, 2.0)
@@ -57,8 +61,40 @@ def test_frames_in_which_only_a_look_counted_many_times_is_sure_of_the_place_are
     def reconsidered(evidence: Evidence, angle_deg: np.ndarray, *, once: bool = False) -> Place:
         return place(np.where(rests & once, angle_deg + 10.0, angle_deg))
 
-    monkeypatch.setattr(turning, "reconsider", reconsidered)
+    monkeypatch.setattr(doubt, "reconsider", reconsidered)
     none = np.full(len(course_deg), np.nan)
     evidence = Evidence(mark_deg=none, mark_sd_deg=none, hidden_deg=0.0)
-    doubted = turning._doubted(place(course_deg), evidence, np.arange(len(none)), course_deg, 10.0)
+    once = reconsidered(evidence, course_deg, once=True).chance
+    doubted = doubt.doubted(place(course_deg), evidence, np.arange(len(none)), course_deg, 10.0, once)
     assert (doubted == rests).all()
+
+
+def test_a_place_is_unsure_by_how_far_its_chances_lie_from_it_beyond_a_step_of_the_grid():
+    """All at the place or next to it, or a quarter of them nine degrees on, across the grid's end too."""
+    angle_deg = np.array([40.0, 40.0, 357.0, 717.0])
+    chance = np.zeros((4, STEPS))
+    chance[0, [39, 40, 41]] = 1.0 / 3.0
+    chance[1, [40, 49]] = chance[2, [357, 6]] = chance[3, [357, 6]] = 0.75, 0.25
+    np.testing.assert_allclose(strays_deg(chance, angle_deg), [0.0, 4.0, 4.0, 4.0], atol=1e-9)
+
+
+def test_where_the_spokes_speak_for_another_place_the_angle_is_less_sure_or_not_told(monkeypatch):
+    """Of two frames a twentieth of the chances lie six degrees on, of two others twenty."""
+    rng = np.random.default_rng(1)
+    bench = replace(draw_bench(rng), dropped=0.0, jitter_s=0.0, hand=False)
+    clock_s = np.arange(0.0, 5.0, STEP_S)
+    seen = film(Motion("steady", clock_s, 150.0 * clock_s + 20.0), bench, rng)
+    frame = np.arange(len(seen.angle_deg))
+    unsure, lost = np.isin(frame, [40, 41]), np.isin(frame, [90, 91])
+
+    def reconsidered(evidence: Evidence, angle_deg: np.ndarray, *, once: bool = False) -> Place:
+        there = chance_along(angle_deg)
+        farther = 0.95 * there + 0.05 * chance_along(angle_deg + np.where(lost, 20.0, 6.0))
+        chance = np.where((unsure | lost)[:, None], farther, there)
+        return Place(angle_deg, chance, np.ones((len(angle_deg), SPEEDS)), 0.0)
+
+    monkeypatch.setattr(turning, "reconsider", reconsidered)
+    told = turning.find_turning(seen.track, layout_of(bench))
+    assert (np.isnan(told.angle_deg) == lost).all()
+    assert (told.standard_uncertainty_deg[unsure] > 1.0).all()
+    assert (told.standard_uncertainty_deg[~unsure & ~lost] < 0.5).all()
