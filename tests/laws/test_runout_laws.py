@@ -13,7 +13,7 @@ from rimgauge.records import Edge
 from rimgauge.signal.bending import LENS_LINE
 from rimgauge.signal.budget import DEPTH_LINE, PLACE_LINE, behind_share, combined, depth_share, judge
 from rimgauge.signal.laid_out import where_read
-from rimgauge.signal.runout import side_runout
+from rimgauge.signal.runout import CURVE_DEG, find_zones, side_runout
 from rimgauge.signal.standing import camera_advice, crosstalk_of, far_lip
 from tests.benchmarks.coverage import held, simulated
 from tests.laws.simulated import PLACE, SCALE, SPOKES_DEG, followed
@@ -378,3 +378,11 @@ def test_what_all_angles_are_off_by_together_moves_spokes_readings_and_no_total(
     assert_allclose(moved.total_runout.value, sure.total_runout.value, rtol=0.0, atol=0.001)
     assert_allclose(unsure.total_runout.expanded_uncertainty, sure.total_runout.expanded_uncertainty)
     assert {line.source: line.standard_uncertainty_mm for line in lines}["angle of the wheel"] < 1e-4
+
+
+@pytest.mark.parametrize(("share", "zones"), [(0.3, 1), (0.4, 2)])
+def test_a_bend_of_over_a_third_of_the_worst_one_is_a_zone_of_its_own(share, zones):
+    apart = [(CURVE_DEG - place + 180.0) % 360.0 - 180.0 for place in (90.0, 270.0)]
+    curve_mm = np.exp(-((apart[0] / 20.0) ** 2)) + share * np.exp(-((apart[1] / 20.0) ** 2))
+    found = find_zones(curve_mm, np.arange(32) * 11.25)
+    assert [round(zone.centre_deg) for zone in found] == [90, 270][:zones]
