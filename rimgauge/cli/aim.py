@@ -193,13 +193,14 @@ def _found(
 def _files(
     job: Job | None, direction: Direction, out: Path | None, picture: Path | None
 ) -> tuple[Path, Path | None]:
-    """Name the files to write: those asked for, else those of the job here."""
+    """Name the files to write: those asked for, where nothing else would be lost, else those of the job here."""
+    from rimgauge.job import aim_picture_path, check_replaceable, view_path
+
+    check_replaceable((out, "rimgauge-view"), (picture, "picture"))
     if out is not None:
         return out, picture
     if job is None:
         raise BadInput("say where to write what is found with --out view.json, or go into a job folder first")
-    from rimgauge.job import aim_picture_path, view_path
-
     return view_path(job, direction), picture or aim_picture_path(job, direction)
 
 

@@ -47,7 +47,7 @@ def command(
     Example:  rimgauge lens lens.json --view view-lateral.json
     """
     from rimgauge.capture.lens import calibrate
-    from rimgauge.job import check_view_as_recorded, write_lens
+    from rimgauge.job import check_replaceable, check_view_as_recorded, write_lens
 
     if len(pictures) == 1 and pictures[0].suffix.lower() == ".json":
         if view_file is None or squares or charuco or out:
@@ -62,6 +62,7 @@ def command(
         raise BadInput("name the pictures of the board")
     if view_file is not None:
         check_view_as_recorded(view_file)
+    check_replaceable((out, "rimgauge-lens"))
     size = _size("--squares" if charuco is None else "--charuco", squares or charuco or "")
     sighted, missed, image_size = _sighted(pictures, size, None if charuco is None else markers)
     lens = calibrate(sighted, image_size)

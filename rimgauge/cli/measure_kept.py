@@ -41,7 +41,13 @@ class Target:
 
     def __post_init__(self) -> None:
         """Refuse now what would lose the measurement later."""
-        from rimgauge.job import check_writable, frames_path, picture_path
+        from rimgauge.job import (
+            check_picture_replaceable,
+            check_replaceable,
+            check_writable,
+            frames_path,
+            picture_path,
+        )
 
         out, keep = self.asked.out, self.asked.keep
         if out is None:
@@ -50,9 +56,11 @@ class Target:
             elif keep == "frames":
                 raise BadInput("--keep frames needs --out pass.json, or a job folder, to keep them in")
             return
-        check_writable(out)
+        check_replaceable((out, "rimgauge-pass"))
         if keep != "none" and picture_path(out) == out:
             raise BadFile(out, "a measurement is JSON; give it a name that ends in .json")
+        if keep != "none":
+            check_picture_replaceable(out)
         if keep == "frames" and frames_path(out).exists():
             raise BadFile(frames_path(out), "is there already; move it away, or use another --out")
 
@@ -75,16 +83,17 @@ class Target:
             raise
 
     def _write(self, runout: Runout, picture: bytes | None, frames: list[Path]) -> Path | None:
-        from rimgauge.job import frames_path, keep_pass, picture_path, update_manifest, write_measured
+        from rimgauge.job import keep_as, keep_pass, write_measured
 
         out = self.asked.out
         if out is None:
             if self.job is None:
                 return None
             return keep_pass(self.job, runout, picture=picture, frames=frames, used=[self.source])
-        write_measured(out, runout, picture=picture, frames=frames)
         if self.job is not None and out.resolve().is_relative_to(self.job.folder):
-            update_manifest(self.job, ours=[out, picture_path(out), frames_path(out)], used=[self.source])
+            keep_as(self.job, out, runout, picture=picture, frames=frames, used=[self.source])
+        else:
+            write_measured(out, runout, picture=picture, frames=frames)
         return out
 
 

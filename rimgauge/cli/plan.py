@@ -114,8 +114,11 @@ def command(
     from, a dish that `rimgauge dish` kept is corrected too, and the plan gets the next number. Spokes are
     numbered from the valve. Where nipples should not be turned the plan says why, and the exit code is 1.
     """
+    from rimgauge.job import check_replaceable
     from rimgauge.plan import Wishes
 
+    if explain is None:
+        check_replaceable((out, "rimgauge-plan"), (sheet, ".pdf"))
     if not (as_json or cracked or explain is not None):
         cracked, seized = _ask(seized)
     wishes = Wishes(

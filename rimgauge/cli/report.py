@@ -66,7 +66,7 @@ def command(
 
     Example:  rimgauge report "rear wheel" --out report.pdf --out report.html
     """
-    from rimgauge.job import check_none_missing, update_manifest, write_bytes
+    from rimgauge.job import check_none_missing, check_replaceable, update_manifest, write_bytes
 
     for target in outs:
         if target.suffix.lower() not in (".pdf", ".html"):
@@ -75,6 +75,7 @@ def command(
         raise BadInput("give either a job or --before and --after, not both")
     folder = _job(job) if before is None and after is None else None
     outs = outs or ((Path() if folder is None else folder.folder) / "report.pdf",)
+    check_replaceable(*((each, ".html" if each.suffix.lower() == ".html" else ".pdf") for each in outs))
     inside = folder is not None and any(
         each.resolve().is_relative_to(folder.folder.resolve()) for each in outs
     )

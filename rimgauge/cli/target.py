@@ -37,9 +37,11 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
 
     Example:  rimgauge target --tags 32
     """
-    from rimgauge.job import is_page, write_bytes
+    from rimgauge.job import check_replaceable, is_page, write_bytes
     from rimgauge.report.scale_sheet import SQUARE_MM, as_pdf, draw_sheet
 
+    path = out or Path(f"{'scale' if tags is None else 'tag'}-sheet-{paper}.pdf")
+    check_replaceable((path, ".pdf"))
     fields: dict[str, object]
     if tags is None:
         name, sheet, fields = "scale", draw_sheet(paper), {"square_mm": SQUARE_MM}
@@ -60,7 +62,6 @@ def command(*, paper: Literal["a4", "letter"], tags: int | None, out: Path | Non
             "Print it at 100 %, cut the tags out, and stick each in line with the spoke of its number, rising in "
             "the order in which the spokes pass the pointer; then run aim again."
         )
-    path = out or Path(f"{name}-sheet-{paper}.pdf")
     write_bytes(path, as_pdf(sheet, f"rimgauge {name} sheet, {paper}"))
     if is_page(path.name):  # under another file's name it must not pass for that in a job's record
         into_record(path)

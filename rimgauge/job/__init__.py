@@ -31,6 +31,7 @@ from .keep import (
     forget_view,
     frames_path,
     hold,
+    keep_as,
     keep_dish,
     keep_pass,
     keep_plan,
@@ -58,6 +59,7 @@ from .recorded import (
     check_view_not_missing,
     made_by_hand,
 )
+from .replacing import check_picture_replaceable, check_replaceable
 from .result import Result, result_fields
 from .start import create_job
 from .tables import tables

@@ -106,6 +106,22 @@ def keep_pass(
     return path
 
 
+def keep_as(
+    job: Job,
+    path: Path,
+    runout: Runout,
+    *,
+    picture: bytes | None = None,
+    frames: Sequence[Path] = (),
+    used: Collection[Path] = (),
+) -> None:
+    """Write a measurement into the job under a name that was asked for, and record it; else as keep_pass."""
+    with hold(job):
+        write_measured(path, runout, picture=picture, frames=frames)
+        beside = [] if picture is None else [picture_path(path)]
+        _record(job, [path, *beside, *([frames_path(path)] if frames else [])], used)
+
+
 @contextlib.contextmanager
 def _begun(job: Job, path: Path) -> Iterator[None]:
     """Note a result while it is written; where it can't be, it is forgotten: one of its name is a person's own then."""

@@ -54,22 +54,22 @@ def check_view_as_recorded(path: Path) -> None:
     """
     if changed_since_recorded(path):
         what = "was changed by hand since it was recorded; aim again, or accept it as it is: "
-        raise BadFile(path, f"{what}rimgauge verify --take-in {_recorded_as(path)[0]}")
+        raise BadFile(path, f"{what}rimgauge verify --take-in {recorded_as(path)[0]}")
 
 
 def changed_since_recorded(path: Path) -> bool:
     """Whether a file of a job is not as it was recorded; one elsewhere or never recorded isn't changed."""
-    known = _recorded_as(path)[1]
+    known = recorded_as(path)[1]
     return bool(known) and known != hashlib.sha256(disk.read_bytes(path)).hexdigest()
 
 
 def is_as_recorded(path: Path) -> bool:
     """Whether a file lies in a job whose record holds it as it is now: a command may put another in its place."""
-    return path.is_file() and _recorded_as(path)[1] == hashlib.sha256(disk.read_bytes(path)).hexdigest()
+    return path.is_file() and recorded_as(path)[1] == hashlib.sha256(disk.read_bytes(path)).hexdigest()
 
 
-def _recorded_as(path: Path) -> tuple[str, str]:
-    """Name of a file in the record of its job, and its SHA-256 there; '' where there is none."""
+def recorded_as(path: Path) -> tuple[str, str]:
+    """Name of a file in its job, and its SHA-256 in the record; '' where there is none."""
     place = path.resolve()
     job = find_job(place.parent)
     if job is None:

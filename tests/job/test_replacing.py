@@ -1,0 +1,142 @@
+"""What a command is told to write takes the place of nothing but a file of its own kind."""
+
+import dataclasses
+import hashlib
+import json
+
+import pytest
+
+from rimgauge.cli.measure_kept import Kept, Target
+from rimgauge.errors import BadFile
+from rimgauge.job import (
+    check_replaceable,
+    create_job,
+    frames_path,
+    keep_pass,
+    picture_path,
+    read_manifest,
+    update_manifest,
+    verify_job,
+    write_measured,
+    write_pass,
+    write_plan,
+    write_view,
+)
+from tests.said import stopped
+
+KINDS = ("rimgauge-view", "rimgauge-pass", "rimgauge-plan", "rimgauge-lens", ".pdf", ".html", "picture")
+JPEG = b"\xff\xd8 drawn"
+
+
+@pytest.fixture
+def job(tmp_path, view, runout):
+    job = create_job(tmp_path / "job", spokes=32)
+    keep_pass(job, runout, picture=JPEG)
+    write_view(job.folder / "view.json", view)
+    (job.folder / "readings-01.csv").write_text("spoke,lateral_mm\n1,0.1\n", encoding="utf-8")
+    update_manifest(job)
+    return job
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "aim 0 --direction lateral --out {}",
+        "aim 0 --direction lateral --out new.json --picture {}",
+        "lens board.jpg --squares 9x6 --out {}",
+        "measure frames --out {}",
+        "plan --wheel wheel.toml --readings readings-01.csv --out {}",
+        "plan --sheet {}",
+        "target --out {}",
+    ],
+)
+def test_no_command_writes_over_another_kind_of_file_or_a_recorded_result(words, job, capsys, monkeypatch):
+    monkeypatch.chdir(job.folder)
+    (job.folder / "frames").mkdir()
+    (job.folder / "notes.pdf").write_text("mine", encoding="utf-8")
+    for name in (
+        "wheel.toml",
+        "readings-01.csv",
+        "manifest.json",
+        "notes.pdf",
+        "pass-01.json",
+        "pass-01.jpg",
+    ):
+        before = (job.folder / name).read_bytes()
+        code, said = stopped(words.format(name).split(), capsys)
+        assert code == 1
+        assert said.startswith(f"rimgauge: {name}: "), said
+        assert (job.folder / name).read_bytes() == before
+
+
+@pytest.mark.parametrize("name", ["letter.pdf", "letter.html"])
+def test_a_page_that_someone_else_made_stays(name, job, capsys, monkeypatch):
+    monkeypatch.chdir(job.folder)
+    (job.folder / name).write_bytes(b"%PDF-1.4 a letter" if name.endswith("pdf") else b"<html>a letter")
+    code, said = stopped(["report", "--out", name], capsys)
+    assert (code, said.startswith(f"rimgauge: {name}: is there already and is not a")) == (1, True)
+
+
+def test_a_file_of_the_same_kind_an_empty_one_or_a_new_name_is_written_to(tmp_path, view, runout, plan):
+    write_view(tmp_path / "view.json", view)
+    write_pass(tmp_path / "pass-01.json", runout)  # outside a job it is a name like others
+    write_plan(tmp_path / "plan.json", plan)
+    (tmp_path / "page.pdf").write_bytes(b"%PDF-1.4 /Creator (rimgauge 0.1.0)")
+    (tmp_path / "page.html").write_bytes(b"<!doctype html><p>rimgauge 0.1.0")
+    (tmp_path / "aim.png").write_bytes(b"\x89PNG")
+    (tmp_path / "empty").touch()
+    own = dict(zip(("view.json", "pass-01.json", "plan.json"), KINDS[:3], strict=True))
+    own |= {"page.pdf": ".pdf", "page.html": ".html", "aim.png": "picture"}
+    for name, kind in own.items():
+        check_replaceable((tmp_path / name, kind), (None, kind))
+        for other in set(KINDS) - {kind}:
+            with pytest.raises(BadFile, match="is there already and is not a"):
+                check_replaceable((tmp_path / name, other))
+    for kind in KINDS:
+        check_replaceable((tmp_path / "empty", kind))
+        check_replaceable((tmp_path / "none.json", kind))
+
+
+def test_a_name_of_a_result_that_is_gone_or_reached_by_a_link_is_not_taken_either(job):
+    (job.folder / "x.json").symlink_to("pass-01.json")
+    for name in ("x.json", "pass-01.json"):
+        with pytest.raises(BadFile, match="those never change"):
+            check_replaceable((job.folder / name, "rimgauge-pass"))
+    (job.folder / "pass-01.json").unlink()
+    with pytest.raises(BadFile, match="those never change"):
+        check_replaceable((job.folder / "pass-01.json", "rimgauge-pass"))
+
+
+def test_one_name_for_two_files_is_refused(tmp_path):
+    with pytest.raises(BadFile, match="is named for two files"):
+        check_replaceable((tmp_path / "x", "rimgauge-plan"), (tmp_path / "." / "x", ".pdf"))
+
+
+def test_a_picture_beside_a_measurement_is_replaced_only_where_it_was_kept_with_it(tmp_path, runout):
+    out, picture = tmp_path / "sheet.json", tmp_path / "sheet.jpg"
+    picture.write_bytes(b"\xff\xd8 of the scale")
+    with pytest.raises(BadFile, match=r"sheet\.jpg: is there already, and .* --keep none"):
+        Target(Kept(out=out), None, tmp_path)
+    Target(Kept(out=out, keep="none"), None, tmp_path)
+    write_measured(out, runout, picture=JPEG, frames=[])
+    Target(Kept(out=out), None, tmp_path)
+    write_pass(out, dataclasses.replace(runout, picture_sha256=""))
+    with pytest.raises(BadFile, match="is there already, and"):
+        Target(Kept(out=out), None, tmp_path)
+
+
+def test_only_what_was_written_beside_a_measurement_is_recorded_as_its_own(job, tmp_path, runout):
+    out = job.folder / "sheet.json"
+    picture_path(out).write_bytes(b"\xff\xd8 of the scale")
+    Target(Kept(out=out, keep="none"), job, tmp_path).write(runout, None, [])
+    names = {entry.name for entry in read_manifest(job.folder).entries}
+    assert "sheet.json" in names
+    assert "sheet.jpg" not in names
+    out = job.folder / "second.json"
+    frame = tmp_path / "0001.png"
+    frame.write_bytes(b"a frame")
+    Target(Kept(out=out, keep="frames"), job, tmp_path).write(runout, JPEG, [frame])
+    assert {trouble.file for trouble in verify_job(job.folder)} == {"sheet.jpg"}
+    assert (frames_path(out) / "0001.png").read_bytes() == b"a frame"
+    told = json.loads(out.read_text(encoding="utf-8"))["picture_sha256"]
+    assert told == hashlib.sha256(JPEG).hexdigest()
