@@ -174,7 +174,7 @@ def from_pictures(recorded: Runout, folder: Path) -> tuple[Difference, ...]:
     """
     basis = _basis(recorded)
     time_s = recorded.frames.time_s.tolist()
-    with kept_source(folder, time_s) as kept:
+    with kept_source(folder, recorded.source.every) as kept:
         if kept.sha256() != recorded.source.sha256:
             raise BadFile(folder, "these are not the pictures that were measured: their SHA-256 is another")
         seen, turning = see(

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Iterator, Sequence
+import itertools
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from rimgauge.capture.slow_motion import every_of
 from rimgauge.capture.sources import (
     PICTURE_ENDINGS,
     FolderSource,
@@ -68,10 +67,8 @@ def picture_at(source: FrameSource, index: int, time_s: float) -> Picture:
     return picture
 
 
-def kept_source(folder: Path, time_s: Sequence[float]) -> FrameSource:
-    """Open the pictures, or the one video, that were kept with a measurement of frames at some times (n,) [s].
-
-    These tell whether every frame was read: older programs read every one of slow motion, and of a camera all are.
+def kept_source(folder: Path, every: int = 1) -> FrameSource:
+    """Open the pictures, or the one video, that were kept with a measurement that read one of every so many frames.
 
     Raises
     ------
@@ -84,29 +81,22 @@ def kept_source(folder: Path, time_s: Sequence[float]) -> FrameSource:
     except OSError as error:
         raise BadFile(folder, f"can't be read ({error.strerror})") from None
     films = [path for path in inside if path.suffix.lower() not in (".csv", *PICTURE_ENDINGS)]
-    if len(films) != 1:
-        pictures = FolderSource(folder, 30.0)
-        pictures.every = math.ceil(len(pictures.pictures) / max(1, len(time_s)))
-        return pictures
-    film = VideoSource(films[0], 30.0)
-    if every_of(time_s) > 1:
-        film.every = 1
-    return film
+    kept = VideoSource(films[0], 30.0) if len(films) == 1 else FolderSource(folder, 30.0)
+    kept.every = every
+    return kept
 
 
 def at_times(source: FrameSource, time_s: list[float]) -> Iterator[Frame]:
-    """Give a kept source's frames at the times that were recorded with them.
+    """Give a kept source's frames at the times that were recorded with them; what comes after a stop wasn't measured.
 
     Raises
     ------
     FrameTrouble
-        There are more or fewer frames than times.
+        There are fewer frames than times.
 
     """
     count = 0
-    for frame in source:
-        if count < len(time_s):
-            yield Frame(frame.index, time_s[count], frame.image)
-        count += 1
-    if count != len(time_s):
+    for count, frame in enumerate(itertools.islice(source, len(time_s)), start=1):
+        yield Frame(frame.index, time_s[count - 1], frame.image)
+    if count < len(time_s):
         raise FrameTrouble(source.name, f"holds {count} frames, but {len(time_s)} were measured")

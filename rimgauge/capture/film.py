@@ -56,7 +56,10 @@ class VideoSource(Closing):
         stated_fps = capture.get(cv2.CAP_PROP_FPS)
         fps = stated_fps if 1.0 <= stated_fps <= 1000.0 else self.fps
         last_s = -math.inf
-        while not self._stopped and capture.grab():
+        while capture.grab():
+            if self._stopped:
+                self._cut_short = True
+                return
             # Containers with a variable frame rate state each frame's time; some state only zeros.
             time_s = capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
             if time_s <= last_s:
@@ -75,9 +78,9 @@ class VideoSource(Closing):
 
     def notes(self) -> tuple[str, ...]:
         """Say where not every frame was read, and where far fewer came than the file tells of, which not every kind of file does exactly."""
-        thinned = thinned_note(self.every, frames_per_s(self._first_s))
+        thinned = (*thinned_note(self.every, frames_per_s(self._first_s)), *super().notes())
         stated = int(self.capture.get(cv2.CAP_PROP_FRAME_COUNT))
-        if self._stopped or self._read >= LEAST_OF_STATED * stated:
+        if self._cut_short or self._read >= LEAST_OF_STATED * stated:
             return thinned
         return (
             *thinned,

@@ -29,6 +29,8 @@ class FrameSource(Protocol):
 
     kind: str
     name: str
+    every: int
+    """Of how many frames one is read."""
 
     def __iter__(self) -> Iterator[Frame]:
         """Give frames until there are no more, or it is stopped."""
@@ -73,10 +75,13 @@ class Closing:
         self._stopped = True
 
     def notes(self) -> tuple[str, ...]:
-        """Nothing was amiss."""
-        return ()
+        """Say where it was stopped while more was to come."""
+        if not self._cut_short:
+            return ()
+        return ("It was stopped before the last frame: what comes after it was not measured.",)
 
-    _stopped = False
+    every = 1
+    _stopped = _cut_short = False
 
 
 def as_colour(image: NDArray[np.generic]) -> Picture:

@@ -57,6 +57,8 @@ class LiveSource:
         Nothing answers, at first or for GIVE_UP_S after a drop.
     """
 
+    every = 1
+
     def __init__(self, kind: str, name: str, connect: Callable[[], Line], nobody: str) -> None:
         self.kind, self.name = kind, name
         self._came = self._dropped = self._came_back = 0

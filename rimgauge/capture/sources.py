@@ -75,6 +75,7 @@ class FolderSource(Closing):
         size: tuple[int, ...] | None = None
         for index, path in enumerate(self.pictures[:: self.every]):
             if self._stopped:
+                self._cut_short = True
                 return
             image = read_picture(path)
             if size is not None and image.shape != size:
@@ -92,7 +93,7 @@ class FolderSource(Closing):
 
     def notes(self) -> tuple[str, ...]:
         """Say where not every picture was read."""
-        return thinned_note(self.every, frames_per_s(self.times_s))
+        return (*thinned_note(self.every, frames_per_s(self.times_s)), *super().notes())
 
     def sha256(self) -> str:
         """Fingerprint over the bytes of all pictures in order."""

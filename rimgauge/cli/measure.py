@@ -285,7 +285,7 @@ def _measure(
         coming = LaidDown(seen_frames, Path(place)) if laid_down else seen_frames
         with named(frames.name):
             seen, turning = see(coming, known.view, known.in_view)
-        again = kept_source(Path(place), seen.time_s.tolist()) if laid_down else frames
+        again = kept_source(Path(place)) if laid_down else frames
         sha256 = "" if live and to.keeps != "frames" else again.sha256()
         made = reckon(
             seen,
@@ -294,7 +294,7 @@ def _measure(
             known.in_view,
             tolerance_mm=known.tolerance_mm,
             created=now(),
-            source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256),
+            source=Source(kind=frames.kind, name=name, frames=0, used=0, sha256=sha256, every=frames.every),
             other=known.other,
         )
         runout = replace(made, measured_by=to.asked.by, notes=(*made.notes, *frames.notes()))

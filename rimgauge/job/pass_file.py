@@ -192,13 +192,14 @@ def _budget_line(line: Reader) -> BudgetLine:
 
 
 def _source(place: Reader) -> Source:
-    count = place["frames"].whole(least=0)
+    count, every = place["frames"].whole(least=0), place.get("every")
     return Source(
         kind=place["kind"].text(),
         name=place["name"].text(),
         frames=count,
         used=place["used"].whole(least=0, most=count),
         sha256=_sha256(place["sha256"], "a live camera"),
+        every=1 if every is None else every.whole(least=1),
     )
 
 

@@ -153,13 +153,17 @@ class FrameValues:
 
 @record
 class Source:
-    """Where the frames came from; sha256 is over the bytes of the files read, '' for a live camera."""
+    """Where the frames came from; sha256 is over the bytes of the files read, '' for a live camera.
+
+    every: of how many frames there one was read, more than 1 for slow motion.
+    """
 
     kind: str
     name: str
     frames: int
     used: int
     sha256: str
+    every: int = 1
 
 
 @record

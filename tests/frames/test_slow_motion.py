@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from rimgauge.capture import FrameSource, kept_source, open_source, picture_at
+from rimgauge.capture import FrameSource, at_times, kept_source, open_source, picture_at
 from rimgauge.capture.slow_motion import every_of
+from rimgauge.errors import FrameTrouble
 
 LEVELS = range(10, 250, 3)
 
@@ -75,15 +76,35 @@ def test_every_so_many_frames_are_read_and_found_again(
 
 
 @pytest.mark.parametrize("made", [film_at, pictures_at])
-def test_what_was_kept_is_read_as_it_was_measured(tmp_path: Path, made) -> None:
-    made(tmp_path, 240.0)
-    for every in (4, 1):  # as now, and as a program did that read them all
-        time_s = np.arange(0, len(LEVELS), every) / 240.0
-        assert_allclose(read(kept_source(tmp_path, time_s.tolist()))[0], time_s, rtol=0.0, atol=1e-6)
+@pytest.mark.parametrize("per_s", [30.0, 240.0])
+def test_what_was_kept_is_read_as_it_was_measured_though_it_was_stopped(
+    tmp_path: Path, made, per_s: float
+) -> None:
+    made(tmp_path, per_s)
+    for stop_at in (9, None):
+        with open_source(str(tmp_path if made is pictures_at else tmp_path / "film.mp4")) as source:
+            frames = []
+            for frame in source:
+                frames.append(frame)
+                if frame.index == stop_at:
+                    source.stop()
+            told = [note for note in source.notes() if "stopped before the last frame" in note]
+        assert len(told) == (stop_at is not None)
+        time_s = [frame.time_s + 0.5 for frame in frames]
+        again = list(at_times(kept_source(tmp_path, source.every), time_s))
+        assert [frame.time_s for frame in again] == time_s
+        assert all(np.array_equal(one.image, two.image) for one, two in zip(frames, again, strict=True))
+        source.stop()
+    assert not any("stopped" in note for note in source.notes())  # all had come before
+    with pytest.raises(
+        FrameTrouble, match=rf"holds {len(time_s)} frames, but {len(time_s) + 1} were measured"
+    ):
+        list(at_times(kept_source(tmp_path, source.every), [*time_s, 99.0]))
 
 
 def test_pictures_without_times_are_read_again_as_they_were_at_the_rate_that_was_told(tmp_path: Path) -> None:
     (pictures_at(tmp_path, 30.0) / "times.csv").unlink()
-    time_s, brightness = read(open_source(str(tmp_path), fps=150.0))
-    assert time_s[1] == pytest.approx(2 / 150.0)
-    assert read(kept_source(tmp_path, time_s))[1] == brightness
+    source = open_source(str(tmp_path), fps=150.0)
+    time_s, brightness = read(source)
+    assert (time_s[1], source.every) == (pytest.approx(2 / 150.0), 2)
+    assert read(kept_source(tmp_path, source.every))[1] == brightness

@@ -92,7 +92,7 @@ def make_runout(sides: tuple[SideRunout, ...], direction: str = "lateral") -> Ru
     return Runout(
         direction=direction,
         created="2026-01-31T12:00:00+00:00",
-        source=Source(kind="frames", name="véló 🚲", frames=4, used=3, sha256="0f" * 32),
+        source=Source(kind="frames", name="véló 🚲", frames=4, used=3, sha256="0f" * 32, every=2),
         revolutions=2.7,
         total_runout=Measured(value=0.84, expanded_uncertainty=0.03, coverage_probability=0.99),
         sides=sides,
