@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import threading
 import time
@@ -131,17 +132,30 @@ class LiveSource:
         return tuple(notes)
 
     def _read_on(self) -> None:
-        """Read until stopped; call again after each drop, and give up when that doesn't help."""
+        """Read until stopped; whatever ends it sooner, nobody waits for more frames."""
+        try:
+            self._read_until_stopped()
+        finally:
+            if self._trouble is None:
+                self._tell(
+                    "its pictures can't be read; unplug the camera or restart the phone's app, and try again"
+                )
+
+    def _read_until_stopped(self) -> None:
+        """Read; call again after each drop, and give up when that doesn't help."""
         stamps, seen_s, tries = Stamps(), time.monotonic(), 0
         line: Line | None = self._line
         while not self._stopped.is_set():
             if line is not None:
-                for image, stated_s in line.pictures():
-                    now_s = time.monotonic()
-                    if image is not None and self._offer(image, stamps.time_s(now_s, stated_s)):
-                        seen_s, tries = now_s, 0
-                    if self._stopped.is_set() or time.monotonic() - seen_s > GIVE_UP_S:
-                        break
+                with contextlib.suppress(
+                    cv2.error, OSError
+                ):  # where a driver breaks off the line is lost too
+                    for image, stated_s in line.pictures():
+                        now_s = time.monotonic()
+                        if image is not None and self._offer(image, stamps.time_s(now_s, stated_s)):
+                            seen_s, tries = now_s, 0
+                        if self._stopped.is_set() or time.monotonic() - seen_s > GIVE_UP_S:
+                            break
                 line.close()
             if time.monotonic() - seen_s > GIVE_UP_S:
                 self._give_up()
@@ -184,8 +198,12 @@ class LiveSource:
                 f"its pictures changed from {self._size[0]} × {self._size[1]} to {self._other_size[0]} × "
                 f"{self._other_size[1]} pixels; set the camera back, or run aim again"
             )
+        self._tell(words)
+
+    def _tell(self, trouble: str) -> None:
+        """Have whoever waits for frames raise this, once they have taken the last one."""
         with self._news:
-            self._trouble = words
+            self._trouble = trouble
             self._news.notify_all()
 
 

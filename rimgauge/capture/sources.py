@@ -144,7 +144,7 @@ class ReadAhead(Generic[T]):
                 yield item
         finally:
             stop.set()
-            thread.join(timeout=5.0)
+            thread.join()  # however long: the source is closed next, and must not be at work then
 
 
 def open_source(name: str, *, fps: float = 30.0) -> FrameSource:
