@@ -7,9 +7,11 @@ import csv
 import hashlib
 import itertools
 import math
+import os
 import queue
 import re
 import threading
+from collections import Counter
 from collections.abc import Generator, Iterable, Iterator
 from pathlib import Path
 from typing import Generic, TypeVar
@@ -38,6 +40,8 @@ __all__ = [
 
 DIGITS = re.compile(r"([0-9]+(?:\.[0-9]+)?)")
 PICTURE_ENDINGS = {".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"}
+BASE_SIXTEEN = re.compile(r"[0-9a-fA-F]+")
+ENDS_IN = re.compile(r"[0-9]+$")
 JPEG_MARKER = re.compile(rb"\xff([^\x00\x01\xd0-\xd8\xff])")
 """Begin of a segment, whose length follows, or the end; in a scan FF 00 and restarts are no markers (ISO/IEC 10918-1
 B.1.1, from memory)."""
@@ -237,9 +241,21 @@ def _pictures(folder: Path) -> list[Path]:
         found = [p for p in folder.iterdir() if p.suffix.lower() in PICTURE_ENDINGS and p.is_file()]
     except OSError as error:
         raise FrameTrouble(folder, f"this folder can't be read ({error.strerror})") from None
-    if len({DIGITS.sub("", path.name) for path in found}) > 1:
-        return sorted(found)  # such as numbers of base sixteen, whose letters count too
+    if _of_base_sixteen([path.stem for path in found]):
+        return sorted(found)
     return sorted(found, key=lambda path: (_counted(path.name), path))
+
+
+def _of_base_sixteen(stems: list[str]) -> bool:
+    """Whether the names hold numbers of base sixteen, whose letters count too: filled up with zeros they sort as they are.
+
+    What differs between names of the width that most have tells; more than one in twenty of such numbers has letters.
+    """
+    width = max(map(len, stems), key=Counter(map(len, stems)).__getitem__, default=0)
+    alike = [stem for stem in stems if len(stem) == width]
+    numbers = [stem[len(os.path.commonprefix(alike)) :] for stem in alike]  # noqa: RUF071 # no paths
+    with_letters = sum(not number.isdecimal() for number in numbers)
+    return 20 * with_letters > len(numbers) and all(map(BASE_SIXTEEN.fullmatch, numbers))
 
 
 def _counted(name: str) -> list[str | float]:
@@ -248,7 +264,10 @@ def _counted(name: str) -> list[str | float]:
 
 
 def _read_times(path: Path, pictures: list[Path]) -> list[float]:
-    """Read `frame,time_s`; a picture whose name ends in the frame number gets that row's time."""
+    """Read `frame,time_s`: a picture gets the time of the row whose number its name ends in.
+
+    Where names tell no such rows, one row a picture is taken, in order.
+    """
     try:
         with path.open(newline="", encoding="utf-8-sig") as handle:
             by_frame = {int(row["frame"]): float(row["time_s"]) for row in csv.DictReader(handle)}
@@ -256,12 +275,18 @@ def _read_times(path: Path, pictures: list[Path]) -> list[float]:
         raise BadFile(
             path, "needs the header frame,time_s and a whole number and a number in every row"
         ) from None
-    times_s = []
-    for index, picture in enumerate(pictures):
-        number = int(picture.stem) if picture.stem.isdecimal() else index
-        if number not in by_frame:
-            raise BadFile(path, f"has no time for frame {number} ({picture.name})")
-        times_s.append(by_frame[number])
+    ends = (ENDS_IN.search(picture.stem) for picture in pictures)
+    numbers = [-1 if end is None else int(end[0]) for end in ends]
+    told = [number > last and number in by_frame for last, number in itertools.pairwise([-1, *numbers])]
+    if not all(told):
+        if len(by_frame) != len(pictures):
+            raise BadFile(
+                path,
+                f"has no time for {pictures[told.index(False)].name}: a name must end in the number of its own row, or there be "
+                "one row for each picture and no more",
+            )
+        numbers = sorted(by_frame)
+    times_s = [by_frame[number] for number in numbers]
     if any(not math.isfinite(t) for t in times_s) or any(b <= a for a, b in itertools.pairwise(times_s)):
         raise BadFile(path, "the times must be finite and rise from frame to frame")
     return times_s

@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from rimgauge.capture import open_source
+from rimgauge.capture.sources import FolderSource
+from rimgauge.errors import BadFile
 
 
 @pytest.mark.parametrize("name", ["{}.png", "IMG {}.png", "ride 2 frame {}.png", "{:06d}.png"])
@@ -20,13 +22,51 @@ def test_numbers_in_names_count_as_numbers(tmp_path, name):
 
 
 @pytest.mark.parametrize(
-    "names", [("06", "09", "0a", "0f", "10"), ("0.05", "0.1", "0.15", "0.2", "1.0"), ("3f", "3g", "20f")]
+    "names",
+    [
+        ("06", "09", "0a", "0f", "10"),
+        tuple(f"frame_{number:04x}" for number in range(250, 280)),
+        (*(f"{number:02x}" for number in range(20)), "sheet"),
+        ("0.05", "0.1", "0.15", "0.2", "1.0"),
+        ("3f", "3g", "20f"),
+    ],
 )
 def test_numbers_of_base_sixteen_and_seconds_with_decimals_keep_their_order(tmp_path, names):
-    for number, name in enumerate(sorted(names)):
-        cv2.imwrite(str(tmp_path / f"{name}.png"), np.full((4, 4, 3), number, np.uint8))
-    with open_source(str(tmp_path)) as frames:
-        assert [int(frame.image[0, 0, 0]) for frame in frames] == list(range(len(names)))
+    assert order_of(tmp_path, [f"{name}.png" for name in names]) == [f"{name}.png" for name in names]
+
+
+def order_of(folder, names):
+    for name in random.Random(1).sample(names, len(names)):
+        (folder / name).touch()
+    return [path.name for path in FolderSource(folder, 30.0).pictures]
+
+
+@pytest.mark.parametrize("odd", ["frame_1 copy.jpg", "sheet.png", "frame_30.JPG", "frame_1b.jpg"])
+def test_one_odd_name_does_not_change_the_order_of_the_others(tmp_path, odd):
+    names = [f"frame_{number}.jpg" for number in range(1, 30)]
+    assert [name for name in order_of(tmp_path, [*names, odd]) if name != odd] == names
+
+
+def write_times(folder, numbers):
+    (folder / "times.csv").write_text("frame,time_s\n" + "".join(f"{n},{n / 10}\n" for n in numbers))
+
+
+@pytest.mark.parametrize("name", ["{}.png", "frame_{}.png", "take 2, {:04d}.png"])
+def test_a_picture_gets_the_time_of_the_row_its_name_ends_in(tmp_path, name):
+    write_times(tmp_path, range(14))
+    numbers = [1, 2, 4, 5, 10, 12]
+    order_of(tmp_path, [name.format(number) for number in numbers])
+    assert FolderSource(tmp_path, 30.0).times_s == [number / 10 for number in numbers]
+
+
+@pytest.mark.parametrize("names", [("a", "b", "c"), ("1_cam2", "2_cam2", "3_cam2"), ("08", "09", "0a")])
+def test_names_that_tell_no_row_take_one_each_in_order_or_are_refused(tmp_path, names):
+    write_times(tmp_path, range(3))
+    order_of(tmp_path, [f"{name}.png" for name in names])
+    assert FolderSource(tmp_path, 30.0).times_s == [0.0, 0.1, 0.2]
+    write_times(tmp_path, range(12))
+    with pytest.raises(BadFile, match=r"times.csv: has no time for (a|2_cam2|0a).png"):
+        FolderSource(tmp_path, 30.0)
 
 
 def test_names_that_differ_only_in_how_a_number_is_written_keep_one_order(tmp_path):
