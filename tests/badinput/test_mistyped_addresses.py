@@ -80,7 +80,7 @@ def test_a_name_on_the_disk_is_shown_as_it_is(tmp_path: Path, monkeypatch: pytes
 def test_commands_keep_it_to_themselves(address: str) -> None:
     """Through the one place in which errors become messages, of a source and of a picture."""
     for words in (
-        ["aim", address, "--direction", "lateral", "--out", "no/v.json"],
+        ["aim", address, "--direction", "lateral", "--out", "v.json"],
         ["lens", address, "--squares", "9x6"],
     ):
         done = subprocess.run(

@@ -334,5 +334,8 @@ def test_a_plan_is_not_written_over_by_one_on_other_readings(bench, wheel):
     last = ("--previous", "plan.json", "--previous-readings", "readings.csv", "--out", "plan-2.json")
     run_plan(*now, *last)
     assert read_plan(bench / "plan-2.json").round == 2
-    (bench / "plan.json").write_text("{}", encoding="utf-8")
+    (bench / "plan.json").write_text("", encoding="utf-8")
     run_plan(*COMMON)  # no plan that could be lost
+    (bench / "plan.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(BadFile, match="is there already and is not a plan"):
+        run_plan(*COMMON)
