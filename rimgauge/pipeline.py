@@ -270,7 +270,8 @@ def _notes(seen: GapTrack, turning: Turning) -> tuple[str, ...]:
             "spokes are numbered the wrong way round: run aim again, unless the wheel was turned round for its dish alone."
         )
     if turning.reversals:
-        notes.append(f"The wheel changed its direction {turning.reversals} times; that was followed.")
+        times = "once" if turning.reversals == 1 else f"{turning.reversals} times"
+        notes.append(f"The wheel changed its direction {times}; that was followed.")
     for why in sorted({why for why in seen.lost if why}):
         count = sum(lost == why for lost in seen.lost)
         notes.append(f"{count} frame{'s' if count > 1 else ''} not used: {why}.")

@@ -134,10 +134,14 @@ def run(arguments: list[str] | None = None) -> Any:
     except OSError as trouble:
         if trouble.errno in FULL:
             _stop(f"rimgauge: {_no_room(trouble)}", 1)
-        # A path that the system itself can't take, such as one of a thousand letters.
+        said = (trouble.strerror or str(trouble)).lower()
         if trouble.filename is None:
-            raise
-        _stop(f"rimgauge: {trouble.filename}: {(trouble.strerror or str(trouble)).lower()}", 1)
+            _stop(
+                f"rimgauge: {said}; look whether disk and camera are still there, and run the command again",
+                1,
+            )
+        # A path that the system itself can't take, such as one of a thousand letters.
+        _stop(f"rimgauge: {trouble.filename}: {said}", 1)
 
 
 def _no_room(trouble: OSError) -> str:

@@ -8,26 +8,30 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterator
 
     from rimgauge.capture import Frame, FrameSource
     from rimgauge.cli.measure_given import Known
     from rimgauge.guiding import Progress
 
 
-def guided(frames: FrameSource, known: Known, revolutions: float | None, *, beep: bool) -> Iterable[Frame]:
+def guided(frames: FrameSource, known: Known, revolutions: float | None, *, beep: bool) -> Iterator[Frame]:
     """Let a live source say when to turn the wheel, and end when enough was seen."""
     from rimgauge.guiding import Guide, Guided
 
     guide = Guide(known.view, known.in_view, tolerance_mm=known.tolerance_mm, revolutions=revolutions)
-    return Guided(frames, known.view, guide, _Saying(beep=beep))
+    saying = _Saying(beep=beep)
+    try:
+        yield from Guided(frames, known.view, guide, saying)
+    finally:
+        saying.end_line()
 
 
 class _Saying:
     """Says on the terminal how a live measurement stands, in one line that is written over."""
 
     def __init__(self, *, beep: bool) -> None:
-        self._beep, self._said = beep, ""
+        self._beep, self._said, self._within_line = beep, "", False
 
     def __call__(self, progress: Progress) -> None:
         words = progress_words(progress)
@@ -36,7 +40,14 @@ class _Saying:
         if not sys.stderr.isatty() or words == self._said:
             return
         self._said = words
-        click.echo("\r" + words.ljust(79), nl=progress.stage == "done", err=True)
+        self._within_line = progress.stage != "done"
+        click.echo("\r" + words.ljust(79), nl=not self._within_line, err=True)
+
+    def end_line(self) -> None:
+        """Have what is said next begin a line of its own, however the frames came to an end."""
+        if self._within_line:
+            click.echo(err=True)
+        self._within_line = False
 
 
 def progress_words(progress: Progress) -> str:

@@ -120,4 +120,7 @@ def _numbered(job: Job, kind: Numbered) -> tuple[Path, ...]:
 
 def paths_among(folder: Path, names: Iterable[str], kind: Numbered) -> tuple[Path, ...]:
     """Of the names of a folder's files those of a kind, as paths, oldest first."""
-    return tuple(folder / name for name in sorted((n for n in names if is_numbered(n, kind)), key=number_of))
+    found = sorted(
+        (name for name in names if is_numbered(name, kind)), key=lambda name: (number_of(name), name)
+    )
+    return tuple(folder / name for name in found)

@@ -9,10 +9,16 @@ from typing import Literal
 Numbered = Literal["pass", "plan", "dish", "readings"]
 _ENDINGS: dict[Numbered, str] = {"pass": "json", "plan": "json", "dish": "json", "readings": "csv"}
 _NUMBER = r"-(\d{2,6})"
+_TYPED_NUMBER = r"-(\d{1,6})"
+"""Of readings, whose name a person types: readings-3.csv counts as the third too."""
 
 
 def _whole(kind: Numbered) -> re.Pattern[str]:
-    return re.compile(rf"{kind}{_NUMBER}\.{_ENDINGS[kind]}")
+    return re.compile(rf"{kind}{_number(kind)}\.{_ENDINGS[kind]}")
+
+
+def _number(kind: Numbered) -> str:
+    return _TYPED_NUMBER if kind == "readings" else _NUMBER
 
 
 _WHOLE = {kind: _whole(kind) for kind in _ENDINGS}
@@ -59,5 +65,5 @@ def numbered(kind: Numbered, number: int) -> str:
 
 def highest(names: Iterable[str], kind: Numbered) -> int:
     """Highest number among files of a kind and what goes with them; 0 for none."""
-    found = (re.match(rf"{kind}{_NUMBER}\b", name) for name in names)
+    found = (re.match(rf"{kind}{_number(kind)}\b", name) for name in names)
     return max((int(match[1]) for match in found if match), default=0)

@@ -7,11 +7,14 @@ import json
 import pytest
 
 from rimgauge.cli.measure_kept import Kept, Target
-from rimgauge.errors import BadFile
+from rimgauge.errors import BadFile, BadInput
 from rimgauge.job import (
     check_replaceable,
     create_job,
+    disk,
     frames_path,
+    hold,
+    keep,
     keep_pass,
     picture_path,
     read_manifest,
@@ -105,6 +108,25 @@ def test_a_name_of_a_result_that_is_gone_or_reached_by_a_link_is_not_taken_eithe
     (job.folder / "pass-01.json").unlink()
     with pytest.raises(BadFile, match="those never change"):
         check_replaceable((job.folder / "pass-01.json", "rimgauge-pass"))
+
+
+def test_no_other_command_writes_to_the_job_while_frames_are_copied_into_it(
+    job, tmp_path, runout, monkeypatch
+):
+    copy = disk._copy
+
+    def meanwhile(*files):
+        with pytest.raises(BadInput, match="another rimgauge is writing to this job"), hold(job):
+            pass
+        copy(*files)
+
+    monkeypatch.setattr(keep, "PATIENCE_S", 0.0)
+    monkeypatch.setattr(disk, "_copy", meanwhile)
+    (tmp_path / "1.png").write_bytes(b"a frame")
+    target = Target(Kept(out=job.folder / "x.json", keep="frames"), job, tmp_path)
+    target.write(runout, None, [tmp_path / "1.png"])
+    assert (job.folder / "x-frames" / "1.png").read_bytes() == b"a frame"
+    assert verify_job(job.folder) == ()
 
 
 def test_one_name_for_two_files_is_refused(tmp_path):
