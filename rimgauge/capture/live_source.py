@@ -147,9 +147,8 @@ class LiveSource:
         line: Line | None = self._line
         while not self._stopped.is_set():
             if line is not None:
-                with contextlib.suppress(
-                    cv2.error, OSError
-                ):  # where a driver breaks off the line is lost too
+                # Where a driver breaks off, the line is lost too.
+                with contextlib.suppress(cv2.error, OSError):
                     for image, stated_s in line.pictures():
                         now_s = time.monotonic()
                         if image is not None and self._offer(image, stamps.time_s(now_s, stated_s)):

@@ -65,7 +65,7 @@ def measured(
         ),
         tolerance_mm=0.5,
         created="2026-01-31T12:00:00+00:00",
-        source=Source(kind="frames", name="front", frames=0, used=0, sha256="0f" * 32),
+        source=Source(kind="frames", name="front", frames=0, used=0, sha256="0f" * 32, every=3),
         other=other,
     )
 
@@ -163,7 +163,8 @@ def test_pictures_are_measured_again_at_their_times_and_with_what_was_told(
         raise NotTrustworthy("asked enough")
 
     monkeypatch.setattr(recheck, "see", see)
-    monkeypatch.setattr(recheck, "kept_source", lambda *_: _Kept(made.source.sha256))
+    kept = {(tmp_path, 3): _Kept(made.source.sha256)}  # of every so many frames as were read
+    monkeypatch.setattr(recheck, "kept_source", lambda folder, every: kept[folder, every])
     with pytest.raises(NotTrustworthy):
         recheck.from_pictures(made, tmp_path)
     assert asked == [(made.frames.time_s.tolist(), view, 7)]
