@@ -6,6 +6,7 @@ wheel rolls forward, z outward; the origin lies in the rim's centre plane at its
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from rimgauge.records import FloatArray, record
@@ -45,12 +46,11 @@ class Camera:
 
         Returns (…, 2): mm along the measuring and the forward direction from the edge.
         """
-        flat = (np.asarray(pixels) - self.centre_px) / self.focal_px
-        rays = flat[..., :1] * self.axes[0] + flat[..., 1:] * self.axes[1] + self.axes[2]
-        normal = np.cross(self.measuring, (0.0, 1.0, 0.0))
-        reach = ((self.edge - self.position) @ normal) / (rays @ normal)
-        met = self.position + rays * reach[..., None] - self.edge
-        return np.stack((met @ self.measuring, met[..., 1]), axis=-1)
+        seen = np.column_stack((self.measuring, (0.0, 1.0, 0.0), self.edge - self.position))
+        x, y = self.centre_px
+        lens = np.array(((self.focal_px, 0.0, x), (0.0, self.focal_px, y), (0.0, 0.0, 1.0)))
+        back = np.linalg.inv(lens @ self.axes @ seen)
+        return np.asarray(cv2.perspectiveTransform(pixels.reshape(-1, 1, 2), back).reshape(pixels.shape))
 
     @property
     def positive(self) -> FloatArray:
