@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -34,6 +35,9 @@ LESS_PX, LEAST_HALF_PX, LEAST_AHEAD_PX = 5.0, 6.0, 2.0
 """Room beside a tip that is left out where something else stands there, and what is left to both sides and ahead."""
 NEAR_TIP, FARTHEST_TIP = 0.5, 0.7
 """A tip is near where it was found up to such a share of what is allowed in a single room, and in none much farther."""
+
+Look = Literal["all", "surer edges", "colours"]
+"""What is looked at: all by brightness, so but for faint edges that spokes may be, or a single colour."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,18 +102,17 @@ def aim(
     times = size[0] // frames[0].image.shape[1]
     zoom = usual.zoom * times
     film = _Film(frames, small, size, times, zoom, hints.zoomed(1.0 / zoom))
-    facing = film.clearest(strictly=False)
+    facing = film.clearest("all")
     may_be_spokes = hints.rim_at is None and facing.edge_is_passed
-    coming, *again = itertools.tee(map(usual.of, later), 1 + may_be_spokes)
+    coming, *kept = itertools.tee(map(usual.of, later), 1 + may_be_spokes)
     view, notes = film.sought(facing, direction, side, coming)
     try:
         return film.followed(facing, view, notes)
     except (PointerNotSeen, RimNotSeen, NotTrustworthy):
-        # Of a wheel nearly true spokes that bunch beside the rim move as little as it does.
-        if may_be_spokes:
+        for look, coming in film.looks_again(kept):
             with suppress(RimgaugeError):
-                facing = film.clearest(strictly=True)
-                return film.followed(facing, *film.sought(facing, direction, side, *again))
+                facing = film.clearest(look)
+                return film.followed(facing, *film.sought(facing, direction, side, coming))
         raise
 
 
@@ -127,9 +130,22 @@ class _Film:
     zoom: float
     hints: Hints
 
-    def clearest(self, *, strictly: bool) -> Facing:
+    def looks_again(self, kept: list[Iterator[Frame]]) -> Iterator[tuple[Look, Iterator[Frame]]]:
+        """What to look at where what was found can't be followed, each with the later frames it may look on in.
+
+        kept: the later frames once more, where the edge found may be spokes: of a wheel nearly true those that bunch move as little.
+        """
+        yield from (("surer edges", later) for later in kept)
+        if self.hints.pointer_at is None:
+            # A red card before a wall as bright stands out in single colours alone, and something else by brightness.
+            yield "colours", iter(())
+
+    def clearest(self, look: Look) -> Facing:
         """The pointer and the edge it faces; raises NotTrustworthy where two can't be told apart and none was pointed at."""
-        facings = _facings(self.small, self.hints, strictly=strictly)
+        if look == "colours":
+            facings = _coloured_facings(self.small, self.hints, strictly=False)
+        else:
+            facings = _facings(self.small, self.hints, strictly=look == "surer edges")
         _check_rivals(facings, self.hints, self.zoom)
         if facings[0].may_be_nearer:
             raise _nothing_found(self.hints)
@@ -170,14 +186,22 @@ def _facings(frames: list[Frame], hints: Hints, *, strictly: bool = False) -> li
             foremost = _foremost(frames, hints, strictly=strictly)
             if foremost is not None:
                 return [foremost]
-    for channel in COLOURS:
-        if not found:
-            with suppress(PointerNotSeen, RimNotSeen):
-                coloured = _of_channel(frames, channel)
-                found = find_facings(coloured, hints.pointer_at, hints.rim_at, strictly=strictly)
+    if not found:
+        with suppress(PointerNotSeen, RimNotSeen):
+            found = _coloured_facings(frames, hints, strictly=strictly)
     if not found:
         raise trouble
     return found
+
+
+def _coloured_facings(frames: list[Frame], hints: Hints, *, strictly: bool) -> list[Facing]:
+    """Pointers and the edges they face by blue light alone, or where that shows none by red."""
+    for channel in COLOURS:
+        with suppress(PointerNotSeen, RimNotSeen):
+            return find_facings(
+                _of_channel(frames, channel), hints.pointer_at, hints.rim_at, strictly=strictly
+            )
+    raise _nothing_found(hints)
 
 
 def _foremost(frames: list[Frame], hints: Hints, *, strictly: bool) -> Facing | None:

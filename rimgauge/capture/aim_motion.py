@@ -43,6 +43,8 @@ SOFT_PX = 2.0
 """A blurred edge reaches so far."""
 LEAST_SPOKE_STEP = 1.5
 """Spokes change the brightness of their strip by so many grey levels at least."""
+SPOKE_BOX_PX, NEAR_SHARE = 52.0, 0.5
+"""Such a wide place counts before those farther from the rim if spokes change it by such a share of the most (a judgement)."""
 NARROW_BINS, PASSING_FRAMES, LEAST_USUAL = 4.0, 40, 0.2
 """A spoke is narrower than so many bins (standard deviation), shows in a bin once in so many frames at least, and in none is
 the usual change taken for less grey levels than this."""
@@ -222,21 +224,24 @@ def mark_told(
 
 
 def find_spoke_box(frames: Sequence[Frame], facing: Facing, view: View) -> Box | None:
-    """Find the place beside the rim where spokes change the brightness most; None where they hardly do."""
-    best, best_step = None, LEAST_SPOKE_STEP
-    for box in _spoke_places(facing, view.direction):
-        strips = np.stack(
-            [strip_along(f.image, view, box, SPOKE_BINS, whole=False).mean(axis=1) for f in frames]
-        )
-        change = strips - np.median(strips, axis=0)
-        if view.direction == "radial" and not pass_whole(change):
-            continue
-        change -= np.median(change, axis=1, keepdims=True)
-        # Spokes are narrow: they stand out of the strip here and there, while light and shade change it all.
-        step = float(np.quantile(np.abs(change), 0.95))
-        if step > best_step:
-            best, best_step = box, step
-    return best
+    """Find the place nearest to the rim in which spokes change the brightness about most; None where they hardly do."""
+    found: list[tuple[float, Box]] = []
+    for places in _spoke_places(facing, view.direction):
+        seen = [(_spoke_step(frames, view, box), box) for box in places]
+        found += [max(seen, key=lambda one: one[0])] if seen else []
+    most = max((step for step, _ in found), default=0.0)
+    return next((box for step, box in found if step > max(LEAST_SPOKE_STEP, NEAR_SHARE * most)), None)
+
+
+def _spoke_step(frames: Sequence[Frame], view: View, box: Box) -> float:
+    """By how much spokes change the brightness in a box [grey levels], 0 where what changes it passes only part of it."""
+    strips = np.stack([strip_along(f.image, view, box, SPOKE_BINS, whole=False).mean(axis=1) for f in frames])
+    change = strips - np.median(strips, axis=0)
+    if view.direction == "radial" and not pass_whole(change):
+        return 0.0
+    change -= np.median(change, axis=1, keepdims=True)
+    # Spokes are narrow: they stand out of the strip here and there, while light and shade change it all.
+    return float(np.quantile(np.abs(change), 0.95))
 
 
 def pass_whole(change: FloatArray) -> bool:
@@ -252,19 +257,27 @@ def pass_whole(change: FloatArray) -> bool:
     return min(float(part.mean()) for part in np.array_split(crossed, 3)) > LEAST_CROSSED
 
 
-def _spoke_places(facing: Facing, direction: Direction) -> list[Box]:
-    """List places to try: on the pointer's side beside the pointer, and along the border beyond the rim."""
+def _spoke_places(facing: Facing, direction: Direction) -> list[list[Box]]:
+    """List places to try, nearest to the rim first: on the pointer's side beside the pointer, or along the border beyond the rim.
+
+    Of a deep rim that is seen from above spokes come to sight far behind the pointer's tip.
+    """
     still, (tip_u, tip_v) = facing.still, facing.tip
     rows, columns = still.mean.shape
     border = 4.0
-    beside = [
-        (tip_u - 50, tip_u + 2, border, tip_v - 28),
-        (tip_u - 50, tip_u + 2, tip_v + 28, rows - 1 - border),
-    ]
-    beyond = (columns - 1 - 16, columns - 1 - border, 20, rows - 1 - 20)
-    tried = beside if direction == "lateral" else [beyond]
-    boxes = [turned_box(still.patch, *place) for place in tried]
-    return [box for box in boxes if box is not None and max(box[2:]) >= 40]
+    if direction == "radial":
+        tried = [[(columns - 1 - 16, columns - 1 - border, 20, rows - 1 - 20)]]
+    else:
+        ends_u = np.arange(tip_u + 2.0, border + SPOKE_BOX_PX, -SPOKE_BOX_PX)
+        tried = [
+            [
+                (end_u - SPOKE_BOX_PX, end_u, *sides)
+                for sides in ((border, tip_v - 28), (tip_v + 28, rows - 1 - border))
+            ]
+            for end_u in ends_u
+        ]
+    boxes = [[turned_box(still.patch, *place) for place in places] for places in tried]
+    return [[box for box in places if box is not None and max(box[2:]) >= 40] for places in boxes]
 
 
 def to_picture_way(facing: Facing, way: int) -> Point:

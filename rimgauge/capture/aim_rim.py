@@ -216,6 +216,7 @@ def _with_edges(course: Course, frames: Sequence[Frame], aside_px: FloatArray) -
     fine = peaks + 0.5 * (left - right) / (left - 2.0 * here + right)
     return replace(
         course,
+        strength=float(np.square(profile).sum()),
         edges_u=np.asarray(fine),
         steps=profile[peaks],
         passed=_passed(straight, moves)[peaks] / np.abs(profile[peaks]),

@@ -149,24 +149,32 @@ def test_an_edge_left_out_between_tip_and_rim_may_be_the_rims_own(monkeypatch, f
     assert 150.0 < found.tip[0] < 195.0 < found.edge_u < 230.0
     doubtful = replace(found, course=replace(found.course, left_out_u=np.array([left_out_u])))
     monkeypatch.setattr("rimgauge.capture.aim._facings", lambda *_, **__: [doubtful])
+    looked_at = _Film([], [], (320, 240), 1, 1.0, Hints())
     if refused:
         with pytest.raises(PointerNotSeen, match="no pointer was found"):
-            _Film([], [], 1.0, Hints()).clearest(strictly=True)
+            looked_at.clearest("surer edges")
     else:
-        assert _Film([], [], 1.0, Hints()).clearest(strictly=True) is doubtful
+        assert looked_at.clearest("surer edges") is doubtful
 
 
 @pytest.mark.parametrize(
     ("passed", "hints", "fails", "tries"),
     [
-        (3.0, Hints(), "_followed", [False, True]),
-        (1.0, Hints(), "_followed", [False]),
-        (3.0, Hints(rim_at=(200.0, 120.0)), "_followed", [False]),
-        (3.0, Hints(), "_seen", [False]),
+        (3.0, Hints(), "_followed", ["all", "surer edges", "colours"]),
+        (1.0, Hints(), "_followed", ["all", "colours"]),
+        (3.0, Hints(rim_at=(200.0, 120.0)), "_followed", ["all", "colours"]),
+        (1.0, Hints(pointer_at=(150.0, 120.0)), "_followed", ["all"]),
+        (3.0, Hints(), "_seen", ["all"]),
     ],
-    ids=["spokes may pass there", "nothing passes", "pointed out", "a side that was said"],
+    ids=[
+        "spokes may pass there",
+        "nothing passes",
+        "rim pointed out",
+        "tip pointed out",
+        "a side that was said",
+    ],
 )
-def test_only_an_edge_that_fails_and_may_be_spokes_is_passed_over_and_else_the_first_reason_is_told(
+def test_what_fails_is_looked_for_without_what_may_be_spokes_then_in_colours_and_else_the_first_reason_is_told(
     monkeypatch, found, view, passed, hints, fails, tries
 ):
     tried = []
@@ -174,8 +182,8 @@ def test_only_an_edge_that_fails_and_may_be_spokes_is_passed_over_and_else_the_f
     edges_u = np.array([found.edge_u, 260.0]) - found.course.aside(found.tip[1])
     facing = replace(found, course=replace(found.course, edges_u=edges_u, steps=steps, passed=many))
 
-    def clearest(*_, strictly):
-        tried.append(strictly)
+    def clearest(_, look):
+        tried.append(look)
         return facing
 
     def unseen(*_):
