@@ -191,3 +191,11 @@ def test_the_overview_lists_every_command_without_importing_numpy():
     for name, sentence in COMMANDS.items():
         assert re.search(rf"^  {name} +{re.escape(sentence.split()[0])}", done.stdout, re.MULTILINE)
     assert main.name == "main"
+
+
+@pytest.mark.parametrize("room", ["capture", "signal"])
+def test_the_map_of_a_large_room_names_its_files_and_no_others(room):
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.split(f"| in `{room}/` | files |")[1].split("\n\n")[0]
+    files = {path.stem for path in (ROOT / "rimgauge" / room).glob("[!_]*.py")}
+    assert set(re.findall(r"`(\w+)`", table)) == files
