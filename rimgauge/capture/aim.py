@@ -33,6 +33,8 @@ ALIKE_SHARE = 0.75
 """Two places as clear as this beside each other can't be told apart."""
 LESS_PX, LEAST_HALF_PX, LEAST_AHEAD_PX = 5.0, 6.0, 2.0
 """Room beside a tip that is left out where something else stands there, and what is left to both sides and ahead."""
+CORNER_HALF_PX = 20.0
+"""Of a corner more is followed than its very tip, where there is room: spokes that pass close behind draw that aside."""
 NEAR_TIP, FARTHEST_TIP = 0.5, 0.7
 """A tip is near where it was found up to such a share of what is allowed in a single room, and in none much farther."""
 
@@ -245,8 +247,11 @@ def _followed(
     Of rooms in which the tip is followed the first counts that has it near where it was found, else the nearest.
     """
     less_half, less_ahead = max(LEAST_HALF_PX, facing.half_px - LESS_PX), min(LEAST_AHEAD_PX, facing.ahead_px)
-    halves = (facing.half_px, less_half)
-    rooms = [(half, ahead) for half in halves for ahead in dict.fromkeys((facing.ahead_px, less_ahead))]
+    halves = [facing.half_px, less_half]
+    if facing.end.half_px == 0.0 and facing.half_px < CORNER_HALF_PX:
+        halves.insert(0, CORNER_HALF_PX)
+    aheads = dict.fromkeys((facing.ahead_px, less_ahead))
+    rooms = [(half, ahead) for half in dict.fromkeys(halves) for ahead in aheads]
     margins, found = list(MARGINS), list[Aim]()
     first: PointerNotSeen | RimNotSeen | NotTrustworthy | None = None
     while rooms and margins:

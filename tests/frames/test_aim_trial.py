@@ -128,6 +128,22 @@ def test_the_room_counts_in_which_the_tip_is_followed_near_where_it_was_found(mo
     assert not left
 
 
+@pytest.mark.parametrize("corner", [True, False])
+def test_more_of_a_corner_is_followed_than_its_very_tip_where_there_is_room(monkeypatch, found, view, corner):
+    rooms = []
+
+    def tried(view, *_):
+        rooms.append(view.edges[0].pointer_box[3])
+        raise PointerNotSeen("something stands beside it")
+
+    monkeypatch.setattr(aim, "tried", tried)
+    tip = replace(found, half_px=6.0, end=replace(found.end, half_px=0.0 if corner else 3.0))
+    with pytest.raises(PointerNotSeen, match="beside it"):
+        aim._followed(view, tip, [], 1, 1.0, ())
+    assert max(rooms) == rooms[0] == (41 if corner else 13)
+    assert min(rooms) == 13
+
+
 @pytest.mark.parametrize(
     ("v", "half_px", "spans"), [(100.0, 5.0, True), (119.0, 4.0, True), (114.0, 5.0, False)]
 )
