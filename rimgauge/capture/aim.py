@@ -14,7 +14,7 @@ from rimgauge.capture.aim_facing import MARGINS, Facing, find_facings, find_fore
 from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, zoomed
 from rimgauge.capture.aim_motion import find_spoke_box, mark_told
 from rimgauge.capture.aim_passing import what_passes
-from rimgauge.capture.aim_trial import Aim, not_the_tip, tried
+from rimgauge.capture.aim_trial import Aim, OutOfSight, not_the_tip, tried
 from rimgauge.capture.aim_way import Way, forward_of, side_of
 from rimgauge.capture.patch import with_boxes
 from rimgauge.capture.sources import Frame
@@ -110,8 +110,8 @@ def aim(
     view, notes = film.sought(facing, direction, side, coming)
     try:
         return film.followed(facing, view, notes)
-    except (PointerNotSeen, RimNotSeen, NotTrustworthy):
-        for look, coming in film.looks_again(kept):
+    except (PointerNotSeen, RimNotSeen, NotTrustworthy) as trouble:
+        for look, coming in film.looks_again(kept, trouble):
             with suppress(RimgaugeError):
                 facing = film.clearest(look)
                 return film.followed(facing, *film.sought(facing, direction, side, coming))
@@ -132,13 +132,15 @@ class _Film:
     zoom: float
     hints: Hints
 
-    def looks_again(self, kept: list[Iterator[Frame]]) -> Iterator[tuple[Look, Iterator[Frame]]]:
+    def looks_again(
+        self, kept: list[Iterator[Frame]], trouble: RimgaugeError
+    ) -> Iterator[tuple[Look, Iterator[Frame]]]:
         """What to look at where what was found can't be followed, each with the later frames it may look on in.
 
         kept: the later frames once more, where the edge found may be spokes: of a wheel nearly true those that bunch move as little.
         """
         yield from (("surer edges", later) for later in kept)
-        if self.hints.pointer_at is None:
+        if self.hints.pointer_at is None and not isinstance(trouble, OutOfSight):
             # A red card before a wall as bright stands out in single colours alone, and something else by brightness.
             yield "colours", iter(())
 

@@ -268,13 +268,12 @@ def _spoke_places(facing: Facing, direction: Direction) -> list[list[Box]]:
     if direction == "radial":
         tried = [[(columns - 1 - 16, columns - 1 - border, 20, rows - 1 - 20)]]
     else:
-        ends_u = np.arange(tip_u + 2.0, border + SPOKE_BOX_PX, -SPOKE_BOX_PX)
+        behind_u = tip_u + 2.0 - SPOKE_BOX_PX
+        reaches = [(behind_u, tip_u + 2.0)]
+        reaches += [(max(border, u - SPOKE_BOX_PX), u) for u in np.arange(behind_u, border, -SPOKE_BOX_PX)]
         tried = [
-            [
-                (end_u - SPOKE_BOX_PX, end_u, *sides)
-                for sides in ((border, tip_v - 28), (tip_v + 28, rows - 1 - border))
-            ]
-            for end_u in ends_u
+            [(*reach, *side) for side in ((border, tip_v - 28), (tip_v + 28, rows - 1 - border))]
+            for reach in reaches
         ]
     boxes = [[turned_box(still.patch, *place) for place in places] for places in tried]
     return [[box for box in places if box is not None and max(box[2:]) >= 40] for places in boxes]

@@ -9,16 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 MOST_PER_S, BELIEVED_PER_S = 75.0, 1000.0
 """No more frames a second are read: films have 60, and their stamps stray a little. Stamps closer than those of any film by
 far tell nothing."""
 TELLING_FRAMES = 60
-"""So many frames at the beginning tell how many a second there are."""
+"""So many frames at the beginning of a film tell how many a second there are; of a folder all do."""
 ORDINALS = {2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "sixth", 7: "seventh", 8: "eighth"}
 
 
 def every_of(times_s: Sequence[float]) -> int:
-    """Return every how many of frames are read, from the times [s] of the first ones; 1 for ordinary ones."""
+    """Return every how many of frames are read, from times [s] of them; 1 for ordinary ones."""
     return every_at(frames_per_s(times_s))
 
 
@@ -28,10 +30,13 @@ def every_at(per_s: float) -> int:
 
 
 def frames_per_s(times_s: Sequence[float]) -> float:
-    """Frames a second by the first times [s], 0 where they don't tell."""
-    first = times_s[:TELLING_FRAMES]
-    lasting_s = first[-1] - first[0] if first else 0.0
-    return (len(first) - 1) / lasting_s if lasting_s > 0.0 else 0.0
+    """Frames a second by times [s], 0 where they don't tell: by the mean step or the usual one, whichever is longer.
+
+    Frames may come by fits and starts, or a backlog at once.
+    """
+    steps_s = np.diff(times_s)
+    usual_s = max(float(steps_s.mean()), float(np.median(steps_s))) if len(steps_s) else 0.0
+    return 1.0 / usual_s if usual_s > 0.0 else 0.0
 
 
 def thinned_note(every: int, per_s: float) -> tuple[str, ...]:

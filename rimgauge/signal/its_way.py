@@ -33,6 +33,7 @@ WORST_SHARE = 0.05
 AS_WELL = 2.0
 """Looks explain a double as well if no more than so many times as much of their variance is left untold."""
 FAR_TURNS = 1e4
+"""Farther than any run goes: before the first pass and after the last a double goes on as between them."""
 
 
 def goes_its_way(

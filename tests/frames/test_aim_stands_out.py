@@ -11,7 +11,7 @@ from rimgauge.capture.aim_facing import find_facings
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_motion import find_spoke_box
 from rimgauge.capture.aim_rim import find_course
-from tests.frames.test_aim_facing import BAR, ROW_PX, TIP_PX, X, Y, box, film
+from tests.frames.test_aim_facing import BAR, ROW_PX, TIP_PX, X, Y, box, film, seen_from
 
 NEAR_PX = 3.0
 
@@ -48,13 +48,30 @@ def test_where_what_brightness_shows_is_no_pointer_a_single_colour_is_asked(monk
     )
 
 
-@pytest.mark.parametrize(("near_greys", "nearest"), [(30.0, True), (4.0, False)])
-def test_spokes_are_looked_for_nearest_to_the_rim_where_they_are_about_as_clear(near_greys, nearest):
-    frames = film([BAR])[:24]
-    greys = 40.0 * (X < 80.0) + near_greys * (X >= 80.0) * (X < TIP_PX - 10.0)
-    frames = changed(frames, lambda k: -(greys * ((Y + 7.0 * k) % 60.0 < 5.0))[..., None])
-    (facing,) = find_facings(frames, (TIP_PX, ROW_PX), None)
+def spoke_box_px(frames, first_px=0):
+    """From and to which column the spokes' box reaches, of frames without their first columns."""
+    frames = seen_from(frames, first_px)
+    (facing,) = find_facings(frames, (TIP_PX - first_px, ROW_PX), None)
     view = aiming._view(facing, "lateral", "right", forward=(0.0, 1.0), mark=None)
     x, _, width, _ = find_spoke_box(frames, facing, view)
-    assert (x + width > 150) == nearest
-    assert x + width < 100 or nearest
+    return x + first_px, x + first_px + width
+
+
+def passed(frames, greys):
+    """The frames with lines of so many grey levels less (rows, columns) that pass."""
+    return changed(frames, lambda k: -(greys * ((Y + 7.0 * k) % 60.0 < 5.0))[..., None])
+
+
+@pytest.mark.parametrize(("near_greys", "nearest"), [(30.0, True), (4.0, False)])
+def test_spokes_are_looked_for_nearest_to_the_rim_where_they_are_about_as_clear(near_greys, nearest):
+    greys = 40.0 * (X < 80.0) + near_greys * (X >= 80.0) * (X < TIP_PX - 10.0)
+    low, high = spoke_box_px(passed(film([BAR])[:24], greys))
+    assert (low, high) == (140, 193) if nearest else high < 100
+
+
+@pytest.mark.parametrize(("first_px", "greys_to_px", "low_px"), [(145, 180.0, 145), (0, 40.0, 4)])
+def test_places_beside_a_tip_near_the_border_and_at_the_border_itself_are_looked_at(
+    first_px, greys_to_px, low_px
+):
+    low, _ = spoke_box_px(passed(film([BAR])[:24], 30.0 * (greys_to_px > X)), first_px)
+    assert low == low_px

@@ -41,7 +41,19 @@ def read(source: FrameSource) -> tuple[list[float], list[float]]:
 
 @pytest.mark.parametrize(
     ("per_s", "every"),
-    [(24, 1), (30, 1), (60, 1), (72, 1), (90, 2), (120, 2), (240, 4), (480, 7), (960, 13), (1e5, 1)],
+    [
+        (24, 1),
+        (30, 1),
+        (60, 1),
+        (72, 1),
+        (90, 2),
+        (120, 2),
+        (240, 4),
+        (480, 7),
+        (960, 13),
+        (2000, 1),
+        (1e5, 1),
+    ],
 )
 def test_as_many_frames_a_second_are_read_as_films_have(per_s: float, every: int) -> None:
     assert every_of([index / per_s for index in range(60)]) == every
@@ -54,6 +66,10 @@ def test_times_that_tell_no_rate_leave_every_frame() -> None:
 def test_frames_that_come_by_fits_and_starts_are_no_slow_motion() -> None:
     times_s = np.cumsum(np.tile([0.001, 0.0657], 40))
     assert every_of(times_s.tolist()) == 1
+
+
+def test_a_backlog_that_came_at_once_makes_no_slow_motion_of_what_follows() -> None:
+    assert every_of(np.cumsum([0.002] * 55 + [1.0 / 60.0] * 400).tolist()) == 1
 
 
 @pytest.mark.parametrize("made", [film_at, pictures_at])
