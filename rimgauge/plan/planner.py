@@ -45,6 +45,12 @@ from rimgauge.records import (
 DEFAULT_WISHES, NOTHING_MORE = Wishes(), Known()
 
 
+_NO_ROOM = (
+    "how much of the last round was done isn't known, and as any part of its turns may have been made, too little room is left "
+    "to the limits to plan more. Say with --done which spokes were turned (--done none if none was), or read the spokes' tension."
+)
+
+
 def make_plan(
     readings: Readings,
     wheel: Wheel,
@@ -86,12 +92,12 @@ def make_plan(
 
     """
     _check(readings, wheel, influence)
-    problem, every = state_problem(readings, wheel, influence, wishes, earlier), (*doubted, *earlier)
-    if doubted:
-        problem = held_too(problem, state_problem(readings, wheel, influence, wishes, every))
+    problem = _stated(readings, wheel, influence, wishes, earlier, doubted)
     refused = reason_to_refuse(readings, wheel, influence, problem, wishes, known) or known.stop
     if refused is None:
         chosen, looks = _chosen(readings, wheel, influence, problem, wishes, earlier, known)
+        if doubted and chosen.refused is not None:
+            chosen = replace(chosen, refused=_NO_ROOM)
     else:
         chosen, looks = Chosen.nothing(problem, refused), ()
     over = over_limit(wheel, problem) if refused is None else ()
@@ -99,7 +105,25 @@ def make_plan(
     first = () if refused else (*far_too_loose(wheel, problem), *looks)
     if chosen.eighths.any():
         first = (*sides_mistaken(wheel, problem), *first)
-    return replace(plan, round=round_number, see_to_first=first, readings=readings, earlier=every)
+    return replace(
+        plan, round=round_number, see_to_first=first, readings=readings, earlier=(*doubted, *earlier)
+    )
+
+
+def _stated(
+    readings: Readings,
+    wheel: Wheel,
+    influence: Influence,
+    wishes: Wishes,
+    earlier: Sequence[Round],
+    doubted: Sequence[Round],
+) -> Problem:
+    """The problem, held to its limits whatever was done of doubted rounds."""
+    problem = state_problem(readings, wheel, influence, wishes, earlier)
+    if not doubted:
+        return problem
+    done = state_problem(readings, wheel, influence, wishes, (*doubted, *earlier))
+    return held_too(problem, done, doubted, influence, readings)
 
 
 def _chosen(

@@ -107,14 +107,25 @@ def state_problem(
     )
 
 
-def held_too(problem: Problem, other: Problem) -> Problem:
-    """Hold a problem to the limits that another one has too, stated as if other rounds had been done; turning nothing keeps both."""
+def held_too(
+    problem: Problem, other: Problem, doubted: Sequence[Round], influence: Influence, readings: Readings
+) -> Problem:
+    """Hold a problem to the limits that another one has too, stated as if doubted rounds had been done; turning nothing keeps both.
+
+    Any part of their turns may have been made: where tension wasn't read room is left for those that would tighten a spoke, and
+    for those that would loosen it.
+    """
     ranges_mm = (problem.dish_range_mm, other.dish_range_mm)
+    unread = np.isnan(readings.tension_n)
+    rise_n, fall_n = (
+        unread * sum(np.maximum(way * influence.tension_n * one.turns, 0.0).sum(axis=1) for one in doubted)
+        for way in (1.0, -1.0)
+    )
     return replace(
         problem,
         dish_range_mm=(max(low for low, _ in ranges_mm), min(high for _, high in ranges_mm)),
-        tension_rise_n=np.minimum(problem.tension_rise_n, other.tension_rise_n),
-        tension_fall_n=np.minimum(problem.tension_fall_n, other.tension_fall_n),
+        tension_rise_n=np.maximum(np.minimum(problem.tension_rise_n - rise_n, other.tension_rise_n), 0.0),
+        tension_fall_n=np.maximum(np.minimum(problem.tension_fall_n - fall_n, other.tension_fall_n), 0.0),
         sides=tuple(
             replace(
                 side,

@@ -135,8 +135,11 @@ def test_what_earlier_rounds_turned_counts_where_tension_was_never_read(wheel, a
     assert_allclose(problem.tension_rise_n, wheel.tension.limit_n - true_n, rtol=0, atol=1e-6)
 
 
-def test_limits_hold_whether_a_doubtful_round_was_done_or_not(wheel, answer, monkeypatch):
-    """One nipple of the right side tightened and two loosened, or none: tension, its mean and dish have the room that both leave."""
+def test_limits_hold_however_much_of_a_doubtful_round_was_done(wheel, answer, monkeypatch):
+    """One nipple of the right side tightened and two loosened: mean tension and dish have the room that all and none leave.
+
+    A spoke has the room that any part of the turns leaves.
+    """
     shift = np.zeros(36)
     shift[[4, 7, 21]] = 0.5, -0.25, -0.25
     now = replace(out_of_true(wheel, 1, lateral_mm=1.5), tension_n=np.full(36, np.nan))
@@ -149,7 +152,7 @@ def test_limits_hold_whether_a_doubtful_round_was_done_or_not(wheel, answer, mon
     monkeypatch.setattr("rimgauge.plan.planner.reason_to_refuse", refuse)
     assert make_plan(now, wheel, answer, doubted=(done,)).earlier == (done,)
     moved_n, moved_mm = answer.tension_n @ shift, float(answer.dish_mm @ shift)
-    room_n = wheel.tension.limit_n - 1000.0 - np.maximum(moved_n, 0.0)
+    room_n = wheel.tension.limit_n - 1000.0 - np.maximum(answer.tension_n * shift, 0.0).sum(axis=1)
     assert_allclose(stated[0].tension_rise_n, room_n, rtol=0, atol=1e-6)
     low_mm, high_mm = min(0.0, -0.05 - min(moved_mm, 0.0)), max(0.0, 0.05 - max(moved_mm, 0.0))
     assert stated[0].dish_range_mm == pytest.approx((low_mm, high_mm))
@@ -157,6 +160,14 @@ def test_limits_hold_whether_a_doubtful_round_was_done_or_not(wheel, answer, mon
         side_n = float(moved_n[side.spokes].mean())
         assert side.largest_rise_n == pytest.approx(min(30.0, 0.03 * (1000.0 + side_n) - side_n))
         assert side.largest_drop_n == pytest.approx(max(min(10.0, 0.01 * (1000.0 + side_n) + side_n), 0.0))
+
+
+def test_without_room_for_any_part_of_a_doubtful_round_it_is_asked_what_was_done(wheel, answer):
+    tight = replace(wheel, tension=replace(wheel.tension, limit_n=1010.0))
+    now = replace(out_of_true(wheel, 1, lateral_mm=1.5), tension_n=np.full(36, np.nan))
+    plan = make_plan(now, tight, answer, doubted=(Round(readings=now, turns=np.tile([0.5, -0.5], 18)),))
+    assert "Say with --done which spokes were turned" in plan.refused
+    assert not plan.corrections
 
 
 def test_a_reading_of_before_counts_for_less_the_more_was_turned_since():
