@@ -7,7 +7,6 @@ import csv
 import hashlib
 import itertools
 import math
-import os
 import queue
 import re
 import threading
@@ -40,7 +39,6 @@ __all__ = [
 
 DIGITS = re.compile(r"([0-9]+(?:\.[0-9]+)?)")
 PICTURE_ENDINGS = {".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"}
-BASE_SIXTEEN = re.compile(r"[0-9a-fA-F]+")
 ENDS_IN = re.compile(r"[0-9]+$")
 JPEG_MARKER = re.compile(rb"\xff([^\x00\x01\xd0-\xd8\xff])")
 """Begin of a segment, whose length follows, or the end; in a scan FF 00 and restarts are no markers (ISO/IEC 10918-1
@@ -241,21 +239,24 @@ def _pictures(folder: Path) -> list[Path]:
         found = [p for p in folder.iterdir() if p.suffix.lower() in PICTURE_ENDINGS and p.is_file()]
     except OSError as error:
         raise FrameTrouble(folder, f"this folder can't be read ({error.strerror})") from None
-    if _of_base_sixteen([path.stem for path in found]):
-        return sorted(found)
+    found.sort()
+    if not _unpadded([path.stem for path in found]):
+        return found
     return sorted(found, key=lambda path: (_counted(path.name), path))
 
 
-def _of_base_sixteen(stems: list[str]) -> bool:
-    """Whether the names hold numbers of base sixteen, whose letters count too: filled up with zeros they sort as they are.
+def _unpadded(stems: list[str]) -> bool:
+    """Whether numbers are written without zeros before them, so that 10 would come before 2.
 
-    What differs between names of the width that most have tells; more than one in twenty of such numbers has letters.
+    The names that are alike but for their digits tell, of which there are most: they are of several widths then. Where
+    they are of one width, letters may count too, as of base sixteen, and names sort as they are. A name of another
+    width may be a stray one, if there is but one for more than ten that aren't alike.
     """
-    width = max(map(len, stems), key=Counter(map(len, stems)).__getitem__, default=0)
-    alike = [stem for stem in stems if len(stem) == width]
-    numbers = [stem[len(os.path.commonprefix(alike)) :] for stem in alike]  # noqa: RUF071 # no paths
-    with_letters = sum(not number.isdecimal() for number in numbers)
-    return 20 * with_letters > len(numbers) and all(map(BASE_SIXTEEN.fullmatch, numbers))
+    shapes = [DIGITS.sub("", stem) for stem in stems]
+    most = max(shapes, key=Counter(shapes).__getitem__, default="")
+    widths = Counter(len(stem) for stem, shape in zip(stems, shapes, strict=True) if shape == most)
+    alike = widths.total()
+    return 10 * (alike - max(widths.values(), default=0)) >= len(stems) - alike
 
 
 def _counted(name: str) -> list[str | float]:

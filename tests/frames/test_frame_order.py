@@ -29,6 +29,10 @@ def test_numbers_in_names_count_as_numbers(tmp_path, name):
         (*(f"{number:02x}" for number in range(20)), "sheet"),
         ("0.05", "0.1", "0.15", "0.2", "1.0"),
         ("3f", "3g", "20f"),
+        tuple(f"{number}{camera}" for number in range(8, 13) for camera in "ab"),
+        tuple(f"{take}_{number}" for take in "AB" for number in range(8, 13)),
+        ("9.50", "9.75", "10.5"),
+        ("9_10", "10_9"),
     ],
 )
 def test_numbers_of_base_sixteen_and_seconds_with_decimals_keep_their_order(tmp_path, names):
@@ -44,6 +48,27 @@ def order_of(folder, names):
 @pytest.mark.parametrize("odd", ["frame_1 copy.jpg", "sheet.png", "frame_30.JPG", "frame_1b.jpg"])
 def test_one_odd_name_does_not_change_the_order_of_the_others(tmp_path, odd):
     names = [f"frame_{number}.jpg" for number in range(1, 30)]
+    assert [name for name in order_of(tmp_path, [*names, odd]) if name != odd] == names
+
+
+HEX = [f"frame_{number:04x}.png" for number in range(250, 280)]
+BASE_36 = [f"{np.base_repr(number, 36):0>2}.png" for number in range(100)]
+
+
+@pytest.mark.parametrize(
+    ("names", "odd"),
+    [
+        *(
+            (HEX, odd)
+            for odd in ("background.png", "thumbnails.png", "frame_zzzz.png", "frame_00fa copy.png")
+        ),
+        *(([f"{number:04x}.png" for number in range(100)], odd) for odd in ("test.png", "1.png", "0001.jpg")),
+        (BASE_36, "zzz.png"),
+        (BASE_36, "7.png"),
+    ],
+)
+def test_an_odd_name_among_numbers_whose_letters_count_does_not_change_their_order(tmp_path, names, odd):
+    """frame_010a came where frame_0100 belongs, for background.png is as long and begins otherwise."""
     assert [name for name in order_of(tmp_path, [*names, odd]) if name != odd] == names
 
 
