@@ -244,8 +244,8 @@ def _check_no_later(job: Job, newest: Files, made: list[Plan], now: Readings) ->
 
     from rimgauge.job import made_on, read_readings, reading_files
 
-    typed = reading_files(job)
-    if newest.readings is not None or not typed or not made or not made_on(made[0], now):
+    typed = reading_files(job) if newest.readings is None else ()
+    if not typed or not made or not made_on(made[0], now):
         return
     read = read_readings(typed[-1], len(now.lateral_mm), need=())
     runout_read = np.isfinite(read.lateral_mm).any() or np.isfinite(read.radial_mm).any()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 from collections.abc import Iterable
 from pathlib import Path
@@ -78,8 +79,22 @@ def results(job: Job) -> tuple[Path, ...]:
 
 
 def reading_files(job: Job) -> tuple[Path, ...]:
-    """List the files of readings typed in by hand, oldest first."""
-    return _numbered(job, "readings")
+    """List the files of readings typed in by hand, oldest first.
+
+    Raises
+    ------
+    BadFile
+        Two are of one number, such as readings-01.csv and readings-1.csv: which is newer can't be told.
+
+    """
+    found = _numbered(job, "readings")
+    for one, other in itertools.pairwise(found):
+        if number_of(one.name) == number_of(other.name):
+            raise BadFile(
+                other,
+                f"is of the same number as {one.name}, and which is newer can't be told; give one another number",
+            )
+    return found
 
 
 def next_path(job: Job, kind: Numbered) -> Path:

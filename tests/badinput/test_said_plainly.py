@@ -10,7 +10,7 @@ import pytest
 
 from rimgauge import pipeline
 from rimgauge.cli import guidance, main
-from rimgauge.errors import FrameTrouble
+from rimgauge.errors import BadFile, FrameTrouble
 from rimgauge.guiding import Progress
 from rimgauge.job import create_job, next_path, read_manifest, reading_files, update_manifest
 from tests.said import stopped
@@ -66,3 +66,12 @@ def test_readings_whose_number_has_one_digit_count_in_their_order_and_are_record
     )
     update_manifest(job)
     assert {entry.name for entry in read_manifest(job.folder).entries} == {"wheel.toml", *names}
+
+
+def test_two_files_of_readings_of_one_number_are_refused_by_name(tmp_path):
+    """One of them was planned on without a word, whichever sorts last."""
+    job = create_job(tmp_path / "job", spokes=32)
+    for name in ("readings-01.csv", "readings-1.csv", "readings-02.csv"):
+        (job.folder / name).write_text("spoke,lateral_mm\n1,0.1\n", encoding="utf-8")
+    with pytest.raises(BadFile, match=r"readings-1\.csv: is of the same number as readings-01\.csv, and"):
+        reading_files(job)
