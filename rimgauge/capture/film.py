@@ -48,7 +48,12 @@ class VideoSource(Closing):
                 yield Frame(read // self.every, time_s, as_colour(image))
             read += 1
         if read == 0:
-            raise FrameTrouble(self.name, "not one frame could be read from it")
+            why = (
+                "it was stopped before its first frame"
+                if self._cut_short
+                else "not one frame could be read from it"
+            )
+            raise FrameTrouble(self.name, why)
         self._read = read
 
     def _grabbed(self, capture: cv2.VideoCapture) -> Iterator[float]:

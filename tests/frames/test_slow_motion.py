@@ -104,8 +104,10 @@ def test_what_was_kept_is_read_as_it_was_measured_though_it_was_stopped(
                 frames.append(frame)
                 if frame.index == stop_at:
                     source.stop()
-            told = [note for note in source.notes() if "stopped before the last frame" in note]
-        assert len(told) == (stop_at is not None)
+            notes = source.notes()
+        assert ["stopped before the last frame" in note for note in notes] == (
+            [False] * (per_s > 100.0) + [True] * (stop_at is not None)
+        )
         time_s = [frame.time_s + 0.5 for frame in frames]
         again = list(at_times(kept_source(tmp_path, source.every), time_s))
         assert [frame.time_s for frame in again] == time_s
@@ -116,6 +118,13 @@ def test_what_was_kept_is_read_as_it_was_measured_though_it_was_stopped(
         FrameTrouble, match=rf"holds {len(time_s)} frames, but {len(time_s) + 1} were measured"
     ):
         list(at_times(kept_source(tmp_path, source.every), [*time_s, 99.0]))
+
+
+def test_a_film_stopped_before_its_first_frame_is_not_told_as_one_that_holds_none(tmp_path: Path) -> None:
+    with open_source(str(film_at(tmp_path, 30.0))) as source:
+        source.stop()
+        with pytest.raises(FrameTrouble, match=r"film\.mp4: it was stopped before its first frame$"):
+            next(iter(source))
 
 
 def test_pictures_without_times_are_read_again_as_they_were_at_the_rate_that_was_told(tmp_path: Path) -> None:
