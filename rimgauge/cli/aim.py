@@ -229,11 +229,12 @@ def _picture(path: Path, found: list[Aim]) -> bytes:
     import numpy as np
 
     from rimgauge.capture.aim_picture import draw_aim
+    from rimgauge.job import signed_picture
 
     if path.suffix.lower() not in (".png", ".jpg", ".jpeg"):
         raise BadFile(path, "a picture's name must end in .png or .jpg")
     _, data = cv2.imencode(path.suffix.lower(), np.vstack([draw_aim(each) for each in found]))
-    return data.tobytes()
+    return signed_picture(data.tobytes())
 
 
 def _print(

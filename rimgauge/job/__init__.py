@@ -59,7 +59,7 @@ from .recorded import (
     check_view_not_missing,
     made_by_hand,
 )
-from .replacing import check_picture_replaceable, check_replaceable
+from .replacing import check_picture_replaceable, check_replaceable, signed_picture
 from .result import Result, result_fields
 from .start import create_job
 from .tables import tables

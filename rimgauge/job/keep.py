@@ -22,6 +22,7 @@ from .folder import Job, next_path, passes, plans, view_path
 from .manifest import MANIFEST, Manifest, now, read_manifest, write_manifest
 from .pass_file import pass_text
 from .plan_file import plan_fields, read_plan, write_plan
+from .reader import read_json
 from .recorded import begin, finish, give_up, is_as_recorded, unfinished
 from .view_file import write_view
 
@@ -150,12 +151,25 @@ def write_measured(path: Path, runout: Runout, *, picture: bytes | None, frames:
     files[path] = disk.as_bytes(pass_text(path, runout))
     if frames:
         disk.copy_files(frames, frames_path(path))
+    left_over = picture is None and is_kept_picture(path)
     try:
         disk.write_together(files)
     except BaseException:
         if frames:
             shutil.rmtree(frames_path(path), ignore_errors=True)
         raise
+    if left_over:
+        picture_path(path).unlink()
+
+
+def is_kept_picture(measurement: Path) -> bool:
+    """Tell whether the picture beside a measurement is the one that was kept with it, by its sum."""
+    picture = picture_path(measurement)
+    with contextlib.suppress(BadFile):
+        if picture.is_file() and measurement.is_file():
+            known = read_json(measurement, "rimgauge-pass").value.get("picture_sha256")
+            return bool(known == hashlib.sha256(disk.read_bytes(picture)).hexdigest())
+    return False
 
 
 def picture_path(measurement: Path) -> Path:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
+import struct
+import zlib
 from pathlib import Path
 from typing import Literal
 
 from rimgauge.errors import BadFile
 
 from . import disk
-from .keep import picture_path
+from .keep import is_kept_picture, picture_path
 from .names import is_page, result_stem
 from .reader import JsonFormat, Reader, read_json
 from .recorded import recorded_as
@@ -23,9 +24,21 @@ _CALLED: dict[Kind, str] = {
     "rimgauge-lens": "a lens that was found",
     ".pdf": "a PDF that rimgauge made",
     ".html": "a page that rimgauge made",
-    "picture": "a PNG or JPEG",
+    "picture": "a picture that rimgauge drew",
 }
-_PICTURES = (b"\x89PNG", b"\xff\xd8")
+_PNG, _JPEG = b"\x89PNG", b"\xff\xd8"
+_OURS, _SIGNED_WITHIN = b"drawn by rimgauge", 100
+_PNG_HEADER = 33
+"""Bytes of a PNG's signature and its first chunk."""
+
+
+def signed_picture(data: bytes) -> bytes:
+    """A PNG or JPEG with a comment that tells it from a person's pictures (PNG: a tEXt chunk; JPEG: a COM segment)."""
+    if data.startswith(_PNG):
+        chunk = b"tEXtComment\0" + _OURS
+        framed = struct.pack(">I", len(chunk) - 4) + chunk + struct.pack(">I", zlib.crc32(chunk))
+        return data[:_PNG_HEADER] + framed + data[_PNG_HEADER:]
+    return data[:2] + b"\xff\xfe" + struct.pack(">H", 2 + len(_OURS)) + _OURS + data[2:]
 
 
 def check_replaceable(*files: tuple[Path | None, Kind]) -> None:
@@ -55,7 +68,8 @@ def check_replaceable(*files: tuple[Path | None, Kind]) -> None:
                 path,
                 "belongs to a measurement, plan or dish of this job, and those never change; choose another name",
             )
-        made_anew = bool(sha256) and is_page(name)  # though changed by hand since
+        # A page of the record is made anew though it was changed by hand since.
+        made_anew = bool(sha256) and is_page(name) and path.suffix.lower() == kind
         if path.is_file() and not made_anew and not _is_of(path, kind):
             raise BadFile(
                 path,
@@ -67,7 +81,7 @@ def _is_of(path: Path, kind: Kind) -> bool:
     """Whether a file is of a kind, or holds nothing."""
     data = disk.read_bytes(path)
     if kind == "picture":
-        return not data or data.startswith(_PICTURES)
+        return not data or (data.startswith((_PNG, _JPEG)) and _OURS in data[:_SIGNED_WITHIN])
     if kind == ".pdf" or kind == ".html":  # noqa: PLR1714 # mypy follows this
         starts = b"%pdf" if kind == ".pdf" else b"<!doctype html"
         return not data or (b"rimgauge" in data and data[: len(starts)].lower() == starts)
@@ -90,11 +104,7 @@ def check_picture_replaceable(measurement: Path) -> None:
 
     """
     picture = picture_path(measurement)
-    if not picture.exists():
-        return
-    old = _read(measurement, "rimgauge-pass")
-    known = None if old is None else old.value.get("picture_sha256")
-    if known != hashlib.sha256(disk.read_bytes(picture)).hexdigest():
+    if picture.exists() and not is_kept_picture(measurement):
         raise BadFile(
             picture,
             f"is there already, and the picture of the worst place that goes with {measurement.name} takes this name: choose "

@@ -4,6 +4,8 @@ import dataclasses
 import hashlib
 import json
 
+import cv2
+import numpy as np
 import pytest
 
 from rimgauge.cli.measure_kept import Kept, Target
@@ -18,6 +20,7 @@ from rimgauge.job import (
     keep_pass,
     picture_path,
     read_manifest,
+    signed_picture,
     update_manifest,
     verify_job,
     write_measured,
@@ -86,7 +89,9 @@ def test_a_file_of_the_same_kind_an_empty_one_or_a_new_name_is_written_to(tmp_pa
     write_plan(tmp_path / "plan.json", plan)
     (tmp_path / "page.pdf").write_bytes(b"%PDF-1.4 /Creator (rimgauge 0.1.0)")
     (tmp_path / "page.html").write_bytes(b"<!doctype html><p>rimgauge 0.1.0")
-    (tmp_path / "aim.png").write_bytes(b"\x89PNG")
+    (tmp_path / "aim.png").write_bytes(
+        signed_picture(cv2.imencode(".png", np.zeros((4, 4, 3), np.uint8))[1].tobytes())
+    )
     (tmp_path / "empty").touch()
     own = dict(zip(("view.json", "pass-01.json", "plan.json"), KINDS[:3], strict=True))
     own |= {"page.pdf": ".pdf", "page.html": ".html", "aim.png": "picture"}
@@ -98,6 +103,40 @@ def test_a_file_of_the_same_kind_an_empty_one_or_a_new_name_is_written_to(tmp_pa
     for kind in KINDS:
         check_replaceable((tmp_path / "empty", kind))
         check_replaceable((tmp_path / "none.json", kind))
+
+
+@pytest.mark.parametrize("suffix", [".png", ".jpg"])
+def test_of_pictures_only_those_that_were_drawn_here_are_replaced_and_they_open_as_before(suffix, tmp_path):
+    drawn = np.random.default_rng(1).integers(0, 255, (8, 8, 3), np.uint8)
+    plain = cv2.imencode(suffix, drawn)[1].tobytes()
+    path = tmp_path / f"aim{suffix}"
+    path.write_bytes(plain)
+    with pytest.raises(BadFile, match="is there already and is not a picture that rimgauge drew"):
+        check_replaceable((path, "picture"))
+    path.write_bytes(signed_picture(plain))
+    check_replaceable((path, "picture"))
+    opened, before = (cv2.imdecode(np.frombuffer(each, np.uint8), 1) for each in (path.read_bytes(), plain))
+    assert (opened == before).all()
+
+
+def test_a_page_of_the_record_is_made_anew_as_that_kind_of_page_alone(job):
+    (job.folder / "report.pdf").write_bytes(b"%PDF-1.4 rimgauge")
+    update_manifest(job, ours=[job.folder / "report.pdf"])
+    (job.folder / "report.pdf").write_bytes(b"changed by hand")
+    check_replaceable((job.folder / "report.pdf", ".pdf"))
+    for kind in {*KINDS} - {".pdf"}:
+        with pytest.raises(BadFile, match="is there already and is not a"):
+            check_replaceable((job.folder / "report.pdf", kind))
+
+
+def test_a_picture_that_went_with_a_measurement_goes_with_it(tmp_path, runout):
+    out = tmp_path / "m.json"
+    write_measured(out, runout, picture=JPEG, frames=[])
+    write_measured(out, runout, picture=None, frames=[])
+    assert not picture_path(out).exists()
+    picture_path(out).write_bytes(b"\xff\xd8 a person's")
+    write_measured(out, runout, picture=None, frames=[])
+    assert picture_path(out).exists()
 
 
 def test_a_name_of_a_result_that_is_gone_or_reached_by_a_link_is_not_taken_either(job):
