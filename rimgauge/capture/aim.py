@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from rimgauge.capture.aim_facing import MARGINS, Facing, find_facings, find_foremost
-from rimgauge.capture.aim_look import Point, enlarged, made_usual, turned_box, zoomed
+from rimgauge.capture.aim_look import Point, Usual, enlarged, made_usual, turned_box, zoomed
 from rimgauge.capture.aim_motion import find_spoke_box, mark_told
 from rimgauge.capture.aim_passing import what_passes
 from rimgauge.capture.aim_trial import Aim, OutOfSight, not_the_tip, tried
@@ -96,14 +96,7 @@ def aim(
         Nothing that could be pointer and rim, they can't be followed, or the side that was said contradicts the
         way the rim runs; the message says what would help.
     """
-    if len(frames) < LEAST_FRAMES:
-        raise FrameTrouble("frames", f"{len(frames)} are too few to aim with; give at least {LEAST_FRAMES}")
-    size = size or frames[0].image.shape[1::-1]
-    _check_hints(hints, *size)
-    small, usual = made_usual(frames)
-    times = size[0] // frames[0].image.shape[1]
-    zoom = usual.zoom * times
-    film = _Film(frames, small, size, times, zoom, hints.zoomed(1.0 / zoom))
+    film, usual = _film(frames, hints, size)
     facing = film.clearest("all")
     may_be_spokes = hints.rim_at is None and facing.edge_is_passed
     coming, *kept = itertools.tee(map(usual.of, later), 1 + may_be_spokes)
@@ -137,7 +130,7 @@ class _Film:
     ) -> Iterator[tuple[Look, Iterator[Frame]]]:
         """What to look at where what was found can't be followed, each with the later frames it may look on in.
 
-        kept: the later frames once more, where the edge found may be spokes: of a wheel nearly true those that bunch move as little.
+        kept: those once more, where the edge may be spokes: of a wheel nearly true those that bunch move as little.
         """
         yield from (("surer edges", later) for later in kept)
         if self.hints.pointer_at is None and not isinstance(trouble, OutOfSight):
@@ -146,10 +139,8 @@ class _Film:
 
     def clearest(self, look: Look) -> Facing:
         """The pointer and the edge it faces; raises NotTrustworthy where two can't be told apart and none was pointed at."""
-        if look == "colours":
-            facings = _coloured_facings(self.small, self.hints, strictly=False)
-        else:
-            facings = _facings(self.small, self.hints, strictly=look == "surer edges")
+        find = _coloured_facings if look == "colours" else _facings
+        facings = find(self.small, self.hints, strictly=look == "surer edges")
         _check_rivals(facings, self.hints, self.zoom)
         if facings[0].may_be_nearer:
             raise _nothing_found(self.hints)
@@ -170,6 +161,18 @@ class _Film:
         with _pointed_out(self.hints):
             tried_on = list(reduced_frames(self.frames[:LEARNING_FRAMES], softer))
             return _followed(view, facing, tried_on, self.times * softer, self.zoom, notes)
+
+
+def _film(frames: list[Frame], hints: Hints, size: tuple[int, int] | None) -> tuple[_Film, Usual]:
+    """Frames and hints made ready to be looked at, and what makes later frames so; raises where there is too little of them."""
+    if len(frames) < LEAST_FRAMES:
+        raise FrameTrouble("frames", f"{len(frames)} are too few to aim with; give at least {LEAST_FRAMES}")
+    size = size or frames[0].image.shape[1::-1]
+    _check_hints(hints, *size)
+    small, usual = made_usual(frames)
+    times = size[0] // frames[0].image.shape[1]
+    zoom = usual.zoom * times
+    return _Film(frames, small, size, times, zoom, hints.zoomed(1.0 / zoom)), usual
 
 
 def _facings(frames: list[Frame], hints: Hints, *, strictly: bool = False) -> list[Facing]:
@@ -249,10 +252,8 @@ def _followed(
     Of rooms in which the tip is followed the first counts that has it near where it was found, else the nearest.
     """
     less_half, less_ahead = max(LEAST_HALF_PX, facing.half_px - LESS_PX), min(LEAST_AHEAD_PX, facing.ahead_px)
-    halves = [facing.half_px, less_half]
-    if facing.end.half_px == 0.0 and facing.half_px < CORNER_HALF_PX:
-        halves.insert(0, CORNER_HALF_PX)
-    aheads = dict.fromkeys((facing.ahead_px, less_ahead))
+    most_half = facing.half_px if facing.end.half_px else max(facing.half_px, CORNER_HALF_PX)
+    halves, aheads = (most_half, facing.half_px, less_half), dict.fromkeys((facing.ahead_px, less_ahead))
     rooms = [(half, ahead) for half in dict.fromkeys(halves) for ahead in aheads]
     margins, found = list(MARGINS), list[Aim]()
     first: PointerNotSeen | RimNotSeen | NotTrustworthy | None = None

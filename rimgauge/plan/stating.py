@@ -80,6 +80,7 @@ def state_problem(
     lateral, radial = lines_behind(lines, readings, steps_mm, tension_n, influence, sides)
     centre = _Centre.of(readings, influence, wheel.tolerance)
     at_first = _at_first(readings, steps_mm, read, before_n, influence, sides, turned)
+    before = [_Before.of(spokes, tension_n, at_first) for spokes in sides]
     return Problem(
         most_eighths=_most_eighths(wishes, len(wheel.flanges)),
         lateral=lateral,
@@ -95,14 +96,8 @@ def state_problem(
         tension_rise_n=np.maximum(wheel.tension.limit_n - highest_n, 0.0),
         tension_fall_n=np.maximum(tension_n - SLACK_SHARE * side_means(tension_n, wheel), 0.0),
         sides=tuple(
-            _side(
-                _Before.of(spokes, tension_n, at_first),
-                influence.tension_n[spokes],
-                turned,
-                centre.centring_eighths,
-                known=bool(counts[spokes].all()),
-            )
-            for spokes in sides
+            _side(side, influence, turned, centre.centring_eighths, known=bool(counts[side.spokes].all()))
+            for side in before
         ),
     )
 
@@ -288,12 +283,10 @@ class _Before:
 
 
 def _side(
-    before: _Before, answer: FloatArray, turned: FloatArray, centring: FloatArray, *, known: bool
+    before: _Before, influence: Influence, turned: FloatArray, centring: FloatArray, *, known: bool
 ) -> SideTension:
-    """State a side from what it was before the first round, and the turns since.
-
-    answer (s, n): of its tensions to a turn of each nipple. turned (n,): since before the first round.
-    """
+    """State a side from what it was before the first round, and the turns (n,) since."""
+    answer = influence.tension_n[before.spokes]
     mean, mean_answer = before.mean_n, answer.mean(axis=0)
     start = before.deviation_n + (answer - mean_answer) @ turned
     spread_floor, peak_floor = (EVEN_FLOOR, PEAK_FLOOR) if known else (INDUCED_SPREAD, INDUCED_PEAK)

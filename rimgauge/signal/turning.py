@@ -155,14 +155,8 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
         # Where a curve can't follow a hand it knows nothing of what it goes past.
         course = replace(course, spread_deg=np.hypot(course.spread_deg, strays_deg(once, course.angle_deg)))
         usable &= _sure_enough(course.spread_deg, layout.spacing_deg)
-    gaps_px = np.stack([side.gap_px for side in track.sides])
-    if layout.start_spoke is not None:
-        usable = counted_through(gaps_px, course.angle_deg, track.time_s, usable, layout.spacing_deg)
-    elif spokes and tags is None:
-        at_mark = _at_mark(track, layout, course.angle_deg)
-        usable = but_for_uncounted(
-            gaps_px, course.angle_deg, track.time_s, usable, at_mark, layout.spacing_deg
-        )
+    if spokes or layout.start_spoke is not None:
+        usable = _counted(track, layout, course.angle_deg, usable, tagged=tags is not None)
     sources = _sources(track, layout, tags, spokes=spokes, slides=course.slides)
     _check(course.angle_deg, usable, sources)
     check_way(found.place.angle_deg, evidence, marked=layout.start_spoke is None)
@@ -183,6 +177,19 @@ def _told(track: GapTrack, layout: Layout, tags: Tagged | None) -> Turning:
         reversals=_reversals(course.angle_deg[usable]),
         evidence=sources,
     )
+
+
+def _counted(
+    track: GapTrack, layout: Layout, angle_deg: FloatArray, usable: BoolArray, *, tagged: bool
+) -> BoolArray:
+    """The usable frames (n,) but for stretches across which nothing counted the spokes; tags count them everywhere."""
+    gaps_px = np.stack([side.gap_px for side in track.sides])
+    if layout.start_spoke is not None:
+        return counted_through(gaps_px, angle_deg, track.time_s, usable, layout.spacing_deg)
+    if tagged:
+        return usable
+    at_mark = _at_mark(track, layout, angle_deg)
+    return but_for_uncounted(gaps_px, angle_deg, track.time_s, usable, at_mark, layout.spacing_deg)
 
 
 def _beside_deg(layout: Layout, course: Course, *, spokes: bool) -> float:
