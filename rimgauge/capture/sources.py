@@ -280,10 +280,12 @@ def _read_times(path: Path, pictures: list[Path]) -> list[float]:
     numbers = [-1 if end is None else int(end[0]) for end in ends]
     told = [number > last and number in by_frame for last, number in itertools.pairwise([-1, *numbers])]
     if not all(told):
-        if len(by_frame) != len(pictures):
+        # A picture without any number among numbered ones is another one, and would move all times on by a row.
+        strays = [picture for picture in pictures if not DIGITS.search(picture.stem)]
+        if len(by_frame) != len(pictures) or 0 < len(strays) < len(pictures):
             raise BadFile(
                 path,
-                f"has no time for {pictures[told.index(False)].name}: a name must end in the number of its own row, or there be "
+                f"has no time for {(strays or [pictures[told.index(False)]])[0].name}: a name must end in the number of its own row, or there be "
                 "one row for each picture and no more",
             )
         numbers = sorted(by_frame)

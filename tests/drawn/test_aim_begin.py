@@ -132,6 +132,13 @@ def test_large_pictures_are_reduced_as_they_come(monkeypatch, moving):
     assert asked == [((45, 60, 3), (45, 60, 3), (70.0, 30.0), (120, 90)), (30.0, 10.0)]
 
 
+@pytest.mark.parametrize(("lines", "times"), [(1080, 1), (2159, 1), (2160, 2), (3240, 3)])
+def test_pictures_are_reduced_from_2160_lines_on(lines, times):
+    frames, reduced, size = aim_begin._no_larger(iter([Frame(0, 0.0, np.zeros((lines, 4000, 3), np.uint8))]))
+    assert (reduced, size) == (times, (4000, lines))
+    assert next(frames).image.shape[0] == lines // times
+
+
 def test_where_the_second_look_finds_nothing_the_first_ones_trouble_is_told(moving, looked_at):
     moving[LATER_FRAMES].image[-1, 0] = 7
     with pytest.raises(OutOfSight, match="a hand"):

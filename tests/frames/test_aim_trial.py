@@ -13,7 +13,7 @@ from rimgauge.capture.aim_facing import Facing, find_facings
 from rimgauge.capture.aim_look import look_still
 from rimgauge.capture.aim_pointer import End
 from rimgauge.capture.aim_rim import Course, find_course
-from rimgauge.capture.aim_trial import _with_the_rim
+from rimgauge.capture.aim_trial import OutOfSight, _with_the_rim
 from rimgauge.capture.sources import Frame
 from rimgauge.errors import NotTrustworthy, PointerNotSeen
 from rimgauge.records import Edge, View
@@ -181,6 +181,7 @@ def test_an_edge_left_out_between_tip_and_rim_may_be_the_rims_own(monkeypatch, f
         (3.0, Hints(rim_at=(200.0, 120.0)), "_followed", ["all", "colours"]),
         (1.0, Hints(pointer_at=(150.0, 120.0)), "_followed", ["all"]),
         (3.0, Hints(), "_seen", ["all"]),
+        (3.0, Hints(), "_followed for a hand", ["all", "surer edges"]),
     ],
     ids=[
         "spokes may pass there",
@@ -188,12 +189,14 @@ def test_an_edge_left_out_between_tip_and_rim_may_be_the_rims_own(monkeypatch, f
         "rim pointed out",
         "tip pointed out",
         "a side that was said",
+        "a hand",
     ],
 )
 def test_what_fails_is_looked_for_without_what_may_be_spokes_then_in_colours_and_else_the_first_reason_is_told(
     monkeypatch, found, view, passed, hints, fails, tries
 ):
     tried = []
+    fails, _, hand = fails.partition(" for ")
     steps, many = np.array([1.0, 10.0]), np.full(2, passed)
     edges_u = np.array([found.edge_u, 260.0]) - found.course.aside(found.tip[1])
     facing = replace(found, course=replace(found.course, edges_u=edges_u, steps=steps, passed=many))
@@ -203,7 +206,7 @@ def test_what_fails_is_looked_for_without_what_may_be_spokes_then_in_colours_and
         return facing
 
     def unseen(*_):
-        raise NotTrustworthy(f"look {len(tried)}")
+        raise (OutOfSight if hand else NotTrustworthy)(f"look {len(tried)}")
 
     stubs = {
         "_Film.clearest": clearest,

@@ -94,6 +94,13 @@ def test_names_that_tell_no_row_take_one_each_in_order_or_are_refused(tmp_path, 
         FolderSource(tmp_path, 30.0)
 
 
+def test_a_picture_without_a_number_among_numbered_ones_takes_no_row(tmp_path):
+    order_of(tmp_path, [*(f"{number:04d}.png" for number in range(13)), "aim.png"])
+    write_times(tmp_path, range(14))
+    with pytest.raises(BadFile, match=r"times.csv: has no time for aim.png"):
+        FolderSource(tmp_path, 30.0)
+
+
 def test_names_that_differ_only_in_how_a_number_is_written_keep_one_order(tmp_path):
     for number, name in enumerate(("007.png", "07.png", "7.png", "7a.png", "a.png", "b007.png")):
         cv2.imwrite(str(tmp_path / name), np.full((4, 4, 3), number, np.uint8))

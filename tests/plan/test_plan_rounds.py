@@ -154,6 +154,11 @@ def test_limits_hold_however_much_of_a_doubtful_round_was_done(wheel, answer, mo
     moved_n, moved_mm = answer.tension_n @ shift, float(answer.dish_mm @ shift)
     room_n = wheel.tension.limit_n - 1000.0 - np.maximum(answer.tension_n * shift, 0.0).sum(axis=1)
     assert_allclose(stated[0].tension_rise_n, room_n, rtol=0, atol=1e-6)
+    none, whole = (
+        state_problem(now, wheel, answer, Wishes(), rounds).tension_fall_n for rounds in ((), (done,))
+    )
+    room_n = np.minimum(none - np.maximum(-answer.tension_n * shift, 0.0).sum(axis=1), whole)
+    assert_allclose(stated[0].tension_fall_n, room_n, rtol=0, atol=1e-6)
     low_mm, high_mm = min(0.0, -0.05 - min(moved_mm, 0.0)), max(0.0, 0.05 - max(moved_mm, 0.0))
     assert stated[0].dish_range_mm == pytest.approx((low_mm, high_mm))
     for side in stated[0].sides:
